@@ -1,0 +1,1 @@
+"""Where the program meets disk, clock, serial port and terminal."""

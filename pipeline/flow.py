@@ -1,0 +1,111 @@
+"""Every value in flight between the stages: frozen, and made of plain data and numpy arrays.
+
+The stages meet here and nowhere else. Arrays of words have the smallest unsigned type that holds the chip's
+bits (`words_dtype`), one element a word, address 0 first, and are never written to once they are in flight.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from schemas.finding import Finding
+    from schemas.part import Part
+
+Words = NDArray[np.unsignedinteger[Any]]
+"""Words of a chip, one element a word."""
+
+
+def words_dtype(bits: int) -> np.dtype[np.unsignedinteger[Any]]:
+    """The smallest unsigned type that holds `bits` bits (1 to 64)."""
+    return np.dtype(
+        np.uint8 if bits <= 8 else np.uint16 if bits <= 16 else np.uint32 if bits <= 32 else np.uint64
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One thing done to the bytes of a reading, written down so that it can be replayed.
+
+    Attributes:
+        action: Its name, such as `decode`, `take`, `split-copies`, `invert`.
+        settings: Its parameters, plain JSON values.
+        why: One sentence for a person.
+    """
+
+    action: str
+    settings: Mapping[str, Any] = field(default_factory=dict)
+    why: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """One complete run over the chip's addresses: exactly as many words as the chip has.
+
+    Attributes:
+        reading: Id of the reading it came from.
+        reader: Who or what read it.
+        sitting: Passes of one sitting were taken without re-seating the chip; unique over the chip's readers.
+        number: 1, 2, 3 … within the reading.
+        words: Shape (organisation.words,), dtype `words_dtype(bits)`.
+        present: None where every word was read; else a bool array, False where the dump had none (the word is
+            then 0 and means nothing).
+        steps: How these words came out of the file.
+        when: When it was read as far as known, as EDTF text, or "".
+        supply_v: Supply at which it was read where the sheet says so.
+    """
+
+    reading: str
+    reader: str
+    sitting: str
+    number: int
+    words: Words
+    present: NDArray[np.bool_] | None = None
+    steps: tuple[Step, ...] = ()
+    when: str = ""
+    supply_v: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What all passes of one chip agree on, and what they do not.
+
+    Attributes:
+        organisation: Words and bits.
+        words: The image, shape (words,).
+        contested: Mask of the same shape and dtype: a 1 bit has no settlement.
+        passes: The passes that had a voice, in the sheet's order.
+    """
+
+    organisation: Organisation
+    words: Words
+    contested: Words
+    passes: tuple[Pass, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Subject:
+    """Everything that examining one chip may know.
+
+    Attributes:
+        chip: Its id, or the file's name where there is no sheet.
+        organisation: Words and bits.
+        part: Its catalogue entry, where known.
+        settled: The agreed image with its passes.
+        length_findings: What normalising found about each reading's length (over, short, long).
+        erased_state: 0 or 1 where an unprogrammed cell's level is known for this very marking, else None.
+    """
+
+    chip: str
+    organisation: Organisation
+    settled: Settled
+    part: Part | None = None
+    length_findings: tuple[Finding, ...] = ()
+    erased_state: int | None = None

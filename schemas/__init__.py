@@ -1,0 +1,1 @@
+"""Documents that people write or that stay on disk; nothing here reads or writes a file."""

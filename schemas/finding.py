@@ -1,0 +1,83 @@
+"""A finding: something noticed about a chip, as numbers, as a sentence, and as the next step at the bench.
+
+A finding is data and is never raised: the batch goes on. The codes are a public contract.
+"""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from typing import Any
+
+from pydantic import Field
+
+from schemas.base import StoredDocument
+
+
+class Severity(StrEnum):
+    """How much a finding matters for trusting the bytes."""
+
+    FAULT = "fault"
+    """The image is not what the chip holds, beyond reasonable doubt."""
+    CAUTION = "caution"
+    """It may not be; something else would look the same."""
+    NOTE = "note"
+    """Worth knowing; nothing to repair."""
+
+
+class Code(StrEnum):
+    """Every kind of finding there is."""
+
+    BLANK = "blank"
+    CONSTANT = "constant"
+    DATA_LINE_STUCK = "data-line-stuck"
+    DATA_LINES_JOINED = "data-lines-joined"
+    ADDRESS_LINE_DEAD = "address-line-dead"
+    ADDRESS_LINES_JOINED = "address-lines-joined"
+    FOLLOWS_ADDRESS = "follows-address"
+    OVER_READ = "over-read"
+    SHORT_READ = "short-read"
+    LONG_READ = "long-read"
+    ROTATED = "rotated"
+    LATE_BY_ONE = "late-by-one"
+    SKIPS_WORDS = "skips-words"
+    REPEATS_WORDS = "repeats-words"
+    SLIPPED = "slipped"
+    SEVEN_BIT = "seven-bit"
+    NEWLINE_DAMAGE = "newline-damage"
+    TEXT_DAMAGE = "text-damage"
+    UNSTABLE_BITS = "unstable-bits"
+    INTERMITTENT_LINE = "intermittent-line"
+    FADING = "fading"
+    LINES_REORDERED = "lines-reordered"
+    SAME_CONTENT = "same-content"
+    INVERSE_CONTENT = "inverse-content"
+    PART_OF = "part-of"
+    INTERLEAVES_WITH = "interleaves-with"
+    FILL = "fill"
+    TEXT = "text"
+    SELF_CHECK = "self-check"
+
+
+class Finding(StoredDocument):
+    """One thing noticed about one chip.
+
+    Attributes:
+        code: What kind; one of `Code`.
+        severity: How much it matters.
+        chip: The chip's id, or the file's name where there is no sheet.
+        where: Lines (`D3`, `A0`, the least significant first), word addresses (half-open ranges), readings;
+            with a catalogued part `pins`: `[{line, pin, label, source, confidence}]`.
+        evidence: What was seen, in numbers.
+        means: What it most likely means.
+        also: What else would look the same.
+        next: What to do at the bench to tell them apart.
+    """
+
+    code: Code
+    severity: Severity
+    chip: str
+    where: dict[str, Any] = Field(default_factory=dict)
+    evidence: dict[str, Any] = Field(default_factory=dict)
+    means: str
+    also: str
+    next: str

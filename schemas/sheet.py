@@ -1,0 +1,400 @@
+"""The sheet: what a person writes about a machine, its readers, its chips and how they were read.
+
+Everything a person does not say stays not said (None): no default of this schema states a fact about a chip.
+Scalars arrive as text, so that label `0117`, date code `7912` and revision `1E3` survive as written.
+"""
+
+from __future__ import annotations
+
+import re
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
+
+from schemas.base import HumanInput, private
+from schemas.names import IdField, OrganisationField
+from schemas.part import Part
+
+_EDTF = re.compile(
+    r"^(?:(?:\d{4}|\d{3}X|\d{2}XX)(?:-(?:\d{2}|XX)(?:-(?:\d{2}|XX))?)?[?~%]?"
+    r"|\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d{2}:\d{2})?"
+    r"|(?:\d{4}(?:-\d{2}(?:-\d{2})?)?[?~%]?|\.\.)?/(?:\d{4}(?:-\d{2}(?:-\d{2})?)?[?~%]?|\.\.)?)$",
+    re.ASCII,
+)
+_DATE_PART = re.compile(r"(\d{4})-(\d{2})(?:-(\d{2}))?")
+_LINE = re.compile(r"^[AaDd]?(\d{1,2})$", re.ASCII)
+_BIT_FIELD = re.compile(r"^\s*(\d{1,2})\s*:\s*(\d{1,2})\s*$", re.ASCII)
+_NUMBER = re.compile(r"^\s*(?:0[xX]([0-9A-Fa-f]{1,10})|([0-9]{1,12}))\s*$", re.ASCII)
+_RANGE = re.compile(r"^\s*(\S+?)\s*-\s*(\S+?)\s*$")
+_RIGHTS_STATEMENT = re.compile(r"^https?://rightsstatements\.org/(?:vocab|page)/([A-Za-z-]+)/1\.0/?$")
+_CREATIVE_COMMONS = re.compile(
+    r"^https?://creativecommons\.org/(?:licenses/(?:by|by-sa|by-nd|by-nc|by-nc-sa|by-nc-nd)/[1-4]\.0"
+    r"|publicdomain/(?:zero|mark)/1\.0)/?(?:deed\.[a-z]{2}|legalcode)?$"
+)
+RIGHTS_STATEMENTS = (
+    "InC", "InC-OW-EU", "InC-EDU", "InC-NC", "InC-RUU", "NoC-CR", "NoC-NC", "NoC-OKLR", "NoC-US", "CNE", "UND", "NKC",
+)  # fmt: skip
+"""Identifiers of the twelve statements. Source: RightsStatements.org, vocabulary 1.0."""
+
+
+def as_edtf(value: object) -> str:
+    """A date as far as it is known, in EDTF: `1978`, `2024-05`, `2024-05-03`, `198X`, `2024~`, `2021/2023`.
+
+    Source: Extended Date/Time Format, Library of Congress (ISO 8601-2), the forms of level 0 and 1 named above.
+    """
+    if not isinstance(value, str) or not _EDTF.fullmatch(value.strip()) or value.strip() == "/":
+        raise ValueError("a date as far as known, such as 2024-05-03, 2024-05, 1978, 198X or 2024~ (EDTF)")
+    for found in _DATE_PART.finditer(value):
+        if not 1 <= int(found[2]) <= 12 or (found[3] and not 1 <= int(found[3]) <= 31):
+            raise ValueError("a date that exists, such as 2024-05-03 (EDTF)")
+    return value.strip()
+
+
+def as_rights(value: object) -> str:
+    """A RightsStatements.org URI, a Creative Commons URI or an SPDX licence expression; spelled canonically."""
+    if not isinstance(value, str) or not value.strip():
+        raise ValueError("a RightsStatements.org URI, a Creative Commons URI or an SPDX identifier")
+    text = value.strip()
+    found = _RIGHTS_STATEMENT.fullmatch(text)
+    if found:
+        known = {name.casefold(): name for name in RIGHTS_STATEMENTS}
+        if found[1].casefold() not in known:
+            raise ValueError(f"one of the RightsStatements.org statements: {', '.join(RIGHTS_STATEMENTS)}")
+        return f"http://rightsstatements.org/vocab/{known[found[1].casefold()]}/1.0/"
+    if _CREATIVE_COMMONS.fullmatch(text):
+        return text
+    if "://" not in text:
+        from packaging.licenses import InvalidLicenseExpression, canonicalize_license_expression
+
+        try:
+            return str(canonicalize_license_expression(text))
+        except InvalidLicenseExpression:
+            pass
+    raise ValueError(
+        "a RightsStatements.org URI such as http://rightsstatements.org/vocab/CNE/1.0/, "
+        "a Creative Commons URI, or an SPDX identifier such as CC0-1.0"
+    )
+
+
+def as_number(value: object) -> int:
+    """A count or an address: decimal, or hexadecimal with `0x`."""
+    if isinstance(value, int) and not isinstance(value, bool):
+        return value
+    found = _NUMBER.fullmatch(value) if isinstance(value, str) else None
+    if found is None:
+        raise ValueError("a whole number, decimal or hexadecimal with 0x")
+    return int(found[1], 16) if found[1] else int(found[2])
+
+
+def as_line_number(value: object) -> int:
+    """A line by its number, `3`, or by its name, `A3` or `D3`."""
+    if isinstance(value, int) and not isinstance(value, bool):
+        return value
+    found = _LINE.fullmatch(value.strip()) if isinstance(value, str) else None
+    if found is None:
+        raise ValueError("a line number, such as 3, A3 or D3")
+    return int(found[1])
+
+
+def as_text(value: object) -> str:
+    """Text as written; numbers of other origin are refused rather than printed back."""
+    if not isinstance(value, str):
+        raise ValueError("text")  # noqa: TRY004 - pydantic turns a ValueError into a located problem
+    return value
+
+
+Text = Annotated[str, BeforeValidator(as_text), StringConstraints(max_length=20_000)]
+Edtf = Annotated[str, BeforeValidator(as_edtf), WithJsonSchema({"type": "string", "examples": ["2024-05-03", "198X"]})]
+Number = Annotated[int, BeforeValidator(as_number), Field(ge=0), WithJsonSchema({"type": ["string", "integer"]})]
+LineNumber = Annotated[
+    int, BeforeValidator(as_line_number), Field(ge=0, lt=64), WithJsonSchema({"type": ["string", "integer"]})
+]
+RightsUri = Annotated[str, BeforeValidator(as_rights), WithJsonSchema({"type": "string"})]
+ByteOrder = Literal["big", "little"]
+
+
+class Machine(HumanInput):
+    """The machine whose chips these are."""
+
+    id: IdField = Field(description="Short name; the bag is called after it, such as loom-78")
+    name: Text
+    maker: Text | None = None
+    model: Text | None = None
+    serial: Text | None = Field(default=None, json_schema_extra=private())
+    year: Edtf | None = None
+    description: Text | None = None
+
+
+class Custodian(HumanInput):
+    """Who keeps the machine and answers for the package. Contact and place stay out of public bundles."""
+
+    name: Text | None = None
+    organisation: Text | None = None
+    contact: Text | None = Field(default=None, json_schema_extra=private())
+    place: Text | None = Field(default=None, json_schema_extra=private())
+
+
+class Rights(HumanInput):
+    """What is known about the rights in the firmware: a label, not a licence."""
+
+    statement: RightsUri = Field(description="RightsStatements.org URI, Creative Commons URI or SPDX identifier")
+    note: Text | None = None
+    holder: Text | None = None
+    jurisdiction: Text | None = Field(default=None, description="ISO 3166 code of the country whose law was looked at")
+
+
+class ReleaseWord(HumanInput):
+    """On whose word, and on what ground, the payload may go out in a public bundle."""
+
+    allowed_by: Text
+    ground: Text
+
+
+class Reader(HumanInput):
+    """A device or an arrangement that reads chips."""
+
+    kind: Literal["device-programmer", "home-built", "other"] | None = None
+    name: Text | None = None
+    version: Text | None = None
+    serial: Text | None = Field(default=None, json_schema_extra=private())
+    operator: Text | None = Field(default=None, json_schema_extra=private())
+    format: Text | None = Field(default=None, description="The format of its files, where it is always the same")
+    token: Literal["hex", "octal", "decimal", "binary", "nibble"] | None = None
+    word_order: ByteOrder | None = Field(default=None, description="Order of the bytes in printed 16-bit groups")
+    byte_order: ByteOrder | None = Field(default=None, description="Order of the bytes of a wide word in its files")
+    polarity: Literal["as-is", "inverted"] | None = None
+    bit_order: Literal["as-is", "reversed"] | None = None
+    pulls: Literal["none", "up", "down"] | None = None
+    notes: Text | None = Field(default=None, json_schema_extra=private())
+
+
+class Board(HumanInput):
+    """A board with sockets."""
+
+    name: Text | None = None
+    number: Text | None = Field(default=None, description="The number printed on it")
+    revision: Text | None = None
+    serial: Text | None = Field(default=None, json_schema_extra=private())
+    sockets: tuple[Text, ...] = Field(default=(), description="All sockets in the order the board shows them")
+    notes: Text | None = Field(default=None, json_schema_extra=private())
+
+
+class Wiring(HumanInput):
+    """How a board scrambles a chip's lines: for each line of the chip, which machine line carries it."""
+
+    address: tuple[LineNumber, ...] = ()
+    data: tuple[LineNumber, ...] = ()
+    invert_address: tuple[LineNumber, ...] = Field(default=(), description="Machine lines that are inverted")
+    invert_data: tuple[LineNumber, ...] = ()
+
+    @model_validator(mode="after")
+    def _each_line_once(self) -> Self:
+        for name in ("address", "data"):
+            lines = getattr(self, name)
+            if sorted(lines) != list(range(len(lines))):
+                raise ValueError(f"{name}: each line from 0 to {max(len(lines) - 1, 0)} exactly once")
+        return self
+
+
+class View(HumanInput):
+    """The geometry in which a pattern ROM's content is drawn."""
+
+    rows: Annotated[int, BeforeValidator(as_number), Field(ge=1, le=256)] = Field(description="Words a glyph")
+    columns: Annotated[int, BeforeValidator(as_number), Field(ge=1, le=64)] = Field(description="Bits of a row used")
+    left: Literal["high", "low"] | None = Field(default=None, description="Which bit is the left dot")
+    ink: Literal["one", "zero"] | None = None
+    glyphs_a_line: Annotated[int, BeforeValidator(as_number), Field(ge=1, le=256)] | None = None
+    scan: Literal["rows", "columns"] | None = Field(default=None, description="columns: one word a column of dots")
+    start: Number | None = None
+
+
+class Attempt(HumanInput):
+    """A try at reading a chip that gave no usable reading."""
+
+    reader: IdField | None = None
+    date: Edtf | None = None
+    outcome: Text
+
+
+class Chip(HumanInput):
+    """One chip in its socket."""
+
+    chip: IdField
+    board: IdField | None = None
+    socket: Text | None = None
+    part: Text | None = Field(default=None, description="Number as in the catalogue, or of a part this sheet defines")
+    organisation: OrganisationField | None = Field(default=None, description="Words x bits, such as 2048x8")
+    marking: Text | None = Field(default=None, description="As printed on the package, letter for letter")
+    label: Text | None = None
+    date_code: Text | None = None
+    revision: Text | None = None
+    role: Text | None = None
+    state: Literal["not-read", "read-failed", "socket-empty", "on-loan"] | None = Field(
+        default=None, description="Why there is no reading"
+    )
+    attempts: tuple[Attempt, ...] = ()
+    board_wiring: Wiring | None = None
+    view: View | None = None
+    private: bool = Field(default=False, description="Withheld from public bundles")
+    unconfirmed: tuple[Text, ...] = Field(default=(), description="Guesses of `wellread start` still to be confirmed")
+    notes: Text | None = Field(default=None, json_schema_extra=private())
+
+
+class Take(HumanInput):
+    """Which part of a file is this chip's: a range of bytes, every n-th byte, a field of bits, in this order."""
+
+    range: Text | None = Field(default=None, description="Byte offsets first-end, end not included: 0x0000-0x0800")
+    every: Annotated[int, BeforeValidator(as_number), Field(ge=2, le=64)] | None = None
+    first: Annotated[int, BeforeValidator(as_number), Field(ge=0, le=63)] | None = Field(
+        default=None, description="With every: 0 starts at the first byte"
+    )
+    bits: Text | None = Field(default=None, description="hi:lo, such as 7:4")
+
+    @model_validator(mode="after")
+    def _makes_sense(self) -> Self:
+        if self.range is None and self.every is None and self.bits is None:
+            raise ValueError("range, every or bits")
+        if self.first is not None and (self.every is None or self.first >= self.every):
+            raise ValueError("first: less than every")
+        _ = self.span, self.bit_field
+        return self
+
+    @property
+    def span(self) -> tuple[int, int] | None:
+        """The range as (first, end) in bytes."""
+        if self.range is None:
+            return None
+        found = _RANGE.fullmatch(self.range)
+        if not found:
+            raise ValueError("range: two offsets such as 0x0000-0x0800")
+        first, end = as_number(found[1]), as_number(found[2])
+        if first >= end:
+            raise ValueError("range: the first offset before the end offset")
+        return first, end
+
+    @property
+    def bit_field(self) -> tuple[int, int] | None:
+        """The bits as (high, low)."""
+        if self.bits is None:
+            return None
+        found = _BIT_FIELD.fullmatch(self.bits)
+        if not found or not 63 >= int(found[1]) >= int(found[2]):
+            raise ValueError("bits: high:low such as 7:4")
+        return int(found[1]), int(found[2])
+
+
+class Packed(HumanInput):
+    """Two narrow words in one byte."""
+
+    first: Literal["high", "low"] = Field(description="Which half of the byte holds the earlier word")
+
+
+class ReadingRow(HumanInput):
+    """One read-out of one chip, from one or more files or parts of files."""
+
+    chip: IdField | None = Field(default=None, description="Not needed where the file is named CHIP.READER.N.ext")
+    reader: IdField | None = None
+    file: Text | None = Field(default=None, description="In dumps/, or a path inside the project folder")
+    files: tuple[Text, ...] = Field(default=(), description="Several files: one pass each")
+    format: Text | None = None
+    token: Literal["hex", "octal", "decimal", "binary", "nibble"] | None = None
+    word_order: ByteOrder | None = None
+    take: Take | None = None
+    packed: Packed | None = None
+    byte_order: ByteOrder | None = None
+    polarity: Literal["as-is", "inverted"] | None = None
+    bit_order: Literal["as-is", "reversed"] | None = None
+    sitting: Text | None = Field(default=None, description="Passes of one sitting: the chip was not re-seated")
+    date: Edtf | None = None
+    device_setting: Text | None = Field(default=None, description="What the device was set to, in its own words")
+    read_as: Text | None = Field(default=None, description="The part the device was set to")
+    selects: Text | None = Field(default=None, description="Levels on the select pins of a mask ROM")
+    supply_v: Annotated[float, Field(gt=0, lt=30)] | None = None
+    clock: Text | None = None
+    pulls: Literal["none", "up", "down"] | None = None
+    temperature_c: Annotated[float, Field(gt=-100, lt=200)] | None = None
+    set_aside: Text | None = Field(default=None, description="Why this reading has no voice; it is still packed")
+    public: bool = Field(default=False, description="The file as read may go into a public bundle")
+    private: bool = Field(default=False, description="Withheld from public bundles")
+    operator: Text | None = Field(default=None, json_schema_extra=private())
+    notes: Text | None = Field(default=None, json_schema_extra=private())
+
+
+_LANE = re.compile(r"^([A-Za-z0-9][^\s\[\]]*)(?:\[\s*(\d{1,2})\s*:\s*(\d{1,2})\s*\])?$", re.ASCII)
+
+
+class Placement(HumanInput):
+    """Where chips sit in a space: side by side as lanes, most significant first."""
+
+    at: Number
+    bank: Text | None = None
+    lanes: tuple[Text, ...] = Field(min_length=1, description="CHIP or CHIP[hi:lo], most significant first")
+    chip_range: Text | None = Field(default=None, description="Word addresses first-end of the chips that show here")
+
+    @model_validator(mode="after")
+    def _lanes_read(self) -> Self:
+        for lane in self.lanes:
+            if not _LANE.fullmatch(lane):
+                raise ValueError(f"lanes: CHIP or CHIP[hi:lo], not {lane!r}")
+        _ = self.span
+        return self
+
+    @property
+    def parsed_lanes(self) -> tuple[tuple[str, tuple[int, int] | None], ...]:
+        """Each lane as (chip id, (high, low) or None)."""
+        out = []
+        for lane in self.lanes:
+            found = _LANE.fullmatch(lane)
+            assert found is not None
+            out.append((found[1], (int(found[2]), int(found[3])) if found[2] else None))
+        return tuple(out)
+
+    @property
+    def span(self) -> tuple[int, int] | None:
+        """chip_range as (first, end) word addresses."""
+        if self.chip_range is None:
+            return None
+        found = _RANGE.fullmatch(self.chip_range)
+        if not found or as_number(found[1]) >= as_number(found[2]):
+            raise ValueError("chip_range: two word addresses such as 0x000-0x200")
+        return as_number(found[1]), as_number(found[2])
+
+
+class Space(HumanInput):
+    """An address space as the machine sees it."""
+
+    name: IdField
+    width: Annotated[int, BeforeValidator(as_number), Field(ge=1, le=64)] = Field(description="Bits of one word")
+    byte_order: ByteOrder | None = Field(default=None, description="Of the written file; big where not said")
+    unit: Literal["word", "byte"] = Field(default="word", description="What `at` counts")
+    fill: Number | None = Field(default=None, description="The word that stands in gaps")
+    placements: tuple[Placement, ...] = Field(min_length=1)
+    description: Text | None = None
+
+
+class Sheet(HumanInput):
+    """A whole sheet, tables included."""
+
+    wellread: Literal["1"] | None = Field(default=None, description="Version of this form")
+    machine: Machine
+    custodian: Custodian | None = None
+    rights: Rights | None = None
+    release: ReleaseWord | None = None
+    readers: dict[str, Reader] = Field(default_factory=dict)
+    boards: dict[str, Board] = Field(default_factory=dict)
+    parts: tuple[Part, ...] = ()
+    chips: tuple[Chip, ...] = ()
+    readings: tuple[ReadingRow, ...] = ()
+    spaces: tuple[Space, ...] = ()
+
+
+def sheet_json_schema() -> dict[str, Any]:
+    """The sheet as JSON Schema for editors: tables may also be the name of a file beside the sheet."""
+    schema: dict[str, Any] = Sheet.model_json_schema()
+    for table in ("chips", "readings"):
+        inline = dict(schema["properties"][table])
+        inline.pop("default", None)
+        schema["properties"][table] = {
+            "anyOf": [inline, {"type": "string", "description": "A .csv or .xlsx file beside the sheet"}]
+        }
+    return schema
