@@ -1,0 +1,123 @@
+"""Values in flight about bags: what was seen on a disk, and what a judge says of it.
+
+These live apart from `flow.py` because checking ten thousand files must not wait for numpy to load.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+Kind = Literal["missing", "altered", "unexpected", "undeclared", "malformed", "unsafe", "incomplete"]
+"""What is wrong with one path of a bag; a public contract of `recheck --json`."""
+Weight = Literal["warning", "error"]
+
+REGULAR: Final = "regular"
+"""The only kind of thing besides a directory that a bag may hold."""
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One file that truly landed inside a bag, and the digests of the bytes that were written.
+
+    Attributes:
+        path: Inside the bag, `/` between the names.
+        size_bytes: How many bytes were written.
+        sha256: Lower-case hex.
+        sha512: Lower-case hex.
+    """
+
+    path: str
+    size_bytes: int
+    sha256: str
+    sha512: str
+
+
+@dataclass(frozen=True, slots=True)
+class Seen:
+    """One thing found inside a bag's folder or archive.
+
+    Attributes:
+        path: Inside the bag, `/` between the names; bytes that are no text are kept as lone surrogates.
+        kind: `regular`, `link`, `fifo`, `socket`, `device` or `other`.
+        size_bytes: Bytes read while hashing, or listed where nothing was read.
+        digests: Raw digests in the order of the observation's algorithms for that part of the bag.
+        links: How many names the file has on its file system (1 = this one only).
+        trouble: Why it could not be read, or "".
+    """
+
+    path: str
+    kind: str
+    size_bytes: int
+    digests: tuple[bytes, ...] = ()
+    links: int = 1
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Observation:
+    """Everything a judge needs to know about a bag; no file is read twice and none afterwards.
+
+    Attributes:
+        path: What was given, for messages.
+        tags: Raw bytes of the files at the bag's base that BagIt gives a meaning to, by name.
+        seen: Every file and oddity, sorted by path.
+        directories: Every directory, sorted.
+        payload_algorithms: hashlib names in the order of a payload file's digests.
+        tag_algorithms: hashlib names in the order of a tag file's digests.
+        container: `folder`, `zip` or `tar`.
+        oddities: What the container itself does wrong: (path, what it means).
+    """
+
+    path: str
+    tags: dict[str, bytes]
+    seen: tuple[Seen, ...]
+    directories: tuple[str, ...]
+    payload_algorithms: tuple[str, ...]
+    tag_algorithms: tuple[str, ...]
+    container: str = "folder"
+    oddities: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """One difference between a bag and what it says of itself, or between it and the standard.
+
+    Attributes:
+        path: Inside the bag.
+        kind: One of the seven kinds of the contract.
+        means: One sentence for a person, with the clause that decides where there is one.
+        severity: A warning leaves the bag valid; an error does not.
+    """
+
+    path: str
+    kind: Kind
+    means: str
+    severity: Weight = "error"
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What the standard says of a bag.
+
+    Attributes:
+        complete: RFC 8493 section 3: every required element is there and well formed.
+        valid: Complete, and every digest of every manifest agrees.
+        problems: Every difference, sorted by path; warnings among them.
+        version: What the bag declares, or "".
+        files: How many files were digested.
+        size_bytes: How many bytes they hold.
+        algorithms: Names of the digests that vouch for the payload.
+        receipt: Digest over the tag manifests, in hex.
+        info: The elements of bag-info.txt in their order.
+    """
+
+    complete: bool
+    valid: bool
+    problems: tuple[Trouble, ...]
+    version: str = ""
+    files: int = 0
+    size_bytes: int = 0
+    algorithms: tuple[str, ...] = ()
+    receipt: str = ""
+    info: tuple[tuple[str, str], ...] = field(default=())

@@ -1,0 +1,273 @@
+"""A folder is built out of sight and gets its name in one step, or not at all.
+
+The staging folder lies beside its destination, so that giving it its name is one rename within one file system:
+
+1. `.NAME.staging-XXXXXXXX/` is made, closed to other users, and a lock inside it says that its maker lives.
+2. The caller builds `.NAME.staging-XXXXXXXX/NAME/`.
+3. `commit` flushes that file system once, renames the inner folder to `NAME` if there is no `NAME`, and removes
+   the rest. Whatever ends the run before the rename leaves no `NAME`.
+
+A killed run leaves its staging folder; its lock dies with it, which is how `leftovers` knows.
+"""
+
+from __future__ import annotations
+
+import ctypes
+import errno
+import os
+import re
+import secrets
+import shutil
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from pipeline.edges.diskerrors import as_storage_error, storage_trouble
+from pipeline.errors import DestinationError
+
+_NAME = re.compile(r"^\.(?P<name>.+)\.staging-[0-9a-f]{8}$", re.DOTALL)
+_LOCK = "in-use"
+_RENAME_NOREPLACE = 1
+_RENAME_EXCL = 4
+_AT_FDCWD = -100
+
+
+@dataclass(frozen=True, slots=True)
+class Leftover:
+    """A staging folder that was found.
+
+    Attributes:
+        path: Where it lies.
+        name: The name that it would have got.
+        in_use: Its maker is still at work (or may be: on a system without locks this cannot be known).
+    """
+
+    path: Path
+    name: str
+    in_use: bool
+
+
+class Staging:
+    """A staging folder beside its destination, gone again unless it is committed.
+
+    Args:
+        final: The path that the finished folder gets.
+
+    Raises:
+        DestinationError: There is something of that name already, or its parent is no folder.
+        StorageError: The disk refused.
+    """
+
+    def __init__(self, final: Path) -> None:
+        self.final = Path(os.path.abspath(final))  # noqa: PTH100 - resolve() would follow a link under that name
+        self._outer = self.final.parent / f".{self.final.name}.staging-{secrets.token_hex(4)}"
+        self.path = self._outer / self.final.name
+        self._lock = -1
+
+    def __enter__(self) -> Self:
+        refuse_existing(self.final)
+        if not self.final.parent.is_dir():
+            raise DestinationError(
+                where=str(self.final.parent),
+                problem="is no folder",
+                remedy="Make it, or choose another --into",
+            )
+        with storage_trouble(self.final.parent):
+            self._outer.mkdir(mode=0o700)
+        try:
+            with storage_trouble(self._outer):
+                self._lock = _held(self._outer / _LOCK)
+                self.path.mkdir()
+        except BaseException:
+            self.discard()
+            raise
+        return self
+
+    def commit(self) -> Path:
+        """Flush the file system once, then give the folder its name unless the name is taken.
+
+        Returns:
+            The final path.
+
+        Raises:
+            DestinationError: Something has got that name in the meantime; it is left alone.
+            StorageError: The disk refused; nothing has the final name.
+        """
+        with storage_trouble(self.path):
+            sync_tree(self.path)
+        with storage_trouble(self.final):
+            rename_new(self.path, self.final)
+            sync_folder(self.final.parent)
+        self.discard()
+        return self.final
+
+    def discard(self) -> None:
+        """Remove the staging folder and whatever is in it; what cannot be removed is left to `leftovers`."""
+        if self._lock >= 0:
+            os.close(self._lock)
+            self._lock = -1
+        shutil.rmtree(self._outer, ignore_errors=True)
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.discard()
+
+
+def leftovers(parent: Path) -> tuple[Leftover, ...]:
+    """Staging folders lying in a folder, sorted; those of dead runs are not `in_use` and may be removed.
+
+    Args:
+        parent: The folder where bags are built.
+
+    Raises:
+        StorageError: The folder cannot be read.
+    """
+    with storage_trouble(parent), os.scandir(parent) as entries:
+        found = [
+            (Path(entry.path), match["name"])
+            for entry in entries
+            if (match := _NAME.fullmatch(entry.name)) and entry.is_dir(follow_symlinks=False)
+        ]
+    return tuple(Leftover(path, name, _is_held(path / _LOCK)) for path, name in sorted(found))
+
+
+def remove_leftover(leftover: Leftover) -> None:
+    """Remove the staging folder of a dead run. Raises DestinationError if it is in use, StorageError."""
+    if _is_held(leftover.path / _LOCK):
+        raise DestinationError(
+            where=str(leftover.path),
+            problem="is in use by another run",
+            remedy="Wait until that run has ended",
+        )
+    with storage_trouble(leftover.path):
+        shutil.rmtree(leftover.path)
+
+
+def refuse_existing(path: Path) -> None:
+    """Nothing is ever overwritten. Raises DestinationError where anything has that name, a broken link too."""
+    if os.path.lexists(path):
+        raise DestinationError(
+            where=str(path), problem="is there already", remedy="Move it away or choose another destination"
+        )
+
+
+def rename_new(source: Path, target: Path) -> None:
+    """Rename, but never onto anything: the kernel refuses, so that no other process can slip in between.
+
+    Raises:
+        DestinationError: The target exists.
+        OSError: The disk refused.
+    """
+    refuse_existing(target)
+    try:
+        if not _renamed_exclusively(source, target):
+            # Windows refuses an existing target by itself; elsewhere a folder can only replace an empty one.
+            os.rename(source, target)  # noqa: PTH104 - the very call the comment speaks of
+    except OSError as error:
+        if error.errno in {errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR, errno.EISDIR}:
+            refuse_existing(target)
+        raise
+
+
+def _renamed_exclusively(source: Path, target: Path) -> bool:
+    """True when the kernel did it; False where it knows no such call."""
+    if sys.platform == "win32":
+        return False
+    library = ctypes.CDLL(None, use_errno=True)
+    old, new = os.fsencode(source), os.fsencode(target)
+    if hasattr(library, "renameat2"):
+        result = library.renameat2(_AT_FDCWD, old, _AT_FDCWD, new, _RENAME_NOREPLACE)
+    elif hasattr(library, "renamex_np"):
+        result = library.renamex_np(old, new, _RENAME_EXCL)
+    else:
+        return False
+    if result == 0:
+        return True
+    code = ctypes.get_errno()
+    if code in {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP}:
+        return False
+    raise OSError(code, os.strerror(code), str(target))
+
+
+def sync_tree(path: Path) -> None:
+    """Everything below a folder is on the disk when this returns: one call a file system, not one a file.
+
+    Raises:
+        OSError: The disk refused, now or when it wrote something earlier.
+    """
+    if sys.platform == "win32":
+        for folder, _, names in os.walk(path):
+            for name in names:
+                sync_file(Path(folder, name))
+        return
+    library = ctypes.CDLL(None, use_errno=True)
+    if not hasattr(library, "syncfs"):
+        os.sync()
+        return
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        if library.syncfs(handle) != 0:
+            code = ctypes.get_errno()
+            raise OSError(code, os.strerror(code), str(path))
+    finally:
+        os.close(handle)
+
+
+def sync_file(path: Path) -> None:
+    """One file is on the disk when this returns. Raises OSError."""
+    handle = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def sync_folder(path: Path) -> None:
+    """The names in a folder are on the disk when this returns. Raises OSError."""
+    if sys.platform == "win32":
+        return
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _held(path: Path) -> int:
+    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
+    if not _lock(handle):
+        os.close(handle)
+        raise as_storage_error(BlockingIOError(errno.EAGAIN, "a new file is locked"), path)
+    return handle
+
+
+def _is_held(path: Path) -> bool:
+    try:
+        handle = os.open(path, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
+    except FileNotFoundError:
+        return False
+    except OSError:
+        return True
+    try:
+        return not _lock(handle)
+    finally:
+        os.close(handle)
+
+
+def _lock(handle: int) -> bool:
+    """Take the lock of an open file without waiting; it goes when the file is closed or its holder dies."""
+    try:
+        if sys.platform == "win32":
+            import msvcrt
+
+            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+        else:
+            import fcntl
+
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return False
+    return True
