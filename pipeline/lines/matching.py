@@ -1,0 +1,257 @@
+"""Which line is which: the two small assignment problems, the signs, and the repair of near-ties.
+
+1. Marks that no inversion changes give a first guess of the data lines, then of the address lines.
+2. Each assignment is solved again with the other one known, until neither changes.
+3. Inverted address lines follow from one correlation over all 2^n possibilities, inverted data lines from its sign.
+4. The guess is judged on the words themselves, and single swaps and inversions repair what is left.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+from pipeline.lines.mapping import Mapping, lines_of, mask_of, route_bits, routed_addresses
+from pipeline.lines.walsh import Floats, Marks, walsh
+
+Lines = NDArray[np.intp]
+Costs = NDArray[np.float64]
+ROUNDS = 12
+SAMPLE_WORDS = 4096
+
+
+def assign(costs: Costs) -> Lines:
+    """For each row the column that makes the whole cheapest.
+
+    Source: scipy.optimize.linear_sum_assignment (Crouse 2016). The faint slope makes the plain order win ties.
+    """
+    from scipy.optimize import linear_sum_assignment
+
+    count = costs.shape[0]
+    slope = np.abs(np.arange(count)[:, None] - np.arange(count)[None, :]) * 1e-7
+    return np.asarray(linear_sum_assignment(costs + slope)[1], dtype=np.intp)
+
+
+def _sorted_distance(first: Floats, second: Floats) -> Costs:
+    """Distance of every row of the first from every row of the second, their elements in falling order.
+
+    Args:
+        first: Shape (f, rows, elements).
+        second: The same shape.
+    """
+    one, other = -np.sort(-first, axis=-1), -np.sort(-second, axis=-1)
+    return np.asarray(np.abs(one[:, :, None] - other[:, None]).sum(axis=(0, -1)), dtype=np.float64)
+
+
+def _flat(values: Floats) -> Floats:
+    return values.reshape(values.shape[0], values.shape[1], -1)
+
+
+def first_data_costs(first: Marks, second: Marks) -> Costs:
+    """How unlike each data line of the first is to each of the second, no address line being known."""
+    costs: Costs = np.abs(first.of_data[:, :, None] - second.of_data[:, None]).sum(axis=0).astype(np.float64)
+    costs = costs + _sorted_distance(first.of_pair, second.of_pair)
+    costs += _sorted_distance(_flat(first.of_two_addresses), _flat(second.of_two_addresses)) / 2
+    costs += _sorted_distance(first.of_two_data[None], second.of_two_data[None])
+    return costs + _sorted_distance(_flat(first.of_triple[None]), _flat(second.of_triple[None]))
+
+
+def first_address_costs(first: Marks, second: Marks) -> Costs:
+    """How unlike each address line of the first is to each of the second, no data line being known."""
+
+    def turned(values: Floats) -> Floats:
+        return _flat(np.moveaxis(values, -1, 1))
+
+    costs: Costs = _sorted_distance(turned(first.of_pair), turned(second.of_pair))
+    costs = costs + _sorted_distance(turned(first.of_two_addresses), turned(second.of_two_addresses))
+    return costs + _sorted_distance(turned(first.of_triple[None]), turned(second.of_triple[None]))
+
+
+def data_costs(first: Marks, second: Marks, address: Lines, data: Lines | None) -> Costs:
+    """How unlike the data lines are, the address lines being known, the other data lines perhaps."""
+    costs: Costs = np.abs(first.of_data[:, :, None] - second.of_data[:, None]).sum(axis=0).astype(np.float64)
+    pair = second.of_pair[:, :, address]
+    costs = costs + np.abs(first.of_pair[:, :, None] - pair[:, None]).sum(axis=(0, -1))
+    for one, other in zip(first.of_two_addresses, second.of_two_addresses, strict=True):
+        known = other[:, address][:, :, address]
+        costs = costs + np.abs(one[:, None] - known[None]).sum(axis=(-1, -2)) / 2
+    if data is None:
+        triple = np.sort(second.of_triple[:, :, address], axis=1)
+        return costs + np.abs(np.sort(first.of_triple, axis=1)[:, None] - triple[None]).sum(axis=(-1, -2))
+    costs = costs + np.abs(first.of_two_data[:, None] - second.of_two_data[:, data][None]).sum(axis=-1)
+    triple = second.of_triple[:, data][:, :, address]
+    return costs + np.abs(first.of_triple[:, None] - triple[None]).sum(axis=(-1, -2))
+
+
+def address_costs(first: Marks, second: Marks, data: Lines, address: Lines | None) -> Costs:
+    """How unlike the address lines are, the data lines being known, the other address lines perhaps."""
+    pair = second.of_pair[:, data]
+    costs: Costs = np.abs(first.of_pair[:, :, :, None] - pair[:, :, None]).sum(axis=(0, 1)).astype(np.float64)
+    triple = second.of_triple[data][:, data]
+    costs = costs + np.abs(first.of_triple[..., None] - triple[:, :, None]).sum(axis=(0, 1)) / 2
+    for one, other in zip(first.of_two_addresses, second.of_two_addresses, strict=True):
+        if address is None:
+            left, right = np.sort(one, axis=-1), np.sort(other[data], axis=-1)
+        else:
+            left, right = one, other[data][:, :, address]
+        costs = costs + np.abs(left[:, :, None] - right[:, None]).sum(axis=(0, -1))
+    return costs
+
+
+def settle_lines(first: Marks, second: Marks, data: Lines, address: Lines) -> tuple[Lines, Lines]:
+    """Solve the two assignments by turns until neither changes; returns data and address lines."""
+    for _ in range(ROUNDS):
+        new_data = assign(data_costs(first, second, address, data))
+        new_address = assign(address_costs(first, second, new_data, address))
+        if np.array_equal(new_data, data) and np.array_equal(new_address, address):
+            break
+        data, address = new_data, new_address
+    return data, address
+
+
+def starts(first: Marks, second: Marks, tries: int) -> Iterator[tuple[Lines, Lines]]:
+    """First guesses of data and address lines: from the data side, from the address side, then shaken."""
+    from_data = first_data_costs(first, second)
+    from_address = first_address_costs(first, second)
+    data = assign(from_data)
+    yield data, assign(address_costs(first, second, data, None))
+    address = assign(from_address)
+    yield assign(data_costs(first, second, address, None)), address
+    generator = np.random.default_rng(0x5EED)
+    for number in range(tries):
+        shake = 0.05 * (1 + number % 8)
+        if number % 2:
+            noise = generator.exponential(shake, from_data.shape) * (from_data.mean() + 1e-3)
+            data = assign(from_data + noise)
+            yield data, assign(address_costs(first, second, data, None))
+        else:
+            noise = generator.exponential(shake, from_address.shape) * (from_address.mean() + 1e-3)
+            address = assign(from_address + noise)
+            yield assign(data_costs(first, second, address, None)), address
+
+
+def with_signs(first: Marks, second: Marks, data: Lines, address: Lines) -> Mapping:
+    """The mapping with its inversions: the xor of addresses at which the columns agree best, of all 2^n.
+
+    The correlation over all xors is the transform of the product of the two spectra; a data line is inverted
+    where its correlation is negative there.
+    """
+    order = routed_addresses(tuple(int(k) for k in address))
+    product = first.spectrum * second.spectrum[data][:, order]
+    correlation = walsh(product)
+    strength = np.abs(correlation).sum(axis=0)
+    best = np.flatnonzero(strength >= strength.max() - 1e-4)
+    counts = np.bitwise_count(best.astype(np.uint64)) + (correlation[:, best] < 0).sum(axis=0)
+    shift = int(best[int(np.argmin(counts))])
+    inverted = tuple(sorted(int(address[k]) for k in lines_of(shift)))
+    negative = tuple(sorted(int(data[j]) for j in np.flatnonzero(correlation[:, shift] < 0)))
+    return Mapping(tuple(int(k) for k in address), tuple(int(j) for j in data), inverted, negative)
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """Some addresses of the first with their words, to judge a mapping quickly, against the whole second.
+
+    Attributes:
+        addresses: Word addresses of the first.
+        words: The first's words there.
+        second: All words of the second.
+        bits: Bits a word.
+    """
+
+    addresses: NDArray[np.int64]
+    words: Words
+    second: Words
+    bits: int
+
+    @classmethod
+    def take(cls, first: Words, second: Words, bits: int, limit: int = SAMPLE_WORDS) -> Sample:
+        """At most `limit` addresses, half of them where the first holds something else than its commonest word."""
+        every = np.arange(first.size, dtype=np.int64)
+        if first.size > limit:
+            generator = np.random.default_rng(0xA11CE)
+            telling = np.flatnonzero(first != commonest(first))
+            some = generator.choice(telling, min(limit // 2, telling.size), replace=False)
+            rest = generator.choice(first.size, limit - some.size, replace=False)
+            every = np.unique(np.concatenate([some, rest])).astype(np.int64)
+        return cls(every, first[every], second, bits)
+
+    def misses(self, mapping: Mapping) -> int:
+        """How many of the sample's words the mapping does not reproduce."""
+        places = np.full_like(self.addresses, mask_of(mapping.invert_address))
+        for line, target in enumerate(mapping.address):
+            places ^= ((self.addresses >> line) & 1) << target
+        if mapping.rotate:
+            places = (places + mapping.rotate) % self.second.size
+        carried = route_bits(self.words, self.bits, mapping.data)
+        carried ^= self.words.dtype.type(mask_of(mapping.invert_data))
+        return int(np.count_nonzero(self.second[places] != carried))
+
+
+def commonest(words: Words) -> int:
+    """The word that occurs most often (the least of them where several do)."""
+    if words.dtype.itemsize <= 2:
+        return int(np.bincount(words, minlength=1).argmax())
+    values, counts = np.unique(words, return_counts=True)
+    return int(values[counts.argmax()])
+
+
+def neighbours(mapping: Mapping) -> Iterator[Mapping]:
+    """Every mapping one swap or one inversion away: inversions, then swaps with and without one beside them."""
+    n, w = len(mapping.address), len(mapping.data)
+    for line in range(n):
+        yield replace(mapping, invert_address=_toggled(mapping.invert_address, line))
+    for line in range(w):
+        yield replace(mapping, invert_data=_toggled(mapping.invert_data, line))
+    for one in range(n):
+        for other in range(one + 1, n):
+            lines = list(mapping.address)
+            lines[one], lines[other] = lines[other], lines[one]
+            swapped = replace(mapping, address=tuple(lines))
+            yield swapped
+            a, b = lines[one], lines[other]
+            for flips in ((a,), (b,), (a, b)):
+                yield replace(swapped, invert_address=_toggled(mapping.invert_address, *flips))
+    for one in range(w):
+        for other in range(one + 1, w):
+            lines = list(mapping.data)
+            lines[one], lines[other] = lines[other], lines[one]
+            swapped = replace(mapping, data=tuple(lines))
+            yield swapped
+            a, b = lines[one], lines[other]
+            for flips in ((a,), (b,), (a, b)):
+                yield replace(swapped, invert_data=_toggled(mapping.invert_data, *flips))
+
+
+def _toggled(lines: tuple[int, ...], *flips: int) -> tuple[int, ...]:
+    return tuple(sorted(set(lines).symmetric_difference(flips)))
+
+
+def repair(mapping: Mapping, misses: Callable[[Mapping], int], *, budget: int = 20) -> tuple[Mapping, int]:
+    """Single swaps and inversions that lower the misses, the best of each round, until none helps.
+
+    Args:
+        mapping: A first guess.
+        misses: Judges a mapping on the words.
+        budget: Rounds at most.
+
+    Returns:
+        The repaired mapping and its misses.
+    """
+    least = misses(mapping)
+    for _ in range(budget):
+        if least == 0:
+            break
+        better, fewer = mapping, least
+        for candidate in neighbours(mapping):
+            count = misses(candidate)
+            if count < fewer:
+                better, fewer = candidate, count
+        if fewer == least:
+            break
+        mapping, least = better, fewer
+    return mapping, least

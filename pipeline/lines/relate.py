@@ -1,0 +1,414 @@
+"""How two images of one chip are related: the simplest explanation that the words bear out.
+
+1. Equal images are identical.
+2. Cheap explanations: data lines alone, addresses backwards, address bus reversed, rotation.
+3. Lines in any order (`matching`).
+4. Streams that lost or doubled words (`slips`).
+5. Lines in any order and rotated (`rotated`), only where nothing else explains the images.
+The explanation with the shortest description wins, and only where it is much shorter than the image itself.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+import numpy as np
+
+from pipeline.flow import Words, words_dtype
+from pipeline.lines.mapping import Mapping, is_power_of_two
+from pipeline.lines.matching import Sample, assign, repair, settle_lines, starts, with_signs
+from pipeline.lines.measure import (
+    SHIFTS,
+    address_counts,
+    differences,
+    error_bits,
+    likeness,
+    line_counts,
+    own_bits,
+)
+from pipeline.lines.slips import Aligned, Slip, align
+from pipeline.lines.symmetry import Symmetries, simplest
+from pipeline.lines.walsh import Floats, Marks, marks, signs
+
+RelationName = Literal["identical", "mapped", "slipped", "differs", "unrelated"]
+MOST_WORDS = 1 << 22
+"""Beyond this many words the search over all line orders is not tried (memory: 4 bytes a bit, several times)."""
+BELIEVED_SHARE = 0.5
+"""An explanation is believed where it is at most half as long as the image. Chosen by us, no source."""
+SPARE_BITS = 20.0
+"""And shorter by at least this: odds of a million to one under the code's own model."""
+FEW = 0.01
+"""At most this share of differing bits is "few", whatever else the images hold. Chosen by us, no source."""
+
+
+@dataclass(frozen=True)
+class Relation:
+    """How the second image is related to the first.
+
+    Attributes:
+        relation: `identical`, `mapped`, `slipped`, `differs` or `unrelated`.
+        mapping: What brings the first into the second's order; None where nothing is proved.
+        differing_words: Words that still differ once the second is in the first's order.
+        differing_bits: Bits likewise.
+        by_data_line: For each data line of the first, how many words differ in it.
+        by_address_line: For each address line of the first, how many differing words lie where it is high.
+        alternatives: How many other mappings fit equally well.
+        slips: Words lost or doubled.
+        undecidable: The images say too little to prove or to exclude a mapping.
+        notes: What a person should know, a sentence each.
+        aligned: For `slipped`: the second in the first's order.
+        agreement: Share of words that agree in place, and the mean and largest share out of place.
+    """
+
+    relation: RelationName
+    mapping: Mapping | None
+    differing_words: int
+    differing_bits: int
+    by_data_line: tuple[int, ...] = ()
+    by_address_line: tuple[int, ...] = ()
+    alternatives: int = 0
+    slips: tuple[Slip, ...] = ()
+    undecidable: bool = False
+    notes: tuple[str, ...] = ()
+    aligned: Aligned | None = field(default=None, compare=False, repr=False)
+    agreement: tuple[float, float, float] | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        """As the project's documents carry it."""
+        return {
+            "relation": self.relation,
+            "mapping": None if self.mapping is None else self.mapping.to_json(),
+            "differing_words": self.differing_words,
+            "differing_bits": self.differing_bits,
+            "by_data_line": list(self.by_data_line),
+            "by_address_line": list(self.by_address_line),
+            "alternatives": self.alternatives,
+            "slips": [slip.to_json() for slip in self.slips],
+            "undecidable": self.undecidable,
+            "notes": list(self.notes),
+        }
+
+
+@dataclass(frozen=True, slots=True)
+class _Explained:
+    """An explanation, what it leaves unexplained, and the length of the whole in bits."""
+
+    mapping: Mapping
+    words: int
+    bits: int
+    length: float
+    aligned: Aligned | None = None
+
+
+def relate(first: Words, second: Words, bits: int) -> Relation:
+    """How the second image is related to the first.
+
+    Args:
+        first: Words of the chip as the one reading has them.
+        second: As the other has them; where the number of words differs only slips are looked for.
+        bits: Bits a word, 1 to 64.
+
+    Returns:
+        The relation with the simplest mapping that the words bear out.
+
+    Raises:
+        ValueError: An image is empty, or holds a word of more than `bits` bits.
+    """
+    first, second = _checked(first, bits), _checked(second, bits)
+    if first.size != second.size:
+        return _of_two_sizes(first, second, bits)
+    plain = _judge(first, second, bits, Mapping.simple(_lines(first), bits))
+    if not plain.words:
+        return _told("identical", first, second, bits, plain, undecided=False)
+    return _Search(first, second, bits, plain).relation()
+
+
+def _checked(words: Words, bits: int) -> Words:
+    kind = words_dtype(bits)
+    if not words.size:
+        raise ValueError("an image without words cannot be compared")
+    if bits < 8 * words.dtype.itemsize and int(words.max()) >> bits:
+        raise ValueError(f"a word of more than {bits} bits")
+    return words.astype(kind, copy=False)
+
+
+def _lines(words: Words) -> int:
+    return (words.size - 1).bit_length()
+
+
+def _judge(first: Words, second: Words, bits: int, mapping: Mapping) -> _Explained:
+    words, wrong = differences(first, mapping.undo(second))
+    length = mapping.description_bits() + error_bits(first.size, bits, words, wrong)
+    return _Explained(mapping, words, wrong, length)
+
+
+class _Search:
+    """The search of one pair of images; columns and marks are worked out once, when first needed."""
+
+    def __init__(self, first: Words, second: Words, bits: int, plain: _Explained) -> None:
+        self.first, self.second, self.bits = first, second, bits
+        self.plain = self.best = plain
+        self.own = min(own_bits(first, bits), own_bits(second, bits))
+        self._columns: list[Floats | None] = [None, None]
+        self._marks: list[Marks | None] = [None, None]
+
+    def relation(self) -> Relation:
+        """The verdict, by the numbered plan of this module."""
+        for mapping in self._cheap():
+            self._offer(mapping)
+            if not self.best.words:
+                break
+        if self.best.words and self._general_fits():
+            self._offer(self._lines_in_any_order())
+        if self.best.words:
+            self._offer_slips()
+        if not self._believed(self.best) and self._general_fits():
+            for mapping in self._rotated_lines():
+                self._offer(mapping)
+        return self._verdict()
+
+    def columns(self, which: int) -> Floats:
+        """Columns of the first (0) or second (1)."""
+        found = self._columns[which]
+        if found is None:
+            found = self._columns[which] = signs((self.first, self.second)[which], self.bits)
+        return found
+
+    def marks(self, which: int) -> Marks:
+        """Marks of the first (0) or second (1)."""
+        found = self._marks[which]
+        if found is None:
+            found = self._marks[which] = marks(self.columns(which))
+        return found
+
+    def _offer(self, mapping: Mapping | None) -> None:
+        if mapping is None:
+            return
+        explained = _judge(self.first, self.second, self.bits, mapping)
+        if explained.length < self.best.length:
+            self.best = explained
+
+    def _believed(self, explained: _Explained) -> bool:
+        limit = min(self.own * BELIEVED_SHARE, self.own - SPARE_BITS)
+        return explained.length < limit
+
+    def _general_fits(self) -> bool:
+        return is_power_of_two(self.first.size) and 4 <= self.first.size <= MOST_WORDS
+
+    def _cheap(self) -> Iterator[Mapping]:
+        """Explanations that name few things: all of them leave the address lines in an order with a name."""
+        n, w = _lines(self.first), self.bits
+        straight = Mapping.simple(n, w)
+        yield self._with_data_lines(straight)
+        if is_power_of_two(self.first.size) and n:
+            yield self._with_data_lines(replace(straight, invert_address=tuple(range(n))))
+            yield self._with_data_lines(replace(straight, address=tuple(reversed(range(n)))))
+        for rotate in _rotations(self.first, self.second):
+            yield self._with_data_lines(replace(straight, rotate=rotate))
+        if is_power_of_two(self.first.size) and n:
+            backwards = replace(straight, invert_address=tuple(range(n)))
+            for rotate in _rotations(self.first, self.second[::-1]):
+                turned = (self.first.size - rotate) % self.first.size
+                yield self._with_data_lines(replace(backwards, rotate=turned))
+
+    def _with_data_lines(self, mapping: Mapping) -> Mapping:
+        """The best data lines and inversions for known addresses: agreements are one assignment problem."""
+        gathered = self.columns(1)
+        if mapping.rotate or not mapping.keeps_address_lines:
+            gathered = gathered[:, mapping.places(self.first.size)]
+        agreement = self.columns(0) @ gathered.T
+        data = assign(-np.abs(agreement) / self.first.size)
+        negative = agreement[np.arange(self.bits), data] < 0
+        inverted = tuple(sorted(int(line) for line in data[negative]))
+        return replace(mapping, data=tuple(int(line) for line in data), invert_data=inverted)
+
+    def _lines_in_any_order(self) -> Mapping:
+        """The mapping of all lines that leaves fewest words unexplained, found from the marks and repaired."""
+        first, second = self.marks(0), self.marks(1)
+        sample = Sample.take(self.first, self.second, self.bits)
+        few = sample.addresses.size // 100
+        best: tuple[Mapping, int] | None = None
+        tries = 24 if self.first.size <= 4096 else 4
+        seen: set[tuple[int, ...]] = set()
+        for guess in starts(first, second, tries):
+            data, address = settle_lines(first, second, *guess)
+            key = (*data.tolist(), *address.tolist())
+            if key in seen:
+                continue
+            seen.add(key)
+            mapping = with_signs(first, second, data, address)
+            count = sample.misses(mapping)
+            if count > few:
+                mapping, count = repair(mapping, sample.misses, budget=3)
+            if best is None or count < best[1]:
+                best = mapping, count
+            if best[1] <= few:
+                break
+        assert best is not None
+        return repair(best[0], sample.misses)[0] if best[1] > few else best[0]
+
+    def _offer_slips(self) -> None:
+        aligned = align(self.first, self.second)
+        if not aligned.slips:
+            return
+        mapping = self.plain.mapping
+        length = mapping.description_bits() + slip_bits(aligned, self.first.size, self.bits)
+        if length < self.best.length:
+            words, wrong = aligned.differing_words, aligned.differing_bits
+            self.best = _Explained(mapping, words, wrong, length, aligned)
+
+    def _rotated_lines(self) -> Iterator[Mapping]:
+        return iter(())
+
+    def _verdict(self) -> Relation:
+        best = self.best
+        if not self._believed(best):
+            return self._not_explained()
+        if best.aligned is not None:
+            return _told("slipped", self.first, self.second, self.bits, best, undecided=False)
+        symmetries = simplest(
+            best.mapping,
+            lambda mapping: _judge(self.first, self.second, self.bits, mapping).words,
+            self.marks(0) if self._general_fits() else None,
+        )
+        best = _judge(self.first, self.second, self.bits, symmetries.mapping)
+        name: RelationName = "differs" if best.mapping.is_identity else "mapped"
+        return _told(name, self.first, self.second, self.bits, best, symmetries=symmetries, undecided=False)
+
+    def _not_explained(self) -> Relation:
+        """No mapping is proved: few bits differ, or more alike than chance, or unrelated."""
+        shares = likeness(self.first, self.second)
+        poor = self.own < _general_bits(_lines(self.first), self.bits) + SPARE_BITS
+        few = self.plain.bits <= FEW * self.first.size * self.bits
+        related = few or (shares[0] > shares[2] + 0.02 and shares[0] > 0.1)
+        notes = [
+            f"{shares[0]:.1%} of the telling words agree in place; laid at {SHIFTS} other places {shares[1]:.1%} do on average, {shares[2]:.1%} at most"
+        ]
+        if poor:
+            notes.append(
+                f"these images say too little ({self.own:.0f} bits) to prove or to exclude another order of lines"
+            )
+        return _told(
+            "differs" if related else "unrelated",
+            self.first,
+            self.second,
+            self.bits,
+            self.plain,
+            undecided=poor and not few,
+            notes=tuple(notes),
+            agreement=shares,
+            proved=related,
+        )
+
+
+def _general_bits(address_bits: int, bits: int) -> float:
+    """How many bits name one of all orders and inversions of these lines."""
+    factorials = math.lgamma(address_bits + 1) + math.lgamma(bits + 1)
+    return factorials / math.log(2) + address_bits + bits
+
+
+def slip_bits(aligned: Aligned, count: int, bits: int) -> float:
+    """What naming the slips and the remaining exceptions costs, in bits."""
+    total = error_bits(count, bits, aligned.differing_words, aligned.differing_bits)
+    for slip in aligned.slips:
+        total += math.log2(count + 1) + 2 + 2 * math.log2(abs(slip.by) + 1)
+        total += bits * (slip.by if slip.by > 0 else 1)
+    return total + bits * (aligned.extra_at_end + aligned.missing_at_end > 0)
+
+
+def _rotations(first: Words, second: Words, most: int = 2) -> list[int]:
+    """Rotations at which the steps from word to word agree best.
+
+    How many bits change from one word to the next is the same whatever data lines are moved or inverted, so
+    one circular correlation (by FFT) serves all of them.
+    """
+    one, other = (
+        np.bitwise_count(words ^ np.roll(words, -1)).astype(np.float32) for words in (first, second)
+    )
+    one -= one.mean()
+    other -= other.mean()
+    spectrum = np.conj(np.fft.rfft(one)) * np.fft.rfft(other)
+    correlation = np.fft.irfft(spectrum, first.size)
+    few = min(most + 1, first.size)
+    top = np.argpartition(-correlation, few - 1)[:few]
+    ordered = top[np.argsort(-correlation[top], kind="stable")]
+    return [int(r) for r in ordered if r][:most]
+
+
+def _told(
+    name: RelationName,
+    first: Words,
+    second: Words,
+    bits: int,
+    best: _Explained,
+    *,
+    undecided: bool,
+    symmetries: Symmetries | None = None,
+    notes: tuple[str, ...] = (),
+    agreement: tuple[float, float, float] | None = None,
+    proved: bool = True,
+) -> Relation:
+    """Put the verdict together with its counts and sentences."""
+    if best.aligned is None:
+        wrong = first ^ best.mapping.undo(second)
+    else:
+        wrong = np.where(best.aligned.present, first ^ best.aligned.words, first.dtype.type(0))
+    said = list(notes)
+    if symmetries is not None:
+        said += symmetries.notes()
+    return Relation(
+        relation=name,
+        mapping=best.mapping if proved else None,
+        differing_words=best.words,
+        differing_bits=best.bits,
+        by_data_line=line_counts(wrong, bits),
+        by_address_line=address_counts(wrong != 0),
+        alternatives=symmetries.alternatives if symmetries else 0,
+        slips=best.aligned.slips if best.aligned else (),
+        undecidable=undecided,
+        notes=tuple(said),
+        aligned=best.aligned,
+        agreement=agreement,
+    )
+
+
+def _of_two_sizes(first: Words, second: Words, bits: int) -> Relation:
+    """Images of different sizes: the streams are laid side by side and slips looked for."""
+    aligned = align(first, second)
+    mapping = Mapping.simple(_lines(first), bits)
+    length = slip_bits(aligned, first.size, bits)
+    short, long = sorted((first, second), key=lambda words: words.size)
+    own = own_bits(short, bits)
+    shares = likeness(first, second)
+    notes = [f"{first.size} words against {second.size}"]
+    if np.array_equal(short, long[: short.size]):
+        notes.append("the smaller is the beginning of the larger")
+    if aligned.missing_at_end:
+        notes.append(f"the second ends {aligned.missing_at_end} words early")
+    if aligned.extra_at_end:
+        notes.append(f"the second goes on for {aligned.extra_at_end} words")
+    present = int(np.count_nonzero(aligned.present))
+    believed = length < min(own * BELIEVED_SHARE, own - SPARE_BITS) or (
+        not aligned.slips and aligned.differing_bits <= FEW * present * bits
+    )
+    if believed:
+        name: RelationName = "slipped" if aligned.slips else "differs"
+    else:
+        name = "differs" if shares[0] > shares[2] + 0.02 and shares[0] > 0.1 else "unrelated"
+        aligned = replace(aligned, slips=())
+    best = _Explained(mapping, aligned.differing_words, aligned.differing_bits, length, aligned)
+    undecided = own < _general_bits(_lines(first), bits) + SPARE_BITS
+    return _told(
+        name,
+        first,
+        second,
+        bits,
+        best,
+        undecided=undecided and not believed,
+        notes=tuple(notes),
+        agreement=shares,
+        proved=name != "unrelated",
+    )

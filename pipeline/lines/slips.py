@@ -1,0 +1,292 @@
+"""Streams that lost or doubled words: where, how many, and the rest brought back into step.
+
+A byte lost on a serial line shifts everything after it; compared word for word the rest looks wrong though it
+was read well. The second stream is followed along a diagonal until it stops agreeing; the next diagonal that
+agrees gives the slip, and the place is the one that leaves fewest differences. Short troubled stretches are
+aligned by edit distance (rapidfuzz).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+from pipeline.lines.measure import ones
+
+WINDOW = 24
+"""Words looked at together; a diagonal is left where more than half of them disagree."""
+REACHES = ((256, 96), (64, 96), (256, 2048), (32, 96), (16, 24))
+"""(Words probed, farthest slip looked for), tried in this order."""
+MOST_SLIPS = 256
+MOST_FAILURES = 24
+
+
+@dataclass(frozen=True, slots=True)
+class Slip:
+    """Words lost from, or doubled in, a stream.
+
+    Attributes:
+        at: Word address in the first: there the missing words stood, or before it the extra ones come.
+        by: Words: + missing from the second, − extra in it.
+        latest: The last address that explains as well; beyond `at` where the words around are alike.
+    """
+
+    at: int
+    by: int
+    latest: int
+
+    def in_words(self) -> str:
+        """The slip as a person says it.
+
+        Example:
+            >>> Slip(0x3A3, 1, 0x3A3).in_words()
+            '1 word lost after address 0x3A2'
+        """
+        count = abs(self.by)
+        what = f"{count} word{'s' if count != 1 else ''} {'lost' if self.by > 0 else 'too many'}"
+        place = f"after address 0x{self.at - 1:X}" if self.at else "before address 0x0"
+        return what + f" {place}" + (f" (or as late as 0x{self.latest:X})" if self.latest > self.at else "")
+
+    def to_json(self) -> dict[str, int]:
+        """As the project's documents carry it."""
+        return {"at": self.at, "by": self.by, "latest": self.latest}
+
+
+@dataclass(frozen=True, slots=True)
+class Aligned:
+    """The second stream in the first's order.
+
+    Attributes:
+        slips: Where words were lost or doubled, by rising address.
+        words: As many words as the first has; 0 where the second has none.
+        present: False where the second has no word.
+        differing_words: How many present words differ.
+        differing_bits: In how many bits.
+        extra_at_end: Words of the second that come after the first's last word.
+        missing_at_end: Words of the first after the second's last word.
+    """
+
+    slips: tuple[Slip, ...]
+    words: Words
+    present: NDArray[np.bool_]
+    differing_words: int
+    differing_bits: int
+    extra_at_end: int
+    missing_at_end: int
+
+    @property
+    def distance(self) -> int:
+        """Words replaced, lost or inserted, the ends included: an upper bound of the edit distance."""
+        moved = sum(abs(slip.by) for slip in self.slips)
+        return self.differing_words + moved + self.extra_at_end + self.missing_at_end
+
+
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """From `start` of the first on, word i of the first is word i + shift of the second, until `stop`."""
+
+    start: int
+    stop: int
+    shift: int
+
+
+def align(first: Words, second: Words) -> Aligned:
+    """The second stream brought into the first's order.
+
+    Args:
+        first: Words of the stream taken as right.
+        second: Words of the other, of any number.
+
+    Returns:
+        The slips and the second in the first's order. Nothing is raised.
+    """
+    pieces, slips = _follow(first, second)
+    pieces, slips = _refine(first, second, pieces, slips)
+    words = np.zeros_like(first)
+    present = np.zeros(first.size, dtype=np.bool_)
+    for piece in pieces:
+        start, stop = max(piece.start, -piece.shift), min(piece.stop, second.size - piece.shift)
+        if start < stop:
+            words[start:stop] = second[start + piece.shift : stop + piece.shift]
+            present[start:stop] = True
+    wrong = np.where(present, words ^ first, first.dtype.type(0))
+    end = pieces[-1].shift + first.size
+    return Aligned(
+        slips=tuple(slips),
+        words=words,
+        present=present,
+        differing_words=int(np.count_nonzero(wrong)),
+        differing_bits=ones(wrong),
+        extra_at_end=max(0, second.size - end),
+        missing_at_end=max(0, end - second.size),
+    )
+
+
+def _disagreement(first: Words, second: Words, start: int, stop: int, shift: int) -> NDArray[np.bool_]:
+    """Which words of first[start:stop] the second does not bear out at this shift; absent words count."""
+    wrong = np.ones(max(0, stop - start), dtype=np.bool_)
+    low, high = max(start, -shift), min(stop, second.size - shift)
+    if low < high:
+        np.not_equal(
+            first[low:high], second[low + shift : high + shift], out=wrong[low - start : high - start]
+        )
+    return wrong
+
+
+def _first_bad(wrong: NDArray[np.bool_]) -> int | None:
+    """Where the first window begins of which more than half disagrees."""
+    if wrong.size < WINDOW:
+        return None
+    total = np.concatenate([[0], np.cumsum(wrong, dtype=np.int64)])
+    bad = np.flatnonzero(total[WINDOW:] - total[:-WINDOW] > WINDOW // 2)
+    return int(bad[0]) if bad.size else None
+
+
+def _follow(first: Words, second: Words) -> tuple[list[_Piece], list[Slip]]:
+    """Follow the diagonals from the first word to the last."""
+    pieces: list[_Piece] = []
+    slips: list[Slip] = []
+    start = looked = shift = failures = 0
+    step = WINDOW
+    while len(slips) < MOST_SLIPS and failures < MOST_FAILURES:
+        stop = min(first.size, second.size - shift)
+        bad = _first_bad(_disagreement(first, second, looked, stop, shift))
+        if bad is None:
+            break
+        bad += looked
+        found = _next_shift(first, second, bad, shift)
+        if found is None:
+            failures += 1
+            looked = bad + step
+            step *= 2
+            continue
+        step = WINDOW
+        slip = _place(first, second, max(start, bad - WINDOW), bad, (shift, found))
+        pieces.append(_Piece(start, slip.at, shift))
+        slips.append(slip)
+        start = slip.at + max(0, slip.by)
+        shift = found
+        looked = max(start, bad)
+    pieces.append(_Piece(start, first.size, shift))
+    return pieces, slips
+
+
+def _next_shift(first: Words, second: Words, bad: int, shift: int) -> int | None:
+    """The nearest shift that bears out the words after the trouble, where the old one does not."""
+    for probe, reach in REACHES:
+        for begin in (bad + WINDOW, bad + probe // 2):
+            words = first[begin : begin + probe]
+            low = begin + shift - reach
+            if words.size < 16 or words.size < probe // 4:
+                continue
+            stretch = second[max(0, low) : begin + shift + reach + words.size]
+            if stretch.size < words.size:
+                continue
+            views = np.lib.stride_tricks.sliding_window_view(stretch, words.size)
+            hits = (views == words).sum(axis=1)
+            shifts = max(0, low) + np.arange(hits.size) - begin
+            best = shifts[hits == hits.max()]
+            found = int(best[np.abs(best - shift).argmin()])
+            old = int((~_disagreement(first, second, begin, begin + words.size, shift)).sum())
+            if found != shift and hits.max() >= 0.7 * words.size and hits.max() - old >= 0.4 * words.size:
+                return found
+    return None
+
+
+def _place(first: Words, second: Words, low: int, bad: int, shifts: tuple[int, int]) -> Slip:
+    """Where between the two diagonals the slip leaves fewest words unexplained."""
+    shift, found = shifts
+    by = shift - found
+    gap = max(0, by)
+    high = min(first.size, bad + 2 * WINDOW + gap)
+    before = np.concatenate([[0], np.cumsum(_disagreement(first, second, low, high, shift), dtype=np.int64)])
+    after = np.concatenate([[0], np.cumsum(_disagreement(first, second, low, high, found), dtype=np.int64)])
+    cuts = np.arange(0, high - low - gap + 1)
+    costs = before[cuts] + after[-1] - after[cuts + gap]
+    best = np.flatnonzero(costs == costs.min())
+    return Slip(low + int(best[0]), by, low + int(best[-1]))
+
+
+def _refine(
+    first: Words, second: Words, pieces: list[_Piece], slips: list[Slip]
+) -> tuple[list[_Piece], list[Slip]]:
+    """Align short troubled stretches inside a piece by edit distance, where that explains much more."""
+    new_pieces: list[_Piece] = []
+    new_slips: list[Slip] = []
+    for number, piece in enumerate(pieces):
+        last = number == len(pieces) - 1
+        more_pieces, more_slips = _refine_piece(first, second, piece, last=last)
+        new_pieces += more_pieces
+        new_slips += more_slips
+        if not last:
+            old = slips[number]
+            drift = more_pieces[-1].shift - piece.shift
+            if drift:
+                raise AssertionError("a refined piece ends on the diagonal it began on")
+            new_slips.append(old)
+    return new_pieces, new_slips
+
+
+def _refine_piece(
+    first: Words, second: Words, piece: _Piece, *, last: bool
+) -> tuple[list[_Piece], list[Slip]]:
+    """One piece, cut where edit distance finds words lost and doubled within a short stretch."""
+    wrong = np.flatnonzero(
+        _disagreement(first, second, piece.start, min(piece.stop, second.size - piece.shift), piece.shift)
+    )
+    pieces: list[_Piece] = []
+    slips: list[Slip] = []
+    start, shift = piece.start, piece.shift
+    for low, high in _clusters(wrong + piece.start):
+        end = last and high + WINDOW >= min(piece.stop, second.size - piece.shift)
+        stretch = max(start, low - 4), min(piece.stop, high + 5)
+        edits = _edits(first, second, stretch, shift, open_end=end)
+        for at, by in edits:
+            pieces.append(_Piece(start, at, shift))
+            slips.append(Slip(at, by, at))
+            start, shift = at + max(0, by), shift - by
+    pieces.append(_Piece(start, piece.stop, shift))
+    return pieces, slips
+
+
+def _clusters(places: NDArray[np.intp]) -> list[tuple[int, int]]:
+    """Runs of at least 3 differing words no farther than 4 apart, at most 512 long: (first, last)."""
+    if places.size < 3:
+        return []
+    cuts = np.flatnonzero(np.diff(places) > 4) + 1
+    runs = [(int(run[0]), int(run[-1]), run.size) for run in np.split(places, cuts)]
+    return [(low, high) for low, high, count in runs if count >= 3 and high - low < 512][:MOST_SLIPS]
+
+
+def _edits(
+    first: Words, second: Words, stretch: tuple[int, int], shift: int, *, open_end: bool
+) -> list[tuple[int, int]]:
+    """(address, by) of what edit distance finds in a stretch, where it halves the differences and comes back."""
+    from rapidfuzz.distance import Levenshtein
+
+    low, high = stretch
+    one = first[low:high].tolist()
+    other = second[max(0, low + shift) : high + shift].tolist()
+    plain = sum(a != b for a, b in zip(one, other, strict=False))
+    operations = Levenshtein.editops(one, other)
+    if open_end:
+        inner = [op for op in operations if op.src_pos < len(one) - 1 or op.tag == "replace"]
+    else:
+        inner = list(operations)
+    if 2 * len(inner) > plain or plain - len(inner) < 3:
+        return []
+    moves: dict[int, int] = {}
+    for op in inner:
+        if op.tag != "replace":
+            moves[low + op.src_pos] = moves.get(low + op.src_pos, 0) + (1 if op.tag == "delete" else -1)
+    merged: list[tuple[int, int]] = []
+    for at, by in sorted(moves.items()):
+        if merged and by > 0 and merged[-1][1] > 0 and merged[-1][0] + merged[-1][1] == at:
+            merged[-1] = (merged[-1][0], merged[-1][1] + by)
+        elif by:
+            merged.append((at, by))
+    drift = sum(by for _, by in merged)
+    return merged if open_end or drift == 0 else []
