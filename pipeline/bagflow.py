@@ -6,7 +6,7 @@ These live apart from `flow.py` because checking ten thousand files must not wai
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
 Kind = Literal["missing", "altered", "unexpected", "undeclared", "malformed", "unsafe", "incomplete"]
 """What is wrong with one path of a bag; a public contract of `recheck --json`."""
@@ -33,8 +33,7 @@ class Entry:
     sha512: str
 
 
-@dataclass(frozen=True, slots=True)
-class Seen:
+class Seen(NamedTuple):
     """One thing found inside a bag's folder or archive.
 
     Attributes:

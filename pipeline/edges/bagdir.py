@@ -7,6 +7,8 @@ inside .zip and .tar) and `bagopinion` (what the common library says).
 from __future__ import annotations
 
 from pipeline.bagflow import Entry, Observation, Seen
+from pipeline.edges.baghash import observe, receipt
+from pipeline.edges.bagopinion import second_opinion
 from pipeline.edges.bagwriter import MemberStream, finish_bag, write_member
 from pipeline.edges.staging import Leftover, Staging, leftovers, remove_leftover
 from pipeline.formats.bagnames import is_portable, name_key, portable_name, unique_names
@@ -22,8 +24,11 @@ __all__ = [
     "is_portable",
     "leftovers",
     "name_key",
+    "observe",
     "portable_name",
+    "receipt",
     "remove_leftover",
+    "second_opinion",
     "unique_names",
     "write_member",
 ]

@@ -1,0 +1,304 @@
+"""Bags inside `.zip` and `.tar` files, looked at in place: nothing is unpacked, so nothing can land anywhere.
+
+What an archive can do to its reader is bounded before any content is read:
+
+- the sizes it declares are added up first, and no file is read beyond what it declared;
+- no two files of a `.zip` may share bytes, so that a small archive cannot hold more than deflate can give;
+- how many things it may list is limited;
+- paths that lead out, names listed twice, links, pipes and devices are told, never followed.
+
+An archive holds one folder, the bag's base; all paths below are inside it.
+"""
+
+from __future__ import annotations
+
+import stat
+import tarfile
+import zipfile
+import zlib
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import IO, Any
+
+from pipeline.bagflow import REGULAR, Observation, Seen
+from pipeline.edges.baghash import (
+    MOST_TAG_BYTES,
+    Progress,
+    algorithms_of,
+    is_tag_name,
+    kind_of,
+)
+from pipeline.edges.diskerrors import storage_trouble
+from pipeline.edges.hashworker import CHUNK_BYTES, digest_of
+from pipeline.errors import BagError, UnsafeError
+from pipeline.formats.bagparse import unsafe_path
+
+MOST_MEMBERS = 2_000_000
+MOST_TIMES_LARGER = 1100
+"""Deflate cannot do better than 1032 to 1 (zlib's own documentation), so an honest archive stays below."""
+FREE_BYTES = 1 << 30
+"""So much may come out of any archive, however small: a set of blank chips compresses very well."""
+_BROKEN = (
+    zipfile.BadZipFile,
+    tarfile.TarError,
+    zlib.error,
+    EOFError,
+    ValueError,
+    NotImplementedError,
+    RuntimeError,
+)
+"""What the two modules of the standard library raise on archives that are damaged, encrypted or unknown."""
+
+
+@dataclass(slots=True)
+class _Member:
+    """One thing that an archive lists."""
+
+    name: str
+    kind: str
+    size_bytes: int
+    handle: Any = None
+    digests: tuple[bytes, ...] = ()
+    trouble: str = ""
+
+
+@dataclass(slots=True)
+class _Listed:
+    """What an archive lists, before any content is read."""
+
+    members: list[_Member] = field(default_factory=list)
+    directories: set[str] = field(default_factory=set)
+    oddities: list[tuple[str, str]] = field(default_factory=list)
+
+
+def observe_archive(archive: Path, *, progress: Progress | None = None) -> Observation:
+    """Everything about a bag inside an archive that its judge needs.
+
+    Args:
+        archive: A `.zip` or a `.tar`, compressed or not; recognised by its content.
+        progress: Told as the bytes go by.
+
+    Returns:
+        What was seen.
+
+    Raises:
+        BagError: It is no archive that can be read.
+        UnsafeError: It would give more than an honest archive can.
+        StorageError: The disk refused.
+    """
+    with storage_trouble(archive):
+        if not archive.is_file():
+            raise _no_archive(archive, "is neither a folder nor a file")
+        if zipfile.is_zipfile(archive):
+            return _observe(archive, "zip", _list_zip, _open_zip, progress)
+        if tarfile.is_tarfile(archive):
+            return _observe(archive, "tar", _list_tar, _open_tar, progress)
+    raise _no_archive(archive, "is neither a bag's folder nor a .zip or .tar")
+
+
+def _no_archive(archive: Path, problem: str) -> BagError:
+    return BagError(where=str(archive), problem=problem, remedy="Give the path of a bag")
+
+
+_Lister = Callable[[Any, "_Limit"], Iterator[_Member]]
+_Opener = Callable[[Any, Any], IO[bytes] | None]
+
+
+class _Limit:
+    """Adds up what an archive declares and stops before it is too much."""
+
+    def __init__(self, archive: Path) -> None:
+        self.archive = archive
+        self.most_bytes = max(FREE_BYTES, archive.stat().st_size * MOST_TIMES_LARGER)
+        self.bytes = 0
+        self.members = 0
+
+    def count(self, size_bytes: int) -> None:
+        """One more member. Raises UnsafeError where it is one too many."""
+        self.bytes += size_bytes
+        self.members += 1
+        if self.bytes > self.most_bytes or self.members > MOST_MEMBERS:
+            raise UnsafeError(
+                where=str(self.archive),
+                problem=f"declares {self.bytes} bytes in {self.members} files, more than an honest archive holds",
+                remedy="Do not unpack it; ask its sender for the bag's folder",
+            )
+
+
+def _observe(
+    path: Path, container: str, lister: _Lister, opener: _Opener, progress: Progress | None
+) -> Observation:
+    limit = _Limit(path)
+    try:
+        with _opened(path, container) as archive:
+            listed = _based(lister(archive, limit))
+            tags = _read_tags(archive, listed, opener)
+            groups = algorithms_of(list(tags))
+            done = 0
+            for member in listed.members:
+                if member.name in tags:
+                    member.digests = tuple(digest_of(tags[member.name], name) for name in groups[1])
+                elif member.kind == REGULAR:
+                    _digest(archive, member, opener, groups[0 if member.name.startswith("data/") else 1])
+                done += member.size_bytes
+                if progress is not None:
+                    progress(done, limit.bytes)
+    except _BROKEN as error:
+        raise BagError(
+            where=str(path), problem=f"is a damaged {container} archive ({error})", remedy="Take another copy"
+        ) from error
+    return Observation(
+        path=str(path),
+        tags=tags,
+        seen=tuple(
+            Seen(each.name, each.kind, each.size_bytes, each.digests, 1, each.trouble)
+            for each in sorted(listed.members, key=lambda each: each.name)
+        ),
+        directories=tuple(sorted(listed.directories)),
+        payload_algorithms=groups[0],
+        tag_algorithms=groups[1],
+        container=container,
+        oddities=tuple(listed.oddities),
+    )
+
+
+def _opened(path: Path, container: str) -> Any:
+    if container == "zip":
+        return zipfile.ZipFile(path)
+    return tarfile.open(path, "r:*")
+
+
+def _based(members: Iterable[_Member]) -> _Listed:
+    """Take the one folder at the top off every name; tell what leads out or comes twice."""
+    every = list(members)
+    listed = _Listed()
+    safe = []
+    for member in every:
+        name = member.name.removeprefix("./").rstrip("/")
+        if why := unsafe_path(name):
+            listed.oddities.append((member.name, f"the archive lists it, but {why} (RFC 8493 section 5)"))
+        elif name and name != ".":
+            member.name = name
+            safe.append(member)
+    base = _base([member.name for member in safe])
+    known: set[str] = set()
+    for member in safe:
+        name = member.name.removeprefix(base)
+        if name == member.name and base:
+            if member.name + "/" != base:
+                listed.oddities.append((member.name, "it lies beside the bag's folder in the archive"))
+            continue
+        if name in known and member.kind != "folder":
+            listed.oddities.append((name, "the archive holds it twice; which one counts is anybody's guess"))
+            continue
+        known.add(name)
+        parts = name.split("/")
+        listed.directories.update("/".join(parts[:depth]) for depth in range(1, len(parts)))
+        if member.kind == "folder":
+            listed.directories.add(name)
+        else:
+            member.name = name
+            listed.members.append(member)
+    return listed
+
+
+def _base(names: list[str]) -> str:
+    """The folder that holds the declaration nearest to the top, with a slash, or "" where it is the archive."""
+    found = [name for name in names if name == "bagit.txt" or name.endswith("/bagit.txt")]
+    if found:
+        return min(found, key=lambda name: (name.count("/"), name)).removesuffix("bagit.txt")
+    tops = {name.split("/", 1)[0] for name in names if "/" in name}
+    return f"{tops.pop()}/" if len(tops) == 1 else ""
+
+
+def _read_tags(archive: Any, listed: _Listed, opener: _Opener) -> dict[str, bytes]:
+    tags: dict[str, bytes] = {}
+    for member in listed.members:
+        if member.kind == REGULAR and is_tag_name(member.name):
+            if member.size_bytes > MOST_TAG_BYTES:
+                listed.oddities.append(
+                    (member.name, f"it holds {member.size_bytes} bytes, too many for a tag file")
+                )
+                continue
+            content = b"".join(_chunks(archive, member, opener))
+            if not member.trouble:
+                tags[member.name] = content
+    return tags
+
+
+def _digest(archive: Any, member: _Member, opener: _Opener, algorithms: tuple[str, ...]) -> None:
+    import hashlib
+
+    hashes = [hashlib.new(name, usedforsecurity=False) for name in algorithms]
+    for chunk in _chunks(archive, member, opener):
+        for each in hashes:
+            each.update(chunk)
+    member.digests = () if member.trouble else tuple(each.digest() for each in hashes)
+
+
+def _chunks(archive: Any, member: _Member, opener: _Opener) -> Iterator[bytes]:
+    """A member's content, never more than it declared."""
+    count = 0
+    try:
+        stream = opener(archive, member.handle)
+        if stream is None:
+            member.trouble = "the archive holds no content for it"
+            return
+        with stream:
+            while chunk := stream.read(CHUNK_BYTES):
+                count += len(chunk)
+                if count > member.size_bytes:
+                    break
+                yield chunk
+    except (*_BROKEN, OSError) as error:
+        member.trouble = f"the archive is damaged there ({error})"
+        return
+    if count != member.size_bytes:
+        member.trouble = f"the archive declares {member.size_bytes} bytes for it, but gives another number"
+
+
+def _list_zip(archive: zipfile.ZipFile, limit: _Limit) -> Iterator[_Member]:
+    before, end = "", 0
+    for entry in sorted(archive.infolist(), key=lambda entry: entry.header_offset):
+        limit.count(entry.file_size)
+        if entry.header_offset < end:
+            raise UnsafeError(
+                where=str(limit.archive),
+                problem=f"keeps {entry.filename!r} and {before!r} in the same bytes, as only a trap does",
+                remedy="Do not unpack it; ask its sender for the bag's folder",
+            )
+        before, end = entry.filename, entry.header_offset + 30 + entry.compress_size
+        # Names were NUL-cut and their separators mended by zipfile; what was really written is what counts.
+        name = entry.orig_filename if entry.orig_filename != entry.filename else entry.filename
+        mode = entry.external_attr >> 16
+        if entry.is_dir():
+            kind = "folder"
+        else:
+            kind = REGULAR if stat.S_IFMT(mode) in {0, stat.S_IFREG} else kind_of(mode)
+        yield _Member(name, kind, entry.file_size, entry)
+
+
+def _open_zip(archive: zipfile.ZipFile, handle: zipfile.ZipInfo) -> IO[bytes]:
+    return archive.open(handle)
+
+
+_TAR_KINDS = {
+    tarfile.DIRTYPE: "folder",
+    tarfile.SYMTYPE: "link",
+    tarfile.LNKTYPE: "link",
+    tarfile.FIFOTYPE: "fifo",
+    tarfile.CHRTYPE: "device",
+    tarfile.BLKTYPE: "device",
+}
+
+
+def _list_tar(archive: tarfile.TarFile, limit: _Limit) -> Iterator[_Member]:
+    for entry in archive:
+        limit.count(entry.size)
+        kind = REGULAR if entry.isreg() else _TAR_KINDS.get(entry.type, "other")
+        yield _Member(entry.name, kind, entry.size if kind == REGULAR else 0, entry)
+
+
+def _open_tar(archive: tarfile.TarFile, handle: tarfile.TarInfo) -> IO[bytes] | None:
+    return archive.extractfile(handle)
