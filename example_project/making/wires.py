@@ -80,15 +80,9 @@ def serial_log(passes: Sequence[Sequence[int]], operator: str) -> bytes:
         passes: Words of each pass.
         operator: Who typed their name at the reader's prompt.
     """
-    count = {1: "ONCE", 3: "THREE TIMES"}[len(passes)]
-    lines = [
-        "",
-        "*** ROM READER No.3 ***",
-        f"OPERATOR: {operator}",
-        f"READING {count}, PRESS KEY TO START",
-        "",
-    ]
-    lines += [f"{value:X}" for words in passes for value in words]
+    lines = ["", "*** ROM READER No.3 ***", f"OPERATOR: {operator}", "PRESS KEY TO START", ""]
+    for number, words in enumerate(passes, 1):
+        lines += [f"PASS {number} OF {len(passes)}", *(f"{value:X}" for value in words)]
     return "\r\n".join([*lines, "", "*** FINISHED ***", ""]).encode("ascii")
 
 

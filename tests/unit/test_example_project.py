@@ -244,7 +244,7 @@ def test_a_lost_value_shortens_the_pass() -> None:
 def test_the_log_has_a_banner_unpadded_digits_and_crlf() -> None:
     text = serial_log([[0, 10, 255]], "A Person")
     assert text.count(b"\n") == text.count(b"\r\n")
-    assert b"\r\n0\r\nA\r\nFF\r\n" in text
+    assert b"PASS 1 OF 1\r\n0\r\nA\r\nFF\r\n" in text
 
 
 def test_the_intel_hex_adds_up_record_by_record() -> None:
