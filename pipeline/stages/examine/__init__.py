@@ -1,0 +1,143 @@
+"""Examining: what one chip's readings show of how they went wrong, down to the package pin.
+
+The plan of `examine`:
+
+1. One image is judged, or one a reader where the readers' images differ: blank or undriven, data lines, address
+   lines, transport. Cheap counts come first (`census`); the dear tests run only where one of them fires.
+2. The same fault seen by two readers is a caution (leg, chip or design); one reader's alone is that reader's.
+3. The passes are judged against each other: moved, loose contact, fading, flicker.
+4. Only then are documents made, with the pins of the part.
+
+Pure, and it raises on no content. One module is one family of reading fault.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Pass, Subject, Words
+from pipeline.stages.examine.address_lines import address_line_findings
+from pipeline.stages.examine.census import take
+from pipeline.stages.examine.data_lines import data_line_findings
+from pipeline.stages.examine.passes import all_alike, pass_suspicions, reference_of
+from pipeline.stages.examine.suspicion import Suspicion, as_finding, in_order, seen_by
+from pipeline.stages.examine.transport import transport_findings
+from pipeline.stages.examine.undriven import undriven_findings
+from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from schemas.finding import Finding
+    from schemas.part import Part
+
+__all__ = ["examine", "image_findings", "pass_findings"]
+
+
+def examine(subject: Subject) -> tuple[Finding, ...]:
+    """Everything that can be seen in one chip's readings, faults first.
+
+    A restorer asks whether the chip is bad or was read badly; each finding says which line, which pin, how sure,
+    what else looks the same, and which reading would settle it.
+
+    Args:
+        subject: The settled chip with its passes and, where known, its part.
+
+    Returns:
+        Findings sorted by severity, code and place, the length findings among them.
+
+    Raises:
+        Nothing, whatever the content.
+    """
+    settled, part = subject.settled, subject.part
+    passes = settled.passes
+    bits = subject.organisation.bits
+    erased = subject.erased_state
+    if erased is None and part is not None:
+        erased = part.erased_state
+    fades_to = part.fades_to if part is not None else None
+    suspicions = _of_images(passes, settled.words, bits, erased)
+    suspicions += pass_suspicions(passes, bits, fades_to, subject.length_findings)
+    findings = [as_finding(one, subject.chip, part) for one in suspicions]
+    return in_order([*findings, *subject.length_findings]) if findings or subject.length_findings else ()
+
+
+def pass_findings(
+    chip: str, organisation: Organisation, part: Part | None, passes: tuple[Pass, ...]
+) -> tuple[Finding, ...]:
+    """What passes show against each other, as given: before anything brings them into line.
+
+    Args:
+        chip: Its id.
+        organisation: Words and bits.
+        part: Its catalogue entry, where known.
+        passes: At least one, all of the organisation's size.
+    """
+    fades_to = part.fades_to if part is not None else None
+    found = pass_suspicions(passes, organisation.bits, fades_to)
+    return in_order([as_finding(one, chip, part) for one in found])
+
+
+def image_findings(
+    chip: str, organisation: Organisation, part: Part | None, words: Words
+) -> tuple[Finding, ...]:
+    """What one image shows by itself.
+
+    Args:
+        chip: Its id.
+        organisation: Words and bits.
+        part: Its catalogue entry, where known.
+        words: Shape (words,).
+    """
+    erased = part.erased_state if part is not None else None
+    found = _of_image(words, organisation.bits, None, erased)
+    return in_order([as_finding(one, chip, part) for one in found])
+
+
+def _of_image(
+    words: Words, bits: int, known: NDArray[np.bool_] | None, erased: int | None
+) -> list[Suspicion]:
+    if words.size == 0 or (known is not None and not known.any()):
+        return []
+    census = take(words, bits, known)
+    driven = undriven_findings(census, erased)
+    if driven:
+        return driven
+    return [*data_line_findings(census), *address_line_findings(census), *transport_findings(census)]
+
+
+def _of_images(passes: tuple[Pass, ...], settled: Words, bits: int, erased: int | None) -> list[Suspicion]:
+    readers = tuple(dict.fromkeys(one.reader for one in passes))
+    if len(readers) < 2 or all_alike(passes):
+        found = _of_image(settled, bits, _present(passes), erased)
+        return [seen_by(one, readers, readers) for one in found] if len(readers) > 1 else found
+    return _by_reader(passes, readers, bits, erased)
+
+
+def _present(passes: tuple[Pass, ...]) -> NDArray[np.bool_] | None:
+    """Where at least one pass has a word; None where all have."""
+    if not passes or any(one.present is None for one in passes):
+        return None
+    known = np.zeros(passes[0].words.size, dtype=np.bool_)
+    for one in passes:
+        if one.present is not None:
+            known |= one.present
+    return known
+
+
+def _by_reader(
+    passes: tuple[Pass, ...], readers: tuple[str, ...], bits: int, erased: int | None
+) -> list[Suspicion]:
+    """Judge each reader's image by itself, then put together what several show alike."""
+    shown: dict[tuple[object, ...], tuple[Suspicion, list[str]]] = {}
+    for reader in readers:
+        own = tuple(one for one in passes if one.reader == reader)
+        image = reference_of(own)
+        for one in _of_image(image.words, bits, image.present, erased):
+            kept, by = shown.setdefault(one.key, (one, []))
+            by.append(reader)
+            if len(by) > 1 and float(one.evidence.get("p_value", 0)) > float(kept.evidence.get("p_value", 0)):
+                shown[one.key] = (replace(kept, evidence=one.evidence), by)
+    return [seen_by(one, tuple(by), readers) for one, by in shown.values()]

@@ -1,0 +1,208 @@
+"""Counts taken once of an image, which every detector then reads: bit columns, address lines, the commonest word.
+
+The commonest word is taken for fill: a pair of words that both hold it says nothing about a line, and is left out of
+every count of informative words. Words that a dump does not have are left out in the same way.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words, words_dtype
+
+_BYTES = np.arange(256, dtype=np.uint8)
+_BITS_OF_BYTE = np.unpackbits(_BYTES.reshape(-1, 1), axis=1, bitorder="little").astype(np.int64)
+"""Shape (256, 8): bit j of each byte."""
+_APART = np.stack([_BITS_OF_BYTE[:, i] ^ _BITS_OF_BYTE[:, j] for i in range(8) for j in range(8)], axis=1)
+"""Shape (256, 64): whether bits i and j of each byte differ."""
+
+
+@dataclass(frozen=True)
+class Census:
+    """An image with an address space of a whole power of two, and what was counted in it.
+
+    Attributes:
+        words: Shape (2**lines,); a chip of another size is padded with words that are not known.
+        bits: Bits a word.
+        known: None where every word is known, else a bool array of the same shape.
+        names: Which line of the chip each address bit of this image is: 0 .. lines-1 unless folded.
+    """
+
+    words: Words
+    bits: int
+    known: NDArray[np.bool_] | None
+    names: tuple[int, ...]
+
+    @property
+    def size(self) -> int:
+        """How many addresses, known or not."""
+        return int(self.words.size)
+
+    @cached_property
+    def seen(self) -> Words:
+        """The known words, in order."""
+        return self.words if self.known is None else self.words[self.known]
+
+    @cached_property
+    def counts(self) -> NDArray[np.int64]:
+        """How often each distinct word occurs, beside `values`."""
+        return self._distinct[1]
+
+    @cached_property
+    def values(self) -> Words:
+        """The distinct words, ascending."""
+        return self._distinct[0]
+
+    @cached_property
+    def _distinct(self) -> tuple[Words, NDArray[np.int64]]:
+        if self.bits <= 8:
+            counts = self.histogram
+            present = np.flatnonzero(counts)
+            return present.astype(self.words.dtype), counts[present]
+        values, counts = np.unique(self.seen, return_counts=True)
+        return values, counts.astype(np.int64)
+
+    @cached_property
+    def histogram(self) -> NDArray[np.int64]:
+        """How often each byte value occurs; only for words of at most 8 bits. Shape (256,)."""
+        return np.bincount(self.seen, minlength=256)
+
+    @cached_property
+    def fill(self) -> int:
+        """The commonest word."""
+        if self.bits <= 8:
+            return int(self.histogram.argmax())
+        return int(self.values[self.counts.argmax()])
+
+    @cached_property
+    def full(self) -> int:
+        """The word with all bits 1."""
+        return (1 << self.bits) - 1
+
+    @cached_property
+    def told(self) -> NDArray[np.bool_]:
+        """Where a word is known and is not fill."""
+        told: NDArray[np.bool_] = self.words != self.fill
+        return told if self.known is None else told & self.known
+
+    @cached_property
+    def columns(self) -> Columns:
+        """Counts over the bit columns."""
+        return count_columns(self)
+
+    @cached_property
+    def line_counts(self) -> tuple[tuple[int, int], ...]:
+        """For each address line (pairs that differ, informative pairs)."""
+        return tuple(self._line(place) for place in range(len(self.names)))
+
+    def _line(self, place: int) -> tuple[int, int]:
+        words = self.words.reshape(-1, 2, 1 << place)
+        told = self.told.reshape(-1, 2, 1 << place)
+        apart = words[:, 0] != words[:, 1]
+        informative = told[:, 0] | told[:, 1]
+        if self.known is not None:
+            known = self.known.reshape(-1, 2, 1 << place)
+            both = known[:, 0] & known[:, 1]
+            apart &= both
+            informative &= both
+        return int(np.count_nonzero(apart)), int(np.count_nonzero(informative))
+
+    @cached_property
+    def line_rates(self) -> tuple[float, ...]:
+        """For each address line the share of informative pairs that differ; 1.0 where none is informative."""
+        return tuple(apart / told if told else 1.0 for apart, told in self.line_counts)
+
+    def folded(self, places: tuple[int, ...]) -> Census:
+        """The image with some address lines held at 0: what is left when dead lines are taken away."""
+        words, known, names = self.words, self.known, list(self.names)
+        for place in sorted(places, reverse=True):
+            words = words.reshape(-1, 2, 1 << place)[:, 0].reshape(-1)
+            if known is not None:
+                known = known.reshape(-1, 2, 1 << place)[:, 0].reshape(-1)
+            del names[place]
+        return Census(words, self.bits, known, tuple(names))
+
+
+@dataclass(frozen=True)
+class Columns:
+    """What the bit columns do, over all known words and over the distinct ones.
+
+    Attributes:
+        words: How many words were counted.
+        ones: How many have each bit set, shape (bits,).
+        apart: How many have bits i and j different, shape (bits, bits).
+        distinct: How many different words there are.
+        distinct_ones: The same over the distinct words, where a repeated word counts once.
+        distinct_apart: The same over the distinct words.
+    """
+
+    words: int
+    ones: NDArray[np.int64]
+    apart: NDArray[np.int64]
+    distinct: int
+    distinct_ones: NDArray[np.int64]
+    distinct_apart: NDArray[np.int64]
+
+
+def take(words: Words, bits: int, known: NDArray[np.bool_] | None = None) -> Census:
+    """Count an image of any size.
+
+    Args:
+        words: Shape (n,), n at least 1.
+        bits: Bits a word.
+        known: False where the dump had no word.
+    """
+    lines = max(0, (int(words.size) - 1).bit_length())
+    if words.size != 1 << lines:
+        padded = np.zeros(1 << lines, dtype=words.dtype)
+        padded[: words.size] = words
+        there = np.zeros(1 << lines, dtype=np.bool_)
+        there[: words.size] = True if known is None else known
+        return Census(padded, bits, there, tuple(range(lines)))
+    if known is not None and known.all():
+        known = None
+    return Census(words, bits, known, tuple(range(lines)))
+
+
+def count_columns(census: Census) -> Columns:
+    """Count the columns: from the histogram for narrow words, by a matrix product for wide ones."""
+    bits = census.bits
+    if bits <= 8:
+        counts = census.histogram
+        present = (counts > 0).astype(np.int64)
+        ones, apart = counts @ _BITS_OF_BYTE, counts @ _APART
+        once, once_apart = present @ _BITS_OF_BYTE, present @ _APART
+        square = np.s_[:bits, :bits]
+        return Columns(
+            int(counts.sum()), ones[:bits], apart.reshape(8, 8)[square],
+            int(np.count_nonzero(present)), once[:bits], once_apart.reshape(8, 8)[square],
+        )  # fmt: skip
+    ones, apart = _wide(census.values, census.counts, bits)
+    once, once_apart = _wide(census.values, np.ones_like(census.counts), bits)
+    return Columns(int(census.counts.sum()), ones, apart, int(census.values.size), once, once_apart)
+
+
+def bit_matrix(words: Words, bits: int) -> NDArray[np.float64]:
+    """One row a word, one column a bit, as 0.0 and 1.0. Shape (n, bits)."""
+    wide = words.astype(f">u{words.dtype.itemsize}").view(np.uint8).reshape(words.size, -1)
+    matrix = np.unpackbits(wide, axis=1)[:, ::-1][:, :bits]
+    return matrix.astype(np.float64)
+
+
+def _wide(values: Words, weights: NDArray[Any], bits: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    matrix = bit_matrix(values, bits)
+    weighted = matrix * weights[:, None]
+    ones = weighted.sum(axis=0)
+    both = matrix.T @ weighted
+    return ones.astype(np.int64), (ones[:, None] + ones[None, :] - 2 * both).astype(np.int64)
+
+
+def without_columns(words: Words, bits: int, drop: tuple[int, ...]) -> Words:
+    """The words with some bit columns cleared."""
+    mask = ((1 << bits) - 1) & ~sum(1 << line for line in drop)
+    return words & words_dtype(bits).type(mask)

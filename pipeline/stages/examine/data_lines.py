@@ -1,0 +1,200 @@
+"""Data lines that never change, and pairs that are always alike.
+
+A stuck line gives a constant column; two lines joined give two equal columns, with fewer ones where low wins.
+Source: these follow from the definition. Constant columns are right in ASCII text (bit 7), character generators,
+microcode and narrow chips stored as bytes: common practice, no source.
+"""
+
+from __future__ import annotations
+
+from itertools import combinations
+
+import numpy as np
+
+from pipeline.stages.examine import chance
+from pipeline.stages.examine.address_lines import BEYOND_DOUBT, LIKELY, dead_places
+from pipeline.stages.examine.census import Census, Columns
+from pipeline.stages.examine.content import Content, judge
+from pipeline.stages.examine.suspicion import Suspicion
+from schemas.finding import Code, Severity
+
+EXCEPTIONS = 0.002
+"""Share of words in which two joined columns may differ."""
+
+
+def data_line_findings(census: Census) -> list[Suspicion]:
+    """Stuck lines, then joined ones among the rest.
+
+    Args:
+        census: The image; one that is all one word has no findings here.
+
+    Returns:
+        One suspicion a stuck line and one a joined pair.
+    """
+    columns = census.columns
+    if columns.distinct < 2 or census.bits < 2:
+        return []
+    stuck = _stuck(columns)
+    joined = _joined(columns, stuck)
+    if not stuck and not joined:
+        return []
+    core = census.folded(dead_places(census))
+    content = judge(core, tuple(stuck))
+    found = [_stuck_suspicion(line, stuck, columns, content, census) for line in stuck]
+    return [*found, *(_joined_suspicion(pair, columns, stuck, content) for pair in joined)]
+
+
+def _stuck(columns: Columns) -> list[int]:
+    return [line for line, ones in enumerate(columns.ones) if ones in {0, columns.words}]
+
+
+def _majority(columns: Columns, leave_out: list[int]) -> float:
+    """The most one-sided of the working columns, over distinct words: what another might do by chance."""
+    kept = [
+        max(int(ones), columns.distinct - int(ones)) / columns.distinct
+        for line, ones in enumerate(columns.distinct_ones)
+        if line not in leave_out
+    ]
+    return max(kept, default=1.0)
+
+
+def _stuck_suspicion(
+    line: int, stuck: list[int], columns: Columns, content: Content, census: Census
+) -> Suspicion:
+    level = int(columns.ones[line] > 0)
+    share = _majority(columns, stuck)
+    p_value = chance.corrected(chance.all_alike(columns.distinct, share), columns.ones.size)
+    name = f"D{line}"
+    spare = _spare_columns(stuck, census.bits)
+    ascii_bit = line == 7 and census.bits == 8 and content.text
+    if ascii_bit:
+        severity = Severity.NOTE
+        also = "A link of seven bits loses bit 7 of everything, and a stuck D7 looks the same."
+        means = f"D7 is {level} in every word, as it is in plain text."
+    else:
+        sure = p_value <= BEYOND_DOUBT and content.program and line not in spare and len(stuck) <= 2
+        severity = Severity.FAULT if sure else Severity.CAUTION if p_value <= 0.5 else Severity.NOTE
+        means = f"{name} reads {level} in every word: its pin, socket contact or wire, or the output itself, is stuck."
+        also = _innocent(name, line, spare, content)
+    return Suspicion(
+        code=Code.DATA_LINE_STUCK,
+        severity=severity,
+        where={"line": name, "level": level},
+        evidence={
+            "level": level,
+            "p_value": p_value,
+            "informative_words": columns.distinct,
+            "words": columns.words,
+            "chance_alike": round(share, 4),
+            "hypotheses": int(columns.ones.size),
+            "content": content.name,
+        },
+        means=means,
+        also=also,
+        next=f"Read once with pull-ups and once with pull-downs of about 10 kilohms: if {name} follows the pull, it is not "
+        "driven (open contact); if it stays, it is shorted or the chip drives it so. For open-collector outputs "
+        "use two pull-up values instead, since every 1 follows the pull.",
+        lines=(name,),
+    )
+
+
+def _spare_columns(stuck: list[int], bits: int) -> frozenset[int]:
+    """Two or more constant columns together at the top or the bottom: unused bits rather than faults."""
+    spare: set[int] = set()
+    for order in (range(bits - 1, -1, -1), range(bits)):
+        group = []
+        for line in order:
+            if line not in stuck:
+                break
+            group.append(line)
+        if len(group) > 1:
+            spare.update(group)
+    return frozenset(spare)
+
+
+def _innocent(name: str, line: int, spare: frozenset[int], content: Content) -> str:
+    if line in spare:
+        return "Unused bits: a character generator of 5 or 7 dots, spare control bits, or a narrow chip stored as bytes."
+    if line == 7 and content.program:
+        return "A link of seven bits loses bit 7 of everything."
+    if content.program:
+        return f"Content that never uses {name}, which programs do not do."
+    return f"Character generators, tables and microcode may leave {name} constant by design."
+
+
+def _joined(columns: Columns, stuck: list[int]) -> list[tuple[int, int]]:
+    """Pairs of working columns that are alike, but for a few words."""
+    limit = EXCEPTIONS * columns.words if columns.words >= 1024 else 0
+    working = [line for line in range(columns.ones.size) if line not in stuck]
+    if len(working) < 2:
+        return []
+    alike = columns.apart <= limit
+    np.fill_diagonal(alike, val=False)
+    if not alike.any():
+        return []
+    return [
+        (low, high)
+        for low, high in combinations(working, 2)
+        if alike[low, high] and min(columns.ones[low], columns.words - columns.ones[low]) > limit
+    ]
+
+
+def _joined_suspicion(
+    pair: tuple[int, int], columns: Columns, stuck: list[int], content: Content
+) -> Suspicion:
+    low, high = pair
+    names = (f"D{low}", f"D{high}")
+    rate = _apart_rate(columns, pair, stuck)
+    exceptions = int(columns.distinct_apart[low, high])
+    tried = chance.pairs(int(columns.ones.size))
+    p_value = chance.corrected(chance.at_most(exceptions, columns.distinct, rate), tried)
+    wins, basis = _which_wins(pair, columns, stuck)
+    both = " and ".join(names)
+    sure = p_value <= BEYOND_DOUBT and content.program
+    return Suspicion(
+        code=Code.DATA_LINES_JOINED,
+        severity=Severity.FAULT if sure else Severity.CAUTION if p_value <= LIKELY else Severity.NOTE,
+        where={"lines": list(names), "wins": wins},
+        evidence={
+            "wins": wins,
+            **basis,
+            "p_value": p_value,
+            "informative_words": columns.distinct,
+            "exceptions": int(columns.apart[low, high]),
+            "chance_differs": round(rate, 4),
+            "hypotheses": tried,
+            "content": content.name,
+        },
+        means=f"{both} are alike in every word: their legs, contacts or wires are joined. Which level wins is a guess "
+        "from the share of ones.",
+        also="Microcode or decode content with two signals that always go together; a narrow chip with a bit doubled."
+        if not content.program
+        else "Content with two equal columns, which programs do not have.",
+        next=f"With the power off measure between the legs of {both}: a short reads near 0 ohms. Look for solder, a bent "
+        "leg or a strand between them, then read again.",
+        lines=names,
+    )
+
+
+def _apart_rate(columns: Columns, pair: tuple[int, int], stuck: list[int]) -> float:
+    """How often two working columns differ over distinct words: the smallest among the other pairs."""
+    others = [
+        float(columns.distinct_apart[low, high]) / columns.distinct
+        for low, high in combinations(range(columns.ones.size), 2)
+        if low not in stuck
+        and high not in stuck
+        and {low, high} != set(pair)
+        and columns.distinct_apart[low, high]
+    ]
+    return min(0.5, max(0.02, min(others, default=0.02)))
+
+
+def _which_wins(pair: tuple[int, int], columns: Columns, stuck: list[int]) -> tuple[str, dict[str, float]]:
+    """Low winning is an AND, with fewer ones than either true column; high winning an OR, with more."""
+    shares = columns.ones / columns.words
+    others = [float(shares[line]) for line in range(shares.size) if line not in stuck and line not in pair]
+    usual = min(0.9, max(0.1, sum(others) / len(others))) if others else 0.5
+    here = float(shares[pair[0]])
+    low, high = usual * usual, 1 - (1 - usual) ** 2
+    wins = "low" if abs(here - low) <= abs(here - high) else "high"
+    return wins, {"ones_share": round(here, 4), "ones_share_of_others": round(usual, 4)}

@@ -1,0 +1,222 @@
+"""Damage done on the way from the reader to the file: seven-bit links, text-mode newlines, eaten characters, UTF-8.
+
+Source: RFC 3629 for UTF-8; the rest (parity, 0D before 0A, flow-control characters eaten, FF doubled) is common
+practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+from pipeline.stages.examine import chance
+from pipeline.stages.examine.address_lines import BEYOND_DOUBT, LIKELY
+from pipeline.stages.examine.census import Census
+from pipeline.stages.examine.content import Content, is_text, judge
+from pipeline.stages.examine.suspicion import Suspicion
+from schemas.finding import Code, Severity
+
+_ODD = np.array([byte.bit_count() & 1 for byte in range(256)], dtype=np.bool_)
+_EATEN: tuple[tuple[frozenset[int], str], ...] = (
+    (frozenset({0x11, 0x13}), "software flow control took XON and XOFF (11 and 13)"),
+    (frozenset({0x0D}), "carriage returns (0D) were taken away"),
+    (frozenset({0x0A}), "line feeds (0A) were taken away"),
+    (frozenset({0x00}), "nulls (00) were taken away"),
+    (frozenset({0x1A}), "end-of-file characters (1A) were taken away"),
+    (frozenset({0x08, 0x7F}), "a terminal took backspace and delete (08 and 7F)"),
+)
+_RESEND = "Send the same reading once more in a binary-safe form, such as Intel HEX text with checksums, and compare."
+
+
+def transport_findings(census: Census) -> list[Suspicion]:
+    """Every kind of stream damage that one image shows; byte-wide images only.
+
+    Args:
+        census: The image.
+    """
+    if census.bits != 8 or census.columns.distinct < 16:
+        return []
+    counts = census.histogram
+    found: list[Suspicion | None] = []
+    judged = _Judged(census)
+    found.append(_seven_bit(census, counts, judged))
+    found.append(_newlines(census, counts, judged))
+    found.append(_utf8(census, counts, judged))
+    found.append(_eaten(counts))
+    found.append(_doubled_ff(census, counts, judged))
+    return [one for one in found if one is not None]
+
+
+class _Judged:
+    """The kind of content, worked out only if somebody asks."""
+
+    def __init__(self, census: Census) -> None:
+        self._census = census
+        self._content: Content | None = None
+
+    def __call__(self) -> Content:
+        if self._content is None:
+            self._content = judge(self._census)
+        return self._content
+
+
+Judge = Callable[[], Content]
+
+
+def _seven_bit(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspicion | None:
+    present = np.flatnonzero(counts)
+    if present.size < 24:
+        return None
+    odd = _ODD[present]
+    top = present >> 7
+    if odd.all() or not odd.any():
+        parity = "odd" if odd.all() else "even"
+        p_value = chance.corrected(chance.all_alike(int(present.size) - 1, 0.5), 2)
+        sure = p_value <= BEYOND_DOUBT and judged().program
+        return Suspicion(
+            Code.SEVEN_BIT,
+            Severity.FAULT if sure else Severity.CAUTION,
+            {"line": "D7"},
+            {"parity": parity, "p_value": p_value, "informative_words": int(present.size), "hypotheses": 2},
+            f"Bit 7 is the {parity} parity of the other seven bits in every byte: the link carried seven bits, and the "
+            "chip's own bit 7 is lost.",
+            "A chip that stores a parity bit with every word.",
+            f"Set the link to eight bits without parity and read again. {_RESEND}",
+        )
+    if top.any() or is_text(census) or not judged().program:
+        return None
+    return Suspicion(
+        Code.SEVEN_BIT,
+        Severity.CAUTION,
+        {"line": "D7"},
+        {"parity": "none", "informative_words": int(present.size), "hypotheses": 2},
+        "Bit 7 is 0 in every byte of something that looks like a program: a link of seven bits loses it.",
+        "A stuck D7.",
+        f"Set the link to eight bits without parity and read again; if bit 7 stays 0, look at D7. {_RESEND}",
+    )
+
+
+def _newlines(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspicion | None:
+    feeds = int(counts[0x0A])
+    if feeds < 8 or counts[0x0D] < feeds:
+        return None
+    words = census.seen
+    at = np.flatnonzero(words == 0x0A)
+    at = at[at > 0]
+    if at.size < 8 or not (words[at - 1] == 0x0D).all() or is_text(census):
+        return None
+    share = max(float(counts[0x0D]) / words.size, 1e-6)
+    p_value = chance.corrected(chance.all_alike(int(at.size), share), 2)
+    if not judged().program:
+        return None
+    return Suspicion(
+        Code.NEWLINE_DAMAGE,
+        Severity.FAULT if p_value <= BEYOND_DOUBT and _mixed(words, at) else Severity.CAUTION,
+        {"first_at": int(at[0])},
+        {"line_feeds": int(at.size), "p_value": p_value, "hypotheses": 2},
+        "Every 0A is preceded by 0D in something that is not text: a text-mode transfer put a 0D before each, and "
+        "everything behind moved.",
+        "Messages with 0D 0A in a program that happens to have no other 0A.",
+        _RESEND,
+    )
+
+
+def _mixed(words: Words, feeds: NDArray[np.int64]) -> bool:
+    """Whether the line feeds stand among bytes that are no text: messages alone prove nothing."""
+    before = words[np.maximum(feeds - 2, 0)]
+    after = words[np.minimum(feeds + 1, words.size - 1)]
+    printable = ((before >= 0x20) & (before < 0x7F)) | ((after >= 0x20) & (after < 0x7F)) | (after == 0)
+    return int(np.count_nonzero(~printable)) >= 4
+
+
+def _utf8(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspicion | None:
+    lost = counts[0xEF] >= 4 and counts[0xBF] >= 4 and counts[0xBD] >= 4
+    if counts[0xF5:].any() or counts[0xC0:0xC2].any() or int(counts[0xC2:0xF5].sum()) < 4:
+        return None
+    stream = census.seen.tobytes()
+    text = _decoded(stream)
+    if text is None:
+        return None
+    wide = sum(ord(one) > 0x7F for one in text)
+    replaced = text.count("\ufffd")
+    if wide < 8:
+        return None
+    lead = int(counts[0xC2:0xF5].sum())
+    p_value = chance.all_alike(lead, 0.25)
+    destroyed = bool(lost and replaced >= 4)
+    latin = all(ord(one) < 0x100 for one in text)
+    return Suspicion(
+        Code.TEXT_DAMAGE,
+        Severity.FAULT if p_value <= BEYOND_DOUBT and (destroyed or latin) and not is_text(census) else Severity.CAUTION,
+        {"kind": "utf-8"},
+        {"sequences": wide, "replaced": replaced, "recoverable": latin, "p_value": p_value, "hypotheses": 1,
+         "content": judged().name},
+        "Every byte from 80 up belongs to a UTF-8 sequence: the file was saved as text, and "
+        + ("bytes were replaced by EF BF BD and are lost." if destroyed else "each such byte became two."),
+        "Text that was written in UTF-8, which no chip of the period holds.",
+        f"Find the file as it was before an editor saved it. {_RESEND}",
+    )  # fmt: skip
+
+
+def _decoded(stream: bytes) -> str | None:
+    """The text, if all of it is UTF-8 but for a sequence cut off at either end. Source: RFC 3629."""
+    for front in range(4):
+        for back in range(4):
+            try:
+                return stream[front : len(stream) - back].decode("utf-8")
+            except UnicodeDecodeError as error:
+                if error.start > 3 and error.start < len(stream) - front - 8:
+                    return None
+    return None
+
+
+def _eaten(counts: NDArray[np.int64]) -> Suspicion | None:
+    absent = frozenset(int(byte) for byte in np.flatnonzero(counts == 0))
+    if not absent or len(absent) > 4:
+        return None
+    for taken, what in _EATEN:
+        if absent == taken:
+            others = np.delete(counts, list(taken))
+            expected = float(np.sort(others)[:16].mean()) * len(taken)
+            p_value = chance.corrected(chance.all_alike(1, float(np.exp(-expected))), len(_EATEN))
+            if p_value > LIKELY:
+                return None
+            return Suspicion(
+                Code.TEXT_DAMAGE,
+                Severity.CAUTION,
+                {"kind": "eaten"},
+                {
+                    "absent": sorted(taken),
+                    "expected": round(expected, 2),
+                    "p_value": p_value,
+                    "hypotheses": len(_EATEN),
+                },
+                f"Of all byte values only {', '.join(f'{byte:02X}' for byte in sorted(taken))} never occur: {what}, and "
+                "everything behind each moved up.",
+                "Content that has no use for this value.",
+                _RESEND,
+            )
+    return None
+
+
+def _doubled_ff(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspicion | None:
+    if counts[0xFF] < 32:
+        return None
+    is_ff = np.concatenate([[False], census.seen == 0xFF, [False]])
+    edges = np.flatnonzero(is_ff[1:] != is_ff[:-1])
+    runs = (edges[1::2] - edges[::2])[:-1]
+    if runs.size < 16 or (runs & 1).any():
+        return None
+    p_value = chance.all_alike(int(runs.size), 0.5)
+    return Suspicion(
+        Code.TEXT_DAMAGE,
+        Severity.FAULT if p_value <= BEYOND_DOUBT and judged().program else Severity.CAUTION,
+        {"kind": "doubled-ff"},
+        {"runs": int(runs.size), "p_value": p_value, "hypotheses": 1},
+        "FF comes in even runs only: a terminal link doubled each FF, and everything behind moved.",
+        "Content in which FF always comes in pairs, such as 16-bit values of -1.",
+        _RESEND,
+    )

@@ -1,0 +1,108 @@
+"""Images that the chip may not have driven at all: all one word, or the address itself.
+
+Blank and undriven look the same where the unprogrammed state equals the pull; on processor boards the last value on
+the bus is often an address byte (common practice, no source).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipeline.stages.examine.census import Census
+from pipeline.stages.examine.suspicion import Suspicion
+from schemas.finding import Code, Severity
+
+LEAST_FOLLOWED = 3
+"""Fewer address bits seen on the data lines are a short pattern, not an address."""
+_PULLS = (
+    "Read once with pull-ups and once with pull-downs of about 10 kilohms: bits that follow the pull are not driven. "
+    "For open-collector outputs use two pull-up values instead, since every 1 follows the pull."
+)
+
+
+def undriven_findings(census: Census, erased_state: int | None) -> list[Suspicion]:
+    """Blank, constant, or following the address.
+
+    Args:
+        census: The image.
+        erased_state: What an unprogrammed cell of this very part reads, where known.
+    """
+    if census.columns.distinct == 1:
+        return [_all_one_word(int(census.values[0]), census, erased_state)]
+    return _follows(census)
+
+
+def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspicion:
+    if word not in {0, census.full}:
+        return Suspicion(
+            code=Code.CONSTANT,
+            severity=Severity.CAUTION,
+            where={"word": word},
+            evidence={"word": word, "words": census.seen.size},
+            means=f"Every word is 0x{word:X}: the outputs are latched or not enabled, the address does not move, or the "
+            "chip was filled with this word.",
+            also="A chip programmed all through with one word.",
+            next=f"Check enables, clock and address strobe at the chip's legs (a part with an address latch gives one word "
+            f"for ever). {_PULLS}",
+        )
+    level = int(word != 0)
+    as_sold = erased_state == level
+    if as_sold:
+        means = f"Every bit is {level}, the state in which this part is sold: it was never programmed, or it was not driven."
+    elif erased_state is None:
+        means = f"Every bit is {level}: nothing drove the data lines, or the chip is blank or programmed so."
+    else:
+        means = (
+            f"Every bit is {level}, but an unprogrammed part of this kind reads {erased_state}: most likely nothing "
+            "drove the data lines (no chip, no supply, enable not asserted, chip the wrong way round)."
+        )
+    return Suspicion(
+        code=Code.BLANK,
+        severity=Severity.NOTE if as_sold else Severity.CAUTION,
+        where={"level": level},
+        evidence={"level": level, "erased_state": erased_state, "words": census.seen.size},
+        means=means,
+        also="A blank chip and an undriven bus look the same where the unprogrammed state equals the pull.",
+        next=_PULLS,
+    )
+
+
+def _follows(census: Census) -> list[Suspicion]:
+    """Whether each data line carries one address line, or its inverse, or nothing."""
+    lines, words = len(census.names), census.words
+    if census.known is not None or lines < LEAST_FOLLOWED + 1:
+        return []
+    origin = int(words[0])
+    moves = [int(words[1 << line]) ^ origin for line in range(lines)]
+    claimed = 0
+    for move in moves:
+        if claimed & move or move.bit_count() > 1:
+            return []
+        claimed |= move
+    if claimed.bit_count() < LEAST_FOLLOWED:
+        return []
+    predicted = np.full(words.size, origin, dtype=words.dtype)
+    for line, move in enumerate(moves):
+        if move:
+            halves = predicted.reshape(-1, 2, 1 << line)
+            halves[:, 1] ^= words.dtype.type(move)
+    if not np.array_equal(predicted, words):
+        return []
+    return [_follow(census, moves, origin)]
+
+
+def _follow(census: Census, moves: list[int], origin: int) -> Suspicion:
+    pairs = {f"D{move.bit_length() - 1}": f"A{line}" for line, move in enumerate(moves) if move}
+    lowest = min(line for line, move in enumerate(moves) if move)
+    stairs = lowest >= 8 and census.size >= 1024
+    return Suspicion(
+        code=Code.FOLLOWS_ADDRESS,
+        severity=Severity.FAULT if stairs else Severity.CAUTION,
+        where={"lines": list(pairs), "address_bits": list(pairs.values())},
+        evidence={"follows": pairs, "words": census.size, "first_word": origin, "exceptions": 0},
+        means="The data are the address itself: nothing drives the bus, and it keeps the last address byte "
+        f"({'the high byte, as on buses with a separate address' if stairs else 'the low byte, as on multiplexed buses'}).",
+        also="An ascending table or a test pattern." if not stairs else "A table of page numbers.",
+        next=f"Check supply and enables at the chip's legs, then read again. {_PULLS}",
+        lines=(),
+    )
