@@ -1,7 +1,19 @@
 """Address- and data-line mathematics: relate two images, permute and invert lines, follow slipped streams."""
 
-from pipeline.lines.mapping import Mapping, apply_wiring, undo_wiring
+from pipeline.lines.mapping import Mapping
 from pipeline.lines.relate import Relation, relate
 from pipeline.lines.slips import Aligned, Slip, align
+from pipeline.lines.wiring import WiringSuggestion, apply_wiring, suggest_wiring, undo_wiring
 
-__all__ = ["Aligned", "Mapping", "Relation", "Slip", "align", "apply_wiring", "relate", "undo_wiring"]
+__all__ = [
+    "Aligned",
+    "Mapping",
+    "Relation",
+    "Slip",
+    "WiringSuggestion",
+    "align",
+    "apply_wiring",
+    "relate",
+    "suggest_wiring",
+    "undo_wiring",
+]

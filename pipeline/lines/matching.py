@@ -3,25 +3,23 @@
 1. Marks that no inversion changes give a first guess of the data lines, then of the address lines.
 2. Each assignment is solved again with the other one known, until neither changes.
 3. Inverted address lines follow from one correlation over all 2^n possibilities, inverted data lines from its sign.
-4. The guess is judged on the words themselves, and single swaps and inversions repair what is left.
+4. The guess is judged on the words themselves, and single swaps and inversions repair what is left (`repair`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
-from pipeline.lines.mapping import Mapping, lines_of, mask_of, route_bits, routed_addresses
+from pipeline.lines.mapping import Mapping, lines_of, routed_addresses
+from pipeline.lines.repair import Sample, repair
 from pipeline.lines.walsh import Floats, Marks, walsh
 
 Lines = NDArray[np.intp]
 Costs = NDArray[np.float64]
 ROUNDS = 12
-SAMPLE_WORDS = 4096
 
 
 def assign(costs: Costs) -> Lines:
@@ -81,10 +79,12 @@ def data_costs(first: Marks, second: Marks, address: Lines, data: Lines | None) 
         costs = costs + np.abs(one[:, None] - known[None]).sum(axis=(-1, -2)) / 2
     if data is None:
         triple = np.sort(second.of_triple[:, :, address], axis=1)
-        return costs + np.abs(np.sort(first.of_triple, axis=1)[:, None] - triple[None]).sum(axis=(-1, -2))
+        costs += np.abs(np.sort(first.of_triple, axis=1)[:, None] - triple[None]).sum(axis=(-1, -2))
+        return costs
     costs = costs + np.abs(first.of_two_data[:, None] - second.of_two_data[:, data][None]).sum(axis=-1)
     triple = second.of_triple[:, data][:, :, address]
-    return costs + np.abs(first.of_triple[:, None] - triple[None]).sum(axis=(-1, -2))
+    costs += np.abs(first.of_triple[:, None] - triple[None]).sum(axis=(-1, -2))
+    return costs
 
 
 def address_costs(first: Marks, second: Marks, data: Lines, address: Lines | None) -> Costs:
@@ -152,106 +152,34 @@ def with_signs(first: Marks, second: Marks, data: Lines, address: Lines) -> Mapp
     return Mapping(tuple(int(k) for k in address), tuple(int(j) for j in data), inverted, negative)
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
-    """Some addresses of the first with their words, to judge a mapping quickly, against the whole second.
-
-    Attributes:
-        addresses: Word addresses of the first.
-        words: The first's words there.
-        second: All words of the second.
-        bits: Bits a word.
-    """
-
-    addresses: NDArray[np.int64]
-    words: Words
-    second: Words
-    bits: int
-
-    @classmethod
-    def take(cls, first: Words, second: Words, bits: int, limit: int = SAMPLE_WORDS) -> Sample:
-        """At most `limit` addresses, half of them where the first holds something else than its commonest word."""
-        every = np.arange(first.size, dtype=np.int64)
-        if first.size > limit:
-            generator = np.random.default_rng(0xA11CE)
-            telling = np.flatnonzero(first != commonest(first))
-            some = generator.choice(telling, min(limit // 2, telling.size), replace=False)
-            rest = generator.choice(first.size, limit - some.size, replace=False)
-            every = np.unique(np.concatenate([some, rest])).astype(np.int64)
-        return cls(every, first[every], second, bits)
-
-    def misses(self, mapping: Mapping) -> int:
-        """How many of the sample's words the mapping does not reproduce."""
-        places = np.full_like(self.addresses, mask_of(mapping.invert_address))
-        for line, target in enumerate(mapping.address):
-            places ^= ((self.addresses >> line) & 1) << target
-        if mapping.rotate:
-            places = (places + mapping.rotate) % self.second.size
-        carried = route_bits(self.words, self.bits, mapping.data)
-        carried ^= self.words.dtype.type(mask_of(mapping.invert_data))
-        return int(np.count_nonzero(self.second[places] != carried))
-
-
-def commonest(words: Words) -> int:
-    """The word that occurs most often (the least of them where several do)."""
-    if words.dtype.itemsize <= 2:
-        return int(np.bincount(words, minlength=1).argmax())
-    values, counts = np.unique(words, return_counts=True)
-    return int(values[counts.argmax()])
-
-
-def neighbours(mapping: Mapping) -> Iterator[Mapping]:
-    """Every mapping one swap or one inversion away: inversions, then swaps with and without one beside them."""
-    n, w = len(mapping.address), len(mapping.data)
-    for line in range(n):
-        yield replace(mapping, invert_address=_toggled(mapping.invert_address, line))
-    for line in range(w):
-        yield replace(mapping, invert_data=_toggled(mapping.invert_data, line))
-    for one in range(n):
-        for other in range(one + 1, n):
-            lines = list(mapping.address)
-            lines[one], lines[other] = lines[other], lines[one]
-            swapped = replace(mapping, address=tuple(lines))
-            yield swapped
-            a, b = lines[one], lines[other]
-            for flips in ((a,), (b,), (a, b)):
-                yield replace(swapped, invert_address=_toggled(mapping.invert_address, *flips))
-    for one in range(w):
-        for other in range(one + 1, w):
-            lines = list(mapping.data)
-            lines[one], lines[other] = lines[other], lines[one]
-            swapped = replace(mapping, data=tuple(lines))
-            yield swapped
-            a, b = lines[one], lines[other]
-            for flips in ((a,), (b,), (a, b)):
-                yield replace(swapped, invert_data=_toggled(mapping.invert_data, *flips))
-
-
-def _toggled(lines: tuple[int, ...], *flips: int) -> tuple[int, ...]:
-    return tuple(sorted(set(lines).symmetric_difference(flips)))
-
-
-def repair(mapping: Mapping, misses: Callable[[Mapping], int], *, budget: int = 20) -> tuple[Mapping, int]:
-    """Single swaps and inversions that lower the misses, the best of each round, until none helps.
+def best_lines(first: Marks, second: Marks, sample: Sample, *, tries: int) -> tuple[Mapping, int]:
+    """The mapping of all lines that leaves fewest words unexplained, found from the marks and repaired.
 
     Args:
-        mapping: A first guess.
-        misses: Judges a mapping on the words.
-        budget: Rounds at most.
+        first: Marks of the first image.
+        second: Marks of the second.
+        sample: Words to judge a mapping on.
+        tries: Shaken first guesses after the two plain ones.
 
     Returns:
-        The repaired mapping and its misses.
+        The mapping, and how many of the sample's words it leaves unexplained.
     """
-    least = misses(mapping)
-    for _ in range(budget):
-        if least == 0:
+    few = sample.addresses.size // 100
+    best: tuple[Mapping, int] | None = None
+    seen: set[tuple[int, ...]] = set()
+    for guess in starts(first, second, tries):
+        data, address = settle_lines(first, second, *guess)
+        key = (*data.tolist(), *address.tolist())
+        if key in seen:
+            continue
+        seen.add(key)
+        mapping = with_signs(first, second, data, address)
+        count = sample.misses(mapping)
+        if count > few:
+            mapping, count = repair(mapping, sample)
+        if best is None or count < best[1]:
+            best = mapping, count
+        if best[1] <= few:
             break
-        better, fewer = mapping, least
-        for candidate in neighbours(mapping):
-            count = misses(candidate)
-            if count < fewer:
-                better, fewer = candidate, count
-        if fewer == least:
-            break
-        mapping, least = better, fewer
-    return mapping, least
+    assert best is not None
+    return best

@@ -98,8 +98,6 @@ def likeness(first: Words, second: Words) -> tuple[float, float, float]:
     Returns:
         The share of words that agree in place, the mean share at `SHIFTS` other rotations, and the largest.
     """
-    from pipeline.lines.matching import commonest
-
     count = min(first.size, second.size)
     one, other = first[:count], second[:count]
     fill_one, fill_other = commonest(one), commonest(other)
@@ -116,3 +114,11 @@ def likeness(first: Words, second: Words) -> tuple[float, float, float]:
 
     others = [share(int(shift)) for shift in shifts]
     return share(0), float(np.mean(others)) if others else 0.0, max(others, default=0.0)
+
+
+def commonest(words: Words) -> int:
+    """The word that occurs most often (the least of them where several do)."""
+    if words.dtype.itemsize <= 2:
+        return int(np.bincount(words, minlength=1).argmax())
+    values, counts = np.unique(words, return_counts=True)
+    return int(values[counts.argmax()])

@@ -19,7 +19,7 @@ import numpy as np
 
 from pipeline.flow import Words, words_dtype
 from pipeline.lines.mapping import Mapping, is_power_of_two
-from pipeline.lines.matching import Sample, assign, repair, settle_lines, starts, with_signs
+from pipeline.lines.matching import assign, best_lines
 from pipeline.lines.measure import (
     SHIFTS,
     address_counts,
@@ -29,6 +29,8 @@ from pipeline.lines.measure import (
     line_counts,
     own_bits,
 )
+from pipeline.lines.repair import Sample
+from pipeline.lines.rotated import likely_rotations
 from pipeline.lines.slips import Aligned, Slip, align
 from pipeline.lines.symmetry import Symmetries, simplest
 from pipeline.lines.walsh import Floats, Marks, marks, signs
@@ -163,7 +165,7 @@ class _Search:
                 break
         if self.best.words and self._general_fits():
             self._offer(self._lines_in_any_order())
-        if self.best.words:
+        if self.best.words and not (self._believed(self.best) and self._is_far_better(self.best)):
             self._offer_slips()
         if not self._believed(self.best) and self._general_fits():
             for mapping in self._rotated_lines():
@@ -181,7 +183,8 @@ class _Search:
         """Marks of the first (0) or second (1)."""
         found = self._marks[which]
         if found is None:
-            found = self._marks[which] = marks(self.columns(which))
+            words = (self.first, self.second)[which]
+            found = self._marks[which] = marks(words, self.bits, self.columns(which))
         return found
 
     def _offer(self, mapping: Mapping | None) -> None:
@@ -194,6 +197,10 @@ class _Search:
     def _believed(self, explained: _Explained) -> bool:
         limit = min(self.own * BELIEVED_SHARE, self.own - SPARE_BITS)
         return explained.length < limit
+
+    def _is_far_better(self, explained: _Explained) -> bool:
+        """True where a mapping explains nearly all that differs in place; then no slip is looked for."""
+        return not explained.mapping.keeps_address_lines and explained.words <= self.first.size // 50
 
     def _general_fits(self) -> bool:
         return is_power_of_two(self.first.size) and 4 <= self.first.size <= MOST_WORDS
@@ -226,29 +233,10 @@ class _Search:
         return replace(mapping, data=tuple(int(line) for line in data), invert_data=inverted)
 
     def _lines_in_any_order(self) -> Mapping:
-        """The mapping of all lines that leaves fewest words unexplained, found from the marks and repaired."""
-        first, second = self.marks(0), self.marks(1)
+        """The mapping of all lines, without rotation, that leaves fewest words unexplained."""
         sample = Sample.take(self.first, self.second, self.bits)
-        few = sample.addresses.size // 100
-        best: tuple[Mapping, int] | None = None
-        tries = 24 if self.first.size <= 4096 else 4
-        seen: set[tuple[int, ...]] = set()
-        for guess in starts(first, second, tries):
-            data, address = settle_lines(first, second, *guess)
-            key = (*data.tolist(), *address.tolist())
-            if key in seen:
-                continue
-            seen.add(key)
-            mapping = with_signs(first, second, data, address)
-            count = sample.misses(mapping)
-            if count > few:
-                mapping, count = repair(mapping, sample.misses, budget=3)
-            if best is None or count < best[1]:
-                best = mapping, count
-            if best[1] <= few:
-                break
-        assert best is not None
-        return repair(best[0], sample.misses)[0] if best[1] > few else best[0]
+        tries = 24 if self.first.size <= 4096 else 2
+        return best_lines(self.marks(0), self.marks(1), sample, tries=tries)[0]
 
     def _offer_slips(self) -> None:
         aligned = align(self.first, self.second)
@@ -261,7 +249,15 @@ class _Search:
             self.best = _Explained(mapping, words, wrong, length, aligned)
 
     def _rotated_lines(self) -> Iterator[Mapping]:
-        return iter(())
+        """Mappings of all lines behind the likeliest rotations; the first that is believed is the last tried."""
+        for rotate in likely_rotations(self.columns(0), self.columns(1)):
+            turned = np.roll(self.second, -rotate)
+            turned_marks = marks(turned, self.bits, np.roll(self.columns(1), -rotate, axis=1))
+            sample = Sample.take(self.first, turned, self.bits)
+            mapping, misses = best_lines(self.marks(0), turned_marks, sample, tries=0)
+            yield replace(mapping, rotate=rotate)
+            if misses <= sample.addresses.size // 10:
+                return
 
     def _verdict(self) -> Relation:
         best = self.best
@@ -319,23 +315,28 @@ def slip_bits(aligned: Aligned, count: int, bits: int) -> float:
     return total + bits * (aligned.extra_at_end + aligned.missing_at_end > 0)
 
 
-def _rotations(first: Words, second: Words, most: int = 2) -> list[int]:
-    """Rotations at which the steps from word to word agree best.
+STEPS_ALIKE = 0.6
+"""A rotation is worth a closer look where so many of the steps that change something agree."""
+
+
+def _rotations(first: Words, second: Words) -> list[int]:
+    """Rotations at which the steps from word to word agree; mostly none, or the one.
 
     How many bits change from one word to the next is the same whatever data lines are moved or inverted, so
     one circular correlation (by FFT) serves all of them.
     """
-    one, other = (
-        np.bitwise_count(words ^ np.roll(words, -1)).astype(np.float32) for words in (first, second)
-    )
-    one -= one.mean()
-    other -= other.mean()
-    spectrum = np.conj(np.fft.rfft(one)) * np.fft.rfft(other)
-    correlation = np.fft.irfft(spectrum, first.size)
-    few = min(most + 1, first.size)
+    one, other = (np.bitwise_count(words ^ np.roll(words, -1)) for words in (first, second))
+    left, right = (steps.astype(np.float32) - np.float32(steps.mean()) for steps in (one, other))
+    correlation = np.fft.irfft(np.conj(np.fft.rfft(left)) * np.fft.rfft(right), first.size)
+    few = min(3, first.size)
     top = np.argpartition(-correlation, few - 1)[:few]
-    ordered = top[np.argsort(-correlation[top], kind="stable")]
-    return [int(r) for r in ordered if r][:most]
+    found = []
+    for rotate in sorted(int(r) for r in top if r):
+        moved = np.roll(other, -rotate)
+        telling = (one != 0) | (moved != 0)
+        if np.count_nonzero((one == moved) & telling) >= STEPS_ALIKE * np.count_nonzero(telling):
+            found.append(rotate)
+    return found
 
 
 def _told(

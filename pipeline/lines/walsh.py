@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from pipeline.flow import Words
 
 Floats = NDArray[np.float32]
-CHUNK_LINES = 7
+CHUNK_LINES = 5
 """Lines transformed by one matrix product: larger wastes arithmetic, smaller wastes memory traffic."""
 
 
@@ -90,13 +90,47 @@ class Marks:
     spectrum: Floats
 
 
-def marks(columns: Floats) -> Marks:
+MOST_TABLE_BITS = 12
+"""Words of at most so many bits have a table of all their changes; wider ones go by columns."""
+
+
+def _changes(words: Words, bits: int) -> Floats:
+    """How data lines change together when one address line does, by a table of all 2^bits changes.
+
+    The transform of how often each change occurs gives, at the index of two data lines, the mean product of
+    their changes.
+    """
+    lines = words.size.bit_length() - 1
+    tables = np.empty((lines, 1 << bits), dtype=np.float32)
+    for line in range(lines):
+        halves = words.reshape(-1, 2, 1 << line)
+        tables[line] = np.bincount((halves[:, 0] ^ halves[:, 1]).ravel(), minlength=1 << bits)
+    one = 1 << np.arange(bits)
+    spectrum = walsh(tables)[:, one[:, None] ^ one[None, :]] / np.float32(words.size // 2)
+    return np.ascontiguousarray(np.moveaxis(spectrum, 0, -1))
+
+
+def _changes_of_wide_words(columns: Floats) -> Floats:
+    """The same for words too wide for a table."""
+    bits, size = columns.shape
+    lines = size.bit_length() - 1
+    triple = np.empty((bits, bits, lines), dtype=np.float32)
+    for line in range(lines):
+        halves = columns.reshape(bits, -1, 2, 1 << line)
+        change = (halves[:, :, 0] * halves[:, :, 1]).reshape(bits, -1)
+        triple[:, :, line] = change @ change.T / np.float32(size // 2)
+    return triple
+
+
+def marks(words: Words, bits: int, columns: Floats) -> Marks:
     """The marks of every line of an image.
 
     Args:
-        columns: Its columns as `signs` gives them, shape (bits, 2^n).
+        words: 2^n words.
+        bits: Bits a word.
+        columns: Their columns as `signs` gives them, shape (bits, 2^n).
     """
-    bits, size = columns.shape
+    size = words.size
     lines = size.bit_length() - 1
     spectrum = walsh(columns) / np.float32(size)
     likeness = walsh(spectrum * spectrum)  # Wiener-Khinchin: autocorrelation over xor of addresses
@@ -107,11 +141,7 @@ def marks(columns: Floats) -> Marks:
     second[:, np.arange(lines), np.arange(lines)] = 0
     twice = likeness[:, two]
     twice[:, np.arange(lines), np.arange(lines)] = 0
-    triple = np.empty((bits, bits, lines), dtype=np.float32)
-    for line in range(lines):
-        halves = columns.reshape(bits, -1, 2, 1 << line)
-        change = (halves[:, :, 0] * halves[:, :, 1]).reshape(bits, -1)
-        triple[:, :, line] = change @ change.T / np.float32(size // 2)
+    triple = _changes(words, bits) if bits <= MOST_TABLE_BITS else _changes_of_wide_words(columns)
     return Marks(
         of_data=np.abs(spectrum[None, :, 0]),
         of_pair=np.stack([first, likeness[:, one]]),

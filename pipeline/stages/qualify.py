@@ -1,0 +1,391 @@
+"""How much trust a reader has earned, by which chips, and for which address and data lines.
+
+A home-built reader is trusted with the chips that nothing else can read because it agreed with another reader on
+chips that both could. That trust reaches exactly as far as what those chips would have shown: a chip blank in
+its upper half proves nothing about its top address line.
+
+What the numbers assume, and say: the two readers are independent (they do not share a wrong wire or a wrong
+supply), and bits err independently. Where they disagree, both are charged with the difference.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, replace
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+from schemas.names import Organisation
+
+CONFIDENCE = 0.95
+WordMask = NDArray[np.bool_]
+Pair = tuple[int, int]
+
+
+@dataclass(frozen=True)
+class ReadChip:
+    """One chip with what each of its readers settled on.
+
+    Attributes:
+        chip: Its id.
+        organisation: Words and bits.
+        readings: Reader to (words, present); `present` is None where every word was read, else False where the
+            reader has no word or its own passes disagree. Readers are taken as independent of each other.
+    """
+
+    chip: str
+    organisation: Organisation
+    readings: Mapping[str, tuple[Words, WordMask | None]]
+
+
+@dataclass(frozen=True)
+class Coverage:
+    """What would have been noticed: lines, and pairs of lines, whose faults would have changed some word.
+
+    Attributes:
+        address: Address line to how many pairs of words differ that differ in this line alone: as many words
+            would have been wrong with the line stuck at either level. Lines with none are left out.
+        data: Data line to the lesser of its 0s and 1s: as many words would have been wrong at least.
+        address_pairs: Address lines that would have been noticed swapped or joined.
+        data_pairs: Data lines likewise.
+    """
+
+    address: Mapping[int, int]
+    data: Mapping[int, int]
+    address_pairs: frozenset[Pair]
+    data_pairs: frozenset[Pair]
+
+    def joined_with(self, other: Coverage) -> Coverage:
+        """What two chips together show."""
+        return Coverage(
+            _summed(self.address, other.address),
+            _summed(self.data, other.data),
+            self.address_pairs | other.address_pairs,
+            self.data_pairs | other.data_pairs,
+        )
+
+    def to_json(self) -> dict[str, Any]:
+        """As the project's documents carry it; witnesses are words that a fault of the line would have changed."""
+        return {
+            "address": [{"line": f"A{k}", "witnesses": n} for k, n in sorted(self.address.items())],
+            "data": [{"line": f"D{k}", "witnesses": n} for k, n in sorted(self.data.items())],
+            "not_told_apart": [
+                *_undistinguished("A", self.address, self.address_pairs),
+                *_undistinguished("D", self.data, self.data_pairs),
+            ],
+        }
+
+
+NOTHING = Coverage({}, {}, frozenset(), frozenset())
+
+
+@dataclass(frozen=True)
+class Standing:
+    """What comparing has shown of one reader, or of a pair of readers.
+
+    Attributes:
+        readers: One or two ids.
+        chips: Chips that were compared.
+        agreed_chips: Those on which every compared bit agreed.
+        bits_compared: Bits that two readers have both read; for one reader against any other, counted once.
+        disagreements: Bits that differ.
+        upper_bound: One-sided 95 % upper bound of the bit error rate (Clopper-Pearson).
+        coverage: What the agreed chips would have shown.
+    """
+
+    readers: tuple[str, ...]
+    chips: tuple[str, ...]
+    agreed_chips: tuple[str, ...]
+    bits_compared: int
+    disagreements: int
+    upper_bound: float
+    coverage: Coverage
+
+    def to_json(self) -> dict[str, Any]:
+        """As the project's documents carry it."""
+        return {
+            "readers": list(self.readers),
+            "chips": list(self.chips),
+            "agreed_chips": list(self.agreed_chips),
+            "bits_compared": self.bits_compared,
+            "disagreements": self.disagreements,
+            "upper_bound": self.upper_bound,
+            "confidence": CONFIDENCE,
+            "coverage": self.coverage.to_json(),
+        }
+
+
+@dataclass(frozen=True)
+class Fitness:
+    """Whether a reader is qualified for a chip of some organisation, and what is not.
+
+    Attributes:
+        reader: Its id.
+        organisation: Of the chip.
+        qualified: Every line of the chip, and every two of them, were shown by chips on which the reader agreed.
+        address_lines: Address lines of the chip that are not qualified.
+        data_lines: Data lines likewise.
+        not_told_apart: Pairs of lines, such as `A3 A7`, that would not have been noticed swapped or joined.
+        expected_wrong_bits: Upper bound of the error rate times the chip's bits.
+        reasons: Sentences for the grade.
+    """
+
+    reader: str
+    organisation: Organisation
+    qualified: bool
+    address_lines: tuple[int, ...]
+    data_lines: tuple[int, ...]
+    not_told_apart: tuple[str, ...]
+    expected_wrong_bits: float
+    reasons: tuple[str, ...]
+
+    def to_json(self) -> dict[str, Any]:
+        """As the project's documents carry it."""
+        return {
+            "reader": self.reader,
+            "organisation": str(self.organisation),
+            "qualified": self.qualified,
+            "address_lines_not_qualified": [f"A{k}" for k in self.address_lines],
+            "data_lines_not_qualified": [f"D{k}" for k in self.data_lines],
+            "not_told_apart": list(self.not_told_apart),
+            "expected_wrong_bits": self.expected_wrong_bits,
+            "reasons": list(self.reasons),
+        }
+
+
+@dataclass(frozen=True)
+class Qualification:
+    """All readers and pairs of readers of a project.
+
+    Attributes:
+        readers: By rising id; only readers that shared a chip with another.
+        pairs: By rising ids.
+    """
+
+    readers: tuple[Standing, ...]
+    pairs: tuple[Standing, ...]
+
+    def of(self, reader: str) -> Standing | None:
+        """The standing of one reader; None where it never shared a chip with another."""
+        return next((standing for standing in self.readers if standing.readers == (reader,)), None)
+
+    def to_json(self) -> dict[str, Any]:
+        """As `record.json` carries it."""
+        return {
+            "readers": [standing.to_json() for standing in self.readers],
+            "pairs": [standing.to_json() for standing in self.pairs],
+        }
+
+
+def upper_bound(errors: int, trials: int, *, confidence: float = CONFIDENCE) -> float:
+    """Exact one-sided upper bound of a rate: above it, so few errors would come in less than 1 in 20 cases.
+
+    Args:
+        errors: 0 to trials.
+        trials: 0 or more; with none the bound is 1.
+        confidence: Of the bound, 0.95 unless told otherwise.
+
+    Raises:
+        ValueError: Fewer than 0 errors, or more errors than trials.
+
+    Source: Clopper & Pearson 1934, Biometrika 26; without errors it is 1 − 0.05^(1/n), the exact form of the
+    rule of three (Hanley & Lippman-Hand 1983, JAMA 249).
+
+    Example:
+        >>> round(upper_bound(0, 8192), 6)
+        0.000366
+    """
+    if not 0 <= errors <= trials:
+        raise ValueError(f"{errors} errors in {trials} trials")
+    if errors == trials:
+        return 1.0
+    from scipy.special import betaincinv
+
+    return float(betaincinv(errors + 1, trials - errors, confidence))
+
+
+def qualify(chips: Iterable[ReadChip]) -> Qualification:
+    """What all chips that were read by two readers or more say about their readers.
+
+    Args:
+        chips: Each with its settled words by reader.
+
+    Raises:
+        ValueError: A reading has another number of words than its chip.
+    """
+    by_pair: dict[tuple[str, ...], list[_Compared]] = {}
+    by_reader: dict[tuple[str, ...], list[_Compared]] = {}
+    for chip in chips:
+        read = {reader: _checked(chip, *reading) for reader, reading in sorted(chip.readings.items())}
+        if len(read) < 2:
+            continue
+        for one, other in combinations(read, 2):
+            by_pair.setdefault((one, other), []).append(_compare(chip, read[one], [read[other]]))
+        for reader, reading in read.items():
+            others = [words for other, words in read.items() if other != reader]
+            by_reader.setdefault((reader,), []).append(_compare(chip, reading, others))
+    return Qualification(
+        tuple(_standing(reader, by_reader[reader]) for reader in sorted(by_reader)),
+        tuple(_standing(pair, by_pair[pair]) for pair in sorted(by_pair)),
+    )
+
+
+def fitness(qualification: Qualification, reader: str, organisation: Organisation) -> Fitness:
+    """Whether a chip of this organisation, read by this reader only, rests on lines that it has proved.
+
+    Args:
+        qualification: From `qualify`.
+        reader: Its id.
+        organisation: Of the chip that only this reader has read.
+    """
+    standing = qualification.of(reader)
+    coverage = standing.coverage if standing else NOTHING
+    bound = standing.upper_bound if standing else 1.0
+    n, w = organisation.address_bits, organisation.bits
+    address = tuple(k for k in range(n) if k not in coverage.address)
+    data = tuple(k for k in range(w) if k not in coverage.data)
+    apart = (
+        *_untold("A", n, coverage.address, coverage.address_pairs),
+        *_untold("D", w, coverage.data, coverage.data_pairs),
+    )
+    qualified = not (address or data or apart)
+    wrong = bound * organisation.words * w
+    found = Fitness(reader, organisation, qualified, address, data, apart, wrong, ())
+    return replace(found, reasons=tuple(_reasons(found, standing)))
+
+
+def _reasons(found: Fitness, standing: Standing | None) -> Iterable[str]:
+    reader = found.reader
+    if standing is None:
+        yield f"reader {reader} never shared a chip with another reader: nothing qualifies it"
+        return
+    compared = (
+        f"{len(standing.chips)} chip{'s' * (len(standing.chips) != 1)}, {standing.bits_compared} bits compared, "
+        f"{standing.disagreements} differ: bit error rate at most {standing.upper_bound:.2g} (95 %), "
+        f"so at most {found.expected_wrong_bits:.2g} wrong bits to expect here"
+    )
+    if not standing.agreed_chips:
+        yield f"reader {reader} agreed with another reader on no whole chip ({compared})"
+        return
+    lines = "every line of this chip" if found.qualified else "some lines of this chip only"
+    yield f"reader {reader} is qualified for {lines} by {', '.join(standing.agreed_chips)} ({compared})"
+    untested = [f"A{k}" for k in found.address_lines] + [f"D{k}" for k in found.data_lines]
+    if untested:
+        yield f"not qualified: {', '.join(untested)}; no compared chip would have shown a fault there"
+    if found.not_told_apart:
+        yield f"not told apart: {', '.join(found.not_told_apart)}; no compared chip would have shown them swapped or joined"
+
+
+@dataclass(frozen=True)
+class _Compared:
+    """One chip's share of a standing."""
+
+    chip: str
+    bits: int
+    disagreements: int
+    coverage: Coverage
+
+
+def _checked(chip: ReadChip, words: Words, present: WordMask | None) -> tuple[Words, WordMask]:
+    if words.size != chip.organisation.words or (present is not None and present.size != words.size):
+        raise ValueError(f"chip {chip.chip}: {words.size} words, its organisation says {chip.organisation}")
+    return words, np.ones(words.size, dtype=np.bool_) if present is None else present
+
+
+def _compare(chip: ReadChip, one: tuple[Words, WordMask], others: list[tuple[Words, WordMask]]) -> _Compared:
+    """One reader against others on one chip; a bit that any of them disputes is a disagreement."""
+    words, present = one
+    shared = np.zeros(words.size, dtype=np.bool_)
+    wrong = np.zeros_like(words)
+    for other, other_present in others:
+        both = present & other_present
+        shared |= both
+        wrong |= np.where(both, words ^ other, words.dtype.type(0))
+    disagreements = int(np.bitwise_count(wrong).sum(dtype=np.int64))
+    bits = int(np.count_nonzero(shared)) * chip.organisation.bits
+    seen = coverage(words, shared, chip.organisation) if bits and not disagreements else NOTHING
+    return _Compared(chip.chip, bits, disagreements, seen)
+
+
+def _standing(readers: tuple[str, ...], compared: list[_Compared]) -> Standing:
+    bits = sum(item.bits for item in compared)
+    disagreements = sum(item.disagreements for item in compared)
+    seen = NOTHING
+    for item in compared:
+        seen = seen.joined_with(item.coverage)
+    return Standing(
+        readers=readers,
+        chips=tuple(item.chip for item in compared),
+        agreed_chips=tuple(item.chip for item in compared if item.bits and not item.disagreements),
+        bits_compared=bits,
+        disagreements=disagreements,
+        upper_bound=upper_bound(disagreements, bits),
+        coverage=seen,
+    )
+
+
+def coverage(words: Words, shared: WordMask, organisation: Organisation) -> Coverage:
+    """Which faults this content would have shown.
+
+    A data line stuck shows where its column holds the other level; two joined or swapped show where their
+    columns differ. An address line stuck (or inverted) shows where two words differ whose addresses differ in
+    this line alone. Two address lines swapped show where words differ whose addresses have them exchanged; and
+    then joined lines show too, since one of the two words differs from the word that both would give.
+
+    Args:
+        words: The agreed content.
+        shared: Which of the words two readers have both read.
+        organisation: Words and bits.
+    """
+    n = organisation.address_bits
+    places = np.arange(words.size, dtype=np.int64)
+    address = {k: count for k in range(n) if (count := _steps(words, shared, places, 1 << k))}
+    pairs = {pair for pair in combinations(range(n), 2) if _told_apart(words, shared, places, pair)}
+    known = words[shared]
+    kind = words.dtype.type
+    columns = [(known >> kind(line)) & kind(1) for line in range(organisation.bits)]
+    high = [int(np.count_nonzero(column)) for column in columns]
+    data = {line: least for line, ones in enumerate(high) if (least := min(ones, known.size - ones))}
+    data_pairs = {
+        (one, other)
+        for one, other in combinations(range(organisation.bits), 2)
+        if not np.array_equal(columns[one], columns[other])
+    }
+    return Coverage(address, data, frozenset(pairs), frozenset(data_pairs))
+
+
+def _steps(words: Words, shared: WordMask, places: NDArray[np.int64], step: int) -> int:
+    """How many pairs of shared words differ whose addresses differ in this one line."""
+    low = places[(places & step) == 0]
+    low = low[low + step < words.size]
+    return int(np.count_nonzero((words[low] != words[low + step]) & shared[low] & shared[low + step]))
+
+
+def _told_apart(words: Words, shared: WordMask, places: NDArray[np.int64], pair: Pair) -> bool:
+    """Whether exchanging two address lines would have changed a shared word."""
+    one, other = 1 << pair[0], 1 << pair[1]
+    low = places[((places & one) != 0) & ((places & other) == 0)]
+    high = low - one + other
+    low, high = low[high < words.size], high[high < words.size]
+    return bool(np.any((words[low] != words[high]) & shared[low] & shared[high]))
+
+
+def _summed(one: Mapping[int, int], other: Mapping[int, int]) -> dict[int, int]:
+    return {line: one.get(line, 0) + other.get(line, 0) for line in one.keys() | other.keys()}
+
+
+def _undistinguished(letter: str, lines: Mapping[int, int], pairs: frozenset[Pair]) -> list[str]:
+    return [
+        f"{letter}{one} {letter}{other}"
+        for one, other in combinations(sorted(lines), 2)
+        if (one, other) not in pairs
+    ]
+
+
+def _untold(letter: str, count: int, lines: Mapping[int, int], pairs: frozenset[Pair]) -> tuple[str, ...]:
+    """Pairs of the chip's own lines, each shown by itself, that nothing tells apart."""
+    return tuple(_undistinguished(letter, {k: n for k, n in lines.items() if k < count}, pairs))
