@@ -1,12 +1,14 @@
 """The memory board: a 16-bit program with its messages, checks and tables, and the loom's own settings.
 
 The invented processor takes its first stack pointer and program counter from words 0 and 1, high byte at the even
-address. Two checks are stored, both of which the power-on test verifies: the bytes of every EPROM add up to 0
-(modulo 256), and the last word of a pair is the sum (modulo 65536) of all words before it.
+address. The power-on test verifies what is stored in the chips. Monitor, the older program: the bytes of either EPROM
+add up to 0 (modulo 256), and the last word of the pair is the sum (modulo 65536) of all words before it. Weaving
+program, the newer one: the last two bytes of either EPROM are the CRC of those before them.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from example_project.making.dice import Dice
@@ -147,7 +149,28 @@ def _routines(asm: Assembler, dice: Dice, names: list[str], messages: list[str])
         asm.op("RET", 0)
 
 
-def _checked(words: list[int]) -> list[int]:
+def crc16(content: Iterable[int]) -> int:
+    """Polynomial 1021, start FFFF, most significant bit first, nothing reflected.
+
+    Source: check value 29B1 for "123456789", catalogue of parametrised CRC algorithms (CRC-16/IBM-3740).
+    """
+    register = 0xFFFF
+    for byte in content:
+        register ^= byte << 8
+        for _ in range(8):
+            register = (register << 1) ^ (0x1021 if register & 0x8000 else 0)
+            register &= 0xFFFF
+    return register
+
+
+def _with_crc(words: list[int]) -> list[int]:
+    """Fill with FF, then set the two last bytes of either EPROM to its CRC."""
+    body = words + [0xFFFF] * (WORDS - 2 - len(words))
+    even, odd = crc16(w >> 8 for w in body), crc16(w & 0xFF for w in body)
+    return [*body, even & 0xFF00 | odd >> 8, (even & 0xFF) << 8 | odd & 0xFF]
+
+
+def _summed(words: list[int]) -> list[int]:
     """Fill with FF, then set the three last words so that both checks hold.
 
     The build number (third last) is raised until a compensating word can be found.
@@ -182,7 +205,7 @@ def pair_a() -> list[int]:
         asm.address(name)
     for name, text in zip(messages, MESSAGES, strict=True):
         asm.text(name, text)
-    return _checked(asm.done())
+    return _summed(asm.done())
 
 
 def _entries(asm: Assembler, names: list[str]) -> None:
@@ -229,7 +252,7 @@ def pair_b() -> list[int]:
         asm.address(0x0200 + 25 * n - n * n // 6 + (0x4000 if n % 16 == 15 else 0))
     for n, text in enumerate(HELP):
         asm.text(f"h{n}", text)
-    return _checked(asm.done())
+    return _with_crc(asm.done())
 
 
 def settings() -> list[int]:

@@ -173,11 +173,20 @@ def test_the_photographs_say_where_and_by_whom_they_were_taken() -> None:
         assert make_dumps.OPERATOR.encode() in content
 
 
-def test_both_stored_checks_of_the_program_hold() -> None:
-    for pair in (program.pair_a(), program.pair_b()):
-        assert sum(word >> 8 for word in pair) % 256 == 0
-        assert sum(word & 0xFF for word in pair) % 256 == 0
-        assert sum(pair[:-1]) % 65536 == pair[-1]
+def test_the_sums_of_the_monitor_hold() -> None:
+    pair = program.pair_a()
+    assert sum(word >> 8 for word in pair) % 256 == 0
+    assert sum(word & 0xFF for word in pair) % 256 == 0
+    assert sum(pair[:-1]) % 65536 == pair[-1]
+
+
+def test_the_crc_of_either_eprom_of_the_weaving_program_holds() -> None:
+    # Catalogue of parametrised CRC algorithms, CRC-16/IBM-3740: 29B1 for the nine digits.
+    assert program.crc16(b"123456789") == 0x29B1
+    pair = program.pair_b()
+    for chip in ([word >> 8 for word in pair], [word & 0xFF for word in pair]):
+        assert program.crc16(chip[:-2]) == chip[-2] << 8 | chip[-1]
+        assert program.crc16(chip) == 0
 
 
 def test_the_vectors_of_the_program_point_into_it() -> None:
