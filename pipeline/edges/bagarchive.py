@@ -293,11 +293,15 @@ _TAR_KINDS = {
 }
 
 
-def _list_tar(archive: tarfile.TarFile, limit: _Limit) -> Iterator[_Member]:
+def _list_tar(archive: Any, limit: _Limit) -> Iterator[_Member]:
     for entry in archive:
         limit.count(entry.size)
         kind = REGULAR if entry.isreg() else _TAR_KINDS.get(entry.type, "other")
         yield _Member(entry.name, kind, entry.size if kind == REGULAR else 0, entry)
+    # tarfile takes any end for the end; a tape that was cut between two files must not pass for a shorter bag.
+    archive.fileobj.seek(archive.offset)
+    if archive.fileobj.read(tarfile.BLOCKSIZE) != bytes(tarfile.BLOCKSIZE):
+        raise tarfile.ReadError("it has no end mark: it was cut or is damaged after its last whole file")
 
 
 def _open_tar(archive: tarfile.TarFile, handle: tarfile.TarInfo) -> IO[bytes] | None:

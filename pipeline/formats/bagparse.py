@@ -56,25 +56,8 @@ _LINE = re.compile(r"(\\?)([0-9A-Fa-f]+)[ \t]+([^ \t].*)", re.DOTALL)
 _PERCENT = re.compile(r"%(0[AaDd]|25)?")
 _PERCENT_OLD = re.compile(r"%(0[AaDd])")
 _NOT_FOR_TEXT = frozenset(
-    [
-        "idna",
-        "punycode",
-        "unicode_escape",
-        "raw_unicode_escape",
-        "undefined",
-        "mbcs",
-        "oem",
-        "utf-7",
-        "palmos",
-        "utf-8-sig",
-        "base64",
-        "bz2",
-        "hex",
-        "quopri",
-        "rot13",
-        "uu",
-        "zlib",
-    ]
+    "idna punycode unicode-escape raw-unicode-escape undefined mbcs oem utf-7 palmos utf-8-sig "  # noqa: SIM905
+    "base64 bz2 hex quopri rot-13 uu zlib".split()
 )
 """Codecs of Python that are no character encoding of a text file."""
 _DRIVE = re.compile(r"[A-Za-z]:")
@@ -172,7 +155,7 @@ def read_declaration(raw: bytes | None) -> tuple[str, str, list[Complaint]]:
 
 def _text_encoding(named: str) -> str:
     try:
-        name = codecs.lookup(named).name
+        name = codecs.lookup(named).name.replace("_", "-")
     except (LookupError, ValueError):
         return ""
     return "" if name in _NOT_FOR_TEXT else name
