@@ -264,7 +264,7 @@ def settings() -> list[int]:
 
 
 def panel_texts() -> list[int]:
-    """The panel's texts in four languages, each with its length before it, then unused EPROM."""
+    """The panel's texts in four languages, each ended by a zero byte, then unused EPROM."""
     words = {
         "START": ("START", "DEMARRER", "STARTEN", "INICIO"),
         "STOP": ("STOP", "ARRET", "ANHALTEN", "PARADA"),
@@ -279,9 +279,8 @@ def panel_texts() -> list[int]:
         "KEY": ("TURN THE KEY", "TOURNER LA CLE", "SCHLUESSEL DREHEN", "GIRAR LA LLAVE"),
         "WAIT": ("WAIT FOR LEVEL SHED", "ATTENDRE LA FOULE FERMEE", "FACHSCHLUSS ABWARTEN", "ESPERAR CALADA"),
     }
-    body: list[int] = []
-    for number, language in enumerate(("EN", "FR", "DE", "ES")):
-        body += [0x02, *language.encode("ascii"), number]
-        for order, texts in enumerate(words.values()):
-            body += [len(texts[number]), 0x10 + order * 7 % 64, *texts[number].encode("ascii")]
+    body = b""
+    for number, language in enumerate(("ENGLISH", "FRANCAIS", "DEUTSCH", "ESPANOL")):
+        lines = (language, *(texts[number] for texts in words.values()))
+        body += b"".join(line.encode("ascii") + b"\0" for line in lines)
     return [*body, *[0xFF] * (WORDS - len(body))]
