@@ -1,0 +1,37 @@
+"""What the bytes are: regions, embedded checks, vectors, kin, and how chips lie in the machine's spaces.
+
+A chip's own content is taken apart by `regions`, `self_checks` and `vectors`, and told by `content_findings`; each of
+these looks at one chip, so that worker processes can do it. Of every chip a `signature` is kept; `kin`, `joins` and
+`suggest_spaces` hold all of them against each other and read few images again.
+"""
+
+from __future__ import annotations
+
+from pipeline.stages.content.findings import content_findings
+from pipeline.stages.content.kin import ChipImage, kin, shared_fills
+from pipeline.stages.content.model import Region, SelfCheck, Vector
+from pipeline.stages.content.regions import regions
+from pipeline.stages.content.selfcheck import recurring, self_checks
+from pipeline.stages.content.signature import Signature, signature
+from pipeline.stages.content.spaces import Join, interleave_findings, joins, suggest_spaces
+from pipeline.stages.content.vectors import vectors
+
+__all__ = [
+    "ChipImage",
+    "Join",
+    "Region",
+    "SelfCheck",
+    "Signature",
+    "Vector",
+    "content_findings",
+    "interleave_findings",
+    "joins",
+    "kin",
+    "recurring",
+    "regions",
+    "self_checks",
+    "shared_fills",
+    "signature",
+    "suggest_spaces",
+    "vectors",
+]

@@ -1,0 +1,248 @@
+"""Cyclic redundancy checks of the common catalogue, many at once and without a Python loop over bytes.
+
+A CRC register is linear: every nibble of the content adds (exclusive or) a contribution that depends only on its
+distance from the end. One table of contributions therefore serves all images, and several polynomials ride in
+one 64-bit lane, so that a 2K x 8 chip costs some tens of microseconds for all of them.
+
+Source: parameters from the "Catalogue of parametrised CRC algorithms" (reveng.sourceforge.io); `check` is the
+value over the nine characters `123456789` that the catalogue prints.
+"""
+
+from __future__ import annotations
+
+from functools import cache, lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+CHUNK = 2048
+"""Bytes that one table of contributions reaches; longer content is taken chunk by chunk."""
+
+
+class Crc(NamedTuple):
+    """One algorithm of the catalogue.
+
+    Attributes:
+        name: Its name there.
+        width: Bits of the register: 8, 16 or 32.
+        poly: The polynomial, its top bit left out, most significant bit first.
+        init: What the register starts with.
+        reflected: Whether bytes go in and the value comes out least significant bit first.
+        xorout: What the register is combined with at the end.
+        check: The value over `123456789`.
+    """
+
+    name: str
+    width: int
+    poly: int
+    init: int
+    reflected: bool
+    xorout: int
+    check: int
+
+    @property
+    def core(self) -> tuple[int, int, bool]:
+        """What decides the linear part."""
+        return self.width, self.poly, self.reflected
+
+
+MSB, LSB = False, True
+"""Which bit of a byte goes in first."""
+CATALOGUE = (
+    Crc("CRC-8/SMBUS", 8, 0x07, 0x00, MSB, 0x00, 0xF4),
+    Crc("CRC-8/I-432-1", 8, 0x07, 0x00, MSB, 0x55, 0xA1),
+    Crc("CRC-8/ROHC", 8, 0x07, 0xFF, LSB, 0x00, 0xD0),
+    Crc("CRC-8/MAXIM-DOW", 8, 0x31, 0x00, LSB, 0x00, 0xA1),
+    Crc("CRC-8/SAE-J1850", 8, 0x1D, 0xFF, MSB, 0xFF, 0x4B),
+    Crc("CRC-16/ARC", 16, 0x8005, 0x0000, LSB, 0x0000, 0xBB3D),
+    Crc("CRC-16/MODBUS", 16, 0x8005, 0xFFFF, LSB, 0x0000, 0x4B37),
+    Crc("CRC-16/USB", 16, 0x8005, 0xFFFF, LSB, 0xFFFF, 0xB4C8),
+    Crc("CRC-16/MAXIM-DOW", 16, 0x8005, 0x0000, LSB, 0xFFFF, 0x44C2),
+    Crc("CRC-16/UMTS", 16, 0x8005, 0x0000, MSB, 0x0000, 0xFEE8),
+    Crc("CRC-16/CMS", 16, 0x8005, 0xFFFF, MSB, 0x0000, 0xAEE7),
+    Crc("CRC-16/XMODEM", 16, 0x1021, 0x0000, MSB, 0x0000, 0x31C3),
+    Crc("CRC-16/IBM-3740", 16, 0x1021, 0xFFFF, MSB, 0x0000, 0x29B1),
+    Crc("CRC-16/GENIBUS", 16, 0x1021, 0xFFFF, MSB, 0xFFFF, 0xD64E),
+    Crc("CRC-16/GSM", 16, 0x1021, 0x0000, MSB, 0xFFFF, 0xCE3C),
+    Crc("CRC-16/SPI-FUJITSU", 16, 0x1021, 0x1D0F, MSB, 0x0000, 0xE5CC),
+    Crc("CRC-16/KERMIT", 16, 0x1021, 0x0000, LSB, 0x0000, 0x2189),
+    Crc("CRC-16/IBM-SDLC", 16, 0x1021, 0xFFFF, LSB, 0xFFFF, 0x906E),
+    Crc("CRC-16/MCRF4XX", 16, 0x1021, 0xFFFF, LSB, 0x0000, 0x6F91),
+    Crc("CRC-16/DECT-X", 16, 0x0589, 0x0000, MSB, 0x0000, 0x007F),
+    Crc("CRC-16/DNP", 16, 0x3D65, 0x0000, LSB, 0xFFFF, 0xEA82),
+    Crc("CRC-32/ISO-HDLC", 32, 0x04C11DB7, 0xFFFFFFFF, LSB, 0xFFFFFFFF, 0xCBF43926),
+    Crc("CRC-32/JAMCRC", 32, 0x04C11DB7, 0xFFFFFFFF, LSB, 0x00000000, 0x340BC6D9),
+    Crc("CRC-32/BZIP2", 32, 0x04C11DB7, 0xFFFFFFFF, MSB, 0xFFFFFFFF, 0xFC891918),
+    Crc("CRC-32/MPEG-2", 32, 0x04C11DB7, 0xFFFFFFFF, MSB, 0x00000000, 0x0376E6E7),
+    Crc("CRC-32/CKSUM", 32, 0x04C11DB7, 0x00000000, MSB, 0xFFFFFFFF, 0x765E7680),
+    Crc("CRC-32/ISCSI", 32, 0x1EDC6F41, 0xFFFFFFFF, LSB, 0xFFFFFFFF, 0xE3069283),
+    Crc("CRC-32/XFER", 32, 0x000000AF, 0x00000000, MSB, 0x00000000, 0xBD0BE338),
+)
+"""Every CRC that is looked for."""
+
+BY_NAME = {crc.name: crc for crc in CATALOGUE}
+CORES = tuple(dict.fromkeys(crc.core for crc in CATALOGUE))
+_LANES: tuple[tuple[tuple[int, int, bool], int, int], ...]
+
+
+def _packed() -> tuple[tuple[tuple[int, int, bool], int, int], ...]:
+    """Each core's place: (core, lane, shift)."""
+    out, lane, shift = [], 0, 0
+    for core in sorted(CORES, key=lambda one: -one[0]):
+        if shift + core[0] > 64:
+            lane, shift = lane + 1, 0
+        out.append((core, lane, shift))
+        shift += core[0]
+    return tuple(out)
+
+
+_LANES = _packed()
+_LANE_COUNT = _LANES[-1][1] + 1
+
+
+def reverse_bits(value: int, width: int) -> int:
+    """The lowest `width` bits in the opposite order."""
+    return int(f"{value:0{width}b}"[::-1], 2)
+
+
+@cache
+def byte_table(core: tuple[int, int, bool]) -> tuple[int, ...]:
+    """The register after one byte, for each of 256 bytes, starting from 0."""
+    width, poly, reflected = core
+    out = []
+    for byte in range(256):
+        if reflected:
+            register, mirrored = byte, reverse_bits(poly, width)
+            for _ in range(8):
+                register = (register >> 1) ^ (mirrored if register & 1 else 0)
+        else:
+            register = byte << (width - 8)
+            for _ in range(8):
+                register = (register << 1) ^ (poly if register >> (width - 1) & 1 else 0)
+                register &= (1 << width) - 1
+        out.append(register)
+    return tuple(out)
+
+
+def step(core: tuple[int, int, bool], register: int, data: bytes) -> int:
+    """The register after some more bytes, one at a time."""
+    width, _, reflected = core
+    table = byte_table(core)
+    if reflected:
+        for byte in data:
+            register = (register >> 8) ^ table[(register ^ byte) & 0xFF]
+    else:
+        mask, shift = (1 << width) - 1, width - 8
+        for byte in data:
+            register = ((register << 8) & mask) ^ table[(register >> shift) ^ byte]
+    return register
+
+
+def _advance(core: tuple[int, int, bool], states: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Each register after one zero byte."""
+    width, _, reflected = core
+    table = np.array(byte_table(core), dtype=np.uint64)
+    if reflected:
+        out = (states >> np.uint64(8)) ^ table[(states & np.uint64(0xFF)).astype(np.intp)]
+    else:
+        mask = np.uint64((1 << width) - 1)
+        out = ((states << np.uint64(8)) & mask) ^ table[(states >> np.uint64(width - 8)).astype(np.intp)]
+    return np.asarray(out, dtype=np.uint64)
+
+
+@cache
+def _contributions() -> NDArray[np.uint64]:
+    """Shape (CHUNK, 2, 16, lanes): what a nibble adds, by the byte's place in a chunk and the nibble's value."""
+    out = np.zeros((CHUNK, 2, 16, _LANE_COUNT), dtype=np.uint64)
+    nibbles = np.array([*(n << 4 for n in range(16)), *range(16)])
+    for core, lane, shift in _LANES:
+        states = np.array(byte_table(core), dtype=np.uint64)[nibbles]
+        for place in range(CHUNK - 1, -1, -1):
+            out[place, :, :, lane] |= (states << np.uint64(shift)).reshape(2, 16)
+            states = _advance(core, states)
+    return out.reshape(CHUNK * 32, _LANE_COUNT)
+
+
+@cache
+def _places() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    base = np.arange(CHUNK, dtype=np.intp) * 32
+    return base, base + 16
+
+
+@lru_cache(maxsize=512)
+def _power(core: tuple[int, int, bool], length: int) -> tuple[int, ...]:
+    """What `length` zero bytes make of each bit of the register."""
+    columns = np.array([1 << bit for bit in range(core[0])], dtype=np.uint64)
+    step_by = tuple(_advance(core, columns).tolist())
+    power: tuple[int, ...] = tuple(columns.tolist())
+    left = length
+    while left:
+        if left & 1:
+            power = tuple(_apply(step_by, column) for column in power)
+        step_by = tuple(_apply(step_by, column) for column in step_by)
+        left >>= 1
+    return power
+
+
+def zeros_after(core: tuple[int, int, bool], register: int, length: int) -> int:
+    """The register after `length` zero bytes: what bytes before add to the value, whatever follows them."""
+    return _apply(_power(core, length), register)
+
+
+def _apply(columns: tuple[int, ...], register: int) -> int:
+    """The linear map, given by its columns, of one register."""
+    out = 0
+    for column in columns:
+        if register & 1:
+            out ^= column
+        register >>= 1
+    return out
+
+
+def registers(data: NDArray[np.uint8]) -> dict[tuple[int, int, bool], int]:
+    """The register of every core after the data, started from 0.
+
+    Args:
+        data: Shape (n,), uint8.
+
+    Returns:
+        By (width, polynomial, reflected). Nothing is raised.
+    """
+    table = _contributions()
+    high, low = _places()
+    first = len(data) % CHUNK
+    out = dict.fromkeys(CORES, 0)
+    for start in range(first - CHUNK if first else 0, len(data), CHUNK):
+        chunk = data[max(start, 0) : start + CHUNK]
+        skip = CHUNK - len(chunk)
+        sums = np.bitwise_xor.reduce(table[high[skip:] + (chunk >> 4)], axis=0)
+        sums ^= np.bitwise_xor.reduce(table[low[skip:] + (chunk & 15)], axis=0)
+        lanes = sums.tolist()
+        for core, lane, shift in _LANES:
+            before = out[core]
+            add = lanes[lane] >> shift & ((1 << core[0]) - 1)
+            out[core] = add ^ zeros_after(core, before, CHUNK) if before else add
+    return out
+
+
+def finish(crc: Crc, register: int, length: int) -> int:
+    """The published value from a register that was started from 0, for data of `length` bytes."""
+    return register ^ constant(crc, length)
+
+
+@lru_cache(maxsize=4096)
+def constant(crc: Crc, length: int) -> int:
+    """What the start value and the final combination add to the value for data of `length` bytes."""
+    init = reverse_bits(crc.init, crc.width) if crc.reflected else crc.init
+    return (zeros_after(crc.core, init, length) if init else 0) ^ crc.xorout
+
+
+def value(crc: Crc, data: bytes) -> int:
+    """The value of one CRC over some bytes.
+
+    Example:
+        >>> hex(value(BY_NAME["CRC-16/ARC"], b"123456789"))
+        '0xbb3d'
+    """
+    return finish(crc, registers(np.frombuffer(data, dtype=np.uint8))[crc.core], len(data))

@@ -1,0 +1,198 @@
+"""Stretches filled with one word or a short pattern, and what they speak for: design, decay or nothing driven.
+
+Large parts of old chips are empty, and nobody but the content can say whether that is so by design. The rules
+below each have a ground and a limit; where two causes look the same the answer is "cannot tell" and names the
+reading that would decide.
+
+Source: FACTS a.3, a.10 and b of the project's notes, common practice: floating-gate EPROM cells fade only towards
+the erased level; an undriven bus fills a power-of-two block at the pull level; blank and undriven look the same
+where both levels agree.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+from pipeline.stages.content.runs import alignment, has_run, runs
+from schemas.part import Kind, Part
+
+LONGEST_PERIOD = 16
+UNUSED = "consistent with unused space"
+ON_PURPOSE = "programmed on purpose"
+CANNOT_TELL = "cannot tell"
+
+
+class Fill(NamedTuple):
+    """A stretch that repeats one pattern.
+
+    Attributes:
+        start: First word address.
+        end: Address behind the last word.
+        period: Words in the pattern; 1 is a constant.
+    """
+
+    start: int
+    end: int
+    period: int
+
+
+def least_fill(total: int) -> int:
+    """The shortest fill worth naming in an image of so many words: 16, less in the smallest, more in the largest."""
+    return max(4, total // 8) if total < 128 else max(16, total // 1024)
+
+
+def find_fills(words: Words) -> list[Fill]:
+    """Every fill with a period of 1 to 16 words, the shortest period that explains a place first.
+
+    A pattern has to stand four times at least, so that a table is not called a fill.
+
+    Args:
+        words: Shape (n,).
+
+    Returns:
+        In order of period, then address; a longer period is given only where it explains new words.
+    """
+    total = len(words)
+    least = least_fill(total)
+    covered: NDArray[np.bool_] | None = None
+    found: list[Fill] = []
+    for period in range(1, min(LONGEST_PERIOD, total // 4) + 1):
+        need = max(least, 4 * period)
+        same = words[period:] == words[:-period]
+        if not has_run(same, need - period):
+            continue
+        for start, last in runs(same, need - period):
+            end = last + period
+            if covered is None:
+                covered = np.zeros(total, dtype=bool)
+            if int((~covered[start:end]).sum()) >= need:
+                found.append(Fill(start, end, period))
+                covered[start:end] = True
+    return found
+
+
+def _level(fill: Fill, words: Words, bits: int) -> int | None:
+    """0 or 1 where every bit of the fill is at that level, else None."""
+    if fill.period != 1:
+        return None
+    word = int(words[fill.start])
+    return 0 if word == 0 else 1 if word == (1 << bits) - 1 else None
+
+
+def _power_of_two_block(fill: Fill, total: int) -> bool:
+    """Whether the fill is one whole aligned power-of-two block, as an undriven range of addresses would be."""
+    size = fill.end - fill.start
+    return size == total or (size & (size - 1) == 0 and fill.start % size == 0)
+
+
+def judge(
+    fill: Fill, words: Words, bits: int, *, erased_state: int | None, part: Part | None
+) -> dict[str, Any]:
+    """What a fill speaks for, with the ground: unused space, programmed on purpose, or cannot tell.
+
+    Args:
+        fill: The stretch.
+        words: The image it lies in.
+        bits: Bits a word.
+        erased_state: Level of an unprogrammed cell of this very marking; None where not known. A look-alike's
+            level does not count.
+        part: Catalogue entry, for the kind of cell and the level it fades to.
+
+    Returns:
+        `word` or `pattern`, `period`, `equals_unprogrammed`, `differs_in` (lines by which it differs from the
+        unprogrammed word), `start_alignment`, `end_alignment`, `edges_aligned`, `means`, `why`.
+    """
+    total = len(words)
+    digits = (bits + 3) // 4
+    pattern = [int(word) for word in words[fill.start : fill.start + fill.period]]
+    first, last = alignment(fill.start, total), alignment(fill.end, total)
+    if fill.end == total:
+        last = total
+    out: dict[str, Any] = {"period": fill.period}
+    if fill.period == 1:
+        out["word"] = f"{pattern[0]:0{digits}X}"
+    else:
+        out["pattern"] = [f"{word:0{digits}X}" for word in pattern]
+    means, why = _verdict(fill, words, bits, erased_state=erased_state, part=part)
+    level = _level(fill, words, bits)
+    out["equals_unprogrammed"] = None if erased_state is None else level == erased_state
+    if erased_state is not None and level != erased_state:
+        blank = (1 << bits) - 1 if erased_state else 0
+        wrong = 0
+        for word in pattern:
+            wrong |= word ^ blank
+        out["differs_in"] = [f"D{line}" for line in range(bits) if wrong >> line & 1]
+    out |= {
+        "start_alignment": first,
+        "end_alignment": last,
+        "edges_aligned": min(first, last) >= max(4, min(16, total // 8)),
+        "means": means,
+        "why": why,
+    }
+    return out
+
+
+def _verdict(
+    fill: Fill, words: Words, bits: int, *, erased_state: int | None, part: Part | None
+) -> tuple[str, str]:
+    """The rules, the first that applies."""
+    level = _level(fill, words, bits)
+    block = _power_of_two_block(fill, len(words))
+    if level is None:
+        return ON_PURPOSE, (
+            "a pattern with both levels is neither an unprogrammed cell nor a pull; an undriven bus that keeps "
+            "its last value could show one, and would change from pass to pass"
+        )
+    if part is not None and part.kind == Kind.MASK_ROM:
+        if block:
+            return CANNOT_TELL, (
+                "every bit of a mask ROM was made on purpose, but a whole power-of-two block at one level is also "
+                "what a select at the wrong polarity shows; read with the selects the other way, or with the "
+                "other pulls"
+            )
+        return (
+            ON_PURPOSE,
+            "every bit of a mask ROM was made on purpose; an undriven range would be a whole block",
+        )
+    if erased_state is None:
+        return CANNOT_TELL, (
+            "the unprogrammed level of this marking is not known; a look-alike's level proves nothing. A blank "
+            "chip of the same marking, or the data sheet, decides"
+        )
+    if level == erased_state:
+        return _unused_reason(level, part, block=block)
+    return _other_level(level, part, block=block)
+
+
+def _unused_reason(level: int, part: Part | None, *, block: bool) -> tuple[str, str]:
+    """A fill at the unprogrammed level."""
+    limit = f"outputs that were not driven would read the same behind pulls to {level}" if block else (
+        "undriven outputs would fill a whole power-of-two block, and this is none"
+    )  # fmt: skip
+    fades = part.fades_to if part is not None else None
+    decay = "" if fades != level else (
+        ". Cells of this kind fade towards this level, so the stretch alone cannot rule out that a few words lost "
+        "their content; a whole stretch with a clean edge has not been seen to fade"
+    )  # fmt: skip
+    return UNUSED, f"unprogrammed cells of this marking read {level}; {limit}{decay}"
+
+
+def _other_level(level: int, part: Part | None, *, block: bool) -> tuple[str, str]:
+    """A fill at the level that is not the unprogrammed one."""
+    fades = part.fades_to if part is not None else None
+    ground = f"unprogrammed cells of this marking read {1 - level}"
+    if fades == 1 - level:
+        ground += f", and its cells fade only to {fades}, so decay cannot have made this"
+    pulls = "open-collector outputs always have pull-ups" if level and part is not None and part.open_collector else (
+        f"outputs that are not driven read {level} behind pulls to {level}"
+    )  # fmt: skip
+    if block:
+        return CANNOT_TELL, (
+            f"{ground}: it was programmed on purpose or not driven at all ({pulls}). A reading with the other "
+            "pulls, or by a second reader, decides"
+        )
+    return ON_PURPOSE, f"{ground}; an undriven range would be a whole power-of-two block, and this is none"

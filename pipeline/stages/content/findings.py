@@ -1,0 +1,130 @@
+"""What was found in a chip's content, said as findings: fills, text, embedded checks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE
+from pipeline.stages.content.model import Region, SelfCheck, Vector
+from schemas.finding import Code, Finding, Severity
+
+MOST_RANGES = 64
+"""A finding lists so many ranges at most; the regions of the record have all of them."""
+
+
+def _fill(chip: str, fills: Sequence[Region]) -> Finding:
+    """All fills of a chip as one finding; the longest speaks for the sentence."""
+    longest = max(fills, key=lambda region: region.end - region.start)
+    detail = longest.detail
+    ranges = [[region.start, region.end] for region in fills[:MOST_RANGES]]
+    evidence: dict[str, Any] = {
+        "ranges": ranges,
+        "words": sum(region.end - region.start for region in fills),
+        "longest": [longest.start, longest.end],
+        **{key: value for key, value in detail.items() if key not in {"preview", "why", "means"}},
+        "judged": detail["means"],
+    }
+    shown = detail.get("word") or " ".join(detail["pattern"])
+    also = {
+        CANNOT_TELL: "an empty stretch, a fill made on purpose and outputs that were not driven can look the same",
+        ON_PURPOSE: "a stretch that the program wants exactly so, such as a blank character or a cleared table",
+    }.get(
+        detail["means"], "a fill of that value made on purpose, or outputs that were not driven at that level"
+    )
+    step = "read once with pull-ups and once with pull-downs: bits that follow the pull are not driven"
+    if detail["means"] == ON_PURPOSE:
+        step = "nothing, unless a listing of the program says otherwise"
+    return Finding(
+        code=Code.FILL,
+        severity=Severity.NOTE,
+        chip=chip,
+        where={"ranges": ranges},
+        evidence=evidence,
+        means=f"{shown} from {longest.start:#x} to {longest.end:#x}, {detail['means']}: {detail['why']}",
+        also=also,
+        next=step,
+    )
+
+
+def _text(chip: str, found: Sequence[Region], vectors: Sequence[Vector]) -> Finding:
+    """All texts of a chip as one finding."""
+    ranges = [[region.start, region.end] for region in found[:MOST_RANGES]]
+    kinds = sorted({str(region.detail["text"]) for region in found})
+    longest = max(found, key=lambda region: region.end - region.start)
+    span = longest.end - longest.start
+    evidence: dict[str, Any] = {
+        "ranges": ranges,
+        "kinds": kinds,
+        "letters": sum(int(region.detail["letters"]) for region in found),
+        "chance": min(float(region.detail["chance"]) for region in found),
+        "shown": [region.detail["preview"] for region in found[:8]],
+    }
+    split = [str(region.detail["split"]) for region in found if "split" in region.detail]
+    if split:
+        evidence["split"] = split[0]
+    if vectors:
+        evidence["vectors"] = [vector.to_json() for vector in vectors[:3]]
+    low = max(span.bit_length() - 1, 0)
+    return Finding(
+        code=Code.TEXT,
+        severity=Severity.NOTE,
+        chip=chip,
+        where={"ranges": ranges},
+        evidence=evidence,
+        means=f"text ({', '.join(kinds)}), such as {longest.detail['preview']!r}"
+        + (f": address lines A0 to A{low - 1} are in order there" if low > 1 and not split else ""),
+        also=split[0] if split else "bytes that only happen to be printable, at the chance given",
+        next="hold the text against what the machine shows or prints",
+    )
+
+
+def _self_check(chip: str, check: SelfCheck) -> Finding:
+    """One embedded check; a promise that is not kept is a caution."""
+    if not check.holds:
+        return Finding(
+            code=Code.SELF_CHECK,
+            severity=Severity.CAUTION,
+            chip=chip,
+            where={"ranges": [list(span) for span in check.covers]},
+            evidence=check.to_json(),
+            means=f"the content promises a check that does not hold: {check.method}; {check.why}",
+            also="a header that only looks like one, or a check that was never filled in",
+            next="read again, re-seated, and compare the whole length; if the readings agree, the chip is so",
+        )
+    stored = f", stored at {check.stored_at[1]:#x}" if check.stored_at else ""
+    return Finding(
+        code=Code.SELF_CHECK,
+        severity=Severity.NOTE,
+        chip=chip,
+        where={"ranges": [list(span) for span in check.covers]},
+        evidence=check.to_json(),
+        means=f"{check.method}{stored} holds over {', '.join(check.images)}: {check.why}",
+        also=f"coincidence ({check.tried} schemes were tried); blind to {'; '.join(check.blind_to)}",
+        next="look for the same scheme on the other chips of the board" if not check.lifts else "nothing",
+    )
+
+
+def content_findings(
+    chip: str, found: Sequence[Region], checks: Sequence[SelfCheck] = (), vectors: Sequence[Vector] = ()
+) -> tuple[Finding, ...]:
+    """The codes `fill`, `text` and `self-check` of one chip, at most one fill and one text finding each.
+
+    Args:
+        chip: Its id.
+        found: Its regions.
+        checks: Checks that cover it, alone or with others.
+        vectors: Its vectors, kept beside the text as evidence of order.
+
+    Returns:
+        Notes, but for promised checks that fail, which are cautions. Nothing is raised.
+    """
+    out = []
+    fills = [region for region in found if region.kind == "fill"]
+    texts = [region for region in found if region.kind == "text"]
+    if fills:
+        out.append(_fill(chip, fills))
+    if texts:
+        out.append(_text(chip, texts, vectors))
+    out += [_self_check(chip, check) for check in checks if chip in check.images]
+    return tuple(out)

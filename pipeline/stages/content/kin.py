@@ -1,0 +1,322 @@
+"""Kin: chips of a project that hold the same, the opposite, a part of another, or a damaged copy.
+
+The wrong chip read twice, a pair of spare boards, a small ROM repeated in a larger one, a copy that has lost bits:
+all of these show only when chips are held against each other. Signatures are joined by hash, so that ten thousand
+chips take seconds; only candidates are read again and compared word by word.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from pipeline.flow import Words
+from pipeline.stages.content.signature import Signature
+from schemas.finding import Code, Finding, Severity
+
+MOST_LISTED = 16
+"""A finding names so many relatives at most, and says how many there are."""
+_MOST_SHARING = 48
+"""A window that more chips than this share is common code; its chips are chained, not paired."""
+_MOST_DIFFERENT = 0.25
+"""Two images count as versions of one another where at most this share of the words differs."""
+_LEAST_ONE_WAY = 7
+"""So many changed bits, all in one direction, are a coincidence in 2^-6 of cases."""
+
+
+@dataclass(frozen=True, slots=True)
+class ChipImage:
+    """One chip as its kin see it.
+
+    Attributes:
+        chip: Its id.
+        signature: Of its settled image.
+        board: Its board, or None.
+        fades_to: Level its cells fade to, where known.
+        faulty: Its image carries a reading fault, so that kinship may be the fault's.
+    """
+
+    chip: str
+    signature: Signature
+    board: str | None = None
+    fades_to: int | None = None
+    faulty: bool = False
+
+
+class Related(NamedTuple):
+    """How the second image relates to the first: `shift` is where its address 0 lies in the first.
+
+    Attributes:
+        first, second: Indices into the chips.
+        shift: Word address in the first that corresponds to address 0 of the second.
+        shared: How many chosen windows agree at that shift.
+    """
+
+    first: int
+    second: int
+    shift: int
+    shared: int
+
+
+def _classes(chips: Sequence[ChipImage]) -> list[list[int]]:
+    """Chips whose content is the same word for word, in order; each chip is in exactly one class."""
+    by_digest: dict[tuple[tuple[int, int], bytes], list[int]] = defaultdict(list)
+    for index, chip in enumerate(chips):
+        by_digest[chip.signature.organisation, chip.signature.digest].append(index)
+    return list(by_digest.values())
+
+
+def _pairs(chips: Sequence[ChipImage], chosen: Sequence[int]) -> Iterator[Related]:
+    """Pairs of different images that share windows at one shift, each pair at its best shift."""
+    lengths = [len(chips[index].signature.hashes) for index in chosen]
+    if sum(lengths) == 0:
+        return
+    hashes = np.concatenate([chips[index].signature.hashes for index in chosen])
+    places = np.concatenate([chips[index].signature.places for index in chosen]).astype(np.int64)
+    owner = np.repeat(np.asarray(chosen, dtype=np.int64), lengths)
+    bits = np.array([chip.signature.organisation.bits for chip in chips], dtype=np.uint64)
+    hashes ^= bits[owner] * np.uint64(0x9E3779B97F4A7C15)
+    order = np.argsort(hashes, kind="stable")
+    hashes, places, owner = hashes[order], places[order], owner[order]
+    edges = np.flatnonzero(hashes[1:] != hashes[:-1]) + 1
+    starts, ends = np.concatenate(([0], edges)), np.concatenate((edges, [len(hashes)]))
+    many = ends - starts >= 2
+    votes: dict[tuple[int, int, int], int] = defaultdict(int)
+    for start, end in zip(starts[many].tolist(), ends[many].tolist(), strict=True):
+        where = list(zip(owner[start:end].tolist(), places[start:end].tolist(), strict=True))
+        for (one, at), (other, there) in _met(where):
+            if one != other:
+                votes[one, other, at - there] += 1
+    best: dict[tuple[int, int], tuple[int, int]] = {}
+    for (one, other, shift), count in votes.items():
+        if count > best.get((one, other), (0, 0))[0]:
+            best[one, other] = (count, shift)
+    for (one, other), (count, shift) in sorted(best.items()):
+        yield Related(one, other, shift, count)
+
+
+def _met(where: list[tuple[int, int]]) -> Iterable[tuple[tuple[int, int], tuple[int, int]]]:
+    """Pairs of places that share a window: all of them, or a chain where the window is common."""
+    if len(where) > _MOST_SHARING:
+        return pairwise(where)
+    return ((where[i], where[j]) for i in range(len(where)) for j in range(i + 1, len(where)))
+
+
+def _overlap(first: Words, second: Words, shift: int) -> tuple[Words, Words, int, int]:
+    """Both images where they lie over each other, and where the overlap starts in each."""
+    start = max(0, shift)
+    end = min(len(first), shift + len(second))
+    return first[start:end], second[start - shift : end - shift], start, start - shift
+
+
+def _finding(
+    chip: str, code: Code, evidence: dict[str, Any], words: tuple[str, str, str], severity: Severity
+) -> Finding:
+    means, also, step = words
+    return Finding(
+        code=code, severity=severity, chip=chip, where={"with": evidence["with"]}, evidence=evidence,
+        means=means, also=also, next=step,
+    )  # fmt: skip
+
+
+def _same(chips: Sequence[ChipImage], members: Sequence[int]) -> Iterator[Finding]:
+    names = [chips[index].chip for index in members]
+    for index in members:
+        others = [name for name in names if name != chips[index].chip]
+        evidence = {"with": others[:MOST_LISTED], "chips": len(names), "exact": True}
+        more = f" and {len(others) - MOST_LISTED} more" if len(others) > MOST_LISTED else ""
+        yield _finding(
+            chips[index].chip, Code.SAME_CONTENT, evidence,
+            (f"holds word for word what {', '.join(others[:4])}{' …' if len(others) > 4 else ''} holds{more}",
+             "two copies by design, or one chip that was read twice and saved under two names",
+             "look at the dates of the dumps, and read both sockets again in one sitting"),
+            Severity.CAUTION if len(names) == 2 and _one_board(chips, members) else Severity.NOTE,
+        )  # fmt: skip
+
+
+def _one_board(chips: Sequence[ChipImage], members: Sequence[int]) -> bool:
+    return len({chips[index].board for index in members}) == 1
+
+
+def _inverse(chips: Sequence[ChipImage], groups: Sequence[Sequence[int]]) -> Iterator[Finding]:
+    by_digest = {(chips[g[0]].signature.organisation, chips[g[0]].signature.digest): g for g in groups}
+    for group in groups:
+        mine = chips[group[0]].signature
+        other = by_digest.get((mine.organisation, mine.inverse))
+        if other is None or mine.blank or other[0] == group[0]:
+            continue
+        names = [chips[index].chip for index in other]
+        for index in group:
+            yield _finding(
+                chips[index].chip, Code.INVERSE_CONTENT, {"with": names[:MOST_LISTED], "chips": len(names)},
+                (f"is the exact complement of {', '.join(names[:4])}",
+                 "a pair that is complementary by design, or a reader with an inverting buffer",
+                 "read both with the same reader; if one was read elsewhere, ask whether it inverts"),
+                Severity.NOTE,
+            )  # fmt: skip
+
+
+class _Compared(NamedTuple):
+    """What a word-by-word comparison of two images gave."""
+
+    words: int
+    differing_words: int
+    rises: int
+    falls: int
+    start: int
+    other_start: int
+
+
+def _compare(first: Words, second: Words, shift: int) -> _Compared:
+    """Count what differs, and in which direction from the first to the second."""
+    one, other, start, other_start = _overlap(first, second, shift)
+    changed = one ^ other
+    rises = (
+        int(np.bitwise_count(changed & other).sum())
+        if hasattr(np, "bitwise_count")
+        else _ones(changed & other)
+    )
+    falls = (
+        int(np.bitwise_count(changed & one).sum()) if hasattr(np, "bitwise_count") else _ones(changed & one)
+    )
+    return _Compared(len(one), int(np.count_nonzero(changed)), rises, falls, start, other_start)
+
+
+def _ones(words: Words) -> int:
+    return int(np.unpackbits(np.ascontiguousarray(words).view(np.uint8)).sum())
+
+
+def _told(chips: Sequence[ChipImage], pair: Related, found: _Compared) -> Iterator[Finding]:
+    """The findings of one compared pair, one for each chip."""
+    one, other = chips[pair.first], chips[pair.second]
+    sizes = one.signature.organisation.words, other.signature.organisation.words
+    whole = found.words == min(sizes)
+    if found.words < 32 or found.differing_words > _MOST_DIFFERENT * found.words:
+        return
+    evidence: dict[str, Any] = {
+        "exact": found.differing_words == 0,
+        "shift": pair.shift,
+        "words": found.words,
+        "differing_words": found.differing_words,
+        "differing_bits": found.rises + found.falls,
+    }
+    for chip, mate, sign in ((one, other, 1), (other, one, -1)):
+        mine = dict(evidence) | {"with": [mate.chip], "shift": sign * pair.shift}
+        start = found.start if chip is one else found.other_start
+        mine["ranges"] = [[start, start + found.words]]
+        if found.differing_words:
+            gained, lost = (found.rises, found.falls) if chip is one else (found.falls, found.rises)
+            mine |= {
+                "bits_0_here_1_there": gained,
+                "bits_1_here_0_there": lost,
+                **_direction(gained, lost, chip, mate),
+            }
+        if whole and pair.shift == 0 and sizes[0] == sizes[1]:
+            code, means = (
+                Code.SAME_CONTENT,
+                f"holds what {mate.chip} holds but for {found.differing_words} words",
+            )
+        elif whole and chip.signature.organisation.words == found.words:
+            code, means = Code.PART_OF, f"all of it stands in {mate.chip} from {mine['shift'] * -1:#x} on"
+        elif whole:
+            code, means = Code.PART_OF, f"holds all of {mate.chip} from {mine['shift']:#x} on"
+        else:
+            code, means = (
+                Code.PART_OF,
+                f"shares {found.words} words with {mate.chip}, shifted by {mine['shift']}",
+            )
+        if found.differing_words and code != Code.SAME_CONTENT:
+            means += f", but for {found.differing_words} words"
+        yield _finding(
+            chip.chip, code, mine, (means + mine.get("reads", ""), *_also(code, mine)), Severity.NOTE
+        )
+
+
+def _direction(gained: int, lost: int, chip: ChipImage, mate: ChipImage) -> dict[str, Any]:
+    """Whether the differences all run one way, and what that can mean for cells that fade."""
+    total = gained + lost
+    if gained and lost:
+        return {"direction": "both ways", "reads": "; bits differ both ways, as versions do"}
+    level = 1 if gained else 0
+    if total < _LEAST_ONE_WAY:
+        return {"direction": "one way", "reads": "; too few bits to tell decay from a revision"}
+    chance = 2.0 ** (1 - total)
+    out: dict[str, Any] = {"direction": "one way", "chance": chance}
+    if chip.fades_to is not None and chip.fades_to == mate.fades_to:
+        worse = mate if level == chip.fades_to else chip
+        out["reads"] = (
+            f"; every differing bit of {worse.chip} stands at the level its cells fade to, as decay does"
+        )
+    else:
+        out["reads"] = (
+            "; all bits differ one way, as decay does, but the level these cells fade to is not known"
+        )
+    return out
+
+
+def _also(code: Code, evidence: dict[str, Any]) -> tuple[str, str]:
+    if evidence.get("direction") == "one way":
+        return (
+            "a revision that only cleared or only set bits",
+            "read the one with more lost bits at the lower end of its supply",
+        )
+    if code == Code.PART_OF:
+        return (
+            "common code or tables in both, a smaller chip read as a larger one",
+            "hold the sizes against the markings",
+        )
+    return "two revisions of one program", "compare labels and date codes; read both again"
+
+
+def shared_fills(chips: Sequence[ChipImage]) -> dict[str, tuple[str, ...]]:
+    """For each chip, the sister chips of its board and organisation whose longest fill is the same stretch.
+
+    A fill that ends at the same address in every chip of a set was left empty by design.
+
+    Args:
+        chips: With signatures made from their regions.
+
+    Returns:
+        Only chips that share; at most 16 names each. Nothing is raised.
+    """
+    groups: dict[tuple[Any, ...], list[str]] = defaultdict(list)
+    for chip in chips:
+        fill = chip.signature.fill
+        if fill is not None and not chip.signature.blank:
+            groups[chip.board, chip.signature.organisation, fill].append(chip.chip)
+    return {
+        name: tuple(other for other in names if other != name)[:MOST_LISTED]
+        for names in groups.values()
+        if len(names) > 1
+        for name in names
+    }
+
+
+def kin(chips: Sequence[ChipImage], load: Callable[[str], Words]) -> tuple[Finding, ...]:
+    """The codes `same-content`, `inverse-content` and `part-of` over all chips of a project.
+
+    Blank chips have no kin. Equal chips count once, so that a shelf of copies costs no more than one.
+
+    Args:
+        chips: All chips, with their signatures.
+        load: Gives the settled image of a chip; called twice for each candidate pair.
+
+    Returns:
+        In the order of the chips. Raises only what `load` raises.
+    """
+    groups = [group for group in _classes(chips) if not chips[group[0]].signature.blank]
+    found: list[Finding] = []
+    for group in groups:
+        if len(group) > 1:
+            found += _same(chips, group)
+    found += _inverse(chips, groups)
+    for pair in _pairs(chips, [group[0] for group in groups]):
+        compared = _compare(load(chips[pair.first].chip), load(chips[pair.second].chip), pair.shift)
+        found += _told(chips, pair, compared)
+    order = {chip.chip: index for index, chip in enumerate(chips)}
+    return tuple(sorted(found, key=lambda one: (order[one.chip], one.code, one.evidence["with"])))

@@ -1,0 +1,245 @@
+"""Regions: the whole image cut into stretches of one nature, each with its bounds in words and one line to show.
+
+Owners cannot tell design from decay in a page of hex. A strip that says "program, then text, then nothing" can be
+held against what is known about the machine, and tells every other check which words carry anything.
+"""
+
+from __future__ import annotations
+
+import math
+from itertools import pairwise
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+from pipeline.stages.content.fills import find_fills, judge
+from pipeline.stages.content.model import Region, RegionKind
+from pipeline.stages.content.runs import entropy_bits, has_run, hex_words, runs
+from pipeline.stages.content.text import texts
+from schemas.part import Part
+
+_CHANCE = 1e-3
+"""A stretch is named where bytes without meaning show such a one in fewer than one image in a thousand."""
+_BLOCK = 64
+_SMALLEST = 4
+
+
+class _Found(NamedTuple):
+    kind: RegionKind
+    start: int
+    end: int
+    detail: dict[str, Any]
+
+
+def run_length(total: int, share: float) -> int:
+    """How long a run must be so that it turns up by chance in at most one of a thousand images.
+
+    Args:
+        total: Words in the image.
+        share: Chance that one word without meaning belongs to such a run.
+
+    Example:
+        >>> run_length(2048, 1 / 256)
+        3
+    """
+    return max(1, math.ceil((math.log(total) - math.log(_CHANCE)) / -math.log(share)))
+
+
+def _decode(words: Words, bits: int) -> list[_Found]:
+    """Runs of words with one line low (or one high) and the rest the same: the outputs of a select PROM."""
+    if not 3 <= bits <= 16:
+        return []
+    top = (1 << bits) - 1
+    least = max(8 if len(words) > 32 else 6, run_length(len(words), (bits + 1) / (1 << bits)))
+    if least > len(words):
+        return []
+    out = []
+    for name, probe, idle in (("one low", words ^ words.dtype.type(top), 0), ("one high", words, 0)):
+        single = np.asarray((probe & (probe - probe.dtype.type(1))) == 0)
+        if not has_run(single, least):
+            continue
+        for start, end in runs(single, least):
+            values = np.unique(probe[start:end])
+            lines = sorted(int(value).bit_length() - 1 for value in values if value != idle)
+            active = int(np.count_nonzero(probe[start:end]))
+            if len(lines) >= 3 and active * 4 >= end - start:
+                detail = {"pattern": name, "lines": [f"D{line}" for line in lines], "active_words": active}
+                out.append(_Found("decode", start, end, detail))
+    return out
+
+
+def _shape(stretch: Words) -> str:
+    """Whether a smooth stretch mirrors itself, as a sine or a quarter wave does."""
+    signed = stretch.astype(np.int64)
+    if bool((signed == signed[::-1]).all()):
+        return "smooth, symmetric"
+    total = signed + signed[::-1]
+    return "smooth, point-symmetric" if int(total.max() - total.min()) <= 1 else "smooth"
+
+
+def _tables(words: Words, bits: int) -> list[_Found]:
+    """Ascending words and smooth curves; on bytes also ascending 16-bit words in either order."""
+    total = len(words)
+    if bits < 4 or total < 16:
+        return []
+    out: list[_Found] = []
+    step = np.diff(words.astype(np.int64 if bits > 15 else np.int32))
+    near = max(1, (1 << bits) // 32)
+    share = (2 * near + 1) / (1 << bits)
+    least = max(16, run_length(total, share))
+    small = (step >= -near) & (step <= near)
+    if has_run(small, least - 1):
+        for start, last in runs(small, least - 1):
+            stretch = words[start : last + 1]
+            moves = step[start:last]
+            turns = int(np.count_nonzero(np.diff(np.sign(moves[moves != 0]))))
+            if len(np.unique(stretch)) >= 8 and turns * 6 <= len(stretch):
+                rising = bool((moves >= 0).all())
+                shape = (
+                    "ascending" if rising else "descending" if bool((moves <= 0).all()) else _shape(stretch)
+                )
+                out.append(_Found("table", start, last + 1, {"shape": shape}))
+    rising = (step > 0) & (step <= max(1, (1 << bits) // 16))
+    least = max(10, run_length(total, 1 / 16))
+    for start, last in runs(rising, least - 1):
+        out.append(_Found("table", start, last + 1, {"shape": "ascending"}))
+    if bits == 8:
+        out += _pointer_tables(words)
+    return out
+
+
+def _pointer_tables(words: Words) -> list[_Found]:
+    """Eight or more ascending 16-bit words in a row, high or low byte first, at even or odd addresses."""
+    out: list[_Found] = []
+    wide = words.astype(np.int32)
+    for order, high, low in (
+        ("high byte first", wide[:-1], wide[1:]),
+        ("low byte first", wide[1:], wide[:-1]),
+    ):
+        value = (high << 8) | low
+        step = value[2:] - value[:-2]
+        good = (step > 0) & (step <= 512)
+        for phase in (0, 1):
+            mask = np.ascontiguousarray(good[phase::2])
+            for first, last in runs(mask, 7):
+                start, end = phase + 2 * first, phase + 2 * last + 2
+                if len(np.unique(high[start:end:2])) >= 2:
+                    detail = {"shape": "ascending 16-bit words", "byte_order": order}
+                    out.append(_Found("table", start, end, detail))
+    return out
+
+
+def _repeats(words: Words, flat: NDArray[np.bool_]) -> list[_Found]:
+    """Aligned blocks of 64 words that stand earlier in the image word for word; neighbours are joined."""
+    total = len(words)
+    size = _BLOCK if total >= 2 * _BLOCK else max(8, total // 4)
+    if total < 2 * size:
+        return []
+    seen: dict[bytes, int] = {}
+    out: list[_Found] = []
+    raw, width = words.tobytes(), words.dtype.itemsize
+    for start in range(0, total - size + 1, size):
+        block = raw[start * width : (start + size) * width]
+        first = seen.setdefault(block, start)
+        if first == start or bool(flat[start : start + size].all()):
+            continue
+        before = out[-1] if out else None
+        if before is not None and before.end == start and start - first == before.start - before.detail["of"]:
+            out[-1] = before._replace(end=start + size)
+        else:
+            out.append(_Found("repeat", start, start + size, {"of": first}))
+    return out
+
+
+def _paint(total: int, found: list[_Found]) -> list[_Found]:
+    """Cut the image: later entries lie on top of earlier ones; scraps of under four words become dense."""
+    owner = np.full(total, -1, dtype=np.int32)
+    for index, one in enumerate(found):
+        owner[one.start : one.end] = index
+    for _ in range(2):
+        edges = np.concatenate(([0], np.flatnonzero(owner[1:] != owner[:-1]) + 1, [total])).tolist()
+        for start, end in pairwise(edges):
+            if end - start < _SMALLEST and total > 4 * _SMALLEST:
+                owner[start:end] = owner[start - 1] if start and owner[start] == -1 else -1
+    edges = np.concatenate(([0], np.flatnonzero(owner[1:] != owner[:-1]) + 1, [total])).tolist()
+    out = []
+    for start, end in pairwise(edges):
+        index = int(owner[start])
+        one = found[index] if index >= 0 else _Found("dense", start, end, {})
+        out.append(_Found(one.kind, start, end, dict(one.detail)))
+    return out
+
+
+def _described(one: _Found, words: Words, bits: int) -> Region:
+    """The region with its preview and the numbers of its kind."""
+    detail, stretch = one.detail, words[one.start : one.end]
+    if one.kind == "fill":
+        shown = detail.get("word") or " ".join(detail["pattern"])
+        detail["preview"] = f"{shown} × {one.end - one.start}"
+    elif one.kind == "repeat":
+        detail["preview"] = f"as at {detail['of']:#x}"
+    elif one.kind == "decode":
+        detail["preview"] = f"{detail['pattern']}: {hex_words(stretch, bits)}"
+    elif one.kind == "table":
+        detail["preview"] = f"{detail['shape']}: {hex_words(stretch, bits)}"
+    elif one.kind == "dense":
+        detail["preview"] = hex_words(stretch, bits)
+        detail["entropy_bits"] = round(entropy_bits(stretch), 2)
+    return Region(one.kind, one.start, one.end, detail)
+
+
+def regions(words: Words, bits: int, *, erased_state: int | None, part: Part | None) -> tuple[Region, ...]:
+    """The image cut into regions that cover it exactly, in order of address.
+
+    Args:
+        words: Shape (n,), the settled image.
+        bits: Bits a word.
+        erased_state: Level of an unprogrammed cell of this very marking, or None.
+        part: Catalogue entry where known; its kind of cell decides what a fill can mean.
+
+    Returns:
+        At least one region for an image of at least one word; nothing is raised.
+    """
+    total = len(words)
+    if total == 0:
+        return ()
+    fills = find_fills(words)
+    flat = np.zeros(total, dtype=bool)
+    for fill in fills:
+        flat[fill.start : fill.end] = True
+    filled = [
+        _Found("fill", f.start, f.end, judge(f, words, bits, erased_state=erased_state, part=part))
+        for f in reversed(fills)
+    ]
+    if bool(flat.all()) and len(fills) == 1 and fills[0].period <= 2:
+        return (_described(filled[0], words, bits),)
+    found = _tables(words, bits)
+    found += _text_regions(words, bits)
+    found += _repeats(words, flat)
+    found += [one for one in filled if one.detail["period"] > 2]
+    found += _decode(words, bits)
+    found += [one for one in filled if one.detail["period"] <= 2]
+    return tuple(_described(one, words, bits) for one in _paint(total, found))
+
+
+def _text_regions(words: Words, bits: int) -> list[_Found]:
+    out = []
+    for text in texts(words, bits):
+        detail: dict[str, Any] = {
+            "text": text.kind,
+            "letters": text.letters,
+            "chance": float(f"{text.chance:.2g}"),
+            "preview": text.shown,
+        }
+        if text.packing:
+            detail["packing"] = text.packing
+        if text.fit is not None:
+            detail["pair_fit"] = round(text.fit, 2)
+            if text.fit < 0.3 and text.letters >= 40:
+                detail["split"] = (
+                    "letters without their neighbours: perhaps every second letter of a pair of chips"
+                )
+        out.append(_Found("text", text.start, text.end, detail))
+    return out

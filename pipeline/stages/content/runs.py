@@ -1,0 +1,83 @@
+"""Stretches in arrays of words: the few array operations that every search of this stage is made of.
+
+Ten thousand chips are searched in one go, so each of these costs a few passes over the array and no Python
+loop over words.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+
+_EIGHT_TRUE = np.uint64(0x0101010101010101)
+
+
+def has_run(mask: NDArray[np.bool_], least: int) -> bool:
+    """False only where no run of `least` true elements can be in the mask; cheap, and never wrongly False.
+
+    A run of 15 or more covers one aligned group of eight, which is one comparison of 64 bits.
+    """
+    if least < 15:
+        return True
+    whole = len(mask) & ~7
+    if whole == 0:
+        return False
+    return bool((mask[:whole].view(np.uint64) == _EIGHT_TRUE).any())
+
+
+def runs(mask: NDArray[np.bool_], least: int = 1) -> list[tuple[int, int]]:
+    """Half-open ranges of the maximal runs of true elements that are at least `least` long.
+
+    Example:
+        >>> runs(np.array([True, True, False, True]), 2)
+        [(0, 2)]
+    """
+    if len(mask) < max(least, 1) or not has_run(mask, least):
+        return []
+    edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    bounds = np.concatenate(([0], edges, [len(mask)]))
+    first = 0 if mask[0] else 1
+    starts, ends = bounds[first:-1:2], bounds[first + 1 :: 2]
+    starts = starts[: len(ends)]
+    keep = (ends - starts) >= least
+    return list(zip(starts[keep].tolist(), ends[keep].tolist(), strict=True))
+
+
+def as_bytes(words: Words, bits: int) -> NDArray[np.uint8]:
+    """The words as bytes, each word big-endian in as few bytes as hold it.
+
+    Args:
+        words: Shape (n,).
+        bits: Bits a word.
+
+    Returns:
+        Shape (n * bytes a word,), uint8.
+    """
+    if bits <= 8:
+        return words.astype(np.uint8, copy=False)
+    size = (bits + 7) // 8
+    wide = words.astype(words.dtype.newbyteorder(">"), copy=False)
+    return np.ascontiguousarray(wide).view(np.uint8).reshape(len(words), -1)[:, -size:].reshape(-1)
+
+
+def hex_words(words: Words, bits: int, *, at_most: int = 8) -> str:
+    """The first few words in hex, for a person: `3E 00 D3 …`."""
+    digits = (bits + 3) // 4
+    shown = " ".join(f"{int(word):0{digits}X}" for word in words[:at_most])
+    return shown + (" …" if len(words) > at_most else "")
+
+
+def entropy_bits(words: Words) -> float:
+    """Entropy of the distribution of words, in bits a word; 0 for a constant stretch."""
+    _, counts = np.unique(words, return_counts=True)
+    share: NDArray[Any] = counts / len(words)
+    return float(-(share * np.log2(share)).sum())
+
+
+def alignment(address: int, total: int) -> int:
+    """The greatest power of two that divides an address; address 0 counts as the whole image's size."""
+    return address & -address if address else total

@@ -1,0 +1,232 @@
+"""Every scheme of embedded check that is looked for in a row of bytes, and how many of them there are.
+
+A scheme that agrees by chance is the rule, not the exception, when hundreds are tried: so the number tried is
+counted scheme by scheme, and two names for one event (a zero sum, and a last byte that completes it) are one
+scheme.
+
+Source: sums and their places are common practice, no source (FACTS b); end-around carry is RFC 1071 section 1;
+CRC parameters are the catalogue's (see `crc`). Places: the last bytes, the first bytes, and just before a vector
+table of 6, 8 or 16 bytes (6502, 6800 and 6809 families).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from functools import lru_cache
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.stages.content import crc
+
+BEFORE_VECTORS = (6, 8, 16)
+SMALLEST = 32
+"""Bytes that must carry something before a check means anything."""
+
+
+class Hit(NamedTuple):
+    """One scheme that holds on a row of bytes.
+
+    Attributes:
+        method: Its name.
+        covers: Half-open byte ranges it is computed over.
+        stored: Byte range of the stored value, or None.
+        value: The value, hex.
+        bits: Width that has to agree.
+        family: `sum`, `xor`, `carry` or `crc`: what it is blind to follows from it.
+        unit: Bytes a summed word; reordering units of this size is not seen by sums and exclusive-or.
+    """
+
+    method: str
+    covers: tuple[tuple[int, int], ...]
+    stored: tuple[int, int] | None
+    value: str
+    bits: int
+    family: str
+    unit: int = 1
+
+
+def _rest(field: tuple[int, int], size: int) -> tuple[tuple[int, int], ...]:
+    """Everything but the stored field."""
+    return tuple(span for span in ((0, field[0]), (field[1], size)) if span[0] < span[1])
+
+
+def places(size: int, width: int) -> tuple[int, ...]:
+    """Byte offsets where a value of `width` bytes is looked for: last, first, before a vector table."""
+    found = [size - width, 0]
+    if width == 2:
+        found += [size - table - width for table in BEFORE_VECTORS]
+    return tuple(found)
+
+
+@lru_cache(maxsize=64)
+def tried(size: int) -> dict[int, int]:
+    """How many schemes `search` tries on a row of so many bytes, by the bits that have to agree.
+
+    The counts are what `search` does, and a test counts its hits on random bytes against them.
+    """
+    if size < SMALLEST:
+        return {}
+    by_width = {8: [c for c in crc.CATALOGUE if c.width == 8], 16: [], 32: []}  # type: dict[int, list[crc.Crc]]
+    for width in (16, 32):
+        by_width[width] = [c for c in crc.CATALOGUE if c.width == width]
+    eight = 5 + 2 + 2 * len(by_width[8])
+    pairs = size % 2 == 0
+    sixteen = len(places(size, 2)) * 2 * 3 + (4 * pairs + 2 * pairs) + (len(places(size, 2)) * 2 * pairs)
+    sixteen += len(by_width[16]) * 2 * len(places(size, 2))
+    sixteen += 4  # byte sums in 32 bits: only the lower half is not foreseeable
+    quads = size % 4 == 0
+    thirty_two = 4 * quads + 4 * quads + len(by_width[32]) * 2 * 2
+    return {8: eight, 16: sixteen, 32: thirty_two}
+
+
+def _bytewise(data: NDArray[np.uint8], total: int) -> Iterator[Hit]:
+    """Sums and exclusive-or of 8 bits."""
+    size = len(data)
+    everything = ((0, size),)
+    low = total & 0xFF
+    if low == 0:
+        yield Hit("sum8, all bytes = 00", everything, None, "00", 8, "sum")
+    if low == 0xFF:
+        yield Hit("sum8, all bytes = FF", everything, None, "FF", 8, "sum")
+    if total % 255 == 0:
+        yield Hit("sum8 with end-around carry, all bytes = FF", everything, None, "FF", 8, "carry")
+    folded = int(np.bitwise_xor.reduce(data))
+    if folded in {0, 0xFF}:
+        yield Hit(f"xor8, all bytes = {folded:02X}", everything, None, f"{folded:02X}", 8, "xor")
+    for at, name in ((size - 1, "last"), (0, "first")):
+        field = int(data[at])
+        if (total - field) & 0xFF == field:
+            yield Hit(
+                f"sum8 of the others, {name} byte",
+                _rest((at, at + 1), size),
+                (at, at + 1),
+                f"{field:02X}",
+                8,
+                "sum",
+            )
+
+
+def _byte_sums(data: NDArray[np.uint8], total: int) -> Iterator[Hit]:
+    """16-bit sums of bytes, stored as they are, negated or complemented."""
+    size = len(data)
+    for at in places(size, 2):
+        first, second = int(data[at]), int(data[at + 1])
+        sums = (total - first - second) & 0xFFFF
+        for order, field in (
+            ("high byte first", first << 8 | second),
+            ("low byte first", second << 8 | first),
+        ):
+            for name, want in (("", sums), ("negated ", -sums & 0xFFFF), ("complemented ", sums ^ 0xFFFF)):
+                if field == want:
+                    yield Hit(f"sum16 of the other bytes, {name}{order}", _rest((at, at + 2), size), (at, at + 2), f"{field:04X}", 16, "sum")  # fmt: skip
+    for at in places(size, 4):
+        four = data[at : at + 4].tobytes()
+        sums = total - sum(four)
+        for order, name in (("big", "high byte first"), ("little", "low byte first")):
+            if int.from_bytes(four, "big" if order == "big" else "little") == sums:
+                yield Hit(f"sum32 of the other bytes, {name}", _rest((at, at + 4), size), (at, at + 4), f"{sums:08X}", 16, "sum")  # fmt: skip
+
+
+def _word_sums(data: NDArray[np.uint8]) -> Iterator[Hit]:
+    """Sums of 16- and 32-bit words in either order, zero, complemented, end-around, or stored."""
+    size = len(data)
+    everything = ((0, size),)
+    if size % 2:
+        return
+    for dtype, order in ((">u2", "high byte first"), ("<u2", "low byte first")):
+        words = data.view(dtype)
+        total = int(words.sum(dtype=np.uint64))
+        if total & 0xFFFF in {0, 0xFFFF}:
+            yield Hit(f"sum16 of words, {order}, all = {total & 0xFFFF:04X}", everything, None, f"{total & 0xFFFF:04X}", 16, "sum", 2)  # fmt: skip
+        for at in places(size, 2):
+            field = int(words[at // 2])
+            if (total - field) & 0xFFFF == field:
+                yield Hit(f"sum16 of the other words, {order}", _rest((at, at + 2), size), (at, at + 2), f"{field:04X}", 16, "sum", 2)  # fmt: skip
+        if dtype == ">u2" and total % 65535 == 0:
+            yield Hit(
+                "sum16 of words with end-around carry = FFFF (RFC 1071)",
+                everything,
+                None,
+                "FFFF",
+                16,
+                "carry",
+                2,
+            )
+    folded = int(np.bitwise_xor.reduce(data.view(">u2")))
+    if folded == 0:
+        yield Hit("xor16 of words, all = 0000", everything, None, "0000", 16, "xor", 2)
+    if size % 4:
+        return
+    for dtype, order in ((">u4", "high byte first"), ("<u4", "low byte first")):
+        quads = data.view(dtype)
+        total = int(quads.sum(dtype=np.uint64)) & 0xFFFFFFFF
+        if total in {0, 0xFFFFFFFF}:
+            yield Hit(
+                f"sum32 of words, {order}, all = {total:08X}", everything, None, f"{total:08X}", 32, "sum", 4
+            )
+        for at in (size - 4, 0):
+            field = int(quads[at // 4])
+            if (total - field) & 0xFFFFFFFF == field:
+                yield Hit(f"sum32 of the other words, {order}", _rest((at, at + 4), size), (at, at + 4), f"{field:08X}", 32, "sum", 4)  # fmt: skip
+
+
+def _crcs(data: NDArray[np.uint8]) -> Iterator[Hit]:
+    """CRCs over everything before the stored value, or behind it where it stands first."""
+    size = len(data)
+    tail_start = size - 2 - BEFORE_VECTORS[-1]
+    whole = crc.registers(data[:tail_start])
+    tail = data[tail_start:].tobytes()
+    raw = data[:4].tobytes()
+    spots: dict[tuple[int, int, bool], list[tuple[int, int, int]]] = {}
+    for core, register in whole.items():
+        width = core[0] // 8
+        listed = []
+        done, state = 0, register
+        for at in sorted(places(size, width)):
+            if at == 0:
+                continue
+            state = crc.step(core, state, tail[done : at - tail_start])
+            done = at - tail_start
+            listed.append((at, state, at))
+        full = crc.step(core, state, tail[done:])
+        without = full ^ crc.zeros_after(core, crc.step(core, 0, raw[:width]), size - width)
+        listed.append((0, without, size - width))
+        spots[core] = listed
+    for one in crc.CATALOGUE:
+        width = one.width // 8
+        for at, register, length in spots[one.core]:
+            want = register ^ crc.constant(one, length)
+            field = data[at : at + width].tobytes()
+            for order in ("big", "little")[: 1 if width == 1 else 2]:
+                if int.from_bytes(field, "big" if order == "big" else "little") == want:
+                    span = (width, size) if at == 0 else (0, at)
+                    name = "" if width == 1 else ", high byte first" if order == "big" else ", low byte first"
+                    yield Hit(
+                        f"{one.name}{name}",
+                        (span,),
+                        (at, at + width),
+                        f"{want:0{width * 2}X}",
+                        one.width,
+                        "crc",
+                    )
+
+
+def search(data: NDArray[np.uint8]) -> list[Hit]:
+    """Every scheme that holds on a row of bytes, strongest first.
+
+    A stored value of nothing but 00 or nothing but FF is passed over: blank bytes store nothing.
+
+    Args:
+        data: Shape (n,), uint8, contiguous.
+
+    Returns:
+        Hits, possibly by chance: `tried` says how many schemes there were. Nothing is raised.
+    """
+    if len(data) < SMALLEST:
+        return []
+    total = int(data.sum(dtype=np.uint64))
+    found = [*_bytewise(data, total), *_byte_sums(data, total), *_word_sums(data), *_crcs(data)]
+    kept = [hit for hit in found if hit.stored is None or set(hit.value) not in ({"0"}, {"F"})]
+    return sorted(kept, key=lambda hit: (-hit.bits, hit.method, hit.covers))

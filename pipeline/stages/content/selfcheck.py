@@ -1,0 +1,296 @@
+"""Embedded checks, judged: which schemes hold, how likely that is by chance, and what they cannot see.
+
+A chip that carries its own check is the only witness about itself that no reader can bribe, but only where the
+agreement is beyond chance and the check would have noticed what can be wrong. So every hit says how many schemes
+were tried, and a check that does not care about order lifts nothing unless text and vectors fix the order.
+
+Source: chance of at least one match among m schemes of b bits is 1 - (1 - 2^-b)^m (definition).
+"""
+
+from __future__ import annotations
+
+import math
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+from pipeline.stages.content.headers import promises
+from pipeline.stages.content.model import Region, SelfCheck
+from pipeline.stages.content.order import order_fixed
+from pipeline.stages.content.regions import regions
+from pipeline.stages.content.runs import as_bytes
+from pipeline.stages.content.schemes import SMALLEST, Hit, search, tried
+
+MOST_CHANCE = 1e-6
+"""A check lifts the grade where chance explains it at most once in a million, all schemes tried counted."""
+MOST_PAIRED = 8
+"""In sets of more images than this the pairs are not interleaved; the sheet's spaces are, by the caller."""
+
+_ORDER = "lines exchanged, inverted or read backwards (it does not depend on the order of the words)"
+_BLIND = {
+    "sum": (_ORDER, "errors that cancel: a bit gained and one lost in the same column"),
+    "carry": (_ORDER, "all zeros read as all ones", "errors that cancel: a bit gained and one lost in the same column"),
+    "xor": (_ORDER, "data lines exchanged", "a data line inverted", "two equal errors in one column", "a dead address line (every word then stands twice)"),
+    "crc": ("a damaged image that was stored with a check of its own",),
+}  # fmt: skip
+
+
+def chance_of(bits: float, schemes: Mapping[int, int]) -> tuple[float, int]:
+    """Chance that at least one scheme as strong as this holds by accident, and how many such schemes there are.
+
+    Example:
+        >>> round(chance_of(8, {8: 177})[0], 6)
+        0.499806
+    """
+    strong = {width: count for width, count in schemes.items() if width >= bits}
+    log_none = sum(count * math.log1p(-(2.0**-width)) for width, count in strong.items())
+    return -math.expm1(log_none), sum(strong.values())
+
+
+def _informative(parts: Sequence[Region]) -> int:
+    """Words that carry something: fills, repeats, tables and select patterns are left out."""
+    return sum(part.end - part.start for part in parts if part.kind in {"dense", "text"})
+
+
+def _trivial(hit: Hit, data: NDArray[np.uint8]) -> bool:
+    """Whether the scheme holds by the content's form: every value an even number of times, or a spare column."""
+    if hit.family != "xor":
+        return False
+    if bool((np.bincount(data, minlength=256) % 2 == 0).all()):
+        return True
+    spread = int(np.bitwise_or.reduce(data)) ^ int(np.bitwise_and.reduce(data))
+    return spread.bit_count() < 8
+
+
+def _words_of(span: tuple[int, int], unit: int) -> tuple[int, int]:
+    """A range of bytes as a range of words."""
+    return span[0] // unit, -(-span[1] // unit)
+
+
+class _Row:
+    """Images laid one behind the other (or interleaved) as one row of bytes."""
+
+    def __init__(self, names: tuple[str, ...], data: NDArray[np.uint8], unit: int, how: str) -> None:
+        self.names, self.data, self.unit, self.how = names, data, unit, how
+
+    def located(self, span: tuple[int, int]) -> tuple[str, int, int]:
+        """Where a range of bytes lies: image, first word, end. A joined set is named by its images."""
+        start, end = _words_of(span, self.unit)
+        return "+".join(self.names), start, end
+
+
+def _single(name: str, words: Words, bits: int) -> _Row:
+    return _Row((name,), np.ascontiguousarray(as_bytes(words, bits)), max(1, (bits + 7) // 8), "")
+
+
+def _joined(rows: Sequence[_Row]) -> list[_Row]:
+    """Sets of equal-sized images: all in a row, and neighbours interleaved with either one first."""
+    names = tuple(name for row in rows for name in row.names)
+    unit = rows[0].unit
+    out = [_Row(names, np.concatenate([row.data for row in rows]), unit, "one after the other")]
+    if len(rows) <= MOST_PAIRED:
+        for first, second in pairwise(rows):
+            if len(first.data) == len(second.data) and first.unit == 1:
+                for one, other in ((first, second), (second, first)):
+                    data = np.stack([one.data, other.data], axis=1).reshape(-1)
+                    out.append(_Row((*one.names, *other.names), np.ascontiguousarray(data), 2, "interleaved"))
+    return out
+
+
+def _made(row: _Row, hit: Hit, schemes: Mapping[int, int]) -> SelfCheck:
+    """A hit as a check, before it is asked whether it lifts anything."""
+    chance, strong = chance_of(hit.bits, schemes)
+    covered = sum(end - start for start, end in hit.covers) + (
+        hit.stored[1] - hit.stored[0] if hit.stored else 0
+    )
+    name = f"{hit.method}, {row.how}" if row.how else hit.method
+    return SelfCheck(
+        method=name,
+        images=row.names,
+        covers=tuple(_words_of(span, row.unit) for span in hit.covers),
+        stored_at=row.located(hit.stored) if hit.stored else None,
+        value=hit.value,
+        holds=True,
+        width_bits=hit.bits,
+        chance=float(f"{chance:.3g}"),
+        tried=sum(schemes.values()),
+        tried_as_strong=strong,
+        blind_to=(
+            *_BLIND[hit.family],
+            *(() if covered == len(row.data) else ("what lies behind the stored value",)),
+        ),
+        order_blind=hit.family != "crc",
+        whole=covered == len(row.data),
+        lifts=False,
+        why="",
+    )
+
+
+def _decided(check: SelfCheck, *, fixed: str | None, unseen: tuple[str, ...] = ()) -> SelfCheck:
+    """The check with its word on the grade."""
+    if not check.holds:
+        return check
+    if check.chance > MOST_CHANCE:
+        why = f"chance alone does this in {check.chance:.2g} of such images ({check.tried_as_strong} schemes as strong were tried)"
+        return replace(check, lifts=False, why=why)
+    if not check.whole:
+        return replace(check, lifts=False, why="it leaves words out that carry something")
+    if check.order_blind and fixed is None:
+        seen = f", and nothing else would notice {', '.join(unseen[:3])}" if unseen else ""
+        return replace(check, lifts=False, why=f"it does not see the order of the words{seen}")
+    reason = f"beyond chance ({check.chance:.2g})" + (f"; {fixed} fix the order" if check.order_blind else "")
+    return replace(check, lifts=True, why=reason)
+
+
+def _header_checks(row: _Row) -> list[SelfCheck]:
+    out = []
+    for one in promises(row.data):
+        chance = 2.0**-one.bits
+        out.append(
+            SelfCheck(
+                method=one.method,
+                images=row.names,
+                covers=(_words_of(one.covers, row.unit),),
+                stored_at=row.located(one.stored) if one.stored else None,
+                value=one.value,
+                holds=one.holds,
+                width_bits=one.bits,
+                chance=chance,
+                tried=1,
+                tried_as_strong=1,
+                blind_to=(
+                    *_BLIND["sum"],
+                    *(() if one.covers[1] == len(row.data) else ("what lies outside the stated length",)),
+                ),
+                order_blind=True,
+                whole=one.covers == (0, len(row.data)),
+                lifts=False,
+                why=one.why
+                if not one.holds
+                else f"the header names this one check; chance alone does this in {chance:.2g} of images",
+            )
+        )
+    return out
+
+
+def self_checks(
+    images: Mapping[str, Words],
+    bits: int,
+    *,
+    parts: Mapping[str, Sequence[Region]] | None = None,
+    sets: bool = True,
+) -> tuple[SelfCheck, ...]:
+    """Every embedded check that holds on an image or on the set, and those that a header promises in vain.
+
+    Args:
+        images: The words of each image by its name, in the order of the sheet: chips of a board, or one space.
+        bits: Bits a word; a multiple of 8. Narrower chips carry a check only as a set: give their joined space.
+        parts: The regions of each image where they are known already.
+        sets: Also try all images in a row and neighbours interleaved.
+
+    Returns:
+        By image, strongest first. Images in which fewer than 32 words carry anything are left out: blank blocks
+        never count. Nothing is raised.
+    """
+    if bits % 8:
+        return ()
+    known = dict(parts or {})
+    usable: list[_Row] = []
+    for name, words in images.items():
+        cut = known.get(name)
+        if cut is None:
+            cut = regions(words, bits, erased_state=None, part=None)
+        if _informative(cut) * (bits // 8) >= SMALLEST:
+            usable.append(_single(name, words, bits))
+    rows = usable + (_joined(usable) if sets and len(usable) > 1 else [])
+    counts = [tried(len(row.data)) for row in usable] if len(usable) < len(rows) else []
+    out: list[SelfCheck] = []
+    for row in rows:
+        schemes = tried(len(row.data))
+        if counts and row not in usable:
+            schemes = {
+                width: sum(c.get(width, 0) for c in counts) + count for width, count in schemes.items()
+            }
+        hits = [hit for hit in search(row.data) if not _trivial(hit, row.data)]
+        made = [_made(row, hit, schemes) for hit in hits]
+        if row in usable:
+            made = _header_checks(row) + made
+        out += [_weighed(check, images, bits) for check in made]
+    return (
+        tuple(out)
+        if len(images) == 1
+        else recurring(out, {row.names[0]: tried(len(row.data)) for row in usable}, images, bits)
+    )
+
+
+def _weighed(check: SelfCheck, images: Mapping[str, Words], bits: int) -> SelfCheck:
+    """The check with its word on the grade; the order is looked into only where that decides."""
+    if not check.holds or check.tried == 1:
+        return check
+    if check.chance > MOST_CHANCE or not check.order_blind or not check.whole:
+        return _decided(check, fixed=None)
+    fixed: str | None = None
+    unseen: tuple[str, ...] = ()
+    for name in check.images:
+        fixed, unseen = order_fixed(images[name], bits)
+        if fixed is None:
+            break
+    return _decided(check, fixed=fixed, unseen=unseen)
+
+
+def recurring(
+    checks: Sequence[SelfCheck],
+    schemes: Mapping[str, Mapping[int, int]],
+    images: Mapping[str, Words] | None = None,
+    bits: int = 8,
+) -> tuple[SelfCheck, ...]:
+    """The same checks, those that hold on several chips of a board weighed together.
+
+    One 8-bit sum that holds means nothing; the same one holding on five chips of five is a design.
+
+    Args:
+        checks: Of all chips of a board, each over one chip alone or over a set.
+        schemes: For each chip that was searched, how many schemes were tried by width (`schemes.tried`); chips
+            without a hit belong here too.
+        images: The words, to ask whether the order is fixed; without them order-blind checks lift nothing.
+        bits: Bits a word.
+
+    Returns:
+        As many checks as were given, in the same order. Nothing is raised.
+    """
+    by_method: dict[tuple[str, float], set[str]] = defaultdict(set)
+    for check in checks:
+        if check.holds and len(check.images) == 1 and check.tried > 1:
+            by_method[check.method, check.width_bits].add(check.images[0])
+    out = []
+    for check in checks:
+        chips = by_method.get((check.method, check.width_bits), set())
+        if len(check.images) != 1 or len(chips) < 2 or check.images[0] not in chips:
+            out.append(check)
+            continue
+        joint = _joint(check.width_bits, len(chips), schemes)
+        if joint >= check.chance:
+            out.append(check)
+            continue
+        told = replace(check, chance=float(f"{joint:.3g}"), method=check.method)
+        weighed = _weighed(told, images, bits) if images is not None else _decided(told, fixed=None)
+        out.append(
+            replace(
+                weighed, why=f"{weighed.why}; the same scheme holds on {len(chips)} of {len(schemes)} chips"
+            )
+        )
+    return tuple(out)
+
+
+def _joint(bits: float, good: int, schemes: Mapping[str, Mapping[int, int]]) -> float:
+    """Chance that any one scheme holds on at least `good` of the chips by accident."""
+    chips = len(schemes)
+    each = 2.0**-bits
+    tail = sum(math.comb(chips, k) * each**k * (1 - each) ** (chips - k) for k in range(good, chips + 1))
+    most = max(sum(counts.values()) for counts in schemes.values())
+    return float(min(1.0, tail * most))

@@ -1,0 +1,109 @@
+"""The signature of a chip: a few hundred bytes by which its kin are found without holding any image.
+
+Ten thousand images do not fit into a modest memory, so each chip is reduced, in a worker process, to what the
+joins need: digests, and hashes of the windows of 16 words whose hashes are smallest. Two images that share a
+stretch share the windows in it, wherever the stretch lies in either.
+
+Source: choosing the smallest hashes is bottom-k sketching (Broder 1997, "On the resemblance and containment of
+documents"), the theory from memory.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+from pipeline.stages.content.model import Region
+from schemas.names import Organisation
+
+WINDOW = 16
+_LEAST_CHANGES = 8
+_ODD = (
+    0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0xD6E8FEB86659FD93, 0xFF51AFD7ED558CCD,
+)  # fmt: skip
+_EMPTY = np.zeros(0, dtype=np.uint64)
+
+
+class Signature(NamedTuple):
+    """What is kept of an image to find its kin.
+
+    Attributes:
+        organisation: Words and bits.
+        digest: 16 bytes over the words.
+        inverse: 16 bytes over the complemented words.
+        blank: Nearly nothing in it, so that equality says nothing.
+        hashes: uint64, ascending: the chosen windows.
+        places: uint32: where each window starts.
+        fill: Word, first address and end of the longest fill, or None.
+    """
+
+    organisation: Organisation
+    digest: bytes
+    inverse: bytes
+    blank: bool
+    hashes: NDArray[np.uint64]
+    places: NDArray[np.uint32]
+    fill: tuple[str, int, int] | None = None
+
+
+def _windows(words: Words) -> tuple[NDArray[np.uint64], NDArray[np.bool_]]:
+    """A hash of every window of 16 words, and whether the window has enough change in it to count."""
+    value = words.astype(np.uint64) + np.uint64(1)
+    value *= np.uint64(_ODD[0])
+    span = 1
+    for odd in _ODD[1:]:
+        value = (value[:-span] * np.uint64(odd)) + value[span:]
+        value ^= value >> np.uint64(29)
+        span *= 2
+    value *= np.uint64(_ODD[4])
+    value ^= value >> np.uint64(32)
+    change = np.zeros(len(words) + 1, dtype=np.int32)
+    fresh = words[2:] != words[1:-1]
+    fresh &= words[2:] != words[:-2]
+    np.cumsum(fresh, out=change[3:])
+    return value, (change[WINDOW:] - change[:-WINDOW]) >= _LEAST_CHANGES
+
+
+def _kept(total: int) -> int:
+    """How many windows stand for an image of so many words."""
+    return min(1024, max(64, total // 32))
+
+
+def signature(words: Words, bits: int, found: tuple[Region, ...] = ()) -> Signature:
+    """The signature of one image.
+
+    Args:
+        words: Shape (n,).
+        bits: Bits a word.
+        found: Its regions, for the fill that sister chips may share.
+
+    Returns:
+        About 12 bytes a window, 64 windows for a chip of up to 2K words. Nothing is raised.
+    """
+    raw = words.tobytes()
+    top = words.dtype.type((1 << bits) - 1)
+    digest = hashlib.blake2b(raw, digest_size=16).digest()
+    inverse = hashlib.blake2b((words ^ top).tobytes(), digest_size=16).digest()
+    hashes, places = _EMPTY, np.zeros(0, dtype=np.uint32)
+    if len(words) >= WINDOW:
+        value, counts = _windows(words)
+        at = np.flatnonzero(counts)
+        if len(at):
+            value = value[at]
+            many = _kept(len(words))
+            if len(at) > many:
+                smallest = np.argpartition(value, many)[:many]
+                value, at = value[smallest], at[smallest]
+            order = np.argsort(value)
+            hashes, places = value[order], at[order].astype(np.uint32)
+    fills = [one for one in found if one.kind == "fill" and one.detail.get("period") == 1]
+    longest = max(fills, key=lambda one: one.end - one.start, default=None)
+    fill = None if longest is None else (str(longest.detail["word"]), longest.start, longest.end)
+    return Signature(
+        Organisation(len(words), bits), digest, inverse, blank=len(np.unique(words[:64])) < 3 and len(hashes) == 0,
+        hashes=hashes, places=places, fill=fill,
+    )  # fmt: skip

@@ -1,0 +1,337 @@
+"""Chips that read better together: odd and even bytes, nibbles, and wide microcode, found by what joins.
+
+Chips that sit side by side in a machine change together: where one holds a letter's upper bits the other holds its
+lower ones. Their data columns are therefore correlated at equal addresses, and at no others. All pairs of a board
+are weighed by one matrix product; only pairs that stand out are laid together and read.
+
+Source: common practice (FACTS b: even and odd pairs, nibble pairs, microcode); the statistic is the sum of squared
+correlations of all pairs of columns, whose level is taken from the same images at addresses that do not belong
+together.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+from pipeline.stages.content.kin import ChipImage
+from pipeline.stages.content.runs import runs
+from pipeline.stages.content.text import texts
+from pipeline.stages.content.vectors import vectors
+from schemas.finding import Code, Finding, Severity
+
+MOST_TOGETHER = 32
+"""So many chips of a board are weighed at a time; larger boards in overlapping stretches of the sheet's order."""
+MOST_SAMPLED = 1024
+_STANDS_OUT = 8.0
+_LEAST_EXCESS = 0.06
+_CLEAR = 8.0
+WIDEST = 64
+Load = Callable[[str], Words]
+
+
+@dataclass(frozen=True, slots=True)
+class Join:
+    """Chips that belong side by side.
+
+    Attributes:
+        chips: Ids, most significant first (odd and even bytes: the one with the first byte first).
+        kind: `odd/even`, `nibble` or `wide`.
+        width: Bits of the joined word.
+        byte_order: `big` or `little`, of the joined words.
+        order_known: Whether anything decides which comes first.
+        score: How far the joint stands out.
+        evidence: What joins, in numbers.
+    """
+
+    chips: tuple[str, ...]
+    kind: str
+    width: int
+    byte_order: str
+    order_known: bool
+    score: float
+    evidence: dict[str, Any] = field(default_factory=dict)
+
+
+class _Weighed(NamedTuple):
+    """A pair of chips of a group: indices and how far it stands out from the level of its group."""
+
+    first: int
+    second: int
+    score: float
+
+
+def _groups(chips: Sequence[ChipImage], placed: frozenset[str]) -> Iterator[list[ChipImage]]:
+    """Chips of one board and organisation that hold something, each content once, in stretches."""
+    by_place: dict[tuple[Any, ...], dict[bytes, ChipImage]] = defaultdict(dict)
+    for chip in chips:
+        mine = chip.signature
+        if not mine.blank and chip.chip not in placed and mine.organisation.bits <= 16:
+            by_place[chip.board, mine.organisation].setdefault(mine.digest, chip)
+    for group in by_place.values():
+        members = list(group.values())
+        step = MOST_TOGETHER // 2
+        for start in range(0, max(len(members) - step, 1), step):
+            if len(members[start : start + MOST_TOGETHER]) > 1:
+                yield members[start : start + MOST_TOGETHER]
+
+
+def _busy(words: Words) -> NDArray[np.bool_]:
+    """False where a word lies in a run of four or more equal words: fills join everything with everything."""
+    out = np.ones(len(words), dtype=bool)
+    for start, last in runs(words[1:] == words[:-1], 3):
+        out[start : last + 1] = False
+    return out
+
+
+def _columns(images: Sequence[Words], bits: int) -> NDArray[np.float32]:
+    """Shape (chips, bits, sampled words): each data column, centred and of length one, 0 in fills."""
+    total = len(images[0])
+    most = MOST_SAMPLED if len(images) > 8 else 4 * MOST_SAMPLED
+    if total <= most:
+        at = np.arange(total)
+    else:
+        at = (np.arange(most) % 64) + (np.arange(most) // 64) * (total // (most // 64))
+    out = np.empty((len(images), bits, len(at)), dtype=np.float32)
+    lines = np.arange(bits, dtype=np.uint64)[:, None]
+    for index, words in enumerate(images):
+        busy = _busy(words)[at]
+        one = ((words[at].astype(np.uint64)[None, :] >> lines) & np.uint64(1)).astype(np.float32)
+        live = max(int(busy.sum()), 1)
+        one -= (one[:, busy].sum(axis=1) / live)[:, None]
+        one[:, ~busy] = 0
+        size = np.sqrt((one * one).sum(axis=1))
+        out[index] = one / np.where(size > 0, size, 1)[:, None]
+    return out
+
+
+def _level(columns: NDArray[np.float32], shift: int) -> NDArray[np.float64]:
+    """Shape (chips, chips): sum of squared correlations of all columns, the second chip read `shift` words on."""
+    chips, bits, total = columns.shape
+    flat = columns.reshape(chips * bits, total)
+    other = np.roll(flat, -shift, axis=1) if shift else flat
+    squared = (flat @ other.T) ** 2
+    return np.asarray(squared.reshape(chips, bits, chips, bits).sum(axis=(1, 3)), dtype=np.float64)
+
+
+def _standing_out(columns: NDArray[np.float32]) -> list[_Weighed]:
+    """Pairs whose columns go together at equal addresses far above the level of wrong addresses."""
+    total = columns.shape[2]
+    together = _level(columns, 0)
+    apart = np.stack([_level(columns, total // 2 - 1), _level(columns, total // 3 | 1)])
+    off = ~np.eye(len(together), dtype=bool)
+    level = apart[:, off]
+    middle, spread = float(np.median(level)), float(level.std()) + 1e-9
+    out = []
+    for first, second in zip(*np.triu_indices(len(together), 1), strict=True):
+        excess = float(together[first, second]) - middle
+        if excess > _STANDS_OUT * spread and excess > _LEAST_EXCESS:
+            out.append(_Weighed(int(first), int(second), excess / spread))
+    return sorted(out, key=lambda one: -one.score)
+
+
+def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
+    """Two images as the machine would see them: bytes interleaved, narrower words side by side.
+
+    Args:
+        first: Shape (n,); its words come first, or are the upper half.
+        second: Shape (n,).
+        bits: Bits of each.
+
+    Returns:
+        Words and their bits: (2n,) bytes for 8-bit chips, else (n,) words of twice the width.
+    """
+    if bits == 8:
+        return np.stack([first, second], axis=1).reshape(-1), 8
+    wide = first.astype(np.uint32) << np.uint32(bits) | second.astype(np.uint32)
+    return wide.astype(np.uint8 if 2 * bits <= 8 else np.uint16 if 2 * bits <= 16 else np.uint32), 2 * bits
+
+
+def _legible(words: Words, bits: int) -> tuple[float, list[str], list[dict[str, Any]]]:
+    """How much sense an image makes: text whose letters fit their neighbours, and vectors."""
+    found = [one for one in texts(words, bits) if one.letters >= 6]
+    score = sum(one.score * max((0.35 if one.fit is None else one.fit) - 0.25, 0.0) for one in found)
+    starts = vectors(words, bits)
+    if starts:
+        score -= float(np.log(starts[0].chance))
+    best = sorted(found, key=lambda one: -one.score)[:2]
+    return score, [one.shown for one in best], [one.to_json() for one in starts[:1]]
+
+
+def _followed(first: Words, second: Words, bits: int) -> float:
+    """How far the second chip's words go with the *next* words of the first, by their columns."""
+    columns = _columns([first, second], bits)
+    return float(_level(columns, 1)[1, 0])
+
+
+def _pair(one: ChipImage, other: ChipImage, load: Load, score: float) -> Join:
+    """The pair laid together both ways; whichever reads better decides the order."""
+    bits = one.signature.organisation.bits
+    images = load(one.chip), load(other.chip)
+    ways = [_legible(*laid(images[0], images[1], bits)), _legible(*laid(images[1], images[0], bits))]
+    better = ways[0][0] - ways[1][0]
+    evidence: dict[str, Any] = {"stands_out": round(score, 1), "text": [], "vectors": []}
+    by = "text and vectors"
+    if abs(better) < _CLEAR and bits == 8:
+        first, second = _followed(images[0], images[1], bits), _followed(images[1], images[0], bits)
+        better, by = 0.0, "neighbours"
+        if max(first, second) > 1.3 * min(first, second) and max(first, second) > 0.1:
+            better = _CLEAR if first > second else -_CLEAR
+        evidence["neighbours"] = [round(first, 3), round(second, 3)]
+    known = abs(better) >= _CLEAR
+    names = (one.chip, other.chip) if better >= 0 or not known else (other.chip, one.chip)
+    best = ways[0 if better >= 0 else 1]
+    evidence |= {"text": best[1], "vectors": best[2], "order_by": by if known else None}
+    little = bool(best[2]) and best[2][0]["family"].startswith("80") and bits == 8
+    return Join(
+        chips=names, kind="odd/even" if bits == 8 else "nibble" if bits == 4 else "wide", width=2 * bits,
+        byte_order="little" if little else "big", order_known=known, score=score + max(best[0], 0.0), evidence=evidence,
+    )  # fmt: skip
+
+
+def _components(count: int, pairs: Sequence[_Weighed]) -> list[list[int]]:
+    """Chips that are linked by standing out, each set once."""
+    root = list(range(count))
+
+    def top(index: int) -> int:
+        while root[index] != index:
+            index = root[index]
+        return index
+
+    for pair in pairs:
+        root[top(pair.first)] = top(pair.second)
+    sets: dict[int, list[int]] = defaultdict(list)
+    for index in range(count):
+        sets[top(index)].append(index)
+    return [sorted(members) for members in sets.values() if len(members) > 1]
+
+
+def _wide(group: Sequence[ChipImage], members: Sequence[int], pairs: Sequence[_Weighed]) -> Join:
+    """Chips that all go with one another: the columns of a microcode word, in the sheet's order."""
+    bits = group[0].signature.organisation.bits
+    inside = [pair.score for pair in pairs if pair.first in members and pair.second in members]
+    return Join(
+        chips=tuple(group[index].chip for index in members), kind="wide", width=bits * len(members), byte_order="big",
+        order_known=False, score=float(np.median(inside)),
+        evidence={"stands_out": round(float(np.median(inside)), 1), "linked_pairs": len(inside), "order_by": None},
+    )  # fmt: skip
+
+
+def _of_group(group: Sequence[ChipImage], load: Load) -> Iterator[Join]:
+    """The joins of one group: wide sets where all members go together, else the best pairs."""
+    bits = group[0].signature.organisation.bits
+    columns = _columns([load(chip.chip) for chip in group], bits)
+    pairs = _standing_out(columns)
+    for members in _components(len(group), pairs):
+        inside = [pair for pair in pairs if pair.first in members]
+        possible = len(members) * (len(members) - 1) // 2
+        if len(members) == 2:
+            yield _pair(group[members[0]], group[members[1]], load, inside[0].score)
+            continue
+        joins = [
+            _pair(group[pair.first], group[pair.second], load, pair.score)
+            for pair in inside[: 2 * len(members)]
+        ]
+        telling = [join for join in joins if join.evidence["text"] or join.evidence["vectors"]]
+        if not telling and 2 * len(inside) >= possible and bits * len(members) <= WIDEST:
+            yield _wide(group, members, pairs)
+            continue
+        used: set[str] = set()
+        for join in sorted(telling or joins, key=lambda one: -one.score):
+            if not used & set(join.chips):
+                used |= set(join.chips)
+                yield join
+
+
+def joins(
+    chips: Sequence[ChipImage], load: Load, *, placed: frozenset[str] = frozenset()
+) -> tuple[Join, ...]:
+    """Chips of one board and organisation that belong side by side, the clearest first.
+
+    Args:
+        chips: All chips, in the sheet's order.
+        load: Gives the settled image of a chip.
+        placed: Chips that the sheet's spaces place already; they are left out.
+
+    Returns:
+        Each set of chips once. Raises only what `load` raises.
+    """
+    found: dict[frozenset[str], Join] = {}
+    for group in _groups(chips, placed):
+        cache = {chip.chip: load(chip.chip) for chip in group}
+        for join in _of_group(group, cache.__getitem__):
+            before = found.get(frozenset(join.chips))
+            if before is None or before.score < join.score:
+                found[frozenset(join.chips)] = join
+    return tuple(sorted(found.values(), key=lambda one: (-one.score, one.chips)))
+
+
+def interleave_findings(found: Sequence[Join]) -> tuple[Finding, ...]:
+    """The code `interleaves-with`, one finding for each chip of a join."""
+    out = []
+    for join in found:
+        order = list(join.chips) if join.order_known else None
+        said = {
+            "odd/even": "its bytes and theirs make one program, every other byte from each",
+            "nibble": "its words and theirs are the halves of one word",
+        }.get(join.kind, "their words stand side by side and change together, as microcode does")
+        told = f"; the first is {join.chips[0]}" if order else "; nothing here decides which comes first"
+        shown = f", such as {join.evidence['text'][0]!r}" if join.evidence.get("text") else ""
+        for chip in join.chips:
+            others = [name for name in join.chips if name != chip]
+            out.append(
+                Finding(
+                    code=Code.INTERLEAVES_WITH,
+                    severity=Severity.NOTE,
+                    chip=chip,
+                    where={"with": others},
+                    evidence={"with": others, "order": order, "kind": join.kind, **join.evidence},
+                    means=f"reads better together with {', '.join(others)}: {said}{told}{shown}",
+                    also="chips of like content whose tables happen to lie at the same addresses",
+                    next="the schematic, or the sockets' data lines, tell which chip drives which lines",
+                )
+            )
+    return tuple(out)
+
+
+def suggest_spaces(found: Sequence[Join]) -> list[dict[str, Any]]:
+    """The joins in the form of the sheet's `spaces`, so that they can be pasted into it.
+
+    Args:
+        found: As `joins` gives them.
+
+    Returns:
+        Plain values: name, width, byte_order, unit, placements, description. Each name once.
+    """
+    out: list[dict[str, Any]] = []
+    names: set[str] = set()
+    for join in found:
+        base = "-".join(join.chips).replace(".", "-")[:50]
+        name, number = base, 2
+        while name in names:
+            name, number = f"{base}-{number}", number + 1
+        names.add(name)
+        lanes = list(reversed(join.chips)) if join.byte_order == "little" else list(join.chips)
+        why = f"suggested by content ({join.kind}, stands out {join.evidence['stands_out']:g} times)"
+        why += (
+            ""
+            if join.order_known
+            else "; the order of the lanes is not known: check it against the schematic"
+        )
+        out.append(
+            {
+                "name": name,
+                "width": join.width,
+                "byte_order": join.byte_order,
+                "unit": "word",
+                "placements": [{"at": 0, "lanes": lanes}],
+                "description": why,
+            }
+        )
+    return out

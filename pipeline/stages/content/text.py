@@ -1,0 +1,258 @@
+"""Text in an image, weighed: letters are told from bytes that only happen to be printable.
+
+Each byte gets the logarithm of how much more likely it is in text than in bytes without meaning. A stretch whose
+scores add up to S turns up by chance at most N·e^(−S) times in N such bytes, so every text found carries its
+chance. Text fixes the order of the address lines below its length, which is why a restorer wants to see it.
+
+Source: the score and its bound are the theory of maximal scoring segments (Karlin and Altschul, PNAS 87, 1990),
+the simple union bound being used here; the letter weights are rough shares of English, from memory.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+from pipeline.stages.content.runs import as_bytes, runs
+
+COMMON = "ETAOINSRHL"
+MOST_CHANCE = 1e-3
+"""A text is reported where at most one image in a thousand would show such a stretch by chance."""
+_GAP = -3.0
+_PAIRS = (
+    "THHEINERANREONATENNDTIESORTEOFEDISITALARSTTONTNG"
+    "SEHAASOUIOLEVECOMEDEHIRIROICNEEARACELICHLLBEMASI"
+    "OMURCAELTALANSDIFOHOPEECPRNOCTUSACOTILTRLYNCETUT"
+    "SSSORSUNLOWAGEIEWHEEWIEMADOLRTPOWENAULNITSMOOWPA"
+    "IMMIAISHIRSUIDOS"
+)
+_BIGRAMS = frozenset(_PAIRS[n : n + 2] for n in range(0, len(_PAIRS), 2))
+"""Common letter pairs of English, from memory: they tell whole text from every second letter of one."""
+
+
+def _weights() -> NDArray[np.float64]:
+    """Share of each of 128 characters in text; 0 for what never stands in text."""
+    share = np.zeros(128)
+    share[0x20:0x7F] = 0.0012
+    for character in ".,:-/()'!?=+*\"<>;&%$#":
+        share[ord(character)] = 0.005
+    share[ord("0") : ord("9") + 1] = 0.007
+    for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ":
+        weight = 0.03 if letter in COMMON else 0.011
+        share[ord(letter)] = share[ord(letter.lower())] = weight
+    share[0x20] = 0.1
+    share[[0x0D, 0x0A]] = 0.008
+    return np.asarray(share / share.sum())
+
+
+def _scores() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Scores by byte for plain text, and for text whose last letters are marked by bit 7."""
+    share = _weights()
+    plain = np.full(256, -np.inf, dtype=np.float32)
+    with np.errstate(divide="ignore"):
+        plain[:128] = np.log(share * 256) - 0.04  # 0.04 pays for the gaps, so that the scores still sum to 1
+        marked = np.concatenate([np.log(share * 256 * 0.78), np.log(share * 256 * 0.22)]) - 0.04
+    keyword = np.zeros(128, dtype=bool)
+    for character in "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz$(#":
+        keyword[ord(character)] = True
+    marked[~np.concatenate([keyword, keyword])] = -np.inf
+    return plain, marked.astype(np.float32)
+
+
+_PLAIN, _MARKED = _scores()
+_HIGH = np.concatenate([_PLAIN[128:], _PLAIN[:128]])
+_PLAIN_OK, _HIGH_OK, _MARKED_OK = np.isfinite(_PLAIN), np.isfinite(_HIGH), np.isfinite(_MARKED)
+_LETTER = np.zeros(256, dtype=bool)
+_LETTER[[*range(0x41, 0x5B), *range(0x61, 0x7B)]] = True
+
+
+@dataclass(frozen=True, slots=True)
+class Text:
+    """A stretch of text.
+
+    Attributes:
+        start, end: Half-open word addresses.
+        kind: `7-bit`, `bit 7 set`, `last letter marked` or `length-prefixed`.
+        score: Natural logarithm of the likelihood ratio, text against bytes without meaning.
+        chance: How often such a stretch turns up in an image without text.
+        shown: The text, safe to print.
+        letters: How many letters it has.
+        fit: Share of neighbouring letters that are common pairs; whole English has about 0.6, every second
+            letter of it about half as much. None with fewer than 12 pairs.
+        packing: How characters lie in the words where a word is not one character.
+    """
+
+    start: int
+    end: int
+    kind: str
+    score: float
+    chance: float
+    shown: str
+    letters: int
+    fit: float | None
+    packing: str = ""
+
+
+def safe(data: NDArray[np.uint8] | bytes, *, at_most: int = 48) -> str:
+    r"""Characters for one line of a terminal: controls, quotes of terminals and bytes above 126 become `·`.
+
+    Example:
+        >>> safe(b"A\x1b[2J")
+        'A·[2J'
+    """
+    raw = bytes(data[:at_most])
+    return "".join(chr(byte) if 0x20 <= byte < 0x7F else "·" for byte in raw) + (
+        "…" if len(data) > at_most else ""
+    )
+
+
+def pair_fit(data: NDArray[np.uint8]) -> float | None:
+    """Share of neighbouring letters that are common English pairs, or None with fewer than 12 pairs."""
+    characters = bytes(data & 0x7F).decode("ascii").upper()
+    pairs = [characters[n : n + 2] for n in range(len(characters) - 1) if characters[n : n + 2].isalpha()]
+    return sum(pair in _BIGRAMS for pair in pairs) / len(pairs) if len(pairs) >= 12 else None
+
+
+def _segments(
+    data: NDArray[np.uint8], score: NDArray[np.float32], allowed: NDArray[np.bool_], *, least: float, run: int
+) -> list[tuple[int, int, float]]:
+    """Maximal stretches whose scores add up to `least` or more, short gaps bridged at a price."""
+    spans = runs(allowed[data], run)
+    if not spans:
+        return []
+    found: list[tuple[int, int, float]] = []
+    start, end, total, best, best_end = -1, -1, 0.0, 0.0, -1
+    for first, last in spans:
+        gained = float(score[data[first:last]].sum())
+        bridged = total + _GAP * (first - end) if start >= 0 else 0.0
+        if start < 0 or bridged <= 0:
+            if best >= least:
+                found.append((start, best_end, best))
+            start, total, best, best_end = first, gained, gained, last
+        else:
+            total = bridged + gained
+            if total > best:
+                best, best_end = total, last
+        end = last
+        if total < 0:
+            if best >= least:
+                found.append((start, best_end, best))
+            start, total, best = -1, 0.0, 0.0
+    if start >= 0 and best >= least:
+        found.append((start, best_end, best))
+    return found
+
+
+def _prefixed(data: NDArray[np.uint8], *, least: float) -> list[tuple[int, int, float]]:
+    """Chains of strings that each follow their own length."""
+    size = len(data)
+    if size < 16:
+        return []
+    printable = np.concatenate(([0], np.cumsum(_PLAIN_OK[data])))
+    heads = np.flatnonzero((data >= 2) & (data <= 40))
+    heads = heads[heads + data[heads] < size]
+    length = data[heads].astype(np.int64)
+    good = heads[printable[heads + 1 + length] - printable[heads + 1] == length]
+    if len(good) < 3:
+        return []
+    known = set(good.tolist())
+    found, used = [], -1
+    for head in good.tolist():
+        if head < used:
+            continue
+        at, total, strings = head, 0.0, 0
+        while at in known:
+            text = data[at + 1 : at + 1 + int(data[at])]
+            total += float(_PLAIN[text].sum()) + math.log(256 / 39)
+            at += 1 + len(text)
+            strings += 1
+        if strings >= 3 and total >= least:
+            found.append((head, at, total))
+            used = at
+    return found
+
+
+def text_in_bytes(data: NDArray[np.uint8]) -> list[tuple[int, int, str, float]]:
+    """All texts in a row of bytes, the best explanation of each place: (start, end, kind, score).
+
+    Args:
+        data: Shape (n,), uint8.
+
+    Returns:
+        Not overlapping, in order of address. Nothing is raised.
+    """
+    if len(data) < 8:
+        return []
+    least = math.log(len(data)) - math.log(MOST_CHANCE / 4)  # four kinds are tried
+    found = [(s, e, "7-bit", v) for s, e, v in _segments(data, _PLAIN, _PLAIN_OK, least=least, run=3)]
+    found += [(s, e, "bit 7 set", v) for s, e, v in _segments(data, _HIGH, _HIGH_OK, least=least, run=3)]
+    for s, e, v in _segments(data, _MARKED, _MARKED_OK, least=least, run=6):
+        share = float((data[s:e] >= 0x80).mean())
+        if 0.08 <= share <= 0.5 and not bool(((data[s : e - 1] >= 0x80) & (data[s + 1 : e] >= 0x80)).any()):
+            found.append((s, e, "last letter marked", v))
+    found += [(s, e, "length-prefixed", v) for s, e, v in _prefixed(data, least=least)]
+    if len(found) < 2:
+        return found
+    kept: list[tuple[int, int, str, float]] = []
+    for text in sorted(found, key=lambda one: -one[3]):
+        if all(text[1] <= other[0] or text[0] >= other[1] for other in kept):
+            kept.append(text)
+    return sorted(kept)
+
+
+def _planes(words: Words, bits: int) -> list[tuple[NDArray[np.uint8], int, int, str]]:
+    """The ways characters may lie in the words: (bytes, words a unit, bytes a unit, what it is called)."""
+    if bits in {7, 8}:
+        return [(words.astype(np.uint8, copy=False), 1, 1, "")]
+    if bits in {16, 24, 32, 64}:
+        size = bits // 8
+        data = as_bytes(words, bits)
+        turned = data.reshape(-1, size)[:, ::-1].reshape(-1)
+        return [(data, 1, size, "high byte first"), (turned, 1, size, "low byte first")]
+    if bits == 4 and len(words) >= 16:
+        even = words.astype(np.uint8)[: len(words) & ~1].reshape(-1, 2)
+        high = (even[:, 0] * np.uint8(16) + even[:, 1]).astype(np.uint8)
+        low = (even[:, 1] * np.uint8(16) + even[:, 0]).astype(np.uint8)
+        return [(high, 2, 1, "high nibble first"), (low, 2, 1, "low nibble first")]
+    return []
+
+
+def texts(words: Words, bits: int) -> tuple[Text, ...]:
+    """Every text of an image, with its kind, its chance and a line that is safe to print.
+
+    Words of 7 and 8 bits are characters; wider words of whole bytes are tried with either byte first, words of
+    4 bits as pairs with either nibble first. Words of other widths are not searched.
+
+    Args:
+        words: Shape (n,).
+        bits: Bits a word.
+
+    Returns:
+        In order of address; nothing is raised.
+    """
+    best: list[Text] = []
+    for data, unit_words, unit_bytes, packing in _planes(words, bits):
+        found = []
+        for start, end, kind, score in text_in_bytes(data):
+            stretch = data[start:end]
+            plain = stretch & 0x7F
+            found.append(
+                Text(
+                    start=start // unit_bytes * unit_words,
+                    end=-(-end // unit_bytes) * unit_words,
+                    kind=kind,
+                    score=score,
+                    chance=min(1.0, 4 * len(data) * math.exp(-score)),
+                    shown=safe(plain if kind != "7-bit" else stretch),
+                    letters=int(_LETTER[plain].sum()),
+                    fit=pair_fit(stretch),
+                    packing=packing,
+                )
+            )
+        if sum(t.score * (t.fit or 0.3) for t in found) > sum(t.score * (t.fit or 0.3) for t in best):
+            best = found
+    return tuple(best)

@@ -1,0 +1,114 @@
+"""An image as one line of characters: where it is dense, where there is text, where it is empty, where it is in doubt.
+
+A restorer recognises a chip by its shape. One line shows it on any terminal, with plain characters where the
+terminal has no others, and says the same by characters alone as others say by colour.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+BLOCKS: Mapping[str, str] = {
+    "dense": "█", "text": "▒", "table": "▓", "repeat": "▚", "decode": "▞", "fill": "░",
+    "contested": "!", "differs": "×",
+}  # fmt: skip
+PLAIN: Mapping[str, str] = {
+    "dense": "#", "text": "T", "table": "/", "repeat": "=", "decode": "|", "fill": ".",
+    "contested": "!", "differs": "x",
+}  # fmt: skip
+_KINDS = ("dense", "text", "table", "repeat", "decode", "fill")
+
+
+def can_show(encoding: str | None) -> bool:
+    """Whether a terminal's encoding has the block characters.
+
+    Example:
+        >>> can_show("utf-8"), can_show("ascii"), can_show(None)
+        (True, False, False)
+    """
+    if encoding is None:
+        return False
+    try:
+        "".join(BLOCKS.values()).encode(encoding)
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
+
+
+def _cells(total: int, cells: int, spans: Iterable[tuple[int, int]]) -> set[int]:
+    """The cells that any of these half-open word ranges touches; ranges outside the image are cut."""
+    out: set[int] = set()
+    for start, end in spans:
+        first, last = max(0, start), min(total, end)
+        if first < last:
+            out.update(range(first * cells // total, (last - 1) * cells // total + 1))
+    return out
+
+
+def strip(
+    total_words: int,
+    regions: Sequence[Mapping[str, Any]],
+    *,
+    contested: Iterable[tuple[int, int]] = (),
+    differs: Iterable[tuple[int, int]] = (),
+    cells: int = 64,
+    blocks: bool = True,
+) -> str:
+    """One line for one image: each cell shows what most of its words are, doubt on top of everything.
+
+    Args:
+        total_words: Words of the image.
+        regions: `{kind, start, end}` as the record keeps them; other keys do not matter.
+        contested: Half-open word ranges without settlement: a cell that touches one shows `!`.
+        differs: Half-open word ranges in which readings, or two chips, differ: shown as `×` or `x`.
+        cells: Characters between the two addresses; fewer where the image has fewer words.
+        blocks: Block characters, or plain ASCII where False.
+
+    Returns:
+        `000 ████▒▒▒░░░░ 7FF`: the first address, the strip, the last address. An empty image gives "".
+
+    Example:
+        >>> strip(16, [{"kind": "dense", "start": 0, "end": 8}, {"kind": "fill", "start": 8, "end": 16}],
+        ...       cells=8, blocks=False)
+        '0 ####.... F'
+    """
+    if total_words < 1 or cells < 1:
+        return ""
+    cells = min(cells, total_words)
+    marks = BLOCKS if blocks else PLAIN
+    share = [dict.fromkeys(_KINDS, 0) for _ in range(cells)]
+    for region in regions:
+        kind = region["kind"] if region["kind"] in marks else "dense"
+        first, last = max(0, int(region["start"])), min(total_words, int(region["end"]))
+        if first >= last:
+            continue
+        for cell in range(first * cells // total_words, (last - 1) * cells // total_words + 1):
+            low, high = -(-cell * total_words // cells), -(-(cell + 1) * total_words // cells)
+            share[cell][kind] += max(0, min(last, high) - max(first, low))
+    line = [marks[max(counts, key=counts.__getitem__)] if any(counts.values()) else " " for counts in share]
+    for name, spans in (("differs", differs), ("contested", contested)):
+        for cell in _cells(total_words, cells, spans):
+            line[cell] = marks[name]
+    digits = len(f"{total_words - 1:X}")
+    return f"{0:0{digits}X} {''.join(line)} {total_words - 1:0{digits}X}"
+
+
+def legend(
+    regions: Sequence[Mapping[str, Any]],
+    *,
+    contested: bool = False,
+    differs: bool = False,
+    blocks: bool = True,
+) -> str:
+    """What the characters of a strip mean, those that occur in it only.
+
+    Example:
+        >>> legend([{"kind": "fill"}, {"kind": "dense"}], blocks=False)
+        '# dense  . fill'
+    """
+    marks = BLOCKS if blocks else PLAIN
+    present = {region["kind"] for region in regions}
+    shown = [kind for kind in _KINDS if kind in present]
+    shown += ["contested"] * contested + ["differs"] * differs
+    return "  ".join(f"{marks[kind]} {kind}" for kind in shown)
