@@ -1,0 +1,81 @@
+"""A burn plan for a person: where the image stands, what the programmer will show, and what to do to which pin."""
+
+from __future__ import annotations
+
+import textwrap
+
+from pipeline.catalogue.cautions import DEFERENCE
+from pipeline.catalogue.pairing import Joint
+from pipeline.stages.burn import Burn
+
+WIDTH = 100
+
+
+def burn_text(burn: Burn) -> str:
+    """The plan as plain text: content, sums, pins, warnings, cautions."""
+    pairing = burn.pairing
+    blocks = [
+        f"{pairing.target.part} ({burn.organisation}) for a {pairing.source.part} socket",
+        _content(burn),
+        _pins(burn),
+        *([_listed("Warnings", burn.warnings)] if burn.warnings else []),
+        _listed("Cautions", [("! " if one.dangerous else "") + one.text for one in burn.cautions])
+        + "\n"
+        + textwrap.fill(DEFERENCE, WIDTH),
+    ]
+    return "\n\n".join(blocks)
+
+
+def _content(burn: Burn) -> str:
+    at = ", ".join(f"{start:X}" for start in burn.copies[:8]) + (" ..." if len(burn.copies) > 8 else "")
+    place = {
+        "whole": "fills the chip",
+        "repeated": f"repeated {len(burn.copies)} times, at word {at} (hex)",
+        "at-offset": f"at word {at} (hex), the rest filled with {burn.fill:X}"
+        if burn.fill is not None
+        else "",
+    }[burn.layout]
+    return "\n".join(
+        (
+            f"Image               {place}",
+            f"Sum, 16 bits        {burn.device_sum16:04X} for the whole chip, {burn.image_sum16:04X} for the image alone",
+            f"CRC-32              {burn.device_crc32:08X} for the whole chip",
+        )
+    )
+
+
+def _pins(burn: Burn) -> str:
+    pairing = burn.pairing
+    if not pairing.needs_adapter:
+        return "Pins                goes straight into the socket"
+    head = "Pins"
+    if pairing.shift:
+        head += f" (pin {pairing.shift + 1} of the new part over hole 1 of the socket)"
+    head += ":"
+    lines = [_joint(joint) for joint in pairing.worked]
+    confidence = (
+        f"Pins of the {part.part}: {part.source.type}, confidence {part.confidence}."
+        for part in (pairing.source, pairing.target)
+    )
+    return "\n".join([head, *lines, *confidence])
+
+
+def _joint(joint: Joint) -> str:
+    lifted = "keep it out of the hole below; " if joint.lifted else ""
+    what = {
+        "wire": f"wire it to hole {joint.hole}",
+        "tie": f"tie it {'to +5 V' if joint.level else 'to ground' if joint.level == 0 else 'to its supply'}"
+        + (f" (hole {joint.hole})" if joint.hole else ""),
+        "either": "tie it to ground or +5 V",
+        "ask": "take it from the data sheet",
+        "open": "join it to nothing",
+        "straight": "straight",
+        "follows": "straight",
+    }[joint.action]
+    reason = f"  ({joint.why})" if joint.why else ""
+    return f"  {joint.pin:>2}  {joint.name:<10} {lifted}{what}{reason}"
+
+
+def _listed(title: str, texts: list[str] | tuple[str, ...]) -> str:
+    filled = (textwrap.fill(text, WIDTH, initial_indent="- ", subsequent_indent="  ") for text in texts)
+    return "\n".join((title, *filled))
