@@ -89,7 +89,7 @@ class Socket:
         wanted = dict.fromkeys(self.new.vcc, 5.0) | dict.fromkeys(self.new.gnd, 0.0)
         wanted |= {s.pin: s.volts for s in self.new.other_supply}
         found = {pin: self.rail(self.joints[pin]) for pin in wanted}
-        if not self.old.gnd:  # the plan says that ground comes from the board
+        if self.new.gnd and not self.old.gnd:  # the plan says that ground comes from the board
             assert any("no ground" in warning for warning in self.burn.warnings)
             found = {pin: 0.0 if volts is None else volts for pin, volts in found.items()}
         assert found == wanted
