@@ -1,0 +1,55 @@
+"""Decoders and encoders of every notation that dumps come in, behind one registry and one neutral result."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pipeline.formats.neutral import Block, Declared, Decoded, Forgiven, Place, image
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    FORMATS: Mapping[str, str]
+
+__all__ = [
+    "FORMATS",
+    "Block",
+    "Declared",
+    "Decoded",
+    "Forgiven",
+    "Place",
+    "decode",
+    "detect",
+    "encode",
+    "image",
+]
+
+
+def decode(content: bytes, declared: Declared | None = None) -> Decoded:
+    """A dump as addressed words; see `registry.decode`."""
+    from pipeline.formats import registry
+
+    return registry.decode(content, declared)
+
+
+def detect(content: bytes) -> tuple[str, ...]:
+    """Names of the formats that the content can be in, best first; see `registry.detect`."""
+    from pipeline.formats import registry
+
+    return registry.detect(content)
+
+
+def encode(fmt: str, blocks: Sequence[Block], **options: Any) -> bytes:
+    """A file of a format; see `encoding.encode`."""
+    from pipeline.formats import encoding
+
+    return encoding.encode(fmt, blocks, **options)
+
+
+def __getattr__(name: str) -> Any:
+    """`FORMATS` is looked up when it is asked for, so that importing this package stays light."""
+    if name == "FORMATS":
+        from pipeline.formats import registry
+
+        return registry.FORMATS
+    raise AttributeError(name)

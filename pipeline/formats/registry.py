@@ -1,0 +1,208 @@
+"""Which format a dump is in: by its content, never by its name; a declared format wins.
+
+Each format says what its files cannot be without. The record formats, whose sums prove them, go first; hex text
+and raw binary, which prove nothing, come last, and where both would do the dump is refused until someone declares
+which it is.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib import import_module
+from types import MappingProxyType
+from typing import cast
+
+import numpy as np
+
+from pipeline.errors import AmbiguousError, FormatError, UsageError
+from pipeline.formats import hex_text, intel_hex, layout, s_record
+from pipeline.formats.neutral import Declared, Decoded, Place, ambiguous, refuse
+from pipeline.formats.text import PADDING, Text, plain
+
+Decoder = Callable[[bytes, Declared], Decoded]
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """One format.
+
+    Attributes:
+        module: Where its `decode` is.
+        checks: One line: what is checked in each file.
+        mark: What a file of this format has at least once, or None where `registry` decides otherwise.
+    """
+
+    module: str
+    checks: str
+    mark: re.Pattern[bytes] | None = None
+
+
+_ENTRIES: dict[str, Entry] = {
+    "intel-hex": Entry(
+        "intel_hex",
+        "record types 00-05, byte counts, sums, end record, nothing behind it, overlaps, segment wrap at 64 K",
+        re.compile(rb"(?m)^[^0-9A-Za-z:\n]{0,80}:[0-9A-Fa-f]{8}"),
+    ),
+    "s-record": Entry(
+        "s_record",
+        "S0-S9, byte counts, sums, S5/S6 record counts, end record, nothing behind it, overlaps",
+        re.compile(rb"(?m)^[ \t]*S[0-9][0-9A-Fa-f]{6}"),
+    ),
+    "binary": Entry("binary", "nothing can be checked in it but its length"),
+    "hex-text": Entry(
+        "hex_text",
+        "one style of values, separators and lines throughout; banners told from data; passes parted",
+    ),
+    "listing": Entry(
+        "listing",
+        "every line's address against the line before; values a line; the text column kept apart; last address",
+    ),
+}
+FORMATS: Mapping[str, str] = MappingProxyType({name: entry.checks for name, entry in _ENTRIES.items()})
+"""Name of every format and what is checked in a file of it."""
+
+
+def decoder(name: str) -> Decoder:
+    """The decoder of a format.
+
+    Raises:
+        UsageError: There is no such format.
+    """
+    if name not in _ENTRIES:
+        raise UsageError(
+            where="format",
+            problem=f"{name!r} is not known",
+            remedy=f"say one of {', '.join(sorted(_ENTRIES))}",
+        )
+    module = import_module(f"pipeline.formats.{_ENTRIES[name].module}")
+    return cast("Decoder", module.decode)
+
+
+def decode(content: bytes, declared: Declared | None = None) -> Decoded:
+    """A dump as addressed words, in whatever format it is.
+
+    Args:
+        content: The file.
+        declared: What is known about it; its format, if given, is not doubted.
+
+    Raises:
+        FormatError: The file is damaged, or of no format that is read here; with its place.
+        AmbiguousError: It has two readings; with what to declare.
+        UsageError: The declared format does not exist.
+    """
+    declared = declared or Declared()
+    if declared.format is not None:
+        return decoder(declared.format)(content, declared)
+    if not content:
+        refuse(Place(None, None, 0), "the file is empty", "copy the dump again")
+    done = _swiftly(content, declared)
+    if done is not None:
+        return done
+    text = plain(content)
+    names = _candidates(content, text)
+    if names == ("hex-text",) and _length_of_chip(content, declared):
+        return _text_or_binary(content, text, declared)
+    if len(names) == 1:
+        return decoder(names[0])(content, declared)
+    return _one_of(names, content, declared)
+
+
+def _swiftly(content: bytes, declared: Declared) -> Decoded | None:
+    """A clean file of the kinds that have a fast path, each of which nothing else can be mistaken for."""
+    if content.startswith(b":"):
+        return intel_hex.swift(content, declared)
+    if content.startswith(b"S"):
+        return s_record.swift(content, declared)
+    return None if _length_of_chip(content, declared) else hex_text.swift(content, declared)
+
+
+def detect(content: bytes) -> tuple[str, ...]:
+    """Names of the formats that the content can be in, best first; () where nothing fits."""
+    return _candidates(content, plain(content)) if content else ()
+
+
+def _one_of(names: tuple[str, ...], content: bytes, declared: Declared) -> Decoded:
+    """The result of the one format that reads the file; two that do so differently are refused."""
+    results: list[Decoded] = []
+    errors: list[FormatError] = []
+    for name in names:
+        try:
+            results.append(decoder(name)(content, declared))
+        except FormatError as error:
+            errors.append(error)
+    if not results:
+        raise errors[0]
+    if len(results) > 1:
+        ambiguous(
+            Place(None, None, 0),
+            f"the file can be read as {' and as '.join(one.format for one in results)}",
+            "declare its format",
+        )
+    return results[0]
+
+
+def _candidates(content: bytes, text: Text) -> tuple[str, ...]:
+    """As `detect`."""
+    lines = text.body.replace(b"\r", b"\n")
+    counts = {name: len(entry.mark.findall(lines)) for name, entry in _ENTRIES.items() if entry.mark}
+    if _calm(text.body):
+        marked = sorted((name for name, count in counts.items() if count), key=lambda name: -counts[name])
+        if marked:
+            return tuple(marked)
+    kind = _kind(content, text)
+    if kind == "binary":
+        return ("binary",)
+    return ("listing",) if layout.claims(text) else ("hex-text",)
+
+
+def _calm(body: bytes) -> bool:
+    """Whether nearly all characters are ones that a text file has."""
+    return _strange(body) * 20 <= len(body)
+
+
+def _strange(body: bytes) -> int:
+    """Characters that a text file has not."""
+    units = np.frombuffer(body, dtype=np.uint8)
+    fine = ((units >= 0x20) & (units < 0x7F)) | ((units >= 9) & (units <= 13))
+    return int(len(units) - np.count_nonzero(fine))
+
+
+def _kind(content: bytes, text: Text) -> str:
+    """`text` or `binary`, for a file that no record format claims.
+
+    A text in which something strange stands, be it only padding, must look like values for the most part; else it
+    is a chip that holds some text. A file of nothing but text characters is never taken for binary unasked.
+    """
+    strange = _strange(content)
+    if not strange:
+        return "text"
+    core = text.body.strip(PADDING + b" \t\r\n")
+    if not _calm(text.body) or len(core) < 16 or len(core) * 2 < len(content) // text.scale:
+        return "binary"
+    return "text" if hex_text.looks(text) >= 0.5 else "binary"
+
+
+def _length_of_chip(content: bytes, declared: Declared) -> bool:
+    """Whether the file is exactly as long as the chip."""
+    return declared.words is not None and len(content) == declared.words * ((declared.bits + 7) // 8)
+
+
+def _text_or_binary(content: bytes, text: Text, declared: Declared) -> Decoded:
+    """A file of text characters that is exactly as long as the chip: a text ROM, unless it can be hex text."""
+    try:
+        decoder("hex-text")(content, declared)
+    except FormatError as error:
+        if hex_text.looks(text) < 0.3:
+            return decoder("binary")(content, declared)
+        raise _either(error) from error
+    raise _either(None)
+
+
+def _either(error: FormatError | None) -> AmbiguousError:
+    return AmbiguousError(
+        where="offset 0x0" if error is None else error.where,
+        problem="the file is as long as the chip and looks like hex text: a chip full of digits, or a dump of part of it",
+        remedy="declare the format: binary or hex-text",
+    )

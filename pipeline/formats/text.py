@@ -1,0 +1,190 @@
+"""A text dump as plain 7-bit characters, every one of which still knows its place in the file.
+
+Dumps reach us through terminals, editors and tape punches: with a byte-order mark, as UTF-16, padded with NULs,
+with a parity bit. Each of these is undone here, once, and reported; nothing else is changed, and no character
+outside ASCII ever becomes a digit.
+"""
+
+from __future__ import annotations
+
+import re
+from bisect import bisect_right
+from collections.abc import Iterator
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.formats.neutral import Ledger, Place, refuse
+
+LINE_END = re.compile(rb"\r\n|\n|\r")
+PADDING = b"\x00\x1a\x7f"
+"""NUL and rubout (paper-tape leader and trailer), Ctrl-Z (end of a text file in old systems). Common practice."""
+_PAD_IN_LINE = re.compile(rb"\x00+(?=[\r\n])|(?<=[\r\n])\x00+")
+_BLANK_PAD = bytes.maketrans(PADDING, b"   ")
+FOREIGN = 0xFF
+"""Stands for a character outside ASCII."""
+
+
+class Text:
+    """Characters of a file with their places.
+
+    Attributes:
+        body: One byte a character.
+        base: File offset of the first character.
+        scale: Bytes a character takes in the file.
+        ledger: What was undone.
+    """
+
+    def __init__(self, body: bytes, base: int, scale: int, ledger: Ledger) -> None:
+        self.body = body
+        self.base = base
+        self.scale = scale
+        self.ledger = ledger
+
+    @cached_property
+    def line_starts(self) -> list[int]:
+        """Index in `body` of each line's first character."""
+        return [0, *(found.end() for found in LINE_END.finditer(self.body))]
+
+    def place(self, index: int) -> Place:
+        """The place of one character of `body` (its end is allowed)."""
+        line = bisect_right(self.line_starts, index)
+        column = index - self.line_starts[line - 1] + 1
+        return Place(line, column, self.base + self.scale * index)
+
+    def lines(self) -> Iterator[tuple[int, bytes]]:
+        """Every line with the index of its first character, without its line end."""
+        start = 0
+        for found in LINE_END.finditer(self.body):
+            yield start, self.body[start : found.start()]
+            start = found.end()
+        if start < len(self.body):
+            yield start, self.body[start:]
+
+    def filled(self) -> Iterator[tuple[int, bytes]]:
+        """Every line that is not blank, as `lines` gives it."""
+        return ((start, line) for start, line in self.lines() if line and not line.isspace())
+
+
+def plain(content: bytes) -> Text:
+    """Undo byte-order marks, UTF-16, parity and padding, and report each.
+
+    Args:
+        content: The file.
+
+    Returns:
+        Text of at most as many characters as the file has bytes.
+
+    Raises:
+        FormatError: UTF-16 of an odd number of bytes.
+    """
+    ledger = Ledger()
+    body, base, scale = _unwrapped(content, ledger)
+    body = _without_parity(body, base, scale, ledger)
+    text = Text(body, base, scale, ledger)
+    text.body = _without_padding(text)
+    text.__dict__.pop("line_starts", None)
+    return text
+
+
+def _unwrapped(content: bytes, ledger: Ledger) -> tuple[bytes, int, int]:
+    """Take off a byte-order mark and one of the two UTF-16 orders."""
+    top = Place(1, 1, 0)
+    if content.startswith(b"\xef\xbb\xbf"):
+        ledger.add("a byte-order mark (UTF-8) at the start", top)
+        return content[3:], 3, 1
+    for mark, order, name in ((b"\xff\xfe", "<u2", "little"), (b"\xfe\xff", ">u2", "big")):
+        if content.startswith(mark) and _mostly_wide(content[2:], order):
+            if len(content) % 2:
+                refuse(
+                    Place(None, None, len(content) - 1),
+                    "UTF-16 text ends in half a character",
+                    "copy the file again: it is torn",
+                )
+            ledger.add(f"UTF-16 text, {name}-endian", top)
+            return _narrowed(content[2:], order), 2, 2
+    for order, name in (("<u2", "little"), (">u2", "big")):
+        if len(content) >= 8 and len(content) % 2 == 0 and _wholly_wide(content, order):
+            ledger.add(f"UTF-16 text without a byte-order mark, {name}-endian", top)
+            return _narrowed(content, order), 0, 2
+    return content, 0, 1
+
+
+def _mostly_wide(content: bytes, order: str) -> bool:
+    """Half the characters of text behind a mark are ASCII; a chip that merely starts FF FE does not look so."""
+    units = np.frombuffer(content[: len(content) // 2 * 2], dtype=order)
+    return bool(len(units) and np.count_nonzero((units < 0x80) & (units > 0)) * 2 >= len(units))
+
+
+def _wholly_wide(content: bytes, order: str) -> bool:
+    """Every character is printable ASCII or white space."""
+    units = np.frombuffer(content, dtype=order)
+    return bool(np.all(((units >= 0x20) & (units < 0x7F)) | ((units >= 9) & (units <= 13))))
+
+
+def _narrowed(content: bytes, order: str) -> bytes:
+    """UTF-16 as one byte a character; what is not ASCII becomes `FOREIGN`."""
+    units = np.frombuffer(content, dtype=order)
+    return np.where(units < 0x80, units, FOREIGN).astype(np.uint8).tobytes()
+
+
+def _parities(units: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """1 where a byte has an odd number of ones."""
+    folded = units ^ (units >> 4)
+    folded ^= folded >> 2
+    folded ^= folded >> 1
+    return np.asarray(folded & 1, dtype=np.uint8)
+
+
+def _without_parity(body: bytes, base: int, scale: int, ledger: Ledger) -> bytes:
+    """Clear bit 7 where every byte of the file carries the same parity there.
+
+    NULs are leader and stay out of the question. Source: common practice of 7-bit links.
+    """
+    if body.isascii():
+        return body
+    units = np.frombuffer(body, dtype=np.uint8)
+    spoken = units[units != 0]
+    first = int(np.flatnonzero(units >= 0x80)[0])
+    odd = _parities(spoken)
+    kind = (
+        "even parity"
+        if not odd.any()
+        else "odd parity"
+        if odd.all()
+        else "mark"
+        if (spoken >= 0x80).all()
+        else ""
+    )
+    stripped = (units & 0x7F).astype(np.uint8)
+    shown = ((stripped >= 0x20) & (stripped < 0x7F)) | ((stripped >= 9) & (stripped <= 13))
+    calm = shown | np.isin(stripped, np.frombuffer(PADDING + b"\x01\x02\x03\x11\x12\x13\x14", dtype=np.uint8))
+    if not kind or not calm.all():
+        return body
+    place = Text(body, base, scale, ledger).place(first)
+    ledger.add(f"bit 7 carries {kind} and was cleared", place, int(np.count_nonzero(units >= 0x80)))
+    return stripped.tobytes()
+
+
+def _without_padding(text: Text) -> bytes:
+    """Blank out NUL, rubout and Ctrl-Z at both ends of the file, and NULs around line ends."""
+    body = text.body
+    core = body.strip(PADDING + b" \t\r\n\x0c")
+    lead = body.find(core) if core else len(body)
+    head, tail = body[:lead], body[lead + len(core) :]
+    for part, index, side in ((head, 0, "before the text"), (tail, lead + len(core), "after the text")):
+        pads = sum(part.count(bytes([pad])) for pad in PADDING)
+        if pads:
+            first = next(k for k, byte in enumerate(part) if byte in PADDING)
+            text.ledger.add(f"padding (NUL, rubout or Ctrl-Z) {side}", text.place(index + first), pads)
+    if b"\x00" in core:
+        found = _PAD_IN_LINE.search(core)
+        if found:
+            text.ledger.add(
+                "NUL padding at line ends",
+                text.place(lead + found.start()),
+                sum(len(one[0]) for one in _PAD_IN_LINE.finditer(core)),
+            )
+            core = _PAD_IN_LINE.sub(lambda one: b" " * len(one[0]), core)
+    return head.translate(_BLANK_PAD) + core + tail.translate(_BLANK_PAD)
