@@ -9,6 +9,7 @@ and which grade and findings an honest examination should reach, and why. Nothin
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sys
 from collections.abc import Callable, Mapping, Sequence
@@ -219,6 +220,46 @@ def _differing(words: Sequence[int], true: Sequence[int]) -> int:
     return sum(a != b for a, b in zip(words, true, strict=False)) + abs(len(words) - len(true))
 
 
+def _wires(reading: Reading) -> dict[str, object]:
+    """What was done at the wires, for tests that want to know the line."""
+    wires = reading.wires
+    told: dict[str, object] = {
+        "counter_bits": wires.counter_bits,
+        "address_stuck": {f"A{pin}": level for pin, level in wires.address_stuck.items()},
+        "address_from": list(wires.address_from),
+        "data_to": list(wires.data_to),
+        "weak_cells": [
+            [address, f"D{bit}", list(levels)] for (address, bit), levels in wires.weak_cells.items()
+        ],
+        "lost_value": reading.lost,
+    }
+    return {name: value for name, value in told.items() if value not in (None, {}, [])}
+
+
+def _spaces(cases: Sequence[Case]) -> dict[str, object]:
+    """The address spaces as the machine sees them, put together by hand rather than by the sheet."""
+    words = {case.chip: case.words for case in cases}
+    microcode_lanes = [words[f"SEQ-U{n}"] for n in range(1, 7)]
+    made = {
+        "microcode": bytes(byte for row in zip(*microcode_lanes, strict=True) for byte in row),
+        "opcode-map": bytes(
+            high << 4 | low for high, low in zip(words["SEQ-U8"], words["SEQ-U9"], strict=True)
+        ),
+        "program": bytes(
+            byte
+            for even, odd in (("MEM-U1", "MEM-U2"), ("MEM-U3", "MEM-U4"))
+            for row in zip(words[even], words[odd], strict=True)
+            for byte in row
+        ),
+        "weaves, standard": bytes(words["PAT-U2"]),
+        "weaves, mill": bytes(words["PAT-U3"]),
+    }
+    return {
+        name: {"size_bytes": len(content), "sha256": hashlib.sha256(content).hexdigest()}
+        for name, content in made.items()
+    }
+
+
 def _told(case: Case) -> dict[str, object]:
     """One chip as truth.json tells it."""
     chip, digits = Chip(case.words, case.bits), (case.bits + 3) // 4
@@ -228,7 +269,7 @@ def _told(case: Case) -> dict[str, object]:
         wrong = [_differing(words, case.words) for words in passes]
         assert any(wrong) == bool(reading.fault), (case.chip, reading.file, wrong)
         readings.append({"file": reading.file, "reader": reading.reader, "passes": reading.passes,
-                         "fault": reading.fault, "differing_words": wrong})  # fmt: skip
+                         "fault": reading.fault, "wires": _wires(reading), "differing_words": wrong})  # fmt: skip
     rows = [case.words[n : n + 32] for n in range(0, len(case.words), 32)]
     return {
         "organisation": f"{len(case.words)}x{case.bits}", "grade": case.grade, "why": case.why,
@@ -259,8 +300,9 @@ def make(folder: Path) -> None:
     cases = [*sequencer(), *memory(), *pattern()]
     truth = {
         "about": "What the invented machine's chips hold, how each was read, and what should be found. "
-        "`words` are hex, most significant digit first, 32 words a row.",
+        "`words` are hex, most significant digit first, 32 words a row; `spaces` are complete ones, by bank.",
         "chips": {case.chip: _told(case) for case in cases},
+        "spaces": _spaces(cases),
     }
     for name, made in (("dumps", _files(cases)), ("photos", _photos())):
         (folder / name).mkdir(parents=True, exist_ok=True)

@@ -87,6 +87,7 @@ def test_every_fault_changed_something_and_nothing_else_did(truth: dict[str, Any
     assert sum(bool(reading["fault"]) for reading in readings) == 6
     for reading in readings:
         assert bool(reading["fault"]) == any(reading["differing_words"]), reading["file"]
+        assert bool(reading["fault"]) == bool(reading["wires"]), reading["file"]
         assert len(reading["differing_words"]) == reading["passes"]
 
 
