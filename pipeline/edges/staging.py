@@ -134,6 +134,11 @@ def leftovers(parent: Path) -> tuple[Leftover, ...]:
     return tuple(Leftover(path, name, _is_held(path / _LOCK)) for path, name in sorted(found))
 
 
+def is_staging_name(name: str) -> bool:
+    """Whether a folder of this name is a staging folder."""
+    return _NAME.fullmatch(name) is not None
+
+
 def remove_leftover(leftover: Leftover) -> None:
     """Remove the staging folder of a dead run. Raises DestinationError if it is in use, StorageError."""
     if _is_held(leftover.path / _LOCK):

@@ -1,0 +1,342 @@
+"""The memory of every check, kept outside the bags: a file to which rows are added and from which none goes.
+
+A bag whose manifests were rewritten to match altered data looks valid to every validator; only somebody who
+remembers its receipt can tell. Each row carries the digest of the row before it, so that an edited or removed
+row shows; the last digest, the *head*, is printed after every run and is to be kept elsewhere, because only that
+tells when rows were cut off at the end.
+
+It is one SQLite file: two processes may add rows at once, and a crash, a full disk or a power cut leaves either
+all of a row or nothing of it. The chain is text that any program can recompute:
+
+    digest = SHA-256 of (digest of the row before, a line feed, the row's body as it stands in the file)
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import secrets
+import sqlite3
+from collections.abc import Generator, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from pipeline.errors import LedgerError, StorageError
+
+APPLICATION_ID = 0x57_52_4C_31
+"""`WRL1` in the file's header, by which `file` and we tell a ledger from any other database."""
+FIRST_PREVIOUS = sha256(b"wellread ledger 1\n").hexdigest()
+WAIT_SECONDS = 30.0
+_TABLES = """
+CREATE TABLE rows (
+    number INTEGER PRIMARY KEY,
+    previous TEXT NOT NULL,
+    digest TEXT NOT NULL,
+    bag TEXT NOT NULL,
+    body TEXT NOT NULL
+)
+----
+CREATE INDEX rows_by_bag ON rows (bag, number)
+----
+CREATE TRIGGER rows_stay BEFORE UPDATE ON rows BEGIN SELECT RAISE(ABORT, 'rows of a ledger stay'); END
+----
+CREATE TRIGGER rows_remain BEFORE DELETE ON rows BEGIN SELECT RAISE(ABORT, 'rows of a ledger stay'); END
+"""
+"""The triggers guard against a slip of the hand; against intent there is the chain."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One row as it stands in the file.
+
+    Attributes:
+        number: 1, 2, 3 …
+        previous: Digest of the row before.
+        digest: Its own digest.
+        body: What it tells (`schemas.ledger.LedgerRow` describes it).
+    """
+
+    number: int
+    previous: str
+    digest: str
+    body: Mapping[str, Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Wholeness:
+    """Whether a ledger is what was written.
+
+    Attributes:
+        rows: How many rows there are.
+        head: Digest of the last row.
+        problems: What is wrong with it, in order; none where it is whole.
+        cautions: What is odd but explains itself otherwise, such as a clock that went back.
+    """
+
+    rows: int
+    head: str
+    problems: tuple[str, ...]
+    cautions: tuple[str, ...] = ()
+
+
+class Ledger:
+    """A ledger file, open for adding and reading.
+
+    Args:
+        path: The file; made where there is none and `opened_body` is given.
+        opened_body: Body of the first row of a new ledger (`kind`, `when`, `tool`); None opens an existing one
+            for reading only.
+
+    Raises:
+        LedgerError: It is no ledger, or another process keeps it locked.
+        StorageError: The disk refused.
+    """
+
+    def __init__(self, path: Path, opened_body: Mapping[str, Any] | None = None) -> None:
+        self.path = path
+        with self._told():
+            if opened_body is None:
+                self._base = _connect_reading(path)
+            else:
+                self._base = sqlite3.connect(path, timeout=WAIT_SECONDS, isolation_level=None)
+        try:
+            with self._told():
+                # EXTRA: also the folder is flushed, so that a finished run survives a power cut.
+                self._base.execute("PRAGMA synchronous = EXTRA")
+                self._begin(opened_body)
+        except BaseException:
+            self._base.close()
+            raise
+
+    def _begin(self, opened_body: Mapping[str, Any] | None) -> None:
+        (application,) = self._base.execute("PRAGMA application_id").fetchone()
+        (tables,) = self._base.execute("SELECT count(*) FROM sqlite_master").fetchone()
+        if application == APPLICATION_ID:
+            return
+        if application or tables or opened_body is None:
+            raise LedgerError(
+                where=str(self.path), problem="is no ledger", remedy="Give the path of a ledger"
+            )
+        with self._writing():
+            (again,) = self._base.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            if again:  # another process made it in the meantime
+                return
+            for statement in _TABLES.split("----"):
+                self._base.execute(statement)
+            self._base.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            self._insert({**opened_body, "ledger": secrets.token_hex(16)})
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file."""
+        self._base.close()
+
+    def add(self, body: Mapping[str, Any]) -> str:
+        """Add one row, all of it or nothing.
+
+        Args:
+            body: What it tells; plain JSON values.
+
+        Returns:
+            The new head.
+
+        Raises:
+            LedgerError: It is locked or damaged.
+            StorageError: The disk refused; the row is not there, all earlier ones are.
+        """
+        with self._told(), self._writing():
+            return self._insert(body)
+
+    def _insert(self, body: Mapping[str, Any]) -> str:
+        last = self._base.execute("SELECT number, digest FROM rows ORDER BY number DESC LIMIT 1").fetchone()
+        number, previous = (last[0] + 1, last[1]) if last else (1, FIRST_PREVIOUS)
+        text = canonical(body)
+        digest = chained(previous, text)
+        self._base.execute(
+            "INSERT INTO rows VALUES (?, ?, ?, ?, ?)",
+            (number, previous, digest, _indexed(body.get("bag", "")), text),
+        )
+        return digest
+
+    @property
+    def head(self) -> str:
+        """The digest of the last row, which stands for all of them."""
+        with self._told():
+            row = self._base.execute("SELECT digest FROM rows ORDER BY number DESC LIMIT 1").fetchone()
+        return str(row[0]) if row else ""
+
+    def rows(self, bag: str | None = None) -> Iterator[Row]:
+        """Every row in order, or those about one bag. Raises LedgerError, StorageError."""
+        where, values = ("", ()) if bag is None else ("WHERE bag = ?", (_indexed(bag),))
+        with self._told():
+            found = self._base.execute(
+                f"SELECT number, previous, digest, body FROM rows {where} ORDER BY number",  # noqa: S608 - no input
+                values,
+            )
+            for number, previous, digest, text in found:
+                yield Row(number, previous, digest, _parsed(text))
+
+    def latest(self) -> dict[str, dict[str, Any]]:
+        """What is remembered of each bag: its last check, with the last receipt that counts.
+
+        Returns:
+            By path: the body of the last check, `receipt` being the last one of a valid check, a mend or an
+            acceptance (or of the first check, where none was ever valid).
+        """
+        result: dict[str, dict[str, Any]] = {}
+        for row in self.rows():
+            body = dict(row.body)
+            bag = str(body.get("bag", ""))
+            if not bag:
+                continue
+            before = result.get(bag, {})
+            counts = body.get("outcome") == "valid" or body.get("kind") in {"mend", "accepted"}
+            receipt = body.get("receipt") if counts or not before.get("receipt") else before["receipt"]
+            told = body if body.get("kind") == "check" or not before else before
+            identifier = body.get("identifier") or before.get("identifier", "")
+            result[bag] = {**told, "receipt": receipt or "", "identifier": identifier}
+        return result
+
+    def wholeness(self, *, expect_head: str = "") -> Wholeness:
+        """Whether every row is there and as it was written.
+
+        Args:
+            expect_head: A head that was printed earlier; where it is no digest of any row, rows were cut off
+                after it or the whole ledger was written anew.
+
+        Returns:
+            What was found.
+
+        Raises:
+            LedgerError: It cannot be read at all.
+            StorageError: The disk refused.
+        """
+        problems: list[str] = []
+        cautions: list[str] = []
+        with self._told():
+            for (said,) in self._base.execute("PRAGMA integrity_check(10)"):
+                if said != "ok":
+                    problems.append(f"the file itself is damaged: {said}")
+            found = self._base.execute("SELECT number, previous, digest, bag, body FROM rows ORDER BY number")
+            expected, previous, when, met = 1, FIRST_PREVIOUS, "", not expect_head
+            for number, before, digest, bag, text in found:
+                if number != expected:
+                    problems.append(f"row {expected} and those up to {number - 1} are gone")
+                elif before != previous:
+                    problems.append(f"row {number} does not follow row {number - 1}: one of them was changed")
+                if chained(before, text) != digest:
+                    problems.append(f"row {number} was changed: its digest is not that of what it says")
+                body = _parsed(text)
+                if _indexed(body.get("bag", "")) != bag:
+                    problems.append(f"row {number} was changed: its index names another bag")
+                if (said_when := str(body.get("when", ""))) < when:
+                    cautions.append(f"the clock went back between row {number - 1} and row {number}")
+                when, expected, previous, met = said_when, number + 1, digest, met or digest == expect_head
+        if expected == 1:
+            problems.append("it has no rows: checking nothing is never a pass")
+        if not met:
+            problems.append(
+                "the head that was expected is none of its rows: its end was cut off, or it is another"
+            )
+        return Wholeness(expected - 1, previous if expected > 1 else "", tuple(problems), tuple(cautions))
+
+    @contextmanager
+    def _writing(self) -> Generator[None]:
+        self._base.execute("BEGIN IMMEDIATE")
+        try:
+            yield
+        except BaseException:
+            # A disk that is full may have rolled the transaction back already.
+            if self._base.in_transaction:
+                self._base.execute("ROLLBACK")
+            raise
+        self._base.execute("COMMIT")
+
+    @contextmanager
+    def _told(self) -> Generator[None]:
+        """SQLite's refusals as errors that say what to do."""
+        try:
+            yield
+        except sqlite3.Error as error:
+            raise _refusal(error, self.path) from error
+
+
+def chained(previous: str, text: str) -> str:
+    """The digest of a row from the one before it and its body's text."""
+    return sha256(f"{previous}\n{text}".encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def canonical(body: Mapping[str, Any]) -> str:
+    """A body as the file keeps it: JSON, keys sorted, nothing but ASCII, no blanks."""
+    return json.dumps(body, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
+
+
+def _indexed(bag: object) -> str:
+    """A path as the index keeps it: SQLite takes no bytes that are no text."""
+    return str(bag).encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    try:
+        body = json.loads(text)
+    except ValueError:
+        return {}
+    return body if isinstance(body, dict) else {}
+
+
+def _connect_reading(path: Path) -> sqlite3.Connection:
+    if not path.is_file():
+        raise LedgerError(where=str(path), problem="is not there", remedy="Give the path of a ledger")
+    # Not mode=ro: a ledger whose writer was killed must first be put back in order, which writes.
+    mode = "rw" if os.access(path, os.W_OK) and os.access(path.parent, os.W_OK) else "ro"
+    return sqlite3.connect(
+        f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=WAIT_SECONDS, isolation_level=None
+    )
+
+
+def _refusal(error: sqlite3.Error, path: Path) -> LedgerError | StorageError:
+    said = str(error)
+    where = str(path)
+    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    if code == sqlite3.SQLITE_FULL:
+        return StorageError(
+            where=where,
+            problem="the disk is full; this row was not added, all earlier ones are safe",
+            remedy="Free some space and run it again",
+        )
+    if code in {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH}:
+        return StorageError(
+            where=where,
+            problem=f"cannot be written ({said})",
+            remedy="Keep the ledger where you may write, and its folder too",
+        )
+    if code == sqlite3.SQLITE_IOERR:
+        return StorageError(
+            where=where,
+            problem=f"the disk says: {said}",
+            remedy="Save a copy of the ledger, then look at the disk",
+        )
+    if code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
+        return LedgerError(
+            where=where,
+            problem=f"is kept locked by another process for more than {WAIT_SECONDS:g} seconds",
+            remedy="Wait until that has ended, then run it again",
+        )
+    if code in {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT}:
+        return LedgerError(
+            where=where,
+            problem=f"is no ledger, or a damaged one ({said})",
+            remedy="Take the copy of it that you keep elsewhere",
+        )
+    return LedgerError(where=where, problem=f"cannot be used ({said})", remedy="Check it with --verify")

@@ -1,0 +1,158 @@
+"""The history of checks for other programs: a table for a spreadsheet, and PREMIS 3.0 fixity-check events."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
+from xml.sax.saxutils import escape, quoteattr
+
+COLUMNS = (
+    "number",
+    "when",
+    "kind",
+    "bag",
+    "outcome",
+    "receipt",
+    "files",
+    "size_bytes",
+    "algorithms",
+    "problem_count",
+    "problems",
+    "note",
+    "tool",
+    "digest",
+)
+NAMESPACE = "http://www.loc.gov/premis/v3"
+SCHEMA = "https://www.loc.gov/standards/premis/v3/premis-v3-0.xsd"
+VOCABULARY = "http://id.loc.gov/vocabulary/preservation"
+"""Base of the Library of Congress preservation vocabularies."""
+_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+"""Source: Extensible Markup Language (XML) 1.0, production 2 (Char)."""
+
+Numbered = tuple[int, str, Mapping[str, Any]]
+"""A row's number, its digest, and what it tells."""
+
+
+def cell(value: object) -> str:
+    r"""A table cell that no spreadsheet takes for a formula and no terminal for a command.
+
+    Example:
+        >>> cell("=1+1"), cell("plain"), cell("a" + chr(10) + "b")
+        ("'=1+1", 'plain', 'a\\nb')
+    """
+    text = "".join(
+        letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii")
+        for letter in str(value)
+    )
+    return f"'{text}" if str(value).startswith(_FORMULA) or text.startswith(_FORMULA) else text
+
+
+def history_csv(rows: Iterable[Numbered]) -> Iterator[str]:
+    """The ledger as a table (RFC 4180), one line a row, the column names first.
+
+    Args:
+        rows: In their order.
+
+    Yields:
+        Lines with their endings.
+    """
+    yield _line(COLUMNS)
+    for number, digest, body in rows:
+        told: dict[str, object] = {**body, "number": number, "digest": digest}
+        told["algorithms"] = " ".join(body.get("algorithms", ()))
+        told["problems"] = "; ".join(f"{each['kind']} {each['path']}" for each in body.get("problems", ()))
+        yield _line([told.get(column, "") for column in COLUMNS])
+
+
+def _line(values: Iterable[object]) -> str:
+    buffer = io.StringIO()
+    csv.writer(buffer, lineterminator="\r\n").writerow([cell(value) for value in values])
+    return buffer.getvalue()
+
+
+def history_premis(rows: Iterable[Numbered]) -> Iterator[str]:
+    """The ledger's checks and mends as one PREMIS 3.0 document, written as a stream of text.
+
+    Args:
+        rows: In their order; those that speak of no bag are left out.
+
+    Yields:
+        Parts of an XML document in UTF-8, nothing where there is no bag (a document needs an object).
+    """
+    events = [(digest, body) for _, digest, body in rows if body.get("bag")]
+    if not events:
+        return
+    yield (
+        f'<?xml version="1.0" encoding="UTF-8"?>\n<premis xmlns="{NAMESPACE}" '
+        'xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" '
+        f'xsi:schemaLocation="{NAMESPACE} {SCHEMA}" version="3.0">\n'
+    )
+    for bag in sorted({str(body["bag"]) for _, body in events}):
+        yield (
+            '<object xsi:type="representation"><objectIdentifier>'
+            f"{_element('objectIdentifierType', 'path of the bag')}{_element('objectIdentifierValue', bag)}"
+            "</objectIdentifier></object>\n"
+        )
+    for digest, body in events:
+        yield _event(digest, body)
+    for tool in sorted({str(body.get("tool", "")) for _, body in events}):
+        yield (
+            f"<agent><agentIdentifier>{_element('agentIdentifierType', 'program and version')}"
+            f"{_element('agentIdentifierValue', tool)}</agentIdentifier>{_element('agentName', tool)}"
+            f"{_term('agentType', 'software', 'agentType/sof')}</agent>\n"
+        )
+    yield "</premis>\n"
+
+
+def _event(digest: str, body: Mapping[str, Any]) -> str:
+    kind, good = (
+        str(body.get("kind")),
+        body.get("outcome") == "valid" or body.get("kind") in {"mend", "accepted"},
+    )
+    if kind == "mend":
+        term = _term("eventType", "recovery", "eventType/rec")
+    elif kind == "accepted":
+        term = _element("eventType", "receipt accepted")
+    else:
+        term = _term("eventType", "fixity check", "eventType/fix")
+    outcome = (
+        _term("eventOutcome", "success", "eventOutcome/suc")
+        if good
+        else _term("eventOutcome", "fail", "eventOutcome/fai")
+    )
+    told = [str(body.get("outcome") or kind), f"receipt {body['receipt']}" if body.get("receipt") else ""]
+    told += [f"{each['kind']} {each['path']}" for each in body.get("problems", ())]
+    told += [f"replaced {path}" for path in body.get("replaced", ())] + [str(body.get("note", ""))]
+    note = _element("eventOutcomeDetailNote", "; ".join(part for part in told if part))
+    return (
+        f"<event><eventIdentifier>{_element('eventIdentifierType', 'SHA-256 of the ledger row')}"
+        f"{_element('eventIdentifierValue', digest)}</eventIdentifier>{term}"
+        f"{_element('eventDateTime', str(body.get('when', '')))}"
+        f"<eventOutcomeInformation>{outcome}<eventOutcomeDetail>{note}</eventOutcomeDetail></eventOutcomeInformation>"
+        f"<linkingAgentIdentifier>{_element('linkingAgentIdentifierType', 'program and version')}"
+        f"{_element('linkingAgentIdentifierValue', str(body.get('tool', '')))}"
+        f"{_term('linkingAgentRole', 'executing program', 'eventRelatedAgentRole/exe')}</linkingAgentIdentifier>"
+        f"<linkingObjectIdentifier>{_element('linkingObjectIdentifierType', 'path of the bag')}"
+        f"{_element('linkingObjectIdentifierValue', str(body['bag']))}</linkingObjectIdentifier></event>\n"
+    )
+
+
+def _element(name: str, text: str) -> str:
+    return f"<{name}>{escape(_NOT_XML.sub(_shown, text))}</{name}>"
+
+
+def _term(name: str, text: str, term: str) -> str:
+    vocabulary = term.split("/", maxsplit=1)[0]
+    return (
+        f"<{name} authority={quoteattr(vocabulary)} authorityURI={quoteattr(f'{VOCABULARY}/{vocabulary}')} "
+        f"valueURI={quoteattr(f'{VOCABULARY}/{term}')}>{escape(text)}</{name}>"
+    )
+
+
+def _shown(found: re.Match[str]) -> str:
+    """A character that XML cannot carry, in writing."""
+    return found[0].encode("unicode_escape", "surrogatepass").decode("ascii")
