@@ -7,7 +7,7 @@ changes its meaning; the table is in the README.
 
 from __future__ import annotations
 
-from typing import ClassVar
+from typing import Any, ClassVar
 
 
 class WellreadError(Exception):
@@ -29,6 +29,14 @@ class WellreadError(Exception):
 
     def __str__(self) -> str:
         return f"{self.where}: {self.problem}. {self.remedy}."
+
+    def __reduce__(self) -> tuple[Any, ...]:
+        return _rebuilt, (type(self), dict(self.__dict__))
+
+
+def _rebuilt(kind: type[WellreadError], fields: dict[str, Any]) -> WellreadError:
+    """The error on the other side of a process boundary; its fields are keywords, which pickling alone forgets."""
+    return kind(**fields)
 
 
 class UsageError(WellreadError):

@@ -18,6 +18,7 @@ from schemas.names import Organisation
 if TYPE_CHECKING:
     from schemas.finding import Finding
     from schemas.part import Part
+    from schemas.sheet import Chip, ReadingRow, Sheet
 
 Words = NDArray[np.unsignedinteger[Any]]
 """Words of a chip, one element a word."""
@@ -28,6 +29,90 @@ def words_dtype(bits: int) -> np.dtype[np.unsignedinteger[Any]]:
     return np.dtype(
         np.uint8 if bits <= 8 else np.uint16 if bits <= 16 else np.uint32 if bits <= 32 else np.uint64
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """Something wrong, or odd, in what a person wrote; gathered over the whole project and told together.
+
+    Attributes:
+        where: `sheet.yaml:12`, `chips.csv:7, column 3` or `chips.xlsx:Sheet1!B7`.
+        field: The field, such as `chips[3].part`.
+        found: What stands there, already made printable.
+        expected: What should.
+        nearest: The nearest valid value, or "".
+        caution: True where the run goes on all the same.
+    """
+
+    where: str
+    field: str
+    found: str
+    expected: str
+    nearest: str = ""
+    caution: bool = False
+
+    def __str__(self) -> str:
+        nearest = f", nearest valid value {self.nearest}" if self.nearest else ""
+        field_name = f" {self.field}:" if self.field else ""
+        return f"{self.where}:{field_name} found {self.found}, expected {self.expected}{nearest}"
+
+
+@dataclass(frozen=True, slots=True)
+class FoundFile:
+    """A file of the project folder as a survey saw it: nothing of its content.
+
+    Attributes:
+        path: Relative to the project folder, separated by /.
+        size_bytes: Its length.
+        refused: Why it cannot be used (leads out of the folder, is no regular file), or "".
+    """
+
+    path: str
+    size_bytes: int
+    refused: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedReading:
+    """One reading of one chip as the sheet, or the name of its file, says.
+
+    Attributes:
+        reading: Its id, unique in the project: CHIP.READER.N.
+        chip: The chip's id.
+        reader: The reader's id.
+        files: Paths inside the project folder, one pass or more each.
+        row: What the sheet says of it.
+        where: Where it says so, for messages.
+    """
+
+    reading: str
+    chip: str
+    reader: str
+    files: tuple[str, ...]
+    row: ReadingRow
+    where: str
+
+
+@dataclass(frozen=True, slots=True)
+class PlannedChip:
+    """One chip with its readings, its organisation and its catalogue entry resolved."""
+
+    chip: Chip
+    organisation: Organisation | None
+    part: Part | None
+    erased_state: int | None
+    readings: tuple[PlannedReading, ...]
+    where: str
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """What the sheet stage gives: the sheet, its chips in order, and what is odd about them."""
+
+    sheet: Sheet
+    chips: tuple[PlannedChip, ...]
+    cautions: tuple[Problem, ...]
+    tables: tuple[str, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,6 +24,6 @@ class StoredDocument(BaseModel):
     schema_name: ClassVar[str] = ""
 
 
-def private() -> dict[str, Any]:
-    """Mark of a schema field that never reaches a public bundle: `Field(json_schema_extra=private())`."""
+def withheld() -> dict[str, Any]:
+    """Mark of a schema field that never reaches a public bundle: `Field(json_schema_extra=withheld())`."""
     return {"private": True}

@@ -11,7 +11,7 @@ from typing import Any, ClassVar, Literal
 
 from pydantic import Field
 
-from schemas.base import StoredDocument, private
+from schemas.base import StoredDocument, withheld
 from schemas.finding import Finding
 
 RECORD_SCHEMA = "wellread/record/1"
@@ -60,7 +60,9 @@ class ImageRecord(StoredDocument):
     """The image of one chip: one word after the other, words wider than 8 bits big-endian."""
 
     path: str
-    settled: bool = Field(description="False: the file lies under images-unsettled, apart from the sound ones")
+    settled: bool = Field(
+        description="False: the file lies under images-unsettled, apart from the sound ones"
+    )
     mask_path: str | None = Field(default=None, description="Same shape; a 1 bit has no settlement")
     size_bytes: int
     sha256: str
@@ -103,11 +105,13 @@ class ReadingRecord(StoredDocument):
     files: tuple[DumpRecord, ...]
     passes: tuple[PassRecord, ...] = ()
     set_aside: str | None = None
-    how: dict[str, Any] = Field(default_factory=dict, description="What the sheet says: setting, supply, date …")
+    how: dict[str, Any] = Field(
+        default_factory=dict, description="What the sheet says: setting, supply, date …"
+    )
     public: bool = False
     private: bool = False
-    operator: str | None = Field(default=None, json_schema_extra=private())
-    notes: str | None = Field(default=None, json_schema_extra=private())
+    operator: str | None = Field(default=None, json_schema_extra=withheld())
+    notes: str | None = Field(default=None, json_schema_extra=withheld())
 
 
 class ContestedBit(StoredDocument):
@@ -115,7 +119,9 @@ class ContestedBit(StoredDocument):
 
     address: int
     line: str
-    votes: dict[str, Literal[0, 1, None]] = Field(description="Reader → its value; null where its passes disagree")
+    votes: dict[str, Literal[0, 1, None]] = Field(
+        description="Reader → its value; null where its passes disagree"
+    )
     ones: int = Field(description="Passes that read 1")
     zeros: int
     image: Literal[0, 1] = Field(description="The value the image carries; it settles nothing")
@@ -149,7 +155,7 @@ class ChipRecord(StoredDocument):
     board_wiring: dict[str, Any] | None = None
     view: dict[str, Any] | None = None
     private: bool = False
-    notes: str | None = Field(default=None, json_schema_extra=private())
+    notes: str | None = Field(default=None, json_schema_extra=withheld())
     grade: Grade
     reasons: tuple[str, ...]
     bears: Bears
@@ -167,14 +173,18 @@ class SpaceRecord(StoredDocument):
     width: int
     byte_order: str
     unit: str
-    path: str | None = Field(default=None, description="None where it could not be written; `reasons` says why")
+    path: str | None = Field(
+        default=None, description="None where it could not be written; `reasons` says why"
+    )
     size_bytes: int | None = None
     sha256: str | None = None
     sha512: str | None = None
     words: int = 0
     incomplete: bool = False
     unsettled: bool = Field(default=False, description="A chip in it is faulty or contested")
-    holes: tuple[tuple[int, int], ...] = Field(default=(), description="Half-open word ranges that no chip fills")
+    holes: tuple[tuple[int, int], ...] = Field(
+        default=(), description="Half-open word ranges that no chip fills"
+    )
     placements: tuple[dict[str, Any], ...] = ()
     checks: tuple[dict[str, Any], ...] = ()
     reasons: tuple[str, ...] = ()
@@ -208,12 +218,16 @@ class Record(StoredDocument):
     release: dict[str, Any] | None = None
     readers: dict[str, dict[str, Any]]
     boards: dict[str, dict[str, Any]]
-    parts: dict[str, dict[str, Any]] = Field(default_factory=dict, description="Catalogue entries that were used")
+    parts: dict[str, dict[str, Any]] = Field(
+        default_factory=dict, description="Catalogue entries that were used"
+    )
     sheet: tuple[StoredFile, ...]
     attachments: tuple[StoredFile, ...] = ()
     cautions: tuple[str, ...] = ()
     spaces: tuple[SpaceRecord, ...] = ()
-    suggestions: tuple[dict[str, Any], ...] = Field(default=(), description="Spaces that could be added to the sheet")
+    suggestions: tuple[dict[str, Any], ...] = Field(
+        default=(), description="Spaces that could be added to the sheet"
+    )
     qualification: dict[str, Any] = Field(default_factory=dict)
     grades: dict[str, int]
     inputs_sha256: str = Field(description="Over everything that went in: equal inputs make no new version")

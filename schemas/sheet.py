@@ -11,7 +11,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
 
-from schemas.base import HumanInput, private
+from schemas.base import HumanInput, withheld
 from schemas.names import IdField, OrganisationField
 from schemas.part import Part
 
@@ -104,8 +104,12 @@ def as_text(value: object) -> str:
 
 
 Text = Annotated[str, BeforeValidator(as_text), StringConstraints(max_length=20_000)]
-Edtf = Annotated[str, BeforeValidator(as_edtf), WithJsonSchema({"type": "string", "examples": ["2024-05-03", "198X"]})]
-Number = Annotated[int, BeforeValidator(as_number), Field(ge=0), WithJsonSchema({"type": ["string", "integer"]})]
+Edtf = Annotated[
+    str, BeforeValidator(as_edtf), WithJsonSchema({"type": "string", "examples": ["2024-05-03", "198X"]})
+]
+Number = Annotated[
+    int, BeforeValidator(as_number), Field(ge=0), WithJsonSchema({"type": ["string", "integer"]})
+]
 LineNumber = Annotated[
     int, BeforeValidator(as_line_number), Field(ge=0, lt=64), WithJsonSchema({"type": ["string", "integer"]})
 ]
@@ -120,7 +124,7 @@ class Machine(HumanInput):
     name: Text
     maker: Text | None = None
     model: Text | None = None
-    serial: Text | None = Field(default=None, json_schema_extra=private())
+    serial: Text | None = Field(default=None, json_schema_extra=withheld())
     year: Edtf | None = None
     description: Text | None = None
 
@@ -130,17 +134,21 @@ class Custodian(HumanInput):
 
     name: Text | None = None
     organisation: Text | None = None
-    contact: Text | None = Field(default=None, json_schema_extra=private())
-    place: Text | None = Field(default=None, json_schema_extra=private())
+    contact: Text | None = Field(default=None, json_schema_extra=withheld())
+    place: Text | None = Field(default=None, json_schema_extra=withheld())
 
 
 class Rights(HumanInput):
     """What is known about the rights in the firmware: a label, not a licence."""
 
-    statement: RightsUri = Field(description="RightsStatements.org URI, Creative Commons URI or SPDX identifier")
+    statement: RightsUri = Field(
+        description="RightsStatements.org URI, Creative Commons URI or SPDX identifier"
+    )
     note: Text | None = None
     holder: Text | None = None
-    jurisdiction: Text | None = Field(default=None, description="ISO 3166 code of the country whose law was looked at")
+    jurisdiction: Text | None = Field(
+        default=None, description="ISO 3166 code of the country whose law was looked at"
+    )
 
 
 class ReleaseWord(HumanInput):
@@ -156,16 +164,22 @@ class Reader(HumanInput):
     kind: Literal["device-programmer", "home-built", "other"] | None = None
     name: Text | None = None
     version: Text | None = None
-    serial: Text | None = Field(default=None, json_schema_extra=private())
-    operator: Text | None = Field(default=None, json_schema_extra=private())
-    format: Text | None = Field(default=None, description="The format of its files, where it is always the same")
+    serial: Text | None = Field(default=None, json_schema_extra=withheld())
+    operator: Text | None = Field(default=None, json_schema_extra=withheld())
+    format: Text | None = Field(
+        default=None, description="The format of its files, where it is always the same"
+    )
     token: Literal["hex", "octal", "decimal", "binary", "nibble"] | None = None
-    word_order: ByteOrder | None = Field(default=None, description="Order of the bytes in printed 16-bit groups")
-    byte_order: ByteOrder | None = Field(default=None, description="Order of the bytes of a wide word in its files")
+    word_order: ByteOrder | None = Field(
+        default=None, description="Order of the bytes in printed 16-bit groups"
+    )
+    byte_order: ByteOrder | None = Field(
+        default=None, description="Order of the bytes of a wide word in its files"
+    )
     polarity: Literal["as-is", "inverted"] | None = None
     bit_order: Literal["as-is", "reversed"] | None = None
     pulls: Literal["none", "up", "down"] | None = None
-    notes: Text | None = Field(default=None, json_schema_extra=private())
+    notes: Text | None = Field(default=None, json_schema_extra=withheld())
 
 
 class Board(HumanInput):
@@ -174,9 +188,9 @@ class Board(HumanInput):
     name: Text | None = None
     number: Text | None = Field(default=None, description="The number printed on it")
     revision: Text | None = None
-    serial: Text | None = Field(default=None, json_schema_extra=private())
+    serial: Text | None = Field(default=None, json_schema_extra=withheld())
     sockets: tuple[Text, ...] = Field(default=(), description="All sockets in the order the board shows them")
-    notes: Text | None = Field(default=None, json_schema_extra=private())
+    notes: Text | None = Field(default=None, json_schema_extra=withheld())
 
 
 class Wiring(HumanInput):
@@ -200,11 +214,15 @@ class View(HumanInput):
     """The geometry in which a pattern ROM's content is drawn."""
 
     rows: Annotated[int, BeforeValidator(as_number), Field(ge=1, le=256)] = Field(description="Words a glyph")
-    columns: Annotated[int, BeforeValidator(as_number), Field(ge=1, le=64)] = Field(description="Bits of a row used")
+    columns: Annotated[int, BeforeValidator(as_number), Field(ge=1, le=64)] = Field(
+        description="Bits of a row used"
+    )
     left: Literal["high", "low"] | None = Field(default=None, description="Which bit is the left dot")
     ink: Literal["one", "zero"] | None = None
     glyphs_a_line: Annotated[int, BeforeValidator(as_number), Field(ge=1, le=256)] | None = None
-    scan: Literal["rows", "columns"] | None = Field(default=None, description="columns: one word a column of dots")
+    scan: Literal["rows", "columns"] | None = Field(
+        default=None, description="columns: one word a column of dots"
+    )
     start: Number | None = None
 
 
@@ -222,7 +240,9 @@ class Chip(HumanInput):
     chip: IdField
     board: IdField | None = None
     socket: Text | None = None
-    part: Text | None = Field(default=None, description="Number as in the catalogue, or of a part this sheet defines")
+    part: Text | None = Field(
+        default=None, description="Number as in the catalogue, or of a part this sheet defines"
+    )
     organisation: OrganisationField | None = Field(default=None, description="Words x bits, such as 2048x8")
     marking: Text | None = Field(default=None, description="As printed on the package, letter for letter")
     label: Text | None = None
@@ -236,14 +256,18 @@ class Chip(HumanInput):
     board_wiring: Wiring | None = None
     view: View | None = None
     private: bool = Field(default=False, description="Withheld from public bundles")
-    unconfirmed: tuple[Text, ...] = Field(default=(), description="Guesses of `wellread start` still to be confirmed")
-    notes: Text | None = Field(default=None, json_schema_extra=private())
+    unconfirmed: tuple[Text, ...] = Field(
+        default=(), description="Guesses of `wellread start` still to be confirmed"
+    )
+    notes: Text | None = Field(default=None, json_schema_extra=withheld())
 
 
 class Take(HumanInput):
     """Which part of a file is this chip's: a range of bytes, every n-th byte, a field of bits, in this order."""
 
-    range: Text | None = Field(default=None, description="Byte offsets first-end, end not included: 0x0000-0x0800")
+    range: Text | None = Field(
+        default=None, description="Byte offsets first-end, end not included: 0x0000-0x0800"
+    )
     every: Annotated[int, BeforeValidator(as_number), Field(ge=2, le=64)] | None = None
     first: Annotated[int, BeforeValidator(as_number), Field(ge=0, le=63)] | None = Field(
         default=None, description="With every: 0 starts at the first byte"
@@ -292,7 +316,9 @@ class Packed(HumanInput):
 class ReadingRow(HumanInput):
     """One read-out of one chip, from one or more files or parts of files."""
 
-    chip: IdField | None = Field(default=None, description="Not needed where the file is named CHIP.READER.N.ext")
+    chip: IdField | None = Field(
+        default=None, description="Not needed where the file is named CHIP.READER.N.ext"
+    )
     reader: IdField | None = None
     file: Text | None = Field(default=None, description="In dumps/, or a path inside the project folder")
     files: tuple[Text, ...] = Field(default=(), description="Several files: one pass each")
@@ -304,20 +330,26 @@ class ReadingRow(HumanInput):
     byte_order: ByteOrder | None = None
     polarity: Literal["as-is", "inverted"] | None = None
     bit_order: Literal["as-is", "reversed"] | None = None
-    sitting: Text | None = Field(default=None, description="Passes of one sitting: the chip was not re-seated")
+    sitting: Text | None = Field(
+        default=None, description="Passes of one sitting: the chip was not re-seated"
+    )
     date: Edtf | None = None
-    device_setting: Text | None = Field(default=None, description="What the device was set to, in its own words")
+    device_setting: Text | None = Field(
+        default=None, description="What the device was set to, in its own words"
+    )
     read_as: Text | None = Field(default=None, description="The part the device was set to")
     selects: Text | None = Field(default=None, description="Levels on the select pins of a mask ROM")
     supply_v: Annotated[float, Field(gt=0, lt=30)] | None = None
     clock: Text | None = None
     pulls: Literal["none", "up", "down"] | None = None
     temperature_c: Annotated[float, Field(gt=-100, lt=200)] | None = None
-    set_aside: Text | None = Field(default=None, description="Why this reading has no voice; it is still packed")
+    set_aside: Text | None = Field(
+        default=None, description="Why this reading has no voice; it is still packed"
+    )
     public: bool = Field(default=False, description="The file as read may go into a public bundle")
     private: bool = Field(default=False, description="Withheld from public bundles")
-    operator: Text | None = Field(default=None, json_schema_extra=private())
-    notes: Text | None = Field(default=None, json_schema_extra=private())
+    operator: Text | None = Field(default=None, json_schema_extra=withheld())
+    notes: Text | None = Field(default=None, json_schema_extra=withheld())
 
 
 _LANE = re.compile(r"^([A-Za-z0-9][^\s\[\]]*)(?:\[\s*(\d{1,2})\s*:\s*(\d{1,2})\s*\])?$", re.ASCII)
@@ -329,7 +361,9 @@ class Placement(HumanInput):
     at: Number
     bank: Text | None = None
     lanes: tuple[Text, ...] = Field(min_length=1, description="CHIP or CHIP[hi:lo], most significant first")
-    chip_range: Text | None = Field(default=None, description="Word addresses first-end of the chips that show here")
+    chip_range: Text | None = Field(
+        default=None, description="Word addresses first-end of the chips that show here"
+    )
 
     @model_validator(mode="after")
     def _lanes_read(self) -> Self:
@@ -364,7 +398,9 @@ class Space(HumanInput):
     """An address space as the machine sees it."""
 
     name: IdField
-    width: Annotated[int, BeforeValidator(as_number), Field(ge=1, le=64)] = Field(description="Bits of one word")
+    width: Annotated[int, BeforeValidator(as_number), Field(ge=1, le=64)] = Field(
+        description="Bits of one word"
+    )
     byte_order: ByteOrder | None = Field(default=None, description="Of the written file; big where not said")
     unit: Literal["word", "byte"] = Field(default="word", description="What `at` counts")
     fill: Number | None = Field(default=None, description="The word that stands in gaps")

@@ -1,0 +1,87 @@
+"""The entry point: exit codes are given here, where every ending of the program is seen.
+
+2 for a wrong command line, 10 to 49 for one class of trouble each (`pipeline.errors`), 70 for a bug with its
+traceback, 130 for Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Any
+
+BUG = 70
+INTERRUPTED = 130
+USAGE = 2
+
+
+def run(arguments: list[str] | None = None) -> int:
+    """The program, from its arguments to its exit code.
+
+    Args:
+        arguments: Without the program's name; those of the process where None.
+    """
+    import typer
+
+    from pipeline.cli import app
+    from pipeline.errors import WellreadError
+
+    try:
+        result = app(args=arguments, prog_name="wellread", standalone_mode=False)
+    except WellreadError as error:
+        return _told(error)
+    except (KeyboardInterrupt, typer.Abort):
+        sys.stderr.write("Interrupted; nothing half-made was left under a final name.\n")
+        return INTERRUPTED
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 1
+    except Exception as error:
+        if hasattr(error, "show") and hasattr(error, "format_message"):
+            return _usage(error)
+        import traceback
+
+        traceback.print_exc()
+        sys.stderr.write(
+            "This is a bug in wellread, not in your files. Please report it with the lines above.\n"
+        )
+        return BUG
+    return result if isinstance(result, int) else 0
+
+
+def _told(error: Any) -> int:
+    """An error of ours, in one line, after all problems that it gathers."""
+    from pipeline.edges.console import notice
+
+    for problem in getattr(error, "problems", ()):
+        notice(problem)
+    notice(str(error))
+    return int(error.exit_code)
+
+
+def _usage(error: Any) -> int:
+    """A wrong command line, in plain words; typer's own error has them."""
+    from pipeline.edges.console import notice
+
+    context = getattr(error, "ctx", None)
+    if context is not None:
+        notice(context.get_usage())
+    notice(
+        f"{error.format_message()}\nSee `wellread {'' if context is None or context.info_name == 'wellread' else context.info_name + ' '}--help`."
+    )
+    return USAGE
+
+
+def main() -> None:
+    """What the command `wellread` calls."""
+    code = run()
+    try:
+        sys.stdout.flush()
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = code or 1
+    sys.exit(code)
+
+
+if __name__ == "__main__":
+    main()

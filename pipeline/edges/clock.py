@@ -1,0 +1,55 @@
+"""The clock, read once a run and passed in; SOURCE_DATE_EPOCH takes its place where it is set."""
+
+from __future__ import annotations
+
+import os
+from dataclasses import dataclass
+from datetime import UTC, datetime
+
+from pipeline.errors import ClockError
+
+_LATEST = 253_402_300_799
+"""9999-12-31T23:59:59Z, the last second that ISO 8601 writes with four digits of year."""
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """The time of a run.
+
+    Attributes:
+        moment: Aware, UTC, whole seconds.
+        fixed: True where SOURCE_DATE_EPOCH set it.
+    """
+
+    moment: datetime
+    fixed: bool
+
+    @property
+    def text(self) -> str:
+        """ISO 8601 in UTC: 2026-01-31T12:00:00Z."""
+        return self.moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+    @property
+    def day(self) -> str:
+        """The day in UTC: 2026-01-31."""
+        return self.moment.strftime("%Y-%m-%d")
+
+
+def now() -> Now:
+    """The time, or the one that SOURCE_DATE_EPOCH fixes.
+
+    Raises:
+        ClockError: SOURCE_DATE_EPOCH is no whole number of seconds that a date can show.
+
+    Source: the SOURCE_DATE_EPOCH specification (a malformed value ends the run).
+    """
+    text = os.environ.get("SOURCE_DATE_EPOCH")
+    if text is None or text == "":
+        return Now(datetime.now(UTC).replace(microsecond=0), fixed=False)
+    if not (text.isascii() and text.isdigit()) or int(text) > _LATEST:
+        raise ClockError(
+            where="SOURCE_DATE_EPOCH",
+            problem=f"{text!r} is no whole number of seconds since 1970",
+            remedy="Set it as `date +%s` prints it, or unset it",
+        )
+    return Now(datetime.fromtimestamp(int(text), UTC), fixed=True)

@@ -1,0 +1,72 @@
+"""The first steps of every task on a project folder: the sheet read, the files surveyed, all problems at once."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipeline.catalogue import Catalogue, load
+from pipeline.edges.folder import (
+    LARGEST_SHEET_BYTES,
+    SHEET_NAME,
+    need_sheet,
+    project_folder,
+    read_file,
+    survey,
+)
+from pipeline.errors import NothingToDoError
+from pipeline.flow import FoundFile, Plan, Problem
+from pipeline.stages.sheet import parse_sheet, read_sheet
+
+
+@dataclass(frozen=True, slots=True)
+class Project:
+    """A project folder, read as far as its sheet.
+
+    Attributes:
+        folder: Where it lies.
+        plan: Chips with their readings, or None where the sheet cannot be typed.
+        problems: Of the sheet and its tables, cautions among them.
+        files: Everything the survey saw.
+        sheet_files: The sheet and its tables: name → bytes, as given.
+        catalogue: The parts known, the sheet's own before the others.
+    """
+
+    folder: Path
+    plan: Plan | None
+    problems: tuple[Problem, ...]
+    files: Mapping[str, FoundFile]
+    sheet_files: Mapping[str, bytes]
+    catalogue: Catalogue
+
+
+def open_project(given: Path) -> Project:
+    """The project that a folder holds.
+
+    Raises:
+        NothingToDoError: No project, an empty sheet, no chips, or no dumps at all.
+        SheetError: The sheet's text cannot be read as YAML.
+    """
+    folder = project_folder(given)
+    need_sheet(folder)
+    files = survey(folder)
+    content = read_file(folder, SHEET_NAME, limit=LARGEST_SHEET_BYTES)
+    document = parse_sheet(content, SHEET_NAME)
+    sheet_files = {SHEET_NAME: content}
+    for table in document.tables:
+        found = files.get(table)
+        if found is not None and not found.refused:
+            sheet_files[table] = read_file(folder, table, limit=LARGEST_SHEET_BYTES)
+    catalogue = load()
+    tables = {name: bytes_ for name, bytes_ in sheet_files.items() if name != SHEET_NAME}
+    plan, problems = read_sheet(document, tables=tables, files=files, catalogue=catalogue)
+    if plan is not None:
+        catalogue = catalogue.with_parts(plan.sheet.parts)
+    if not any(path.startswith("dumps/") for path in files) and not any(not one.caution for one in problems):
+        raise NothingToDoError(
+            where=str(given / "dumps"),
+            problem="there are no dump files",
+            remedy="Put what your readers wrote into dumps/, named CHIP.READER.N.ext or listed under `readings`",
+        )
+    return Project(folder, plan, problems, files, sheet_files, catalogue)

@@ -1,0 +1,437 @@
+"""`wellread package`: from a project folder to a bag that has passed two judges.
+
+1. The sheet and the folder are read; all problems are told together and end the run.
+2. Each chip is worked on alone (`chipwork`): its dumps and its image go into the staging bag.
+3. All chips together: who qualifies which reader, which chips are kin, which checks hold over several.
+4. The address spaces are assembled from the images.
+5. If nothing changed since the newest version, that is said and nothing is written.
+6. Each chip's record is completed; record, PREMIS, notes and report are written chip by chip.
+7. Manifests; then the bag is judged in staging, by our recheck and by the `bagit` library.
+8. One rename gives it its name.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import uuid
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline import __version__
+from pipeline.edges.bagdir import Entry, MemberStream, Staging, finish_bag, write_member
+from pipeline.edges.baghash import observe
+from pipeline.edges.bagopinion import second_opinion
+from pipeline.edges.clock import Now, now
+from pipeline.edges.console import Progress
+from pipeline.edges.folder import SHEET_NAME, destination
+from pipeline.errors import ClockError, JudgedBadError, NothingToDoError
+from pipeline.flow import Plan, PlannedChip
+from pipeline.run.chipwork import Job, Worked, needs_person, set_job, work_batch
+from pipeline.run.crew import Crew
+from pipeline.run.finishing import Finish, finish_batch, set_finish
+from pipeline.run.naming import attachment_names, dump_names
+from pipeline.run.opening import Project, open_project
+from pipeline.run.spool import Spool
+from pipeline.run.together import Together, all_together
+from pipeline.run.versions import Previous, newest, reasons
+from pipeline.stages.recheck import judge
+from pipeline.stages.sheet import refuse
+from pipeline.views import notes
+from pipeline.views.premis import STEPS, Premis
+from pipeline.views.terminal import MOST_CHIPS
+from schemas.record import RECORD_SCHEMA, Grade
+
+PROFILE = "https://wellread.example/profiles/rom-bag-1.0.0.json"
+"""Name of our BagIt Profile; it does not resolve (RFC 2606), the profile itself lies in the bag."""
+_SPACE_OF_IDS = uuid.UUID("6f1d4a52-6f53-5f0e-8f6c-2f4b7f0f3a11")
+
+
+@dataclass(frozen=True, slots=True)
+class Packaged:
+    """What `package` gives back.
+
+    Attributes:
+        bag: The bag's folder.
+        same_as: Name of the version that this project already is, or "".
+        chips: (chip, grade, findings as plain data, strip of its image), in the sheet's order.
+        cautions: About the sheet.
+        needing: Chips that still need a person.
+        spaces: Their records.
+        supersedes: Name of the version replaced, or "".
+    """
+
+    bag: Path
+    same_as: str
+    chips: list[dict[str, Any]]
+    cautions: tuple[str, ...]
+    needing: tuple[str, ...]
+    spaces: tuple[Mapping[str, Any], ...] = ()
+    supersedes: str = ""
+
+
+@dataclass(slots=True)
+class _Building:
+    """A bag being built."""
+
+    project: Project
+    plan: Plan
+    moment: Now
+    root: Path
+    job: Job
+    loose: list[str]
+    entries: list[Entry] = field(default_factory=list)
+    inputs: dict[str, str] = field(default_factory=dict)
+    sheet: list[dict[str, Any]] = field(default_factory=list)
+    attachments: list[dict[str, Any]] = field(default_factory=list)
+
+
+def package(folder: Path, into: Path | None = None, *, quiet: bool = False) -> Packaged:
+    """The bag of a project.
+
+    Args:
+        folder: The project folder.
+        into: Where the bag goes; beside the folder where not said.
+        quiet: No progress.
+
+    Raises:
+        WellreadError: See the exit codes; nothing is left under the final name.
+    """
+    moment = now()
+    project = open_project(folder)
+    refuse(project.problems, SHEET_NAME)
+    assert project.plan is not None
+    refuse_early_clock(project.plan, moment)
+    place = destination(folder, into)
+    machine = project.plan.sheet.machine.id
+    previous = newest(place, machine)
+    name = f"{machine}-v{previous.version + 1 if previous else 1}"
+    if not place.exists():
+        place.mkdir(parents=True)
+    progress = Progress(quiet=quiet)
+    try:
+        with Staging(place / name) as staging:
+            packaged = _build(project, moment, staging.path, previous, progress)
+            if not packaged.same_as:
+                _judge_twice(staging.path, progress)
+                staging.commit()
+            return packaged
+    finally:
+        progress.done()
+
+
+def refuse_early_clock(plan: Plan, moment: Now) -> None:
+    """A fixed clock before something that the sheet says happened would make the events lie.
+
+    Raises:
+        ClockError: SOURCE_DATE_EPOCH lies before the last capture or attempt.
+    """
+    dates = [reading.row.date for chip in plan.chips for reading in chip.readings if reading.row.date]
+    dates += [attempt.date for chip in plan.chips for attempt in chip.chip.attempts if attempt.date]
+    for date in dates:
+        begins = date.split("/")[-1].strip("?~%.") or date.split("/")[0].strip("?~%.")
+        if begins.replace("X", "0")[:10] > moment.day[: len(begins[:10])]:
+            if moment.fixed:
+                raise ClockError(
+                    where="SOURCE_DATE_EPOCH", problem=f"{moment.text} lies before {date}, when the sheet says something was read",
+                    remedy="Set it to a later second, or correct the date in the sheet",
+                )  # fmt: skip
+            raise ClockError(
+                where="the clock", problem=f"it shows {moment.text}, before {date}, when the sheet says something was read",
+                remedy="Set the computer's clock, or correct the date in the sheet",
+            )  # fmt: skip
+
+
+def _build(
+    project: Project, moment: Now, root: Path, previous: Previous | None, progress: Progress
+) -> Packaged:
+    plan = project.plan
+    assert plan is not None
+    names, owners, loose = dump_names(plan.chips, project.files)
+    job = Job(project.folder, root, plan.sheet.readers, names, owners)
+    building = _Building(project, plan, moment, root, job, loose)
+    with Spool(root.parent) as partial, Spool(root.parent) as finished:
+        together = _each_chip(building, partial, progress)
+        _other_inputs(building)
+        inputs = hashlib.sha256(
+            "".join(f"{sha256}  {path}\n" for path, sha256 in sorted(building.inputs.items())).encode()
+        ).hexdigest()
+        if (
+            previous
+            and previous.record.get("inputs_sha256") == inputs
+            and previous.record["software"]["version"] == __version__
+        ):
+            return _same(previous, plan)
+        head = _head(building, previous, inputs, together)
+        for line in _finished(building, head, partial, together, finished, progress):
+            del line
+        return _written(building, head, finished, previous)
+
+
+def _each_chip(building: _Building, partial: Spool, progress: Progress) -> Together:
+    """Step 2, and step 3 as far as it gathers."""
+    chips = building.plan.chips
+    together = Together(building.plan, building.root)
+    problems = []
+    with Crew(set_job, (building.job,), items=len(chips)) as crew:
+        for count, worked in enumerate(crew.each(work_batch, chips), start=1):
+            problems += worked.problems
+            building.entries += worked.entries
+            building.inputs.update(worked.inputs)
+            if not problems:
+                together.add(worked)
+                partial.add(worked.record)
+            progress.show("chips read:", count, len(chips))
+    refuse(problems, SHEET_NAME)
+    if not any(reading for chip in chips for reading in chip.readings):
+        raise NothingToDoError(
+            where=SHEET_NAME,
+            problem="no chip has a reading",
+            remedy="Name the dump files CHIP.READER.N.ext, or list them under `readings`",
+        )
+    all_together(together)
+    return together
+
+
+def _other_inputs(building: _Building) -> None:
+    """The sheet as given, in the payload and beside the record; loose dumps, photographs and documents."""
+    project, root = building.project, building.root
+    for name, content in project.sheet_files.items():
+        flat = name.replace("/", "_")
+        entry = write_member(root, f"data/sheet/{flat}", content)
+        building.sheet.append(_stored(entry, name))
+        building.entries += [entry, write_member(root, f"metadata/{flat}", content)]
+        building.inputs[name] = entry.sha256
+    kept = [
+        path
+        for path, found in project.files.items()
+        if path.startswith(("photos/", "docs/")) and not found.refused
+    ]
+    named = {path: building.job.names[path] for path in building.loose} | attachment_names(kept)
+    for path, where in named.items():
+        entry = write_member(root, where, project.folder / path)
+        building.entries.append(entry)
+        building.inputs[path] = entry.sha256
+        building.attachments.append(_stored(entry, path))
+
+
+def _stored(entry: Entry, original: str) -> dict[str, Any]:
+    return {
+        "path": entry.path, "original_name": original, "size_bytes": entry.size_bytes,
+        "sha256": entry.sha256, "sha512": entry.sha512,
+    }  # fmt: skip
+
+
+def _same(previous: Previous, plan: Plan) -> Packaged:
+    chips = [
+        {"chip": chip["chip"], "grade": chip["grade"], "findings": chip["findings"]}
+        for chip in previous.record["chips"]
+    ]
+    needing = tuple(chip["chip"] for chip in previous.record["chips"] if needs_person(chip))
+    return Packaged(previous.path, previous.bag, chips, tuple(str(one) for one in plan.cautions), needing)
+
+
+def _head(building: _Building, previous: Previous | None, inputs: str, together: Together) -> dict[str, Any]:
+    """The record without its chips."""
+    sheet, moment = building.plan.sheet, building.moment
+    version = previous.version + 1 if previous else 1
+    bag = f"{sheet.machine.id}-v{version}"
+    identifier = f"urn:uuid:{uuid.uuid5(_SPACE_OF_IDS, f'{bag} {inputs} {__version__}')}"
+    return {
+        "schema": RECORD_SCHEMA,
+        "software": {"name": "wellread", "version": __version__},
+        "created": moment.text,
+        "clock_fixed": moment.fixed,
+        "bag": bag,
+        "version": version,
+        "external_identifier": identifier,
+        "supersedes": None,
+        "machine": sheet.machine.model_dump(mode="json", exclude_none=True),
+        "custodian": sheet.custodian.model_dump(mode="json", exclude_none=True) if sheet.custodian else None,
+        "rights": sheet.rights.model_dump(mode="json", exclude_none=True) if sheet.rights else None,
+        "release": sheet.release.model_dump(mode="json", exclude_none=True) if sheet.release else None,
+        "readers": {
+            name: one.model_dump(mode="json", exclude_none=True) for name, one in sheet.readers.items()
+        },
+        "boards": {
+            name: one.model_dump(mode="json", exclude_none=True) for name, one in sheet.boards.items()
+        },
+        "parts": together.parts(),
+        "sheet": building.sheet,
+        "attachments": building.attachments,
+        "cautions": [str(caution) for caution in building.plan.cautions],
+        "spaces": together.space_records(building.entries),
+        "suggestions": together.suggestions,
+        "qualification": together.qualification_json,
+        "inputs_sha256": inputs,
+    }
+
+
+def _finished(
+    building: _Building, head: dict[str, Any], partial: Spool, together: Together, finished: Spool, progress: Progress
+) -> Iterator[None]:  # fmt: skip
+    """Step 6, first half: each chip completed, over the cores; its parts go to the spool in order."""
+    shared = frozenset(path for path, owner in building.job.owners.items() if together.users(path) > 1)
+    finish = Finish(
+        building.root,
+        head,
+        frozenset(building.job.names[path] for path in shared),
+        building.job.owners,
+        building.job.names,
+        len(building.plan.chips),
+    )
+    items = ((line, together.extra(index)) for index, line in enumerate(partial.lines()))
+    with Crew(set_finish, (finish,), items=partial.count) as crew:
+        for count, (line, entries) in enumerate(crew.each(finish_batch, items), start=1):
+            finished.add_line(line)
+            building.entries += entries
+            progress.show("chips recorded:", count, partial.count)
+            yield
+
+
+def _written(
+    building: _Building, head: dict[str, Any], finished: Spool, previous: Previous | None
+) -> Packaged:
+    """Step 6, second half, and the manifests."""
+    from pipeline.run.tagfiles import schema_files, write_report
+
+    counts: Counter[str] = Counter()
+    for value in finished:
+        counts[value["chip"]["grade"]] += 1
+    head["grades"] = {grade.value: counts.get(grade.value, 0) for grade in Grade}
+    if previous:
+        head["supersedes"] = {
+            "bag": previous.bag, "receipt": previous.receipt,
+            "external_identifier": previous.record.get("external_identifier"),
+            "why": list(reasons(previous.record, head, (value["chip"] for value in finished))),
+        }  # fmt: skip
+    root, entries = building.root, building.entries
+    entries.append(_record(root, head, finished))
+    entries.append(_premis(root, head, finished))
+    entries.append(_notes(root, head, finished))
+    for path, content in schema_files():
+        entries.append(write_member(root, path, content))
+    entries += write_report(root, head, finished)
+    finish_bag(root, entries, _bag_info(head, previous))
+    chips, needing = [], []
+    for value in finished:
+        chip = value["chip"]
+        chips.append(_shown(chip, strips=finished.count <= MOST_CHIPS))
+        if value["needs_person"]:
+            needing.append(chip["chip"])
+    return Packaged(
+        root.parent.parent / root.name, "", chips, tuple(head["cautions"]), tuple(needing),
+        tuple(head["spaces"]), previous.bag if previous else "",
+    )  # fmt: skip
+
+
+def _shown(chip: Mapping[str, Any], *, strips: bool) -> dict[str, Any]:
+    """What is kept of a finished chip for the terminal."""
+    out = {"chip": chip["chip"], "grade": chip["grade"], "findings": chip["findings"]}
+    if strips:
+        listed = (chip.get("contested") or {}).get("listed", ())
+        out |= {
+            "regions": chip["regions"],
+            "contested_ranges": [[bit["address"], bit["address"] + 1] for bit in listed],
+        }
+    return out
+
+
+def _record(root: Path, head: Mapping[str, Any], finished: Spool) -> Entry:
+    """`metadata/record.json`, chips last and one at a time."""
+    with MemberStream(root, "metadata/record.json") as stream:
+        text = json.dumps(head, ensure_ascii=False, indent=1)
+        stream.write(text[: text.rindex("\n}")].encode() + b',\n "chips": [')
+        comma = b"\n"
+        for value in finished:
+            stream.write(
+                comma
+                + json.dumps(value["chip"], ensure_ascii=False, separators=(",", ":")).encode(
+                    "utf-8", "backslashreplace"
+                )
+            )
+            comma = b",\n"
+        stream.write(b"\n ]\n}\n")
+    return stream.entry
+
+
+def _premis(root: Path, head: Mapping[str, Any], finished: Spool) -> Entry:
+    """`metadata/premis.xml`: objects, then events in time order, then agents and rights."""
+    premis = Premis(head)
+    captures: list[tuple[str, str]] = []
+    operators: dict[str, None] = {}
+    with MemberStream(root, "metadata/premis.xml") as stream:
+        stream.write(premis.opening().encode())
+        for value in finished:
+            stream.write(value["objects"].encode())
+            captures += [(key, event) for key, event in value["captures"]]
+            operators.update(dict.fromkeys(value["operators"]))
+        for _, event in sorted(captures, key=lambda pair: pair[0]):
+            stream.write(event.encode())
+        for step in STEPS:
+            for value in finished:
+                stream.write(value["steps"].get(step, "").encode())
+        for piece in premis.closing(operators=operators):
+            stream.write(piece.encode())
+    return stream.entry
+
+
+def _notes(root: Path, head: Mapping[str, Any], finished: Spool) -> Entry:
+    with MemberStream(root, "metadata/provenance.txt") as stream:
+        stream.write(notes.opening(head).encode("utf-8", "backslashreplace"))
+        for value in finished:
+            stream.write(notes.chip_notes(value["chip"]).encode("utf-8", "backslashreplace"))
+    return stream.entry
+
+
+def _bag_info(head: Mapping[str, Any], previous: Previous | None) -> list[tuple[str, str]]:
+    """The reserved elements that apply, then ours."""
+    custodian = head.get("custodian") or {}
+    machine = head["machine"]
+    info = [
+        ("Source-Organization", custodian.get("organisation") or custodian.get("name") or "not stated"),
+        ("Contact-Name", custodian.get("name")),
+        ("Contact-Email", custodian["contact"] if "@" in custodian.get("contact", "") else None),
+        (
+            "External-Description",
+            f"ROM contents of {machine['name']}, with readings, evidence and provenance",
+        ),
+        ("Bagging-Date", head["created"][:10]),
+        ("External-Identifier", head["external_identifier"]),
+        ("Bag-Group-Identifier", machine["id"]),
+        ("Internal-Sender-Identifier", head["bag"]),
+        (
+            "Internal-Sender-Description",
+            f"supersedes {previous.bag}, receipt {previous.receipt}" if previous else None,
+        ),
+        ("Bag-Software-Agent", f"wellread {head['software']['version']}"),
+        ("BagIt-Profile-Identifier", PROFILE),
+    ]
+    return [(label, " ".join(value.split())) for label, value in info if value]
+
+
+def _judge_twice(bag: Path, progress: Progress) -> None:
+    """Step 7: our own strict recheck, then the library that others will use.
+
+    Raises:
+        JudgedBadError: Either finds anything; the bag stays without a name.
+    """
+    verdict = judge(observe(bag, progress=lambda done, of: progress.show("bytes judged:", done, of)))
+    if not verdict.valid:
+        first = verdict.problems[0]
+        raise JudgedBadError(
+            where=bag.name, problem=f"our own recheck refuses it ({first.path}: {first.means})",
+            remedy="Nothing was put in place; please report this with the message",
+        )  # fmt: skip
+    complaints = second_opinion(bag)
+    if complaints:
+        raise JudgedBadError(
+            where=bag.name, problem=f"the bagit library refuses it ({complaints[0]})",
+            remedy="Nothing was put in place; please report this with the message",
+        )  # fmt: skip
+
+
+__all__ = ["PROFILE", "Packaged", "Worked", "package", "refuse_early_clock"]

@@ -1,0 +1,64 @@
+"""`wellread schema`: the JSON Schemas of what people write, of what stays on disk, and of what commands print."""
+
+from __future__ import annotations
+
+import json
+import pkgutil
+from typing import Any
+
+from pipeline.errors import UsageError
+
+_MODELS = {
+    "sheet": ("schemas.sheet", "sheet_json_schema"),
+    "record": ("schemas.record", "Record"),
+    "finding": ("schemas.finding", "Finding"),
+    "part": ("schemas.part", "Part"),
+}
+DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+
+def schema_names() -> list[str]:
+    """Every name that `schema_document` knows, sorted."""
+    from schemas.answers import ANSWERS
+
+    return sorted([*_MODELS, "bagit-profile", *ANSWERS])
+
+
+def schema_document(name: str) -> dict[str, Any]:
+    """The JSON Schema of this name.
+
+    Raises:
+        UsageError: There is none of this name.
+    """
+    from schemas.answers import ANSWERS
+
+    if name == "bagit-profile":
+        content = pkgutil.get_data("schemas", "json/bagit-profile.json")
+        assert content is not None
+        profile: dict[str, Any] = json.loads(content)
+        return profile
+    if name in _MODELS:
+        import importlib
+
+        module, member = _MODELS[name]
+        found = getattr(importlib.import_module(module), member)
+        schema = found() if name == "sheet" else found.model_json_schema()
+    elif name in ANSWERS:
+        schema = ANSWERS[name].model_json_schema()
+    else:
+        from difflib import get_close_matches
+
+        near = get_close_matches(name, schema_names(), n=1)
+        remedy = f"Did you mean {near[0]}?" if near else f"Use one of {', '.join(schema_names())}"
+        raise UsageError(where=name, problem="no schema has this name", remedy=remedy.rstrip("?"))
+    return {"$schema": DIALECT, **schema}
+
+
+def schema_files() -> dict[str, bytes]:
+    """The files of `schemas/json/` as the models make them: name → bytes."""
+    out = {}
+    for name in schema_names():
+        if name != "bagit-profile":
+            text = json.dumps(schema_document(name), indent=2, ensure_ascii=False) + "\n"
+            out[f"{name}.schema.json"] = text.encode()
+    return out

@@ -1,0 +1,51 @@
+"""Things kept on disk while a bag is built, so that ten thousand chips need no more memory than forty."""
+
+from __future__ import annotations
+
+import json
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+
+class Spool:
+    """JSON values, one a line, written once and read in order as often as needed.
+
+    Args:
+        folder: Where the temporary file lies: the staging folder, so that it goes with it.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
+        self.count = 0
+
+    def __enter__(self) -> Spool:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._file.close()
+
+    def add(self, value: Any) -> None:
+        """Append one value."""
+        self._file.write(json.dumps(value, separators=(",", ":")).encode() + b"\n")
+        self.count += 1
+
+    def add_line(self, line: bytes) -> None:
+        """Append one value that is JSON already."""
+        self._file.write(line + b"\n")
+        self.count += 1
+
+    def lines(self) -> Iterator[bytes]:
+        """Every value as JSON."""
+        self._file.seek(0)
+        for line in self._file:
+            yield line[:-1]
+        self._file.seek(0, 2)
+
+    def __iter__(self) -> Iterator[Any]:
+        for line in self.lines():
+            yield json.loads(line)

@@ -1,0 +1,205 @@
+"""Stage six: images and the sheet's spaces become address spaces as the machine sees them.
+
+What the chip holds, in data-sheet order, stays the primary record; a space is a derived view. Splitting a space
+gives every wholly placed chip back bit for bit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words, words_dtype
+from pipeline.lines import apply_wiring, undo_wiring
+from schemas.names import Organisation
+from schemas.sheet import Chip, Placement, Space, Wiring
+
+LARGEST_SPACE_WORDS = 1 << 28
+
+
+@dataclass(frozen=True, slots=True)
+class Assembled:
+    """One bank of a space.
+
+    Attributes:
+        space: Its name; `bank` is "" where the space has none.
+        words: Shape (n,), the space's words from address 0 on; None where holes have no declared fill.
+        filled: Bool mask: True where a chip gives the word.
+        holes: Half-open word ranges that no chip gives.
+        absent: Chips placed here that have no image.
+        reasons: Sentences for a person.
+    """
+
+    space: str
+    bank: str
+    words: Words | None
+    filled: NDArray[np.bool_]
+    holes: tuple[tuple[int, int], ...]
+    absent: tuple[str, ...]
+    reasons: tuple[str, ...]
+
+
+def machine_view(words: Words, organisation: Organisation, wiring: Wiring | None) -> Words:
+    """A chip's words in the order in which the machine sees them."""
+    if wiring is None:
+        return words
+    return apply_wiring(words, organisation.bits, **_wiring_lines(organisation, wiring))
+
+
+def chip_view(words: Words, organisation: Organisation, wiring: Wiring | None) -> Words:
+    """The inverse of `machine_view`."""
+    if wiring is None:
+        return words
+    return undo_wiring(words, organisation.bits, **_wiring_lines(organisation, wiring))
+
+
+def _wiring_lines(organisation: Organisation, wiring: Wiring) -> dict[str, Any]:
+    return {
+        "address": wiring.address or tuple(range(organisation.address_bits)),
+        "data": wiring.data or tuple(range(organisation.bits)),
+        "invert_address": wiring.invert_address,
+        "invert_data": wiring.invert_data,
+    }
+
+
+def first_word(space: Space, placement: Placement) -> int:
+    """The word address at which a placement begins."""
+    return placement.at if space.unit == "word" else placement.at // (space.width // 8)
+
+
+def placed_words(placement: Placement, organisations: Mapping[str, Organisation]) -> int:
+    """How many words a placement takes."""
+    if placement.span:
+        return placement.span[1] - placement.span[0]
+    return min(organisations[chip].words for chip, _ in placement.parsed_lanes)
+
+
+def assemble(
+    space: Space,
+    *,
+    images: Mapping[str, Words],
+    organisations: Mapping[str, Organisation],
+    chips: Mapping[str, Chip],
+) -> tuple[Assembled, ...]:
+    """The banks of a space, in the order in which the sheet names them.
+
+    Args:
+        space: From the sheet, checked.
+        images: Chip id → its words; a chip without an image is absent.
+        organisations: Of every placed chip.
+        chips: For their board wiring.
+    """
+    banks = list(dict.fromkeys(placement.bank or "" for placement in space.placements))
+    return tuple(_bank(space, bank, images, organisations, chips) for bank in banks)
+
+
+def _bank(
+    space: Space, bank: str, images: Mapping[str, Words], organisations: Mapping[str, Organisation], chips: Mapping[str, Chip]
+) -> Assembled:  # fmt: skip
+    mine = [placement for placement in space.placements if (placement.bank or "") == bank]
+    size = max(first_word(space, one) + placed_words(one, organisations) for one in mine)
+    if size > LARGEST_SPACE_WORDS:
+        return Assembled(
+            space.name,
+            bank,
+            None,
+            np.zeros(0, np.bool_),
+            (),
+            (),
+            ("the space is larger than 268435456 words",),
+        )
+    dtype = words_dtype(space.width)
+    words = np.full(size, space.fill or 0, dtype)
+    filled = np.zeros(size, np.bool_)
+    absent: list[str] = []
+    for placement in mine:
+        gone = [chip for chip, _ in placement.parsed_lanes if chip not in images]
+        if gone:
+            absent += gone
+            continue
+        first, count = first_word(space, placement), placed_words(placement, organisations)
+        start = placement.span[0] if placement.span else 0
+        joined = np.zeros(count, dtype)
+        for chip, field in placement.parsed_lanes:
+            organisation = organisations[chip]
+            view = machine_view(images[chip], organisation, chips[chip].board_wiring)[start : start + count]
+            high, low = field or (organisation.bits - 1, 0)
+            width = high - low + 1
+            piece = (view.astype(dtype) >> np.array(low, dtype)) & np.array((1 << width) - 1, dtype)
+            joined = (joined << np.array(width, dtype)) | piece if width < 64 else piece
+        words[first : first + count] = joined
+        filled[first : first + count] = True
+    holes = _holes(filled)
+    reasons = []
+    absent = list(dict.fromkeys(absent))
+    if absent:
+        reasons.append(f"no image of {', '.join(absent)}")
+    written: Words | None = words
+    if absent and space.fill is None:
+        written = None
+        reasons.append("not written, since the sheet gives no `fill` for the holes")
+    elif holes and space.fill is None:
+        written = None
+        reasons.append("not written: gaps between placements, and the sheet gives no `fill` for them")
+    return Assembled(space.name, bank, written, filled, holes, tuple(absent), tuple(reasons))
+
+
+def _holes(filled: NDArray[np.bool_]) -> tuple[tuple[int, int], ...]:
+    edges = np.flatnonzero(np.diff(np.concatenate(([True], filled, [True]))))
+    return tuple((int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True))
+
+
+def split(
+    space: Space,
+    bank: str,
+    words: Words,
+    *,
+    organisations: Mapping[str, Organisation],
+    chips: Mapping[str, Chip],
+) -> dict[str, Words]:
+    """The chips of one bank, back from its words; only chips that are placed wholly.
+
+    Args:
+        space: From the sheet.
+        bank: "" where the space has none.
+        words: As `assemble` gave them.
+        organisations: Of every placed chip.
+        chips: For their board wiring.
+    """
+    images: dict[str, Words] = {}
+    covered: dict[str, Words] = {}
+    for placement in space.placements:
+        if (placement.bank or "") != bank:
+            continue
+        first, count = first_word(space, placement), placed_words(placement, organisations)
+        start = placement.span[0] if placement.span else 0
+        left = space.width
+        for chip, field in placement.parsed_lanes:
+            organisation = organisations[chip]
+            high, low = field or (organisation.bits - 1, 0)
+            width = high - low + 1
+            left -= width
+            piece = (words[first : first + count] >> np.array(left, words.dtype)) & np.array(
+                (1 << width) - 1, words.dtype
+            )
+            dtype = words_dtype(organisation.bits)
+            image = images.setdefault(chip, np.zeros(organisation.words, dtype))
+            mask = covered.setdefault(chip, np.zeros(organisation.words, dtype))
+            image[start : start + count] |= (piece.astype(dtype) << np.array(low, dtype)).astype(dtype)
+            mask[start : start + count] |= np.array(((1 << width) - 1) << low, dtype)
+    return {
+        chip: chip_view(image, organisations[chip], chips[chip].board_wiring)
+        for chip, image in images.items()
+        if bool((covered[chip] == (1 << organisations[chip].bits) - 1).all())
+    }
+
+
+def space_bytes(words: Words, width: int, byte_order: str) -> bytes:
+    """A space's words as its file holds them: ceil(width / 8) bytes each."""
+    size = (width + 7) // 8
+    wide = words.astype(">u8").view(np.uint8).reshape(-1, 8)[:, 8 - size :]
+    return (wide if byte_order == "big" else wide[:, ::-1]).tobytes()

@@ -1,0 +1,297 @@
+"""Stage three: one decoded file becomes passes of exactly as many words as the chip has.
+
+1. Each run of the file is laid out from its base address.
+2. The reading's part of it is taken: a range, every n-th byte, a field of bits.
+3. Packed nibbles are unpacked, bytes of wide words joined, as the sheet says.
+4. Declared polarity and bit order of the reader are undone.
+5. Length: exact is one pass; whole copies that agree are passes of one sitting; anything else is told, and
+   padded or cut in the derived words only.
+
+Every step is written down; `pipeline.replay` carries them out here and again for whoever checks.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from pipeline.errors import AmbiguousError
+from pipeline.flow import Pass, Step
+from pipeline.formats import Decoded
+from pipeline.replay import Units, apply_step, decode_step, lay_out
+from schemas.finding import Code, Finding, Severity
+from schemas.names import Organisation
+from schemas.sheet import Packed, Take
+
+AGREE_SHARE = 1 / 32
+"""Copies that differ in more words than this share are no copies of one chip; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How a reading is to be understood: what its row and its reader say.
+
+    Attributes:
+        reading, reader, sitting, when, supply_v: See `Pass`.
+        take, packed, byte_order: See the sheet.
+        inverted, reversed_bits: The reader's declared polarity and bit order, to be undone.
+        declared: What was declared to the decoder beyond the format (`token`, `word_order`, …).
+    """
+
+    reading: str
+    reader: str
+    sitting: str
+    when: str = ""
+    supply_v: float | None = None
+    take: Take | None = None
+    packed: Packed | None = None
+    byte_order: str | None = None
+    inverted: bool = False
+    reversed_bits: bool = False
+    declared: tuple[tuple[str, Any], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Normalised:
+    """The passes of one file, and what was found about its length."""
+
+    passes: tuple[Pass, ...]
+    findings: tuple[Finding, ...]
+
+
+def normalise(
+    decoded: Decoded, *, chip: str, organisation: Organisation, manner: Manner, first_number: int = 1
+) -> Normalised:
+    """The passes that one file of a reading gives.
+
+    Args:
+        decoded: The file.
+        chip: Id, for findings.
+        organisation: What the chip has.
+        manner: How to understand it.
+        first_number: Number of the first pass.
+
+    Raises:
+        AmbiguousError: A wide word without a byte order, or fuses where words are wanted.
+        FormatError: A range beyond the dump.
+    """
+    passes: list[Pass] = []
+    findings: list[Finding] = []
+    for run in range(len(decoded.runs)):
+        units, steps = _units(decoded, run, organisation, manner)
+        for piece, more in _lengths(units, chip, organisation, manner, findings):
+            done = apply_step(piece, _narrow_step(organisation))
+            all_steps = (*steps, *more, _narrow_step(organisation))
+            passes.append(
+                Pass(
+                    reading=manner.reading, reader=manner.reader, sitting=manner.sitting,
+                    number=first_number + len(passes), words=done.values, present=done.present,
+                    steps=all_steps, when=manner.when, supply_v=manner.supply_v,
+                )
+            )  # fmt: skip
+    return Normalised(tuple(passes), tuple(_merged(findings)))
+
+
+def _narrow_step(organisation: Organisation) -> Step:
+    return Step("narrow", {"bits": organisation.bits})
+
+
+def _units(
+    decoded: Decoded, run: int, organisation: Organisation, manner: Manner
+) -> tuple[Units, tuple[Step, ...]]:
+    """Steps 1 to 4: the chip's units, whatever their number."""
+    if decoded.unit_bits == 1:
+        raise AmbiguousError(
+            where=decoded.format, problem="the file holds fuses of a logic device, not words of a ROM",
+            remedy="Keep it in docs/; a logic array has no words to package",
+        )  # fmt: skip
+    per_word = organisation.bytes_a_word if decoded.unit_bits == 8 else 1
+    size = 0 if manner.take else organisation.words * per_word
+    first = decode_step(decoded, run, size=size, declared=dict(manner.declared))
+    units = lay_out(decoded, first)
+    steps = [first]
+    for step in _plan(decoded.unit_bits, organisation, manner):
+        units = apply_step(units, step)
+        steps.append(step)
+    return units, tuple(steps)
+
+
+def _plan(unit_bits: int, organisation: Organisation, manner: Manner) -> Sequence[Step]:
+    steps = []
+    if manner.take:
+        settings: dict[str, Any] = {}
+        if manner.take.span:
+            settings["range"] = list(manner.take.span)
+        if manner.take.every:
+            settings["every"], settings["first"] = manner.take.every, manner.take.first or 0
+        if manner.take.bit_field:
+            settings["bits"] = list(manner.take.bit_field)
+        steps.append(Step("take", settings, "The sheet says that this part of the file is the chip's."))
+    if manner.packed:
+        steps.append(
+            Step(
+                "unpack",
+                {"bits": organisation.bits, "first": manner.packed.first},
+                "The sheet says that two words share a byte.",
+            )
+        )
+    taken_bits = manner.take.bit_field if manner.take else None
+    if organisation.bits > 8 and unit_bits == 8 and not taken_bits and not manner.packed:
+        if manner.byte_order is None:
+            raise AmbiguousError(
+                where="byte_order", problem=f"a word of {organisation.bits} bits comes as {organisation.bytes_a_word} bytes in an order that nothing says",
+                remedy="Say byte_order: big (most significant first) or little, for the reading or its reader",
+            )  # fmt: skip
+        joined = {
+            "bytes": organisation.bytes_a_word,
+            "bits": organisation.bytes_a_word * 8,
+            "order": manner.byte_order,
+        }
+        steps.append(Step("join-bytes", joined, "The sheet says in which order a word's bytes come."))
+    if manner.inverted or manner.reversed_bits:
+        steps.append(Step("narrow", {"bits": organisation.bits}))
+    if manner.inverted:
+        steps.append(Step("invert", {}, "The sheet says that this reader delivers every bit inverted."))
+    if manner.reversed_bits:
+        steps.append(
+            Step(
+                "reverse-bits",
+                {},
+                "The sheet says that this reader delivers the data lines in reverse order.",
+            )
+        )
+    return steps
+
+
+def _lengths(
+    units: Units, chip: str, organisation: Organisation, manner: Manner, findings: list[Finding]
+) -> list[tuple[Units, tuple[Step, ...]]]:
+    """Step 5: pieces of exactly the chip's words."""
+    upper = _upper_bits(units, chip, organisation, manner)
+    if upper:
+        findings.append(upper)
+    have, want = len(units.values), organisation.words
+    if have == want:
+        if units.present is not None and not units.present.all():
+            findings.append(_short(chip, manner, organisation, int((~units.present).sum()), have, units))
+        return [(units, ())]
+    if have < want:
+        findings.append(_short(chip, manner, organisation, want - have, have, units))
+        pad = Step("pad", {"words": want}, "The dump is short; absent words are marked, not invented.")
+        return [(apply_step(units, pad), (pad,))]
+    if have % want == 0 and (copies := _copies(units, have // want, want)) is not None:
+        findings.append(_over(chip, manner, organisation, have // want, copies))
+        out = []
+        for index in range(have // want):
+            step = Step(
+                "copy", {"index": index, "words": want}, "The address counter was wider than the chip."
+            )
+            out.append((apply_step(units, step), (step,)))
+        return out
+    findings.append(_long(chip, manner, organisation, units))
+    cut = Step("cut", {"words": want}, "The dump is longer than the chip and is no whole number of copies.")
+    return [(apply_step(units, cut), (cut,))]
+
+
+def _copies(units: Units, count: int, words: int) -> int | None:
+    """How many words differ between any of the copies; None where they are no copies of one chip."""
+    if units.present is not None and not units.present.all():
+        return None
+    table = units.values[: count * words].reshape(count, words)
+    differing = int((table != table[0]).any(axis=0).sum())
+    return differing if differing <= max(2, words * AGREE_SHARE) else None
+
+
+def _where(manner: Manner, **more: Any) -> dict[str, Any]:
+    return {"readings": [manner.reading], "readers": [manner.reader], **more}
+
+
+def _over(chip: str, manner: Manner, organisation: Organisation, copies: int, differing: int) -> Finding:
+    return Finding(
+        code=Code.OVER_READ, severity=Severity.NOTE, chip=chip, where=_where(manner, copies=copies),
+        evidence={"copies": copies, "words_read": copies * organisation.words, "words": organisation.words, "words_that_differ": differing},
+        means=f"The dump holds the chip's {organisation.words} words {copies} times: the reader counted further than the chip has addresses. Each copy counts as a pass of one sitting.",
+        also="A chip of a larger organisation whose top address line is dead, or a small program stored several times in a larger chip.",
+        next="Compare the part number on the chip with the declared organisation; if it is right, nothing is left to do.",
+    )  # fmt: skip
+
+
+def _short(
+    chip: str, manner: Manner, organisation: Organisation, missing: int, have: int, units: Units
+) -> Finding:
+    also = "A smaller chip than declared; bytes lost on the serial line; a capture that was stopped early."
+    if organisation.bits <= 4 and have * 2 == organisation.words:
+        also = "Two words packed in each byte (then say `packed: {first: high}` or low); a smaller chip than declared."
+    holes = []
+    if units.present is not None:
+        holes = _ranges(~units.present)[:20]
+    return Finding(
+        code=Code.SHORT_READ, severity=Severity.FAULT, chip=chip, where=_where(manner, missing=missing),
+        evidence={"missing": missing, "words_read": organisation.words - missing, "words": organisation.words, "holes": holes},
+        means=f"The dump lacks {missing} of the chip's {organisation.words} words. They are marked as absent; nothing stands for them.",
+        also=also,
+        next="Read the chip again and compare the number of words before the chip leaves the socket.",
+    )  # fmt: skip
+
+
+def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -> Finding:
+    have, want = len(units.values), organisation.words
+    extra = units.values[want:]
+    head = units.values[: len(extra)]
+    runs_on = len(extra) < want and len(extra) > 0 and bool((extra == head).all())
+    still = bool((extra == extra[0]).all())
+    could = []
+    if runs_on:
+        could.append("the counter ran on into the beginning again")
+    if still:
+        could.append("the further part is not driven (a chip smaller than the device was set to)")
+    if have % want == 0 and not still:
+        could += ["several chips merged in one file (then say `take`)", "the declared size is too small"]
+    if organisation.bits <= 4 and have == want * 2:
+        could.append("the file holds one nibble a byte twice, or another organisation")
+    if not could:
+        could = ["doubled or added bytes on the way", "a banner read as data", "a wrong declared size"]
+    return Finding(
+        code=Code.LONG_READ, severity=Severity.CAUTION, chip=chip, where=_where(manner, extra=have - want),
+        evidence={"extra": have - want, "words_read": have, "words": want, "extra_repeats_start": runs_on, "extra_is_constant": still},
+        means=f"The dump has {have} words, the chip {want}. The first {want} are used; the rest stays in the file.",
+        also="; ".join(could).capitalize() + ".",
+        next="Check the organisation against the marking, then read again with exactly that many addresses.",
+    )  # fmt: skip
+
+
+def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Manner) -> Finding | None:
+    """Bits above the chip's own: constant is how readers fill them; varying says that they mean something."""
+    spare = units.bits - organisation.bits
+    if spare <= 0 or len(units.values) == 0:
+        return None
+    values = units.values if units.present is None else units.values[units.present]
+    upper = values >> np.array(organisation.bits, units.values.dtype)
+    if len(upper) == 0 or bool((upper == upper[0]).all()):
+        return None
+    kinds = int(len(np.unique(upper)))
+    return Finding(
+        code=Code.LONG_READ, severity=Severity.CAUTION, chip=chip, where=_where(manner, extra=0, extra_bits=spare),
+        evidence={"extra_bits": spare, "different_upper_values": kinds, "words": organisation.words},
+        means=f"The {spare} bits above the chip's {organisation.bits} change from word to word ({kinds} different values); they are left out of the image.",
+        also="Inputs of the reader that nothing drives; two chips in one file (then say `take: {bits: hi:lo}`); two words packed in a byte (then say `packed`).",
+        next="Read once more with the unused data inputs of the reader tied to ground through resistors.",
+    )  # fmt: skip
+
+
+def _ranges(mask: Any) -> list[list[int]]:
+    """Half-open ranges in which a mask is true."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False]))))
+    return [[int(first), int(end)] for first, end in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _merged(findings: Sequence[Finding]) -> list[Finding]:
+    """One finding for equal ones of several runs."""
+    out: list[Finding] = []
+    for finding in findings:
+        if finding not in out:
+            out.append(finding)
+    return out

@@ -1,0 +1,259 @@
+"""Stage one: the sheet's text becomes a plan, or all its problems at once.
+
+The procedure:
+
+1. The text becomes mappings that know their lines (`lined`).
+2. Tables kept beside it are read (`tables`).
+3. Each section is typed by the schema (`typed`); mistakes gather.
+4. Chips, readings, files, parts and spaces are joined by name (`link`); contradictions gather.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from pipeline.catalogue import Catalogue
+from pipeline.errors import NothingToDoError, SheetError
+from pipeline.flow import FoundFile, Plan, Problem
+from pipeline.stages.sheet.lined import LinedDict, LinedError, LinedList, parse_lined
+from pipeline.stages.sheet.link import UNPLACED, Linking, link, split_name
+from pipeline.stages.sheet.tables import decode_text, read_table
+from pipeline.stages.sheet.typed import nearest, shown, type_one
+from schemas.names import as_id
+from schemas.part import Part
+from schemas.sheet import (
+    Board,
+    Chip,
+    Custodian,
+    Machine,
+    Reader,
+    ReadingRow,
+    ReleaseWord,
+    Rights,
+    Sheet,
+    Space,
+)
+
+__all__ = ["UNPLACED", "Document", "parse_sheet", "read_sheet", "refuse", "split_name"]
+
+_SECTIONS = tuple(Sheet.model_fields)
+_TABLES = ("chips", "readings")
+
+
+@dataclass(frozen=True, slots=True)
+class Document:
+    """A sheet's text as mappings, and the tables it wants read."""
+
+    file: str
+    tree: LinedDict
+    tables: tuple[str, ...]
+
+
+def refuse(problems: Sequence[Problem], file: str) -> None:
+    """Raise one SheetError for all problems that are no cautions.
+
+    Raises:
+        SheetError: There is at least one.
+    """
+    hard = [problem for problem in problems if not problem.caution]
+    if hard:
+        count = "one problem" if len(hard) == 1 else f"{len(hard)} problems"
+        raise SheetError(
+            where=file, problem=f"{count}", remedy="Correct what is listed and run again",
+            problems=tuple(str(problem) for problem in hard),
+        )  # fmt: skip
+
+
+def parse_sheet(content: bytes, file: str) -> Document:
+    """The sheet's text as mappings with lines.
+
+    Args:
+        content: The file's bytes.
+        file: Its name, for messages.
+
+    Raises:
+        SheetError: Not UTF-8, not YAML, or no mapping at the top.
+        NothingToDoError: It is empty.
+    """
+    text, bad = decode_text(content, file)
+    if bad:
+        refuse([bad], file)
+    try:
+        tree = parse_lined(text, file)
+    except LinedError as error:
+        refuse([Problem(f"{file}:{error.line}", "", error.found, error.expected)], file)
+        raise
+    if tree is None or tree == {}:
+        raise NothingToDoError(
+            where=file,
+            problem="the sheet is empty",
+            remedy="Write at least `machine` and `chips`; `wellread start` drafts one",
+        )
+    if not isinstance(tree, LinedDict):
+        refuse([Problem(f"{file}:1", "", shown(tree), "fields such as `machine:` and `chips:`")], file)
+    tables = tuple(tree[name] for name in _TABLES if isinstance(tree.get(name), str))
+    return Document(file, tree, tables)
+
+
+def read_sheet(
+    document: Document,
+    *,
+    tables: Mapping[str, bytes],
+    files: Mapping[str, FoundFile],
+    catalogue: Catalogue,
+) -> tuple[Plan | None, tuple[Problem, ...]]:
+    """The plan of the project, and every problem and caution of its sheet.
+
+    Args:
+        document: From `parse_sheet`.
+        tables: The bytes of each table the document names; a missing one is told.
+        files: The project folder's files by path.
+        catalogue: The parts known without the sheet.
+
+    Returns:
+        The plan (None where some section could not be typed) and the problems, cautions among them.
+
+    Raises:
+        NothingToDoError: No chips at all.
+    """
+    problems: list[Problem] = []
+    tree, file = document.tree, document.file
+    sections: dict[str, Any] = {}
+    for name in tree:
+        if name not in _SECTIONS:
+            problems.append(
+                Problem(
+                    f"{file}:{tree.lines[name]}", name, "a section that is not known",
+                    f"one of {', '.join(_SECTIONS)}", nearest(name, _SECTIONS),
+                )
+            )  # fmt: skip
+    for name in _TABLES:
+        if isinstance(tree.get(name), str):
+            tree[name] = _table(tree, name, tables, file, problems)
+    version = tree.get("wellread")
+    if version not in (None, "1"):
+        problems.append(Problem(f"{file}:{tree.lines['wellread']}", "wellread", shown(version), "1"))
+    if "machine" not in tree:
+        problems.append(Problem(f"{file}:1", "machine", "nothing", "the machine's id and name"))
+    else:
+        sections["machine"] = type_one(Machine, tree["machine"], "machine", file, problems)
+    for name, model in (("custodian", Custodian), ("rights", Rights), ("release", ReleaseWord)):
+        if name in tree:
+            sections[name] = type_one(model, tree[name], name, file, problems)
+    sections["readers"] = _named(tree, "readers", Reader, file, problems)
+    sections["boards"] = _named(tree, "boards", Board, file, problems)
+    rows: dict[str, tuple[int, ...]] = {}
+    for name, listed in (("parts", Part), ("chips", Chip), ("readings", ReadingRow), ("spaces", Space)):
+        rows[name], sections[name] = _listed(tree, name, listed, file, problems)
+    if not tree.get("chips") and not problems:
+        raise NothingToDoError(
+            where=file, problem="no chips", remedy="List the machine's chips under `chips`, read or not"
+        )
+    if sections.get("machine") is None:
+        return None, tuple(problems)
+    sheet = Sheet.model_construct(**{name: value for name, value in sections.items() if value is not None})
+    own = _own_parts(sheet.parts, file, tree, problems)
+    typed = {chip.chip for chip in sheet.chips}
+    raw = [row.get("chip") for row in tree.get("chips", ()) if isinstance(row, dict)]
+    untyped = frozenset(name for name in raw if isinstance(name, str) and name not in typed)
+    linking = Linking(sheet, tree, file, files, catalogue.with_parts(own), problems, rows, untyped)
+    planned = link(linking)
+    cautions = tuple(problem for problem in problems if problem.caution)
+    return Plan(sheet, planned, cautions, document.tables), tuple(problems)
+
+
+def _own_parts(
+    parts: Sequence[Part], file: str, tree: LinedDict, problems: list[Problem]
+) -> tuple[Part, ...]:
+    seen: set[str] = set()
+    for index, part in enumerate(parts):
+        if part.part.casefold() in seen:
+            line = tree["parts"].lines[index]
+            problems.append(
+                Problem(f"{file}:{line}", f"parts[{index + 1}].part", shown(part.part), "each part once")
+            )
+        seen.add(part.part.casefold())
+    return tuple(parts)
+
+
+def _table(
+    tree: LinedDict, name: str, tables: Mapping[str, bytes], file: str, problems: list[Problem]
+) -> LinedList:
+    path = tree[name]
+    where = f"{file}:{tree.lines[name]}"
+    if not path.lower().endswith((".csv", ".xlsx")):
+        problems.append(
+            Problem(where, name, shown(path), "a list, or the name of a .csv or .xlsx file beside the sheet")
+        )
+        return LinedList(1)
+    if path not in tables:
+        problems.append(
+            Problem(where, name, f"{shown(path)}, which is not there", "a table inside the project folder")
+        )
+        return LinedList(1)
+    rows, more = read_table(tables[path], path)
+    problems += more
+    return rows
+
+
+def _named(tree: LinedDict, name: str, model: Any, file: str, problems: list[Problem]) -> dict[str, Any]:
+    """A section of named groups: readers, boards."""
+    section = tree.get(name)
+    if section is None:
+        return {}
+    if not isinstance(section, LinedDict):
+        problems.append(
+            Problem(f"{file}:{tree.lines[name]}", name, shown(section), "one group of fields a name")
+        )
+        return {}
+    out = {}
+    for key in section.lines:
+        value = section.get(key)
+        try:
+            as_id(key)
+        except ValueError as error:
+            problems.append(
+                Problem(f"{file}:{section.lines[key]}", f"{name}.{shown(key)}", shown(key), str(error))
+            )
+            continue
+        if value is None:
+            out[key] = model()
+            continue
+        typed = type_one(model, value, f"{name}.{key}", file, problems)
+        out[key] = typed if typed is not None else model()
+    return out
+
+
+def _listed(
+    tree: LinedDict, name: str, model: Any, file: str, problems: list[Problem]
+) -> tuple[tuple[int, ...], tuple[Any, ...]]:
+    """A section that is a list of groups: parts, chips, readings, spaces; with each one's index in the text."""
+    section = tree.get(name)
+    if section is None:
+        return (), ()
+    if not isinstance(section, LinedList):
+        problems.append(
+            Problem(
+                f"{file}:{tree.lines[name]}", name, shown(section), "a list, each item beginning with a dash"
+            )
+        )
+        return (), ()
+    out, indices = [], []
+    for index, value in enumerate(section):
+        if not isinstance(value, dict):
+            problems.append(
+                Problem(
+                    f"{file}:{section.lines[index]}",
+                    f"{name}[{index + 1}]",
+                    shown(value),
+                    "a group of fields",
+                )
+            )
+            continue
+        typed = type_one(model, value, f"{name}[{index + 1}]", file, problems)
+        if typed is not None:
+            out.append(typed)
+            indices.append(index)
+    return tuple(indices), tuple(out)

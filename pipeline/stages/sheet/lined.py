@@ -1,0 +1,178 @@
+"""YAML as text scalars that know their line.
+
+Every scalar stays text: YAML's own typing turns label `0117` into 79, revision `1E3` into 1000.0 and socket `NO`
+into false. Each mapping remembers the line of each key, so that a problem can be told with its place. Aliases
+are counted as what they expand to, so that nine lines cannot ask for a billion values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+import yaml
+
+MOST_VALUES = 3_000_000
+"""More values than any real sheet has; common practice, no source."""
+MOST_ALIASED = 10_000
+DEEPEST = 40
+_NOT_SAID = frozenset(["", "~", "null", "Null", "NULL"])
+
+
+class LinedDict(dict[str, Any]):
+    """A mapping that knows its file, its line and the place of every key."""
+
+    __slots__ = ("columns", "file", "line", "lines")
+
+    def __init__(self, file: str, line: int) -> None:
+        super().__init__()
+        self.file = file
+        self.line = line
+        self.lines: dict[str, int] = {}
+        self.columns: dict[str, str] | None = None
+
+
+class LinedList(list[Any]):
+    """A sequence that knows its line and the line of every item."""
+
+    __slots__ = ("line", "lines")
+
+    def __init__(self, line: int) -> None:
+        super().__init__()
+        self.line = line
+        self.lines: list[int] = []
+
+
+class LinedError(Exception):
+    """The text is not the plain YAML that a sheet is written in."""
+
+    def __init__(self, line: int, found: str, expected: str) -> None:
+        super().__init__(line, found, expected)
+        self.line = line
+        self.found = found
+        self.expected = expected
+
+
+class _Builder:
+    """Builds the tree from parser events, with budgets."""
+
+    def __init__(self, file: str, events: Iterator[Any]) -> None:
+        self.file = file
+        self.events = events
+        self.anchors: dict[str, tuple[Any, int]] = {}
+        self.values = 0
+        self.aliased = 0
+
+    def spend(self, line: int, count: int = 1) -> None:
+        """Count values; refuse more than a sheet can need."""
+        self.values += count
+        if self.values > MOST_VALUES:
+            raise LinedError(
+                line, f"more than {MOST_VALUES} values", "a sheet of a size that a person could read"
+            )
+
+    def node(self, event: Any, depth: int) -> Any:
+        """The value that starts with this event."""
+        line = event.start_mark.line + 1
+        if depth > DEEPEST:
+            raise LinedError(line, f"more than {DEEPEST} levels", "a sheet that is not nested so deeply")
+        kind = type(event)
+        if kind is yaml.AliasEvent:
+            return self.alias(event, line)
+        if event.tag is not None and event.tag != "!":
+            raise LinedError(line, f"the tag {event.tag!r}", "plain text without a tag")
+        self.spend(line)
+        before = self.values
+        if kind is yaml.ScalarEvent:
+            value: Any = event.value
+            if event.style is None and value in _NOT_SAID:
+                value = ""
+        elif kind is yaml.MappingStartEvent:
+            value = self.mapping(line, depth)
+        else:
+            value = self.sequence(line, depth)
+        if event.anchor:
+            self.anchors[event.anchor] = (value, self.values - before + 1)
+        return value
+
+    def alias(self, event: Any, line: int) -> Any:
+        """What an alias stands for, counted as often as it is used."""
+        if event.anchor not in self.anchors:
+            raise LinedError(
+                line, f"the alias *{event.anchor}", "an anchor that was completed before its alias"
+            )
+        value, size = self.anchors[event.anchor]
+        self.spend(line, size)
+        self.aliased += size
+        if self.aliased > MOST_ALIASED:
+            raise LinedError(
+                line, f"aliases that expand to more than {MOST_ALIASED} values", "the values written out"
+            )
+        return value
+
+    def mapping(self, line: int, depth: int) -> LinedDict:
+        """A mapping; a key twice is refused, since YAML would silently keep the last."""
+        out = LinedDict(self.file, line)
+        for key_event in self.events:
+            if type(key_event) is yaml.MappingEndEvent:
+                return out
+            at = key_event.start_mark.line + 1
+            if type(key_event) is not yaml.ScalarEvent:
+                raise LinedError(at, "a list or mapping as a key", "a field's name")
+            key = key_event.value
+            if key in out.lines:
+                raise LinedError(
+                    at, f"the field {key!r} a second time (first in line {out.lines[key]})", "it once"
+                )
+            value = self.node(next(self.events), depth + 1)
+            out.lines[key] = at
+            if value != "":
+                out[key] = value
+        raise LinedError(line, "a mapping without an end", "a complete sheet")
+
+    def sequence(self, line: int, depth: int) -> LinedList:
+        """A sequence."""
+        out = LinedList(line)
+        for event in self.events:
+            if type(event) is yaml.SequenceEndEvent:
+                return out
+            out.lines.append(event.start_mark.line + 1)
+            out.append(self.node(event, depth + 1))
+        raise LinedError(line, "a list without an end", "a complete sheet")
+
+
+def parse_lined(text: str, file: str) -> Any:
+    """The first document of a YAML text, all scalars as text, empty fields left out.
+
+    Args:
+        text: The sheet, decoded.
+        file: Its name, kept in every mapping.
+
+    Returns:
+        LinedDict, LinedList or str; None for an empty text.
+
+    Raises:
+        LinedError: No YAML, several documents, tags, a key twice, too deep, or more values than a sheet has.
+    """
+    loader: Any = getattr(yaml, "CBaseLoader", yaml.BaseLoader)
+    try:
+        events = iter(yaml.parse(text, Loader=loader))
+        root: Any = None
+        documents = 0
+        builder = _Builder(file, events)
+        for event in events:
+            kind = type(event)
+            if kind is yaml.DocumentStartEvent:
+                documents += 1
+                if documents > 1:
+                    raise LinedError(event.start_mark.line + 1, "a second document", "one document a sheet")
+            elif kind in (yaml.ScalarEvent, yaml.MappingStartEvent, yaml.SequenceStartEvent, yaml.AliasEvent):
+                root = builder.node(event, 0)
+    except yaml.MarkedYAMLError as error:
+        mark = error.problem_mark or error.context_mark
+        line = mark.line + 1 if mark else 1
+        raise LinedError(line, f"no YAML ({error.problem or error.context})", "a sheet in YAML") from None
+    except yaml.YAMLError as error:
+        reason = str(error).splitlines()[0]
+        raise LinedError(1, f"no YAML ({reason})", "a sheet in YAML") from None
+    return None if root == "" else root

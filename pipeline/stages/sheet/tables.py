@@ -1,0 +1,231 @@
+"""Chip and reading tables kept beside the sheet as CSV or XLSX.
+
+Spreadsheets rewrite what they think they understand: `0117` becomes 117, `1E3` becomes 1E+03, `3-4` becomes a
+date. A CSV can only be looked at for the traces; an XLSX says which of its cells are no longer text, and those
+are refused with their place.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+import zipfile
+from collections.abc import Iterable, Sequence
+from typing import Any
+
+from pipeline.flow import Problem
+from pipeline.stages.sheet.lined import LinedDict, LinedError, LinedList, parse_lined
+
+MOST_ROWS = 200_000
+MOST_XLSX_BYTES = 256 * 1024 * 1024
+"""Unpacked size beyond which a spreadsheet is taken for a bomb; common practice, no source."""
+NESTED = frozenset(["attempts", "board_wiring", "view", "take", "packed"])
+LISTS = frozenset(["unconfirmed", "files"])
+_EATEN_POWER = re.compile(r"^\d(?:\.\d+)?E[+-]\d{2,}$")
+_EATEN_DATE = re.compile(
+    r"^(?:\d{1,2}-(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)(?:-\d{2,4})?"
+    r"|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)-\d{2,4})$"
+)
+
+
+def column_letters(index: int) -> str:
+    """A column's name as spreadsheets count: 0 is A, 25 is Z, 26 is AA."""
+    letters = ""
+    index += 1
+    while index:
+        index, rest = divmod(index - 1, 26)
+        letters = chr(65 + rest) + letters
+    return letters
+
+
+def decode_text(content: bytes, file: str) -> tuple[str, Problem | None]:
+    """UTF-8 (a BOM is accepted), or UTF-16 with a BOM; anything else is told with the offset of its first byte."""
+    for bom, name in ((b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be")):
+        if content.startswith(bom):
+            try:
+                return content[2:].decode(name), None
+            except UnicodeDecodeError as error:
+                return "", Problem(
+                    f"{file}, byte offset {error.start + 2}", "", "broken UTF-16", "UTF-8 text"
+                )
+    try:
+        return content.removeprefix(b"\xef\xbb\xbf").decode("utf-8"), None
+    except UnicodeDecodeError as error:
+        line = content.count(b"\n", 0, error.start) + 1
+        found = (
+            f"the byte 0x{content[error.start]:02X} at offset {error.start}, which is not UTF-8 (Latin-1?)"
+        )
+        return "", Problem(f"{file}:{line}", "", found, "the file saved as UTF-8")
+
+
+def read_table(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
+    """The rows of a table, each a LinedDict by column name; empty cells are left out.
+
+    Args:
+        content: The file's bytes.
+        file: Its name; the ending says whether it is .csv or .xlsx.
+
+    Returns:
+        Rows, and the problems and cautions met.
+    """
+    if file.lower().endswith(".xlsx"):
+        return _read_xlsx(content, file)
+    return _read_csv(content, file)
+
+
+def _read_csv(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
+    text, bad = decode_text(content, file)
+    if bad:
+        return LinedList(1), [bad]
+    first_line = next((line for line in text.splitlines() if line.strip()), "")
+    delimiter = max(",;\t", key=first_line.count) if first_line else ","
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    rows: list[tuple[int, list[str]]] = []
+    try:
+        begins = 1
+        for row in reader:
+            rows.append((begins, [cell.strip() for cell in row]))
+            begins = reader.line_num + 1
+            if len(rows) > MOST_ROWS:
+                return LinedList(1), [Problem(file, "", f"more than {MOST_ROWS} rows", "fewer rows")]
+    except csv.Error as error:
+        return LinedList(1), [Problem(f"{file}:{reader.line_num}", "", f"no CSV ({error})", "a CSV table")]
+    return _rows_of(rows, file, lambda line, n: f"{file}:{line}, column {n + 1}", eaten=True)
+
+
+def _rows_of(
+    rows: Sequence[tuple[int, list[str]]], file: str, place: Any, *, eaten: bool
+) -> tuple[LinedList, list[Problem]]:
+    """Rows by header; traces of a spreadsheet's rewriting become cautions."""
+    problems: list[Problem] = []
+    out = LinedList(1)
+    used = [(line, cells) for line, cells in rows if any(cells)]
+    if not used:
+        return out, [Problem(file, "", "an empty table", "a header line and one line a chip")]
+    header_line, header = used[0]
+    names = [name.strip().lower().replace(" ", "_") for name in header]
+    for n, name in enumerate(names):
+        if name and name in names[:n]:
+            problems.append(
+                Problem(place(header_line, n), name, "this column a second time", "each column once")
+            )
+    for line, cells in used[1:]:
+        row = LinedDict(file, line)
+        row.columns = {}
+        for n, cell in enumerate(cells):
+            name = names[n] if n < len(names) else ""
+            if not cell:
+                continue
+            if not name:
+                problems.append(
+                    Problem(place(line, n), "", _shown(cell), "nothing, or a name at the head of this column")
+                )
+                continue
+            row.lines[name] = line
+            row.columns[name] = place(line, n)
+            row[name] = _structured(cell, name, place(line, n), file, problems)
+            if eaten and (_EATEN_POWER.match(cell) or _EATEN_DATE.match(cell)):
+                problems.append(
+                    Problem(
+                        place(line, n), name, _shown(cell),
+                        "the text as it was before a spreadsheet rewrote it (check it; quote or retype it as text)",
+                        caution=True,
+                    )
+                )  # fmt: skip
+        out.append(row)
+        out.lines.append(line)
+    if eaten:
+        problems += _bare_numbers(out, place, names)
+    return out, problems
+
+
+def _structured(cell: str, name: str, where: str, file: str, problems: list[Problem]) -> Any:
+    """A nested field is written in a cell as YAML flow text, a list also with semicolons."""
+    if name in LISTS and not cell.startswith("["):
+        return [piece.strip() for piece in cell.split(";") if piece.strip()]
+    if name in NESTED or name in LISTS:
+        try:
+            return parse_lined(cell, file)
+        except LinedError as error:
+            problems.append(Problem(where, name, error.found, error.expected))
+    return cell
+
+
+def _bare_numbers(rows: LinedList, place: Any, names: Sequence[str]) -> Iterable[Problem]:
+    """A label or date-code column of nothing but bare numbers may have lost its leading zeros."""
+    for name in ("label", "date_code", "revision"):
+        values = [row[name] for row in rows if name in row]
+        bare = all(
+            isinstance(v, str) and v.isascii() and v.isdigit() and not v.startswith("0") for v in values
+        )
+        if len(values) >= 3 and bare and len({len(v) for v in values}) > 1:
+            yield Problem(
+                place(rows[0].line, names.index(name)).split(", column")[0], name,
+                "a column of bare numbers of differing length",
+                "leading zeros that a spreadsheet may have dropped (check against the chips)", caution=True,
+            )  # fmt: skip
+
+
+def _shown(value: object) -> str:
+    text = ascii(value) if not isinstance(value, str) or not value.isprintable() else repr(value)
+    return text if len(text) <= 80 else text[:77] + "...'"
+
+
+def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as archive:
+            if sum(member.file_size for member in archive.infolist()) > MOST_XLSX_BYTES:
+                return LinedList(1), [
+                    Problem(file, "", "a spreadsheet that unpacks to gigabytes", "a chip table")
+                ]
+        from openpyxl import load_workbook
+
+        book = load_workbook(io.BytesIO(content), read_only=True, data_only=False)
+        sheet = book.worksheets[0]
+        rows: list[tuple[int, list[str]]] = []
+        problems: list[Problem] = []
+        for index, cells in enumerate(sheet.iter_rows(max_row=MOST_ROWS), start=1):
+            texts = []
+            for n, cell in enumerate(cells):
+                texts.append(_xlsx_text(cell, f"{file}:{sheet.title}!{column_letters(n)}{index}", problems))
+            rows.append((index, texts))
+    except (
+        zipfile.BadZipFile,
+        KeyError,
+        ValueError,
+        IndexError,
+        OSError,
+        SyntaxError,
+        TypeError,
+        AttributeError,
+    ) as error:
+        return LinedList(1), [
+            Problem(file, "", f"no XLSX spreadsheet ({type(error).__name__})", "a table saved as .xlsx")
+        ]
+    out, more = _rows_of(
+        rows, file, lambda line, n: f"{file}:{sheet.title}!{column_letters(n)}{line}", eaten=False
+    )
+    return out, problems + more
+
+
+_KINDS = {"n": "the number", "d": "the date", "f": "the formula", "b": "the truth value", "e": "the error"}
+
+
+def _xlsx_text(cell: Any, where: str, problems: list[Problem]) -> str:
+    """A cell's text; a cell that is no longer text is a problem of its own."""
+    if cell.value is None:
+        return ""
+    kind = getattr(cell, "data_type", "s")
+    if kind in ("s", "str", "inlineStr") and isinstance(cell.value, str):
+        return cell.value.strip()
+    shown = str(cell.value)
+    problems.append(
+        Problem(
+            where,
+            "",
+            f"{_KINDS.get(kind, 'the value')} {shown[:60]}",
+            "text; format the column as Text and retype",
+        )
+    )
+    return ""

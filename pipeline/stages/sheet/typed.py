@@ -1,0 +1,142 @@
+"""Text from the sheet typed by the schema, every mistake with its place and the nearest valid value."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable, Sequence
+from typing import Any, TypeVar
+
+from pydantic import BaseModel, ValidationError
+
+from pipeline.flow import Problem
+from pipeline.stages.sheet.lined import LinedDict, LinedList
+
+M = TypeVar("M", bound=BaseModel)
+
+
+def shown(value: object) -> str:
+    """A value as a person may safely see it: printable, short, in quotes."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, dict):
+        return "a group of fields"
+    if isinstance(value, list | tuple):
+        return "a list"
+    text = str(value)
+    text = repr(text) if text.isprintable() else ascii(text)
+    return text if len(text) <= 80 else text[:77] + "...'"
+
+
+def place(tree: Any, loc: Sequence[Any], file: str) -> tuple[str, Any]:
+    """The place and the value that a path of keys and indices leads to, as far as it exists."""
+    where, value = f"{file}:1", tree
+    if isinstance(tree, LinedDict):
+        where = f"{tree.file}:{tree.line}"
+    for key in loc:
+        if isinstance(value, LinedDict):
+            if key in value.lines:
+                columns = value.columns or {}
+                where = columns.get(key, f"{value.file}:{value.lines[key]}")
+            if key not in value:
+                return where, None
+            value = value[key]
+        elif isinstance(value, LinedList) and isinstance(key, int) and key < len(value):
+            inner = value[key]
+            if isinstance(inner, LinedDict):
+                where = f"{inner.file}:{inner.line}"
+            elif key < len(value.lines):
+                where = f"{file}:{value.lines[key]}"
+            value = inner
+        elif isinstance(value, list) and isinstance(key, int) and key < len(value):
+            value = value[key]
+        else:
+            break
+    return where, value
+
+
+def nearest(found: object, valid: Iterable[str]) -> str:
+    """The valid value that looks most like what was found, or ""."""
+    if not isinstance(found, str):
+        return ""
+    by_fold = {name.casefold(): name for name in valid}
+    close = difflib.get_close_matches(found.casefold(), list(by_fold), n=1, cutoff=0.5)
+    return by_fold[close[0]] if close else ""
+
+
+def field_text(prefix: str, loc: Sequence[Any]) -> str:
+    """A field's path as a person writes it: `chips[3].part`."""
+    text = prefix
+    for key in loc:
+        text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else str(key)
+    return text
+
+
+def type_one(model: type[M], tree: Any, prefix: str, file: str, problems: list[Problem]) -> M | None:
+    """One model from one mapping; mistakes are appended to `problems` and give None."""
+    if not isinstance(tree, dict):
+        where, _ = place(tree, (), file)
+        problems.append(Problem(where, prefix, shown(tree), "a group of fields"))
+        return None
+    try:
+        return model.model_validate(tree)
+    except ValidationError as error:
+        problems.extend(_problem(model, tree, prefix, file, detail) for detail in error.errors())
+        return None
+
+
+def _model_at(model: Any, loc: Sequence[Any]) -> type[BaseModel] | None:
+    """The model class that holds the last key of `loc`, found by walking annotations."""
+    here: Any = model
+    for key in loc[:-1]:
+        if isinstance(key, int):
+            continue
+        fields = getattr(here, "model_fields", None)
+        if fields is None or key not in fields:
+            return None
+        here = _inner_model(fields[key].annotation)
+        if here is None:
+            return None
+    return here if isinstance(here, type) and issubclass(here, BaseModel) else None
+
+
+def _inner_model(annotation: Any) -> Any:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    for inner in getattr(annotation, "__args__", ()):
+        found = _inner_model(inner)
+        if found is not None:
+            return found
+    return None
+
+
+def _problem(model: type[BaseModel], tree: Any, prefix: str, file: str, detail: Any) -> Problem:
+    loc = detail["loc"]
+    where, value = place(tree, loc, file)
+    field = field_text(prefix, loc)
+    kind, context = detail["type"], detail.get("ctx", {})
+    if kind == "extra_forbidden":
+        owner = _model_at(model, loc)
+        names = sorted(owner.model_fields) if owner else []
+        return Problem(
+            where, field, "a field that is not known",
+            f"one of {', '.join(names)}" if names else "no such field", nearest(loc[-1], names),
+        )  # fmt: skip
+    if kind == "missing":
+        owner = _model_at(model, loc)
+        about = owner.model_fields[loc[-1]].description if owner and loc[-1] in owner.model_fields else None
+        return Problem(where, field, "nothing", (about or "a value").lower() if about is None else about)
+    if kind == "literal_error":
+        valid = [text.strip("'") for text in context["expected"].replace(" or ", ", ").split(", ")]
+        return Problem(where, field, shown(value), f"one of {', '.join(valid)}", nearest(value, valid))
+    if kind == "value_error":
+        return Problem(where, field, shown(value), str(context["error"]))
+    expected = detail["msg"][0].lower() + detail["msg"][1:]
+    for wordy in ("input should be ", "value should be ", "value should have "):
+        expected = expected.removeprefix(wordy)
+    if kind in ("bool_parsing", "bool_type"):
+        expected = "yes or no"
+    elif kind in ("tuple_type", "list_type"):
+        expected = "a list"
+    elif kind in ("model_type", "dict_type"):
+        expected = "a group of fields"
+    return Problem(where, field, shown(value), expected)

@@ -1,0 +1,161 @@
+"""The provenance as plain text, for a person who has nothing but a text editor in thirty years."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+
+def plain(value: object) -> str:
+    """A value on one line, with nothing in it that acts on a terminal or breaks the layout."""
+    text = str(value)
+    if text.isascii() and text.isprintable():
+        return text
+    return "".join(
+        char if char.isprintable() else char.encode("unicode_escape").decode("ascii") for char in text
+    )
+
+
+def opening(head: Mapping[str, Any]) -> str:
+    """What the package is, who made it, with what, and how far the chips' evidence goes."""
+    machine = head["machine"]
+    lines = [
+        f"PROVENANCE OF {head['bag']}",
+        "",
+        f"Machine      {plain(machine['name'])}"
+        + (f", {plain(machine['model'])}" if machine.get("model") else ""),
+    ]
+    for name, label in (("maker", "Maker"), ("year", "Year")):
+        if machine.get(name):
+            lines.append(f"{label:12} {plain(machine[name])}")
+    custodian = head.get("custodian") or {}
+    who = ", ".join(plain(custodian[key]) for key in ("name", "organisation") if custodian.get(key))
+    if who:
+        lines.append(f"Custodian    {who}")
+    fixed = " (clock fixed by SOURCE_DATE_EPOCH)" if head.get("clock_fixed") else ""
+    lines += [
+        f"Packaged     {head['created']}{fixed} by wellread {head['software']['version']}",
+        f"Identifier   {head['external_identifier']}",
+    ]
+    if head.get("supersedes"):
+        old = head["supersedes"]
+        lines.append(f"Supersedes   {old['bag']} (receipt {old['receipt']})")
+        lines += [f"             because {plain(why)}" for why in old["why"]]
+    rights = head.get("rights")
+    lines.append(f"Rights       {plain(rights['statement']) if rights else 'not stated'}")
+    if rights and rights.get("note"):
+        lines.append(f"             {plain(rights['note'])}")
+    lines += ["", "GRADES", ""]
+    lines += [f"  {grade:13} {count}" for grade, count in head["grades"].items() if count]
+    lines += ["", *_readers(head), *_spaces(head)]
+    if head.get("cautions"):
+        lines += [
+            "CAUTIONS ABOUT THE SHEET",
+            "",
+            *(f"  {plain(caution)}" for caution in head["cautions"]),
+            "",
+        ]
+    lines += ["CHIPS", ""]
+    return "\n".join(lines) + "\n"
+
+
+def _readers(head: Mapping[str, Any]) -> Iterable[str]:
+    yield "READERS"
+    yield ""
+    for reader, facts in head.get("readers", {}).items():
+        about = ", ".join(plain(facts[key]) for key in ("name", "kind", "version") if facts.get(key))
+        yield f"  {reader:12} {about}"
+    told = head.get("qualification", {}).get("readers", ())
+    if told:
+        yield ""
+        yield "  Trust earned by reading chips that another reader read too (exact one-sided 95 % bound):"
+        yield f"  {'reader':12} {'chips':>6} {'agreed':>6} {'bits':>10} {'wrong':>7}  error rate at most"
+        for one in told:
+            name = " and ".join(one["readers"])
+            yield (
+                f"  {name:12} {len(one['chips']):>6} {len(one['agreed_chips']):>6} {one['bits_compared']:>10} "
+                f"{one['disagreements']:>7}  {one['upper_bound']:.3g}"
+            )
+            yield f"    lines exercised: {_exercised(one['coverage'])}"
+    yield ""
+
+
+def _exercised(coverage: Mapping[str, Any]) -> str:
+    lines = [one["line"] for key in ("address", "data") for one in coverage[key]]
+    apart = coverage["not_told_apart"]
+    said = " ".join(lines) or "none"
+    return said + (f"; not told apart: {', '.join(map(str, apart[:12]))}" if apart else "")
+
+
+def _spaces(head: Mapping[str, Any]) -> Iterable[str]:
+    spaces = head.get("spaces", ())
+    if not spaces:
+        return
+    yield "ADDRESS SPACES"
+    yield ""
+    for space in spaces:
+        state = (
+            "not written" if not space.get("path") else "incomplete" if space["incomplete"] else "complete"
+        )
+        yield f"  {space['name']:16} {space['words']} words of {space['width']} bits, {state}"
+        for reason in space.get("reasons", ()):
+            yield f"    {plain(reason)}"
+    yield ""
+
+
+def chip_notes(chip: Mapping[str, Any]) -> str:
+    """One chip: what it is, how it was read, what was done to the bytes, and what is still open."""
+    where = " ".join(plain(chip[key]) for key in ("board", "socket") if chip.get(key))
+    lines = [f"{chip['chip']}  {where}".rstrip()]
+    facts = [f"{label} {plain(chip[key])}" for key, label in (
+        ("part", "part"), ("organisation", "organisation"), ("marking", "marked"), ("label", "label"),
+        ("date_code", "date code"), ("revision", "revision"), ("role", "role"),
+    ) if chip.get(key)]  # fmt: skip
+    if facts:
+        lines.append("  " + ", ".join(facts))
+    lines.append(f"  grade {chip['grade']}: {'; '.join(plain(reason) for reason in chip['reasons'])}")
+    for reading in chip.get("readings", ()):
+        how = ", ".join(
+            f"{key.replace('_', ' ')} {plain(value)}" for key, value in reading.get("how", {}).items()
+        )
+        lines.append(f"  read {reading['reading']} by {reading['reader']}" + (f" ({how})" if how else ""))
+        if reading.get("set_aside"):
+            lines.append(f"    set aside: {plain(reading['set_aside'])}")
+        for stored in reading["files"]:
+            lines.append(
+                f"    {stored['path']}  SHA-256 {stored['sha256']}  format {stored.get('format') or 'not identified'}"
+            )
+            for forgiven in stored.get("forgiven", ()):
+                lines.append(
+                    f"      forgiven: {plain(forgiven['what'])} ({forgiven['place']}, {forgiven['count']} times)"
+                )
+        for one in reading["passes"]:
+            steps = ", ".join(_step(step) for step in one["steps"])
+            lines.append(f"    pass {one['number']}: {steps}")
+    image = chip.get("image")
+    if image:
+        sums = ", ".join(f"{one['method']} {one['value']} ({one['form']})" for one in image["sums"])
+        lines += [f"  image {image['path']}  SHA-256 {image['sha256']}", f"    {sums}"]
+    contested = chip.get("contested")
+    if contested:
+        lines.append(f"  contested: {contested['bits']} bits in {contested['words']} words")
+        for bit in contested["listed"][:20]:
+            votes = ", ".join(
+                f"{reader} {'undecided' if vote is None else vote}" for reader, vote in bit["votes"].items()
+            )
+            lines.append(
+                f"    {bit['address']:#06x} {bit['line']}: {votes or 'no voice'}; image carries {bit['image']} ({plain(bit['why'])})"
+            )
+    for finding in chip.get("findings", ()):
+        lines.append(f"  {finding['severity']} {finding['code']}: {plain(finding['means'])}")
+        if finding["severity"] != "note":
+            lines += [f"    or: {plain(finding['also'])}", f"    next: {plain(finding['next'])}"]
+    return "\n".join(lines) + "\n\n"
+
+
+def _step(step: Mapping[str, Any]) -> str:
+    settings = step.get("settings", {})
+    told = ", ".join(
+        f"{key} {value}" for key, value in settings.items() if not isinstance(value, list) or len(value) < 9
+    )
+    return f"{step['action']} ({plain(told)})" if told else str(step["action"])

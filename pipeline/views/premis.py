@@ -1,0 +1,481 @@
+"""The record as PREMIS 3.0: what an archive's own systems read.
+
+Objects are files with fixity, each chip and each machine as an intellectual entity, and the bag as a
+representation; derived images say from which readings they come. Events are one a chip and step, linking many
+objects, in time order: capture, ingestion, message digest calculation, format identification, normalization,
+validation, information package creation. Everything is made from the plain record, chip by chip, so that a
+public bundle can make it again from its public view.
+
+Source: PREMIS Data Dictionary 3.0 and its schema (Library of Congress, 18 January 2016) for elements and their
+order; Library of Congress preservation vocabularies for terms and their URIs.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from xml.sax.saxutils import escape
+
+NAMESPACE = "http://www.loc.gov/premis/v3"
+SCHEMA_PLACE = "https://www.loc.gov/standards/premis/v3/premis-v3-0.xsd"
+VOCABULARY = "http://id.loc.gov/vocabulary/preservation"
+HEAD = (
+    '<?xml version="1.0" encoding="UTF-8"?>\n'
+    f'<premis xmlns="{NAMESPACE}" xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" '
+    f'xsi:schemaLocation="{NAMESPACE} {SCHEMA_PLACE}" version="3.0">\n'
+)
+FOOT = "</premis>\n"
+_NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_EVENT_TYPES = {
+    "cap": "capture",
+    "ing": "ingestion",
+    "mes": "message digest calculation",
+    "for": "format identification",
+    "nor": "normalization",
+    "val": "validation",
+    "ipc": "information package creation",
+    "fix": "fixity check",
+    "dis": "dissemination",
+    "rec": "recovery",
+}
+STEPS = ("ing", "mes", "for", "nor", "val")
+_COPYRIGHT = {"InC": "cpr", "NoC-NC": "pub", "NoC-CR": "pub", "NoC-OKLR": "pub"}
+
+
+def text(value: object) -> str:
+    """A value as XML text: markup escaped, characters that XML 1.0 cannot hold written as \\uXXXX."""
+    raw = str(value)
+    if not raw.isascii() or not raw.isprintable():
+        raw = _NOT_XML.sub(lambda found: f"\\u{ord(found[0]):04x}", raw)
+    return escape(raw)
+
+
+def term(element: str, vocabulary: str, code: str, label: str) -> str:
+    """An element whose value is a term of a Library of Congress vocabulary, with its URI."""
+    base = f"{VOCABULARY}/{vocabulary}"
+    return f'<{element} authority="{vocabulary}" authorityURI="{base}" valueURI="{base}/{code}">{label}</{element}>'
+
+
+def identifier(kind: str, value: str, role: str = "") -> str:
+    """An identifier element, local to the bag: `kind` is its element's name without the suffix."""
+    if kind in ("object", "event", "agent"):
+        wrap = f"{kind}Identifier"
+    elif kind == "relatedObject":
+        wrap = "relatedObjectIdentifier"
+    else:
+        wrap = f"linking{kind.removeprefix('linking')}Identifier"
+    return f"<{wrap}><{wrap}Type>local</{wrap}Type><{wrap}Value>{text(value)}</{wrap}Value>{role}</{wrap}>"
+
+
+@dataclass(frozen=True, slots=True)
+class ChipPremis:
+    """One chip's part of the document.
+
+    Attributes:
+        objects: XML of its objects.
+        captures: (sorting key, XML) of its capture events.
+        steps: Code of the step → XML of its event.
+    """
+
+    objects: str
+    captures: tuple[tuple[str, str], ...]
+    steps: Mapping[str, str]
+
+
+class Premis:
+    """Makes the parts of one document from the head of a record.
+
+    Args:
+        head: The record without its chips, as plain JSON data.
+    """
+
+    def __init__(self, head: Mapping[str, Any]) -> None:
+        self.bag: str = head["bag"]
+        self.when: str = head["created"]
+        self.head = head
+        self.software = f"wellread {head['software']['version']}"
+        self.clock = " The clock was fixed by SOURCE_DATE_EPOCH." if head.get("clock_fixed") else ""
+        self.has_rights = bool(head.get("rights"))
+
+    def object_id(self, path: str) -> str:
+        """The identifier of a file of the bag."""
+        return f"{self.bag}/{path}"
+
+    def chip_id(self, chip: str) -> str:
+        """The identifier of a chip as an intellectual entity."""
+        return f"{self.bag}#chip/{chip}"
+
+    def file_object(
+        self, stored: Mapping[str, Any], *, format_name: str, note: str = "", relations: str = ""
+    ) -> str:
+        """A file with its fixity, size, format and original name."""
+        original = stored.get("original_name")
+        return (
+            f'<object xsi:type="file">{identifier("object", self.object_id(stored["path"]))}'
+            f"<objectCharacteristics><compositionLevel>0</compositionLevel>"
+            f"{_fixity('sha256', 'SHA-256', stored['sha256'])}{_fixity('sha512', 'SHA-512', stored['sha512'])}"
+            f"<size>{stored['size_bytes']}</size><format><formatDesignation><formatName>{text(format_name)}"
+            f"</formatName></formatDesignation>{f'<formatNote>{text(note)}</formatNote>' if note else ''}</format>"
+            f"</objectCharacteristics>"
+            f"{f'<originalName>{text(original)}</originalName>' if original else ''}{relations}</object>\n"
+        )
+
+    def relation(self, kind: str, sub: str, label: str, targets: Sequence[str]) -> str:
+        """One relationship to one or more objects."""
+        kinds = {"der": "derivation", "str": "structural", "rep": "replacement", "ref": "reference"}
+        related = "".join(identifier("relatedObject", target) for target in targets)
+        return (
+            f"<relationship>{term('relationshipType', 'relationshipType', kind, kinds[kind])}"
+            f"{term('relationshipSubType', 'relationshipSubType', sub, label)}{related}</relationship>"
+        )
+
+    def event(
+        self, code: str, name: str, when: str, detail: str,
+        *, outcome: str = "suc", note: str = "", agents: Iterable[tuple[str, str]] = (),
+        sources: Iterable[str] = (), outcomes: Iterable[str] = (),
+    ) -> str:  # fmt: skip
+        """One event with its agents and objects."""
+        outcomes_words = {"suc": "success", "fai": "fail", "war": "warning"}
+        told = (
+            f"<eventOutcomeDetail><eventOutcomeDetailNote>{text(note)}</eventOutcomeDetailNote></eventOutcomeDetail>"
+            if note
+            else ""
+        )
+        roles = {"exe": "executing program", "imp": "implementer", "aut": "authorizer"}
+        who = "".join(
+            identifier(
+                "linkingAgent", agent, _role("linkingAgentRole", "eventRelatedAgentRole", role, roles[role])
+            )
+            for agent, role in agents
+        )
+        what = "".join(
+            identifier(
+                "linkingObject", one, _role("linkingObjectRole", "eventRelatedObjectRole", role, label)
+            )
+            for role, label, many in (("sou", "source", sources), ("out", "outcome", outcomes))
+            for one in many
+        )
+        return (
+            f"<event>{identifier('event', f'{self.bag}#event/{name}')}"
+            f"{term('eventType', 'eventType', code, _EVENT_TYPES[code])}<eventDateTime>{text(when)}</eventDateTime>"
+            f"<eventDetailInformation><eventDetail>{text(detail)}</eventDetail></eventDetailInformation>"
+            f"<eventOutcomeInformation>{term('eventOutcome', 'eventOutcome', outcome, outcomes_words[outcome])}{told}"
+            f"</eventOutcomeInformation>{who}{what}</event>\n"
+        )
+
+    def reader_id(self, reader: str) -> str:
+        """The identifier of a reader as an agent."""
+        return f"{self.bag}#reader/{reader}"
+
+    def person_id(self, name: str) -> str:
+        """The identifier of a person as an agent."""
+        return f"{self.bag}#person/{name}"
+
+    @property
+    def software_id(self) -> str:
+        """The identifier of this program as an agent."""
+        return f"{self.bag}#software/wellread"
+
+    def chip(self, chip: Mapping[str, Any], *, shared: frozenset[str] = frozenset()) -> ChipPremis:
+        """Objects and events of one chip.
+
+        Args:
+            chip: Its record, as plain JSON data.
+            shared: Paths of dump files that another chip's part describes already.
+        """
+        readings = chip.get("readings", ())
+        dumps: dict[str, Mapping[str, Any]] = {}
+        for reading in readings:
+            for stored in reading["files"]:
+                if stored.get("path"):
+                    dumps.setdefault(stored["path"], stored)
+        paths = [self.object_id(path) for path in dumps]
+        heard = [
+            self.object_id(stored["path"])
+            for reading in readings
+            if not reading.get("set_aside")
+            for stored in reading["files"]
+            if stored.get("path")
+        ]
+        image = chip.get("image")
+        objects = [self._chip_entity(chip)]
+        objects += [
+            self.file_object(
+                stored, format_name=stored.get("format") or "not identified", relations=self._of_chip(chip)
+            )
+            for path, stored in dumps.items()
+            if path not in shared
+        ]
+        made = []
+        if image and image.get("path"):
+            objects.append(self._image_object(chip, image, heard))
+            made.append(self.object_id(image["path"]))
+        return ChipPremis("".join(objects), self._captures(chip), self._steps(chip, paths, heard, made))
+
+    def _of_chip(self, chip: Mapping[str, Any]) -> str:
+        return self.relation("str", "isp", "is Part of", [self.chip_id(chip["chip"])])
+
+    def _chip_entity(self, chip: Mapping[str, Any]) -> str:
+        facts = [
+            ("part", chip.get("part")), ("organisation", chip.get("organisation")), ("marking", chip.get("marking")),
+            ("label", chip.get("label")), ("date code", chip.get("date_code")), ("board", chip.get("board")),
+            ("socket", chip.get("socket")), ("role", chip.get("role")), ("grade of the evidence", chip["grade"]),
+        ]  # fmt: skip
+        properties = "".join(
+            f"<significantProperties><significantPropertiesType>{name}</significantPropertiesType>"
+            f"<significantPropertiesValue>{text(value)}</significantPropertiesValue></significantProperties>"
+            for name, value in facts
+            if value
+        )
+        inside = self.relation("str", "isp", "is Part of", [f"{self.bag}#machine"])
+        return (
+            f'<object xsi:type="intellectualEntity">{identifier("object", self.chip_id(chip["chip"]))}'
+            f"{properties}<originalName>{text(chip['chip'])}</originalName>{inside}</object>\n"
+        )
+
+    def _image_object(self, chip: Mapping[str, Any], image: Mapping[str, Any], heard: Sequence[str]) -> str:
+        derived = self.relation("der", "hss", "has Source", list(dict.fromkeys(heard))) if heard else ""
+        note = f"one word of {chip['organisation'].split('x')[1]} bits after the other, address 0 first, most significant byte first"
+        if not image["settled"]:
+            note += "; not settled: read the record before use"
+        return self.file_object(
+            image, format_name="ROM image, plain binary", note=note, relations=derived + self._of_chip(chip)
+        )
+
+    def _captures(self, chip: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+        """One capture event a reader and date, linking all its files."""
+        grouped: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
+        for reading in chip.get("readings", ()):
+            grouped.setdefault((reading.get("how", {}).get("date", ""), reading["reader"]), []).append(
+                reading
+            )
+        out = []
+        for (date, reader), readings in sorted(grouped.items()):
+            when = date or f"../{self.when[:10]}"
+            files = [
+                self.object_id(stored["path"])
+                for reading in readings
+                for stored in reading["files"]
+                if stored.get("path")
+            ]
+            agents = [(self.reader_id(reader), "imp")]
+            agents += [
+                (self.person_id(one), "exe")
+                for one in dict.fromkeys(r["operator"] for r in readings if r.get("operator"))
+            ]
+            aside = [
+                f"{reading['reading']} set aside: {reading['set_aside']}"
+                for reading in readings
+                if reading.get("set_aside")
+            ]
+            known = "" if date else " The sheet does not say when; the date is an upper bound."
+            out.append(
+                (
+                    date or "0000",
+                    self.event(
+                        "cap", f"capture/{chip['chip']}/{reader}/{date or 'undated'}", when,
+                        f"Chip {chip['chip']} was read out by {reader}.{known}",
+                        outcome="war" if aside else "suc", note="; ".join(aside), agents=agents,
+                        sources=[self.chip_id(chip["chip"])], outcomes=list(dict.fromkeys(files)),
+                    ),
+                )
+            )  # fmt: skip
+        return tuple(out)
+
+    def _steps(
+        self, chip: Mapping[str, Any], paths: Sequence[str], heard: Sequence[str], made: Sequence[str]
+    ) -> dict[str, str]:
+        """One event a step of the program."""
+        if not paths:
+            return {}
+        name = chip["chip"]
+        program = [(self.software_id, "exe")]
+        formats = sorted({f["format"] for r in chip["readings"] for f in r["files"] if f.get("format")})
+        actions = sorted(
+            {step["action"] for r in chip["readings"] for p in r["passes"] for step in p["steps"]}
+        )
+        severities = {finding["severity"] for finding in chip["findings"]}
+        out = {
+            "ing": self.event(
+                "ing", f"ingestion/{name}", self.when, f"The dump files of chip {name} were taken over byte for byte.{self.clock}",
+                agents=program, outcomes=paths,
+            ),
+            "mes": self.event(
+                "mes", f"digests/{name}", self.when, "SHA-256 and SHA-512 were calculated while the files were written.",
+                agents=program, sources=[*paths, *made],
+            ),
+            "for": self.event(
+                "for", f"formats/{name}", self.when, "The format of each dump file was identified from its content and the sheet.",
+                outcome="suc" if formats else "war", note=", ".join(formats) or "none identified: every reading is set aside",
+                agents=program, sources=paths,
+            ),
+        }  # fmt: skip
+        if made:
+            out["nor"] = self.event(
+                "nor", f"normalization/{name}", self.when,
+                "The image was derived from the readings; each step is in metadata/record.json and can be replayed.",
+                note=", ".join(actions), agents=program, sources=list(dict.fromkeys(heard)), outcomes=made,
+            )  # fmt: skip
+        outcome = (
+            "fai"
+            if "fault" in severities or chip["grade"] in ("faulty", "missing")
+            else "war"
+            if severities & {"caution"} or chip["grade"] == "contested"
+            else "suc"
+        )
+        out["val"] = self.event(
+            "val", f"validation/{name}", self.when, f"The readings of chip {name} were compared and examined for reading faults.",
+            outcome=outcome, note=f"grade {chip['grade']}: {'; '.join(chip['reasons'])}", agents=program,
+            sources=[*dict.fromkeys(heard), *made] or paths,
+        )  # fmt: skip
+        return out
+
+    def opening(self) -> str:
+        """The machine, the bag and its own files: what stands before the chips."""
+        head = self.head
+        machine = head["machine"]
+        named = f"{machine.get('name', '')} {machine.get('model') or ''}".strip()
+        supersedes = head.get("supersedes")
+        replaced = ""
+        if supersedes:
+            replaced = self.relation("rep", "sup", "supersedes", [f"{supersedes['bag']}#bag"])
+        out = [
+            HEAD,
+            f'<object xsi:type="intellectualEntity">{identifier("object", f"{self.bag}#machine")}'
+            f"<originalName>{text(named)}</originalName></object>\n",
+            f'<object xsi:type="representation">{identifier("object", f"{self.bag}#bag")}'
+            f"<originalName>{text(self.bag)}</originalName>"
+            f"{self.relation('str', 'rep', 'represents', [f'{self.bag}#machine'])}{replaced}"
+            f"{_rights_link(self.bag) if self.has_rights else ''}</object>\n",
+        ]
+        for stored in head.get("sheet", ()):
+            out.append(self.file_object(stored, format_name="metadata sheet", relations=self._in_bag()))
+        for stored in head.get("attachments", ()):
+            name = stored["path"].rsplit(".", 1)[-1].lower() if "." in stored["path"] else "not identified"
+            out.append(
+                self.file_object(
+                    stored, format_name=name, note="by the file's name only", relations=self._in_bag()
+                )
+            )
+        for space in head.get("spaces", ()):
+            if space.get("path"):
+                note = f"{space['width']}-bit words, {space['byte_order']}-endian" + (
+                    "; incomplete" if space["incomplete"] else ""
+                )
+                images = [self.object_id(path) for path in space.get("image_paths", ())]
+                derived = self.relation("der", "hss", "has Source", images) if images else ""
+                out.append(
+                    self.file_object(
+                        space,
+                        format_name="address space, plain binary",
+                        note=note,
+                        relations=derived + self._in_bag(),
+                    )
+                )
+        return "".join(out)
+
+    def _in_bag(self) -> str:
+        return self.relation("str", "isi", "is Included In", [f"{self.bag}#bag"])
+
+    def closing(self, *, operators: Iterable[str] = ()) -> Iterator[str]:
+        """The creation of the package, then agents, rights and the end."""
+        head = self.head
+        version = (
+            ""
+            if not head.get("supersedes")
+            else f" It supersedes {head['supersedes']['bag']}: {'; '.join(head['supersedes']['why'])}."
+        )
+        own = [
+            self.object_id(stored["path"])
+            for stored in (*head.get("sheet", ()), *head.get("attachments", ()))
+        ]
+        made = [self.object_id(space["path"]) for space in head.get("spaces", ()) if space.get("path")]
+        yield self.event(
+            "ipc", "package", self.when, f"The BagIt bag {self.bag} was created.{version}{self.clock}",
+            agents=[(self.software_id, "exe")], sources=[*own, *made], outcomes=[f"{self.bag}#bag"],
+        )  # fmt: skip
+        yield self._agent(
+            self.software_id,
+            "wellread",
+            "sof",
+            "software",
+            head["software"]["version"],
+            "the program that made this package",
+        )
+        for reader, facts in head.get("readers", {}).items():
+            note = ", ".join(str(facts[key]) for key in ("kind", "version") if facts.get(key))
+            yield self._agent(
+                self.reader_id(reader),
+                facts.get("name") or reader,
+                "har",
+                "hardware",
+                facts.get("version"),
+                note,
+            )
+        custodian = head.get("custodian") or {}
+        if custodian.get("organisation"):
+            yield self._agent(
+                f"{self.bag}#organisation",
+                custodian["organisation"],
+                "org",
+                "organization",
+                None,
+                "custodian",
+            )
+        if custodian.get("name"):
+            yield self._agent(f"{self.bag}#custodian", custodian["name"], "per", "person", None, "custodian")
+        for person in dict.fromkeys(operators):
+            yield self._agent(self.person_id(person), person, "per", "person", None, "operator of a reader")
+        if self.has_rights:
+            yield self._rights(head["rights"])
+        yield FOOT
+
+    def _agent(self, agent: str, name: str, code: str, label: str, version: str | None, note: str) -> str:
+        return (
+            f"<agent>{identifier('agent', agent)}<agentName>{text(name)}</agentName>"
+            f"{term('agentType', 'agentType', code, label)}"
+            f"{f'<agentVersion>{text(version)}</agentVersion>' if version else ''}"
+            f"{f'<agentNote>{text(note)}</agentNote>' if note else ''}</agent>\n"
+        )
+
+    def _rights(self, rights: Mapping[str, Any]) -> str:
+        """The statement as PREMIS words it: copyright status, or a licence."""
+        statement = rights["statement"]
+        notes = [rights[key] for key in ("note", "holder") if rights.get(key)]
+        wrap = "rightsStatementIdentifier"
+        own = f"<{wrap}><{wrap}Type>local</{wrap}Type><{wrap}Value>{text(self.bag)}#rights</{wrap}Value></{wrap}>"
+        linked = identifier("linkingObject", f"{self.bag}#bag")
+        if "rightsstatements.org" in statement:
+            name = statement.rstrip("/").split("/")[-2]
+            code = _COPYRIGHT.get("InC" if name.startswith("InC") else name, "unk")
+            labels = {"cpr": "copyrighted", "pub": "public domain", "unk": "unknown"}
+            told = "".join(f"<copyrightNote>{text(note)}</copyrightNote>" for note in [statement, *notes])
+            body = (
+                f"{term('rightsBasis', 'rightsBasis', 'cop', 'copyright')}<copyrightInformation>"
+                f"{term('copyrightStatus', 'copyrightStatus', code, labels[code])}"
+                f"<copyrightJurisdiction>{text(rights.get('jurisdiction') or 'not stated')}</copyrightJurisdiction>{told}"
+                f"</copyrightInformation>"
+            )
+        else:
+            told = "".join(f"<licenseNote>{text(note)}</licenseNote>" for note in notes)
+            body = (
+                f"{term('rightsBasis', 'rightsBasis', 'lic', 'license')}<licenseInformation>"
+                f"<licenseTerms>{text(statement)}</licenseTerms>{told}</licenseInformation>"
+            )
+        return f"<rights><rightsStatement>{own}{body}{linked}</rightsStatement></rights>\n"
+
+
+def _rights_link(bag: str) -> str:
+    wrap = "linkingRightsStatementIdentifier"
+    return f"<{wrap}><{wrap}Type>local</{wrap}Type><{wrap}Value>{text(bag)}#rights</{wrap}Value></{wrap}>"
+
+
+def _role(element: str, vocabulary: str, code: str, label: str) -> str:
+    return term(element, vocabulary, code, label)
+
+
+def _fixity(code: str, name: str, digest: str) -> str:
+    algorithm = term("messageDigestAlgorithm", "cryptographicHashFunctions", code, name)
+    return f"<fixity>{algorithm}<messageDigest>{digest}</messageDigest><messageDigestOriginator>wellread</messageDigestOriginator></fixity>"

@@ -1,0 +1,235 @@
+"""Results as text for a terminal: short tables in plain words, worst first."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+from pipeline.views.strip import legend, strip
+
+if TYPE_CHECKING:
+    from pipeline.run.packaging import Packaged
+
+MOST_CHIPS = 60
+_ORDER = ("faulty", "contested", "missing", "single", "repeatable", "corroborated", "self-checked")
+_SEVERITIES = ("fault", "caution", "note")
+
+
+def table(rows: Sequence[Sequence[str]], *, indent: str = "  ") -> str:
+    """Rows in columns as wide as their widest cell; the last column runs free."""
+    if not rows:
+        return ""
+    widths = [max(len(row[n]) for row in rows) for n in range(len(rows[0]) - 1)]
+    return "\n".join(
+        (
+            indent
+            + "  ".join([*(cell.ljust(width) for cell, width in zip(row, widths, strict=False)), row[-1]])
+        ).rstrip()
+        for row in rows
+    )
+
+
+def counted(count: int, one: str, many: str = "") -> str:
+    """`1 chip`, `3 chips`."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def checked(document: Mapping[str, Any]) -> str:
+    """What `check` says."""
+    lines = [f"problem: {one['text']}" for one in document["problems"]]
+    lines += [f"caution: {one['text']}" for one in document["cautions"]]
+    grades = ", ".join(
+        f"{document['grades'][grade]} {grade}" for grade in _ORDER if document["grades"].get(grade)
+    )
+    said = counted(document["chips"], "chip") + (f" ({grades})" if grades else "")
+    state = "Sound" if document["sound"] else counted(len(document["problems"]), "problem")
+    lines.append(f"{state}: {said}, {counted(len(document['cautions']), 'caution')}. Nothing was written.")
+    return "\n".join(lines)
+
+
+def package_json(done: Packaged) -> dict[str, Any]:
+    """What `package --json` prints."""
+    return {
+        "schema": "wellread/package/1", "command": "package", "bag": str(done.bag),
+        "record": str(done.bag / "metadata" / "record.json"), "same_as": done.same_as or None,
+        "supersedes": done.supersedes or None,
+        "chips": [{key: chip[key] for key in ("chip", "grade", "findings")} for chip in done.chips],
+        "cautions": list(done.cautions), "needs_person": list(done.needing),
+    }  # fmt: skip
+
+
+def packaged(done: Packaged, *, draw: bool) -> str:
+    """What `package` says: each chip with its strip, worst first, and where the bag lies."""
+    if done.same_as:
+        return f"Same as {done.same_as}: nothing has changed since.\n{done.bag}"
+    counts = Counter(chip["grade"] for chip in done.chips)
+    lines = [", ".join(f"{counts[grade]} {grade}" for grade in _ORDER if counts[grade])]
+    shown = sorted(done.chips, key=lambda chip: _ORDER.index(chip["grade"]))[:MOST_CHIPS]
+    rows = [
+        [chip["chip"], chip["grade"], _strip_of(chip, draw=draw), _worst(chip["findings"])] for chip in shown
+    ]
+    lines.append(table(rows))
+    if len(done.chips) > MOST_CHIPS:
+        lines.append(
+            f"  … and {len(done.chips) - MOST_CHIPS} more; metadata/record.json and the report have them all"
+        )
+    lines += [
+        f"  space {space['name']}: {'; '.join(space['reasons'])}" for space in done.spaces if space["reasons"]
+    ]
+    lines += [f"caution: {caution}" for caution in done.cautions]
+    if done.needing:
+        lines.append(
+            f"Still to be done by a person: {', '.join(done.needing[:20])}{' …' if len(done.needing) > 20 else ''}"
+        )
+    if done.supersedes:
+        lines.append(f"Supersedes {done.supersedes}.")
+    lines.append(f"Bag, checked by two judges: {done.bag}")
+    return "\n".join(lines)
+
+
+def _strip_of(chip: Mapping[str, Any], *, draw: bool) -> str:
+    cut = chip.get("regions") or ()
+    if not cut:
+        return ""
+    return strip(
+        cut[-1]["end"],
+        cut,
+        contested=[tuple(one) for one in chip.get("contested_ranges", ())],
+        cells=32,
+        blocks=draw,
+    )
+
+
+def _worst(findings: Sequence[Mapping[str, Any]]) -> str:
+    """The codes of a chip's findings above a note, worst first, each once."""
+    said = [
+        f"{severity} {code}"
+        for severity in _SEVERITIES[:2]
+        for code in dict.fromkeys(one["code"] for one in findings if one["severity"] == severity)
+    ]
+    return ", ".join(said)
+
+
+def examined(document: Mapping[str, Any], *, draw: bool) -> str:
+    """What `examine` says: one table, then each finding above a note in words."""
+    name = document["part"] or "no part named"
+    lines = [
+        f"{', '.join(document['files'])}: {document['organisation']} ({name}), {counted(document['passes'], 'pass', 'passes')}",
+        f"grade {document['grade']}: {'; '.join(document['reasons'])}",
+        f"image SHA-256 {document['image_sha256']}",
+    ]
+    words = int(document["organisation"].split("x")[0])
+    contested = [
+        (bit["address"], bit["address"] + 1) for bit in (document["contested"] or {}).get("listed", ())
+    ]
+    if document["regions"]:
+        lines.append(strip(words, document["regions"], contested=contested, blocks=draw))
+        lines.append(legend(document["regions"], contested=bool(contested), blocks=draw))
+    findings = document["findings"]
+    if not findings:
+        return "\n".join([*lines, "No finding."])
+    lines += [
+        "",
+        table(
+            [
+                [one["severity"], one["code"], _place(one["where"]), _numbers(one["evidence"])]
+                for one in findings
+            ]
+        ),
+    ]
+    for one in findings:
+        lines += [
+            "",
+            f"{one['severity']} {one['code']} {_place(one['where'])}".rstrip(),
+            f"  means  {one['means']}",
+        ]
+        if one["severity"] != "note":
+            lines += [f"  or     {one['also']}", f"  next   {one['next']}"]
+        lines += [f"  {_pin(pin)}" for pin in one["where"].get("pins", ())]
+    return "\n".join(lines)
+
+
+def _pin(pin: Mapping[str, Any]) -> str:
+    label = f" ({pin['label']})" if pin.get("label") and pin["label"] != pin["line"] else ""
+    return (
+        f"{pin['line']}{label} is pin {pin['pin']}; source: {pin['source']}, confidence {pin['confidence']}"
+    )
+
+
+def _place(where: Mapping[str, Any]) -> str:
+    said = []
+    for key in (
+        "line",
+        "lines",
+        "level",
+        "wins",
+        "by",
+        "at",
+        "count",
+        "copies",
+        "missing",
+        "extra",
+        "toward",
+    ):
+        value = where.get(key)
+        if value is None:
+            continue
+        text = " ".join(map(str, value)) if isinstance(value, list | tuple) else str(value)
+        said.append(text if key in ("line", "lines") else f"{key} {text}")
+    if where.get("with"):
+        said.append("with " + ", ".join(map(str, where["with"])))
+    return ", ".join(said)[:60]
+
+
+def _numbers(evidence: Mapping[str, Any]) -> str:
+    """The plain numbers of the evidence, the first few."""
+    said = []
+    for key, value in evidence.items():
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            continue
+        shown = f"{value:.3g}" if isinstance(value, float) else str(value)
+        said.append(f"{key.replace('_', ' ')} {shown}")
+    return ", ".join(said[:4])
+
+
+def converted(document: Mapping[str, Any]) -> str:
+    """What `convert` says."""
+    blocks = ", ".join(f"{one['address']:#x}+{one['length']:#x}" for one in document["blocks"][:8])
+    lines = [f"{document['output']}: {counted(len(document['blocks']), 'block')} ({blocks})"]
+    lines += [
+        f"forgiven: {one['what']} ({one['place']}, {counted(one['count'], 'time')})"
+        for one in document["forgiven"]
+    ]
+    return "\n".join(lines)
+
+
+def started(document: Mapping[str, Any]) -> str:
+    """What `start` says."""
+    lines = [
+        f"{document['sheet']}: {counted(document['chips'], 'chip')}, {counted(document['readings'], 'reading')} drafted."
+    ]
+    lines += [f"  {name}: {reason}" for name, reason in document["left_out"]]
+    lines.append(
+        "Confirm each guess on the chip itself, then empty its `unconfirmed` list; `wellread check` fails until you do."
+    )
+    return "\n".join(lines)
+
+
+def schema_list(names: Sequence[str]) -> str:
+    """The names that `schema` knows."""
+    return "Schemas: " + ", ".join(names)
+
+
+def rechecked(document: Mapping[str, Any]) -> str:
+    """What `recheck` says: one line a bag, then every difference."""
+    lines = []
+    for bag in document["bags"]:
+        state = "valid" if bag["valid"] else "complete but altered" if bag["complete"] else "NOT complete"
+        lines.append(f"{bag['path']}: {state}, {counted(bag['files'], 'file')}, {bag['size_bytes']} bytes")
+        lines += [
+            f"  {one['severity']}: {one['kind']} {one['path']}: {one['means']}" for one in bag["problems"]
+        ]
+        if bag.get("receipt"):
+            lines.append(f"  receipt {bag['receipt']}")
+    return "\n".join(lines)

@@ -1,0 +1,173 @@
+"""What each command prints with `--json`: one document, `{schema, command, …}`.
+
+Programs call these; fields are added, never renamed.
+"""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+from pydantic import Field
+
+from schemas.base import StoredDocument
+from schemas.finding import Finding
+from schemas.record import Contested, Grade
+
+
+class Answer(StoredDocument):
+    """What every answer has."""
+
+    document: str = Field(alias="schema")
+    command: str
+
+
+class ToldProblem(StoredDocument):
+    """A problem or caution about the sheet."""
+
+    where: str
+    field: str
+    found: str
+    expected: str
+    nearest: str
+    text: str
+
+
+class CheckAnswer(Answer):
+    """`check`."""
+
+    folder: str
+    sound: bool
+    chips: int
+    grades: dict[str, int]
+    problems: tuple[ToldProblem, ...]
+    cautions: tuple[ToldProblem, ...]
+
+
+class PackagedChip(StoredDocument):
+    """One chip of a package."""
+
+    chip: str
+    grade: Grade
+    findings: tuple[Finding, ...]
+
+
+class PackageAnswer(Answer):
+    """`package`."""
+
+    bag: str
+    record: str
+    same_as: str | None
+    supersedes: str | None
+    chips: tuple[PackagedChip, ...]
+    cautions: tuple[str, ...]
+    needs_person: tuple[str, ...]
+
+
+class ExamineAnswer(Answer):
+    """`examine`."""
+
+    files: tuple[str, ...]
+    part: str | None
+    organisation: str
+    passes: int
+    image_sha256: str
+    grade: Grade
+    reasons: tuple[str, ...]
+    bears: dict[str, int]
+    contested: Contested | None
+    findings: tuple[Finding, ...]
+    regions: tuple[dict[str, Any], ...]
+    vectors: tuple[dict[str, Any], ...]
+
+
+class LineMapping(StoredDocument):
+    """B[((P(a) xor ia) + rotate) mod N] = Q(A[a]) xor id."""
+
+    address: tuple[int, ...]
+    data: tuple[int, ...]
+    invert_address: tuple[int, ...]
+    invert_data: tuple[int, ...]
+    rotate: int
+
+
+class CompareAnswer(Answer):
+    """`compare`."""
+
+    first: str
+    second: str
+    organisation: str
+    relation: Literal["identical", "mapped", "slipped", "differs", "unrelated"]
+    mapping: LineMapping | None
+    differing_words: int
+    differing_bits: int
+
+
+class ConvertedBlock(StoredDocument):
+    """One block of a converted file."""
+
+    address: int
+    length: int
+
+
+class ConvertAnswer(Answer):
+    """`convert`."""
+
+    input: str
+    output: str
+    blocks: tuple[ConvertedBlock, ...]
+    forgiven: tuple[dict[str, Any], ...]
+
+
+class StartAnswer(Answer):
+    """`start`."""
+
+    sheet: str
+    chips: int
+    readings: int
+    left_out: tuple[tuple[str, str], ...]
+
+
+class Difference(StoredDocument):
+    """One difference between a bag and what it says of itself."""
+
+    path: str
+    kind: Literal["missing", "altered", "unexpected", "undeclared", "malformed", "unsafe", "incomplete"]
+    means: str
+    severity: Literal["warning", "error"]
+
+
+class RecheckedBag(StoredDocument):
+    """One bag that was checked."""
+
+    path: str
+    complete: bool
+    valid: bool
+    problems: tuple[Difference, ...]
+    files: int
+    size_bytes: int
+    receipt: str | None
+
+
+class RecheckAnswer(Answer):
+    """`recheck`."""
+
+    bags: tuple[RecheckedBag, ...]
+
+
+class PartsAnswer(Answer):
+    """`parts`."""
+
+    parts: tuple[dict[str, Any], ...]
+
+
+ANSWERS: dict[str, type[Answer]] = {
+    "check": CheckAnswer,
+    "package": PackageAnswer,
+    "examine": ExamineAnswer,
+    "compare": CompareAnswer,
+    "convert": ConvertAnswer,
+    "start": StartAnswer,
+    "recheck": RecheckAnswer,
+    "parts": PartsAnswer,
+}
+"""Command → its answer."""
