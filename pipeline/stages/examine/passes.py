@@ -22,6 +22,8 @@ from schemas.finding import Code, Finding, Severity
 
 LIKELY = 1e-3
 BEYOND_DOUBT = 1e-6
+LIKELY_COLUMN = 0.02
+"""Three words apart in one and the same of eight columns: (1/8)^2 is the first below. A caution, no more."""
 EXPLAINED = 0.95
 """This share of the disagreements must belong to one contact."""
 LISTED = 16
@@ -222,7 +224,7 @@ def _data_contact(seen: Disagreements) -> Contact | None:
             continue
         # The first word may choose the line; each other one has to fall on the same by chance.
         p_value = chance.corrected(chance.at_least(hits - 1, seen.count - 1, 1.0 / seen.bits), 1)
-        if p_value <= LIKELY:
+        if p_value <= LIKELY_COLUMN:
             best = (f"D{line}", p_value, only, seen.bits)
     return best
 
@@ -233,23 +235,29 @@ def _address_contact(seen: Disagreements) -> Contact | None:
     lines = (int(seen.base.size) - 1).bit_length()
     best: Contact | None = None
     images = np.stack(seen.images)
+    fill = _commonest(seen.base)
     for line in range(lines):
         beside = seen.at ^ (1 << line)
         inside = beside < seen.base.size
         beside = np.where(inside, beside, seen.at)
-        hit = inside & ((seen.other == seen.base[beside]) | (seen.reference == images[seen.passes, beside]))
+        wrong_is_other = seen.other == seen.base[beside]
+        hit = inside & (wrong_is_other | (seen.reference == images[seen.passes, beside]))
         hits = int(np.count_nonzero(hit))
         if hits < EXPLAINED * seen.count:
             continue
-        values = int(np.unique(seen.changed[hit]).size)
+        shown = np.unique(np.where(wrong_is_other, seen.other, seen.reference)[hit])
+        values = int(np.count_nonzero(shown != fill))
         rate = _chance_of_neighbour(seen, line)
-        # Words that were changed in the same way tell the same once: a fill word beside fill proves little.
-        p_value = chance.corrected(
-            chance.at_least(min(hits, 4 * values), min(seen.count, 4 * values), rate), lines
-        )
+        # A word tells once however often it comes, and fill beside fill tells nothing.
+        p_value = chance.corrected(chance.all_alike(values, rate), lines)
         if p_value <= LIKELY and (best is None or p_value < best[1]):
             best = (f"A{line}", p_value, hit, lines)
     return best
+
+
+def _commonest(words: Words) -> int:
+    values, counts = np.unique(words, return_counts=True)
+    return int(values[counts.argmax()])
 
 
 def _chance_of_neighbour(seen: Disagreements, line: int) -> float:

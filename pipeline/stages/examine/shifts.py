@@ -18,12 +18,17 @@ from schemas.finding import Code, Severity
 
 MOVED_SHARE = 0.02
 """Fewer words than this share apart are single bits, not a move."""
+LEAST_APART = 3
 MATCH = 0.9
 WINDOW = 32
+SHORT = 8
+MOST_TRIES = 64
 FARTHEST = 64
+_MOVES = np.array([by for move in range(1, FARTHEST + 1) for by in (move, -move)], dtype=np.int64)
+"""Nearest first, so that of two moves that fit alike the smaller is taken."""
 MOST_SLIPS = 8
 LEAST_BEHIND = 8
-"""Fewer words behind a break cannot tell how far the pass has moved: padding, or a last word read twice."""
+"""So many words at the end of a pass that lost some may be padding."""
 
 
 @dataclass(frozen=True)
@@ -44,22 +49,26 @@ def moved(reference: Pass, other: Pass, *, stream_damage: bool) -> Suspicion | N
     """
     apart = reference.words != other.words
     differing = int(np.count_nonzero(apart))
-    if differing < 4 or (differing < MOVED_SHARE * apart.size and not _tail(apart, differing)):
+    if differing < LEAST_APART or not _dense(apart, differing):
         return None
     rotation = _rotation(reference.words, other.words)
-    if rotation is not None:
-        by, matches = rotation
-        return _rotated(reference, other, by, matches)
-    slips = _slips(reference.words, other.words)
+    if rotation is not None and rotation[1] >= apart.size - 1:
+        return _rotated(reference, other, *rotation)
+    slips, agreeing = _slips(reference.words, other.words)
+    # A slip near the front leaves a rotation with a few words that do not fit: take what explains more.
+    if rotation is not None and (not slips or rotation[1] >= agreeing):
+        return _rotated(reference, other, *rotation)
     if slips:
         return _slipped(reference, other, slips, stream_damage=stream_damage)
     return None
 
 
-def _tail(apart: NDArray[np.bool_], differing: int) -> bool:
-    """Whether the words apart lie close together at the end, as after a late slip."""
-    first = int(np.argmax(apart))
-    return differing >= 4 and 2 * differing >= apart.size - first
+def _dense(apart: NDArray[np.bool_], differing: int) -> bool:
+    """Whether the words apart are many, or somewhere close together: single cells that flicker are neither."""
+    if differing >= MOVED_SHARE * apart.size:
+        return True
+    total = np.cumsum(np.concatenate([[0], apart]))
+    return bool((total[SHORT:] - total[:-SHORT] >= SHORT // 2 - 1).any()) if apart.size > SHORT else False
 
 
 def _coded(words: Words) -> NDArray[np.float64]:
@@ -114,28 +123,35 @@ def _places(reference: Pass, other: Pass) -> dict[str, object]:
     return {"reading": other.reading, "pass": other.number, "against": reference.reading}
 
 
-def _slips(first: Words, second: Words) -> list[Slip]:
+def _slips(first: Words, second: Words) -> tuple[list[Slip], int]:
     """Walk both passes together; at each break look for the move after which they agree again.
 
-    Nothing is claimed unless, moved so, nearly all words agree.
+    Nothing is claimed unless, moved so, nearly all words agree, and those that did not agree unmoved do now.
     """
     size = int(first.size)
-    position, shift, agreeing = 0, 0, 0
+    shift, position = 0, 0
     slips: list[Slip] = []
+    followed = np.zeros(size, dtype=np.bool_)
     while True:
         fits = _agreeing(first, second, shift)
-        broken = _next_break(fits, position)
-        until = size if broken is None else broken
-        agreeing += int(np.count_nonzero(fits[position:until]))
-        if broken is None or size - broken < LEAST_BEHIND:
+        found = _next_slip(first, second, fits, position, shift)
+        until = size if found is None else found.at
+        followed[position:until] = fits[position:until]
+        if found is None or len(slips) == MOST_SLIPS:
             break
-        move = _best_move(first, second, broken, shift)
-        if move is None or len(slips) == MOST_SLIPS:
-            break
-        slips.append(Slip(broken, move))
-        shift += move
-        position = broken
-    return slips if agreeing >= MATCH * size else []
+        slips.append(found)
+        shift += found.by
+        position = found.at
+    apart = first != second
+    mended = float(followed[apart].mean())
+    if float(followed.mean()) < MATCH or mended < MATCH - _padding(apart):
+        return [], 0
+    return slips, int(np.count_nonzero(followed))
+
+
+def _padding(apart: NDArray[np.bool_]) -> float:
+    """The share of the words apart that the padding at the end of a short pass may be."""
+    return min(0.4, LEAST_BEHIND / max(1, int(np.count_nonzero(apart))))
 
 
 def _agreeing(first: Words, second: Words, shift: int) -> NDArray[np.bool_]:
@@ -143,29 +159,45 @@ def _agreeing(first: Words, second: Words, shift: int) -> NDArray[np.bool_]:
     return np.asarray(np.roll(first, -shift) == second)
 
 
-def _next_break(fits: NDArray[np.bool_], position: int) -> int | None:
-    """The first word from `position` where the two part for good: most of the words behind differ."""
+def _next_slip(
+    first: Words, second: Words, fits: NDArray[np.bool_], position: int, shift: int
+) -> Slip | None:
+    """The first word from `position` at which the two part for good, with the move that brings them together."""
+    tries = 0
     for at in np.flatnonzero(~fits[position:])[:4096] + position:
-        if 1 - float(fits[at : at + WINDOW].mean()) > 0.3:
-            return int(at)
+        if int(np.count_nonzero(~fits[at : at + SHORT])) < 3:
+            continue
+        by = _best_move(first, second, fits, int(at), shift)
+        if by is not None:
+            return Slip(_first_place(_agreeing(first, second, shift + by), fits, int(at), position), by)
+        tries += 1
+        if tries == MOST_TRIES:
+            return None
     return None
 
 
-def _best_move(first: Words, second: Words, at: int, shift: int) -> int | None:
+def _first_place(moved: NDArray[np.bool_], fits: NDArray[np.bool_], at: int, position: int) -> int:
+    """Back from `at` as far as the moved pass fits, then on to the first word that the unmoved one misses."""
+    misses = np.flatnonzero(~moved[position:at])
+    start = position + int(misses[-1]) + 1 if misses.size else position
+    return start + int(np.argmin(fits[start : at + 1]))
+
+
+def _best_move(first: Words, second: Words, fits: NDArray[np.bool_], at: int, shift: int) -> int | None:
+    """The smallest move under which the words behind agree: all, and above all those that did not agree unmoved."""
     size = int(first.size)
-    window = np.arange(at, min(size, at + 4 * WINDOW))
-    here = second[window]
-    if window.size < 4:
-        return None
-    scores: list[tuple[float, int]] = []
-    for move in range(1, FARTHEST + 1):
-        for by in (move, -move):
-            fit = float((first[(window + shift + by) % size] == here).mean())
-            scores.append((fit, by))
-    fit, by = max(scores, key=lambda one: (round(one[0], 3), -abs(one[1])))
-    stays = float((first[(window + shift) % size] == here).mean())
-    short = float((first[(window[:WINDOW] + shift + by) % size] == here[:WINDOW]).mean())
-    return by if max(fit, short) >= MATCH and fit > stays + 0.2 else None
+    for length in (4 * WINDOW, SHORT + SHORT // 2):
+        window = np.arange(at, min(size, at + length))
+        apart = ~fits[window]
+        if int(np.count_nonzero(apart)) < 3:
+            return None
+        sources = (window[None, :] + shift + _MOVES[:, None]) % size
+        agree = first[sources] == second[window][None, :]
+        score = agree[:, apart].mean(axis=1) + agree.mean(axis=1)
+        best = int(score.argmax())
+        if score[best] >= 2 * MATCH:
+            return int(_MOVES[best])
+    return None
 
 
 def _slipped(reference: Pass, other: Pass, slips: list[Slip], *, stream_damage: bool) -> Suspicion:
