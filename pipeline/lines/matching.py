@@ -20,6 +20,8 @@ from pipeline.lines.walsh import Floats, Marks, walsh
 Lines = NDArray[np.intp]
 Costs = NDArray[np.float64]
 ROUNDS = 12
+HOPELESS = 0.8
+"""Where only one guess in many can be right, one that leaves so many words unexplained is not repaired."""
 
 
 def assign(costs: Costs) -> Lines:
@@ -159,12 +161,13 @@ def best_lines(first: Marks, second: Marks, sample: Sample, *, tries: int) -> tu
         first: Marks of the first image.
         second: Marks of the second.
         sample: Words to judge a mapping on.
-        tries: Shaken first guesses after the two plain ones.
+        tries: Shaken first guesses after the two plain ones; 0 where this is one search of many.
 
     Returns:
         The mapping, and how many of the sample's words it leaves unexplained.
     """
     few = sample.addresses.size // 100
+    hopeless = sample.addresses.size * (HOPELESS if tries == 0 else 1)
     best: tuple[Mapping, int] | None = None
     seen: set[tuple[int, ...]] = set()
     for guess in starts(first, second, tries):
@@ -175,7 +178,7 @@ def best_lines(first: Marks, second: Marks, sample: Sample, *, tries: int) -> tu
         seen.add(key)
         mapping = with_signs(first, second, data, address)
         count = sample.misses(mapping)
-        if count > few:
+        if few < count <= hopeless:
             mapping, count = repair(mapping, sample)
         if best is None or count < best[1]:
             best = mapping, count

@@ -39,9 +39,11 @@ RelationName = Literal["identical", "mapped", "slipped", "differs", "unrelated"]
 MOST_WORDS = 1 << 22
 """Beyond this many words the search over all line orders is not tried (memory: 4 bytes a bit, several times)."""
 BELIEVED_SHARE = 0.5
-"""An explanation is believed where it is at most half as long as the image. Chosen by us, no source."""
+"""With many words wrong an explanation is believed only where it is half as long as the image. No source."""
+FEW_WORDS = 0.02
+"""Up to this share of wrong words any gain beyond `SPARE_BITS` is enough. Chosen by us, no source."""
 SPARE_BITS = 20.0
-"""And shorter by at least this: odds of a million to one under the code's own model."""
+"""Always shorter by at least this: odds of a million to one under the code's own model."""
 FEW = 0.01
 """At most this share of differing bits is "few", whatever else the images hold. Chosen by us, no source."""
 
@@ -195,8 +197,7 @@ class _Search:
             self.best = explained
 
     def _believed(self, explained: _Explained) -> bool:
-        limit = min(self.own * BELIEVED_SHARE, self.own - SPARE_BITS)
-        return explained.length < limit
+        return _believable(explained.length, self.own, explained.words, self.first.size)
 
     def _is_far_better(self, explained: _Explained) -> bool:
         """True where a mapping explains nearly all that differs in place; then no slip is looked for."""
@@ -300,6 +301,11 @@ class _Search:
         )
 
 
+def _believable(length: float, own: float, wrong_words: int, count: int) -> bool:
+    """Whether an explanation is so much shorter than the image that chance does not explain it."""
+    return length < own - SPARE_BITS and (length < own * BELIEVED_SHARE or wrong_words <= FEW_WORDS * count)
+
+
 def _general_bits(address_bits: int, bits: int) -> float:
     """How many bits name one of all orders and inversions of these lines."""
     factorials = math.lgamma(address_bits + 1) + math.lgamma(bits + 1)
@@ -392,7 +398,7 @@ def _of_two_sizes(first: Words, second: Words, bits: int) -> Relation:
     if aligned.extra_at_end:
         notes.append(f"the second goes on for {aligned.extra_at_end} words")
     present = int(np.count_nonzero(aligned.present))
-    believed = length < min(own * BELIEVED_SHARE, own - SPARE_BITS) or (
+    believed = _believable(length, own, aligned.differing_words, first.size) or (
         not aligned.slips and aligned.differing_bits <= FEW * present * bits
     )
     if believed:

@@ -19,7 +19,6 @@ from pipeline.lines.measure import commonest
 SAMPLE_WORDS = 4096
 SCREEN_WORDS = 768
 ROUNDS = 12
-FLIPS = ((), (0,), (1,), (0, 1))
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,27 +110,30 @@ def _best_neighbour(mapping: Mapping, sample: Sample) -> tuple[Mapping, int]:
 def _best_address_step(
     mapping: Mapping, second: Words, places: NDArray[np.int64], carried: Words
 ) -> tuple[Mapping, int]:
-    steps: list[tuple[Mapping, NDArray[np.int64]]] = []
+    """The steps are tried on the places alone; only the best becomes a mapping."""
     address, inverted = mapping.address, mask_of(mapping.invert_address)
-    for target in address:
-        flipped = replace(mapping, invert_address=_toggled(mapping.invert_address, target))
-        steps.append((flipped, places ^ (1 << target)))
+    steps: list[tuple[int, int, tuple[int, ...]]] = []
+    tried: list[NDArray[np.int64]] = []
+    for line, target in enumerate(address):
+        steps.append((line, line, (target,)))
+        tried.append(places ^ (1 << target))
+    levels = places ^ inverted
     for one, other in combinations(range(len(address)), 2):
         high, low = address[one], address[other]
-        uneven = ((places ^ inverted) >> high ^ (places ^ inverted) >> low) & 1
-        exchanged = places ^ (uneven << high) ^ (uneven << low)
-        for flips in FLIPS:
-            targets = tuple((high, low)[flip] for flip in flips)
-            swapped = replace(
-                mapping,
-                address=_exchanged(address, one, other),
-                invert_address=_toggled(mapping.invert_address, *targets),
-            )
-            steps.append((swapped, exchanged ^ mask_of(targets)))
-    found = second[np.stack([step for _, step in steps])]
-    counts = np.bitwise_count(found ^ carried).sum(axis=1, dtype=np.int64)
+        uneven = ((levels >> high) ^ (levels >> low)) & 1
+        exchanged = places ^ ((uneven << high) | (uneven << low))
+        for flips in ((), (high,), (low,), (high, low)):
+            steps.append((one, other, flips))
+            tried.append(exchanged ^ mask_of(flips))
+    counts = np.bitwise_count(second[np.stack(tried)] ^ carried).sum(axis=1, dtype=np.int64)
     best = int(counts.argmin())
-    return steps[best][0], int(counts[best])
+    one, other, flips = steps[best]
+    stepped = replace(
+        mapping,
+        address=_exchanged(address, one, other),
+        invert_address=_toggled(mapping.invert_address, *flips),
+    )
+    return stepped, int(counts[best])
 
 
 def _best_data_step(mapping: Mapping, found: Words, carried: Words) -> tuple[Mapping, int]:
