@@ -141,8 +141,8 @@ def memory() -> list[Case]:
         "no text reaches far enough to fix the order, so it lifts nothing:"
     )
     crcs = (
-        "Either EPROM of the pair ends with the CRC of what precedes it, which sees the order too; one scheme of 16 "
-        "bits that holds on two chips of a board is beyond chance."
+        "Either EPROM of the pair ends with the CRC-32 of what precedes it, which sees the order too and is beyond "
+        "chance however many schemes are tried."
     )
 
     def bytes_of(passes: Sequence[Sequence[int]]) -> bytes:

@@ -1,14 +1,14 @@
 """The memory board: a 16-bit program with its messages, checks and tables, and the loom's own settings.
 
 The invented processor takes its first stack pointer and program counter from words 0 and 1, high byte at the even
-address. The power-on test verifies what is stored in the chips. Monitor, the older program: the bytes of either EPROM
-add up to 0 (modulo 256), and the last word of the pair is the sum (modulo 65536) of all words before it. Weaving
-program, the newer one: the last two bytes of either EPROM are the CRC of those before them.
+address. The power-on test verifies what is stored in the chips. Monitor, of 1978: the bytes of either EPROM add up to
+0 (modulo 256), and the last word of the pair is the sum (modulo 65536) of all words before it. Weaving program, the
+maker's last revision of 1984: the last four bytes of either EPROM are the CRC-32 of those before them.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import zlib
 from dataclasses import dataclass, field
 
 from example_project.making.dice import Dice
@@ -149,25 +149,12 @@ def _routines(asm: Assembler, dice: Dice, names: list[str], messages: list[str])
         asm.op("RET", 0)
 
 
-def crc16(content: Iterable[int]) -> int:
-    """Polynomial 1021, start FFFF, most significant bit first, nothing reflected.
-
-    Source: check value 29B1 for "123456789", catalogue of parametrised CRC algorithms (CRC-16/IBM-3740).
-    """
-    register = 0xFFFF
-    for byte in content:
-        register ^= byte << 8
-        for _ in range(8):
-            register = (register << 1) ^ (0x1021 if register & 0x8000 else 0)
-            register &= 0xFFFF
-    return register
-
-
 def _with_crc(words: list[int]) -> list[int]:
-    """Fill with FF, then set the two last bytes of either EPROM to its CRC."""
-    body = words + [0xFFFF] * (WORDS - 2 - len(words))
-    even, odd = crc16(w >> 8 for w in body), crc16(w & 0xFF for w in body)
-    return [*body, even & 0xFF00 | odd >> 8, (even & 0xFF) << 8 | odd & 0xFF]
+    """Fill with FF, then set the four last bytes of either EPROM to its CRC-32, most significant byte first."""
+    body = words + [0xFFFF] * (WORDS - 4 - len(words))
+    even = zlib.crc32(bytes(word >> 8 for word in body)).to_bytes(4, "big")
+    odd = zlib.crc32(bytes(word & 0xFF for word in body)).to_bytes(4, "big")
+    return [*body, *(high << 8 | low for high, low in zip(even, odd, strict=True))]
 
 
 def _summed(words: list[int]) -> list[int]:
