@@ -21,6 +21,9 @@ from pipeline.formats import hex_text, intel_hex, layout, s_record
 from pipeline.formats.neutral import Declared, Decoded, Place, ambiguous, refuse
 from pipeline.formats.text import PADDING, Text, plain
 
+_CONTROLS = b"\x00\x01\x02\x03\x11\x12\x13\x14\x1a\x7f"
+"""Characters that frame a text on a line or a tape."""
+
 Decoder = Callable[[bytes, Declared], Decoded]
 
 
@@ -49,6 +52,41 @@ _ENTRIES: dict[str, Entry] = {
         "s_record",
         "S0-S9, byte counts, sums, S5/S6 record counts, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[ \t]*S[0-9][0-9A-Fa-f]{6}"),
+    ),
+    "tektronix-hex": Entry(
+        "tektronix_hex",
+        "both sums (of digits; of bytes reported), counts, abort, end record, nothing behind it, overlaps",
+        re.compile(rb"(?m)^[^0-9A-Za-z/\n]{0,80}/[0-9A-Fa-f]{8}"),
+    ),
+    "tektronix-extended": Entry(
+        "tektronix_extended",
+        "lengths, sums, types, address digits, end record, nothing behind it, overlaps",
+        re.compile(rb"(?m)^[ \t]*%[0-9A-Fa-f]{2}[368][0-9A-Fa-f]{2}"),
+    ),
+    "mos-paper-tape": Entry(
+        "mos_paper_tape",
+        "counts, 16-bit sums, number of records, end record, nothing behind it, overlaps",
+        re.compile(rb"(?m)^[\x00\x11\x13\x7f \t]*;[0-9A-Fa-f]{10}"),
+    ),
+    "ti-txt": Entry(
+        "ti_txt",
+        "addresses, pairs, the closing q, nothing behind it, overlaps; the format has no sum",
+        re.compile(rb"(?m)^[ \t]*@[0-9A-Fa-f]{1,16}[ \t]*$"),
+    ),
+    "ascii-hex": Entry(
+        "ascii_hex",
+        "start and end characters, one delimiter throughout, the $S sum where there is one, overlaps",
+        re.compile(rb"[\x01\x02\x12]\s*(?:\$A[0-9A-Fa-f]{4,8}[,.]\s*)?[0-9A-Fa-f]{2,3}[ %',]"),
+    ),
+    "bpnf": Entry(
+        "bpnf",
+        "every word exactly as wide as the chip, no damaged word taken for filler; the format has no sum",
+        re.compile(rb"B(?:[PN]{2,64}|[HL]{2,64})F"),
+    ),
+    "jesd3": Entry(
+        "jesd3",
+        "fuse sum, transmission sum, fuse numbers, overlaps, defaults; kept as fuses",
+        re.compile(rb"(?:\A|[*\x02\n])\s*(?:QF[0-9]+|L[0-9]+[ \n]+[01 \n]+)\*"),
     ),
     "binary": Entry("binary", "nothing can be checked in it but its length"),
     "hex-text": Entry(
@@ -94,7 +132,16 @@ def decode(content: bytes, declared: Declared | None = None) -> Decoded:
     """
     declared = declared or Declared()
     if declared.format is not None:
-        return decoder(declared.format)(content, declared)
+        decoded = decoder(declared.format)(content, declared)
+    else:
+        decoded = _recognised(content, declared)
+    if not all(any(len(block.words) for block in run) for run in decoded.runs):
+        refuse(Place(None, None, 0), "the file is whole but holds no data", "check that it is the dump")
+    return decoded
+
+
+def _recognised(content: bytes, declared: Declared) -> Decoded:
+    """A dump whose format is not declared."""
     if not content:
         refuse(Place(None, None, 0), "the file is empty", "copy the dump again")
     done = _swiftly(content, declared)
@@ -147,7 +194,7 @@ def _candidates(content: bytes, text: Text) -> tuple[str, ...]:
     """As `detect`."""
     lines = text.body.replace(b"\r", b"\n")
     counts = {name: len(entry.mark.findall(lines)) for name, entry in _ENTRIES.items() if entry.mark}
-    if _calm(text.body):
+    if _calm(text.body.translate(None, _CONTROLS)):
         marked = sorted((name for name, count in counts.items() if count), key=lambda name: -counts[name])
         if marked:
             return tuple(marked)
@@ -179,9 +226,26 @@ def _kind(content: bytes, text: Text) -> str:
     if not strange:
         return "text"
     core = text.body.strip(PADDING + b" \t\r\n")
+    if _foreign(content):
+        return "text"
     if not _calm(text.body) or len(core) < 16 or len(core) * 2 < len(content) // text.scale:
         return "binary"
     return "text" if hex_text.looks(text) >= 0.5 else "binary"
+
+
+def _foreign(content: bytes) -> bool:
+    """Whether the file is UTF-8 text that has characters beyond ASCII and no control characters.
+
+    Chips that hold such bytes by chance are a few bytes long; a text with a foreign digit in it must not slip
+    through as raw binary.
+    """
+    try:
+        text = content.decode("utf-8")
+    except UnicodeDecodeError:
+        return False
+    return not content.isascii() and not any(
+        ord(letter) < 32 and letter not in "\t\r\n\f" for letter in set(text)
+    )
 
 
 def _length_of_chip(content: bytes, declared: Declared) -> bool:

@@ -159,12 +159,29 @@ def find_style(text: Text, declared: Declared) -> Style:
     if marked[best] > sum(widths.values()):
         return _marked_style(text, best, declared)
     if not widths:
-        refuse(text.place(0), "no hexadecimal values are in the file", "check that it is the dump")
+        refuse(
+            text.place(0),
+            "no hexadecimal values are in the file",
+            "check that it is the dump; declare binary if the chip holds this text",
+        )
+    if widths[8] and widths[1] + widths[2]:
+        _signed(text)
     digits = Counter({width: width * count for width, count in widths.items()})
     if digits[1] + digits[2] >= sum(digits.values()) - digits[1] - digits[2]:
         return Style("", BYTE, 16, 0, run_on=False, bits=8)
     usual = max((width for width in digits if width > 2), key=lambda width: digits[width])
     return _wide_style(text, usual, widths, first, declared)
+
+
+def _signed(text: Text) -> None:
+    """Refuse bytes that were printed as signed numbers: FFFFFFC3 among pairs."""
+    found = re.search(rb"(?<![0-9A-Za-z_])[Ff]{6}[89A-Fa-f][0-9A-Fa-f](?![0-9A-Za-z_])", text.body)
+    if found:
+        refuse(
+            text.place(found.start()),
+            f"{found[0].decode()} among values of two digits: the reader printed a signed number",
+            "print the low eight bits only, or replace each FFFFFFxx by xx in a copy",
+        )
 
 
 def _marked_style(text: Text, mark: str, declared: Declared) -> Style:
