@@ -36,7 +36,7 @@ def run(arguments: list[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - the last place of all: a bug is told as one, with its traceback
         if hasattr(error, "show") and hasattr(error, "format_message"):
             return _usage(error)
         import traceback

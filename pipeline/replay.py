@@ -108,7 +108,9 @@ def _join(units: Units, settings: Mapping[str, Any]) -> Units:
     values = np.zeros(len(columns), dtype=words_dtype(bits))
     for n in range(count):
         values = (values << np.array(8, values.dtype)) | columns[:, n]
-    present = None if units.present is None else units.present[:whole].reshape(-1, count).all(axis=1)
+    present: NDArray[np.bool_] | None = None
+    if units.present is not None:
+        present = np.logical_and.reduce(units.present[:whole].reshape(-1, count), axis=1)
     return Units(values, present, count * 8)
 
 

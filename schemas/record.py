@@ -119,7 +119,7 @@ class ContestedBit(StoredDocument):
 
     address: int
     line: str
-    votes: dict[str, Literal[0, 1, None]] = Field(
+    votes: dict[str, Literal[0, 1] | None] = Field(
         description="Reader → its value; null where its passes disagree"
     )
     ones: int = Field(description="Passes that read 1")

@@ -15,11 +15,11 @@ from typing import Any, TextIO
 
 
 def inert(text: str) -> str:
-    """Text in which no character acts on a terminal: controls, escapes and direction marks become visible.
+    r"""Text in which no character acts on a terminal: controls, escapes and direction marks become visible.
 
     Example:
-        >>> inert("a\\x1b[31mb\\u202e")
-        'a\\\\x1b[31mb\\\\u202e'
+        >>> inert("a\x1b[31mb\u202e")
+        'a\\x1b[31mb\\u202e'
     """
     if text.isascii() and text.isprintable():
         return text

@@ -317,7 +317,7 @@ def _steps_after_lining(settled: Settled, organisation: Organisation, worked: Wo
         for record in reading["passes"]:
             one = by_key.get((reading["reading"], record["number"]))
             if one is not None and len(one.steps) != len(record["steps"]):
-                record |= _pass_record(one, record["file"], organisation)
+                record.update(_pass_record(one, record["file"], organisation))
 
 
 def _said_by(reader: str, settled: Settled) -> tuple[Words, NDArray[np.bool_] | None]:

@@ -10,7 +10,7 @@ import contextlib
 import os
 import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from typing import Any, TypeVar
+from typing import Any, Self, TypeVar
 
 T = TypeVar("T")
 R = TypeVar("R")
@@ -45,7 +45,7 @@ class Crew:
         self._pool: Any = None
         self._many = items >= FEWEST_FOR_WORKERS and worker_count() > 1
 
-    def __enter__(self) -> Crew:
+    def __enter__(self) -> Self:
         if self._many:
             import multiprocessing
 

@@ -56,7 +56,7 @@ def kind_of(part: str | None, organisation: str | None) -> Kind:
     """
     found = load().find(part) if part is not None else None
     erased = load().erased_state(found, part or "") if found else None
-    own = Organisation(found.words, found.bits) if found else None
+    own = found.organisation if found else None
     if organisation is None:
         return Kind(own, found, erased)
     try:
@@ -253,19 +253,19 @@ def convert_file(
     from pipeline.formats.convert import convert
 
     content = read_given(file)
-    options: dict[str, Any] = {"to": to, "fill": number(fill, "--fill"), "base": number(base, "--base")}
-    most = number(span, "--span")
-    if most is not None:
-        options["span"] = most
+    declared = Declared(format=form, word_order=word_order, token=token, fill=number(fill, "--fill"))
+    options = {"base": number(base, "--base"), "most_fill": number(span, "--span")}
     try:
-        made, summary = convert(content, Declared(format=form, word_order=word_order, token=token), **options)
+        made = convert(
+            content,
+            to,
+            declared=declared,
+            **{key: value for key, value in options.items() if value is not None},
+        )
     except FormatError as error:
         raise named(file, error) from None
-    write_new(output, made)
+    write_new(output, made.output)
     return {
-        "schema": "wellread/convert/1",
-        "command": "convert",
-        "input": str(file),
-        "output": str(output),
-        **summary,
-    }
+        "schema": "wellread/convert/1", "command": "convert", "input": str(file), "output": str(output),
+        **made.summary(),
+    }  # fmt: skip

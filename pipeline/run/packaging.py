@@ -16,7 +16,7 @@ import hashlib
 import json
 import uuid
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -29,7 +29,7 @@ from pipeline.edges.clock import Now, now
 from pipeline.edges.console import Progress
 from pipeline.edges.folder import SHEET_NAME, destination
 from pipeline.errors import ClockError, JudgedBadError, NothingToDoError
-from pipeline.flow import Plan, PlannedChip
+from pipeline.flow import Plan
 from pipeline.run.chipwork import Job, Worked, needs_person, set_job, work_batch
 from pipeline.run.crew import Crew
 from pipeline.run.finishing import Finish, finish_batch, set_finish
@@ -283,7 +283,7 @@ def _finished(
         building.job.names,
         len(building.plan.chips),
     )
-    items = ((line, together.extra(index)) for index, line in enumerate(partial.lines()))
+    items = ((line, together.additions(index)) for index, line in enumerate(partial.lines()))
     with Crew(set_finish, (finish,), items=partial.count) as crew:
         for count, (line, entries) in enumerate(crew.each(finish_batch, items), start=1):
             finished.add_line(line)

@@ -7,7 +7,7 @@ import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import Any
+from typing import Any, Self
 
 
 class Spool:
@@ -21,7 +21,7 @@ class Spool:
         self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
         self.count = 0
 
-    def __enter__(self) -> Spool:
+    def __enter__(self) -> Self:
         return self
 
     def __exit__(

@@ -105,7 +105,7 @@ class Together:
         used = {planned.part.part: planned.part for planned in self.plan.chips if planned.part}
         return {name: part.model_dump(mode="json", exclude_none=True) for name, part in sorted(used.items())}
 
-    def extra(self, index: int) -> dict[str, Any]:
+    def additions(self, index: int) -> dict[str, Any]:
         """What is to be added to the record of the chip at this place of the plan."""
         chip = self.plan.chips[index].chip.chip
         out: dict[str, Any] = {}

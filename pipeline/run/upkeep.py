@@ -278,7 +278,7 @@ def find_bags(paths: Iterable[Path], also: Iterable[Path] = ()) -> list[str]:
 
 
 def _search(root: str, known: set[str]) -> Iterable[str]:
-    if not os.path.isdir(root):
+    if not Path(root).is_dir():
         yield root
         return
     waiting = [root]

@@ -184,7 +184,7 @@ def _lengths(
         return [(apply_step(units, pad), (pad,))]
     if have % want == 0 and (copies := _copies(units, have // want, want)) is not None:
         findings.append(_over(chip, manner, organisation, have // want, copies))
-        out = []
+        out: list[tuple[Units, tuple[Step, ...]]] = []
         for index in range(have // want):
             step = Step(
                 "copy", {"index": index, "words": want}, "The address counter was wider than the chip."
@@ -272,7 +272,7 @@ def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Man
     upper = values >> np.array(organisation.bits, units.values.dtype)
     if len(upper) == 0 or bool((upper == upper[0]).all()):
         return None
-    kinds = int(len(np.unique(upper)))
+    kinds = len(np.unique(upper))
     return Finding(
         code=Code.LONG_READ, severity=Severity.CAUTION, chip=chip, where=_where(manner, extra=0, extra_bits=spare),
         evidence={"extra_bits": spare, "different_upper_values": kinds, "words": organisation.words},

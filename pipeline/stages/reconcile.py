@@ -283,7 +283,7 @@ def settle(passes: Sequence[Pass], organisation: Organisation, fades_to: int | N
     contested = full & ~settled
     words = says_one & settled
     if contested.any():
-        words |= contested & _image_value(passes, full, fades_to)
+        words = words | (contested & _image_value(passes, full, fades_to))
     return words.astype(dtype, copy=False), contested.astype(dtype, copy=False)
 
 
@@ -300,7 +300,7 @@ def _voice(own: Sequence[Pass], full: Words) -> tuple[Words, Words]:
         else:
             ones &= np.where(one.present, one.words, full)
             zeros &= np.where(one.present, ~one.words & full, full)
-            heard |= one.present
+            heard = heard | one.present
     if not heard.all():
         ones[~heard] = 0
         zeros[~heard] = 0

@@ -125,10 +125,10 @@ def chip_notes(chip: Mapping[str, Any]) -> str:
             lines.append(
                 f"    {stored['path']}  SHA-256 {stored['sha256']}  format {stored.get('format') or 'not identified'}"
             )
-            for forgiven in stored.get("forgiven", ()):
-                lines.append(
-                    f"      forgiven: {plain(forgiven['what'])} ({forgiven['place']}, {forgiven['count']} times)"
-                )
+            lines += [
+                f"      forgiven: {plain(one['what'])} ({one['place']}, {one['count']} times)"
+                for one in stored.get("forgiven", ())
+            ]
         for one in reading["passes"]:
             steps = ", ".join(_step(step) for step in one["steps"])
             lines.append(f"    pass {one['number']}: {steps}")

@@ -45,7 +45,7 @@ _COPYRIGHT = {"InC": "cpr", "NoC-NC": "pub", "NoC-CR": "pub", "NoC-OKLR": "pub"}
 
 
 def text(value: object) -> str:
-    """A value as XML text: markup escaped, characters that XML 1.0 cannot hold written as \\uXXXX."""
+    r"""A value as XML text: markup escaped, characters that XML 1.0 cannot hold written as \uXXXX."""
     raw = str(value)
     if not raw.isascii() or not raw.isprintable():
         raw = _NOT_XML.sub(lambda found: f"\\u{ord(found[0]):04x}", raw)
@@ -343,22 +343,28 @@ class Premis:
             replaced = self.relation("rep", "sup", "supersedes", [f"{supersedes['bag']}#bag"])
         out = [
             HEAD,
-            f'<object xsi:type="intellectualEntity">{identifier("object", f"{self.bag}#machine")}'
-            f"<originalName>{text(named)}</originalName></object>\n",
-            f'<object xsi:type="representation">{identifier("object", f"{self.bag}#bag")}'
-            f"<originalName>{text(self.bag)}</originalName>"
-            f"{self.relation('str', 'rep', 'represents', [f'{self.bag}#machine'])}{replaced}"
-            f"{_rights_link(self.bag) if self.has_rights else ''}</object>\n",
+            (
+                f'<object xsi:type="intellectualEntity">{identifier("object", f"{self.bag}#machine")}'
+                f"<originalName>{text(named)}</originalName></object>\n"
+            ),
+            (
+                f'<object xsi:type="representation">{identifier("object", f"{self.bag}#bag")}'
+                f"<originalName>{text(self.bag)}</originalName>"
+                f"{self.relation('str', 'rep', 'represents', [f'{self.bag}#machine'])}{replaced}"
+                f"{_rights_link(self.bag) if self.has_rights else ''}</object>\n"
+            ),
         ]
-        for stored in head.get("sheet", ()):
-            out.append(self.file_object(stored, format_name="metadata sheet", relations=self._in_bag()))
-        for stored in head.get("attachments", ()):
-            name = stored["path"].rsplit(".", 1)[-1].lower() if "." in stored["path"] else "not identified"
-            out.append(
-                self.file_object(
-                    stored, format_name=name, note="by the file's name only", relations=self._in_bag()
-                )
+        out += [
+            self.file_object(stored, format_name="metadata sheet", relations=self._in_bag())
+            for stored in head.get("sheet", ())
+        ]
+        out += [
+            self.file_object(
+                stored, format_name=_ending(stored["path"]), note="by the file's name only",
+                relations=self._in_bag(),
             )
+            for stored in head.get("attachments", ())
+        ]  # fmt: skip
         for space in head.get("spaces", ()):
             if space.get("path"):
                 note = f"{space['width']}-bit words, {space['byte_order']}-endian" + (
@@ -465,6 +471,12 @@ class Premis:
                 f"<licenseTerms>{text(statement)}</licenseTerms>{told}</licenseInformation>"
             )
         return f"<rights><rightsStatement>{own}{body}{linked}</rightsStatement></rights>\n"
+
+
+def _ending(path: str) -> str:
+    """A format's name where nothing but the file's name tells it."""
+    base = path.rsplit("/", 1)[-1]
+    return base.rsplit(".", 1)[-1].lower() if "." in base else "not identified"
 
 
 def _rights_link(bag: str) -> str:

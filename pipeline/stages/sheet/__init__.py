@@ -121,14 +121,14 @@ def read_sheet(
     problems: list[Problem] = []
     tree, file = document.tree, document.file
     sections: dict[str, Any] = {}
-    for name in tree:
-        if name not in _SECTIONS:
-            problems.append(
-                Problem(
-                    f"{file}:{tree.lines[name]}", name, "a section that is not known",
-                    f"one of {', '.join(_SECTIONS)}", nearest(name, _SECTIONS),
-                )
-            )  # fmt: skip
+    problems += [
+        Problem(
+            f"{file}:{tree.lines[name]}", name, "a section that is not known",
+            f"one of {', '.join(_SECTIONS)}", nearest(name, _SECTIONS),
+        )
+        for name in tree
+        if name not in _SECTIONS
+    ]  # fmt: skip
     for name in _TABLES:
         if isinstance(tree.get(name), str):
             tree[name] = _table(tree, name, tables, file, problems)

@@ -169,8 +169,8 @@ def parse_lined(text: str, file: str) -> Any:
             elif kind in (yaml.ScalarEvent, yaml.MappingStartEvent, yaml.SequenceStartEvent, yaml.AliasEvent):
                 root = builder.node(event, 0)
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        line = mark.line + 1 if mark else 1
+        marks: list[Any] = [mark for mark in (error.problem_mark, error.context_mark) if mark is not None]
+        line = marks[0].line + 1 if marks else 1
         raise LinedError(line, f"no YAML ({error.problem or error.context})", "a sheet in YAML") from None
     except yaml.YAMLError as error:
         reason = str(error).splitlines()[0]

@@ -148,7 +148,7 @@ def _organisation(
                 ("chips", index, "part"), shown(chip.part), f"a part of the catalogue or of `parts` ({error.remedy})",
                 near[0] if near else "",
             )  # fmt: skip
-    known = Organisation(part.words, part.bits) if part else None
+    known = part.organisation if part else None
     if chip.organisation and known and chip.organisation != known:
         linking.tell(
             ("chips", index, "organisation"), f"{chip.organisation}, but a {part.part if part else ''} is {known}",
@@ -259,8 +259,8 @@ def _readings(linking: Linking) -> dict[str, list[PlannedReading]]:
                 caution=True,
             )
         )
-    for planned in out.values():
-        planned.sort(key=lambda reading: _natural(reading.reading))
+    for own in out.values():
+        own.sort(key=lambda reading: _natural(reading.reading))
     return out
 
 
