@@ -1,0 +1,136 @@
+"""The report: one page that says which chips are safe, which need a person and where, and whence each byte came.
+
+A set below `SINGLE_PAGE_BELOW` chips is one self-contained page. A larger set has a first page and a page a
+chip, laid out as the images are. Pages hold no link outside, no request and no byte that depends on the machine
+they were made on: the same record gives the same pages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any
+
+from pipeline.views.report.summary import Summary, chip_page_name, summary_of
+
+if TYPE_CHECKING:
+    from pipeline.views.report.chipview import Options
+
+__all__ = [
+    "SINGLE_PAGE_BELOW",
+    "Summary",
+    "chip_page",
+    "chip_page_name",
+    "first_page",
+    "report_pages",
+    "summary_of",
+]
+
+SINGLE_PAGE_BELOW = 40
+Load = Callable[[str], bytes]
+_NO_PARTS: Mapping[str, Any] = MappingProxyType({})
+
+
+def report_pages(
+    head: Mapping[str, Any],
+    chips: Callable[[], Iterable[Mapping[str, Any]]],
+    load: Load,
+    *,
+    public: bool = False,
+    with_content: bool = True,
+    parts: Mapping[str, Any] = _NO_PARTS,
+) -> Iterator[tuple[str, bytes]]:
+    """The report's files, the first page first: (name inside `data/report/`, bytes).
+
+    Args:
+        head: The record's fields without `chips`, as plain JSON data; `events` for the time line, if given.
+        chips: Iterates the chips' records as plain JSON data; called twice.
+        load: Bytes of an image or a mask by its path in the bag.
+        public: The caller hands over a stripped record; private fields are left out once more.
+        with_content: False draws no picture of content and links to no payload.
+        parts: Catalogue entries beyond `head["parts"]`.
+
+    Yields:
+        `index.html`, then `chips/BOARD/CHIP.html` for sets of `SINGLE_PAGE_BELOW` chips and more.
+
+    Raises:
+        Whatever `load` raises.
+    """
+    summaries = [summary_of(chip) for chip in chips()]
+    if len(summaries) < SINGLE_PAGE_BELOW:
+        yield (
+            "index.html",
+            _single_page(head, summaries, chips, load, public=public, with_content=with_content, parts=parts),
+        )
+        return
+    yield "index.html", first_page(head, summaries, public=public, with_content=with_content, parts=parts)
+    for chip in chips():
+        yield chip_page_name(chip), chip_page(head, chip, load, public=public, with_content=with_content)
+
+
+def first_page(
+    head: Mapping[str, Any],
+    summaries: Sequence[Summary],
+    *,
+    public: bool = False,
+    with_content: bool = True,
+    parts: Mapping[str, Any] = _NO_PARTS,
+) -> bytes:
+    """The first page of a large set: chips have pages of their own, made elsewhere, perhaps by other processes.
+
+    Args:
+        head: As for `report_pages`.
+        summaries: `summary_of` each chip, in the sheet's order.
+        public: As for `report_pages`.
+        with_content: As for `report_pages`.
+        parts: As for `report_pages`.
+    """
+    from pipeline.views.report.pages import render_first_page
+
+    return render_first_page(head, summaries, None, public=public, with_content=with_content, parts=parts)
+
+
+def chip_page(
+    head: Mapping[str, Any],
+    chip: Mapping[str, Any],
+    load: Load,
+    *,
+    public: bool = False,
+    with_content: bool = True,
+) -> bytes:
+    """The page of one chip; its name is `chip_page_name(chip)`.
+
+    Args:
+        head: As for `report_pages`; only `machine`, `bag` and `parts` are looked at.
+        chip: The chip's record as plain JSON data.
+        load: As for `report_pages`.
+        public: As for `report_pages`.
+        with_content: As for `report_pages`.
+    """
+    from dataclasses import replace
+
+    from pipeline.views.report.chipview import OWN_PAGE, chip_view
+    from pipeline.views.report.pages import render_chip_page
+
+    options: Options = replace(OWN_PAGE, public=public, with_content=with_content)
+    return render_chip_page(head, chip_view(head, chip, load, options), up=options.up, public=public)
+
+
+def _single_page(
+    head: Mapping[str, Any],
+    summaries: Sequence[Summary],
+    chips: Callable[[], Iterable[Mapping[str, Any]]],
+    load: Load,
+    *,
+    public: bool,
+    with_content: bool,
+    parts: Mapping[str, Any],
+) -> bytes:
+    from dataclasses import replace
+
+    from pipeline.views.report.chipview import SINGLE_PAGE, chip_view
+    from pipeline.views.report.pages import render_first_page
+
+    options = replace(SINGLE_PAGE, public=public, with_content=with_content)
+    views = (chip_view(head, chip, load, options) for chip in chips())
+    return render_first_page(head, summaries, views, public=public, with_content=with_content, parts=parts)

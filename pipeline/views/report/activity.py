@@ -1,0 +1,137 @@
+"""How much every line does: how often each data line is 1, and how often each address line changes the word.
+
+A line that does nothing is the first thing to look at with a meter, so each bar names its package pin.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from markupsafe import Markup, escape
+
+from pipeline.views.report.image import Content
+
+STEP = 17
+TALL = 56
+BARS_A_STRIP = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One line and how much it does.
+
+    Attributes:
+        name: `A0`, `D7`.
+        pin: Its package pin, where the catalogue knows it.
+        share: Data: part of the words in which it is 1. Address: part of the pairs of words, differing in this
+            line alone, that differ.
+    """
+
+    name: str
+    pin: int | None
+    share: float
+
+
+def _pins(part: Mapping[str, Any], name: str) -> Sequence[Any]:
+    found = part.get(name) or ()
+    return found if isinstance(found, Sequence) and not isinstance(found, str) else ()
+
+
+def _pin(pins: Sequence[Any], line: int) -> int | None:
+    if line >= len(pins):
+        return None
+    pin = pins[line].get("pin") if isinstance(pins[line], Mapping) else pins[line]
+    return pin if isinstance(pin, int) else None
+
+
+def data_lines(content: Content, part: Mapping[str, Any]) -> list[Line]:
+    """One line a bit, D0 first."""
+    ones = content.bits.sum(axis=0, dtype=np.int64)[::-1].tolist()
+    pins = _pins(part, "data_pins")
+    return [Line(f"D{k}", _pin(pins, k), n / content.organisation.words) for k, n in enumerate(ones)]
+
+
+def address_lines(content: Content, part: Mapping[str, Any]) -> list[Line]:
+    """One line for each address bit that the words need, A0 first."""
+    pins = _pins(part, "address_pins")
+    words = _comparable(content)
+    shares = [_differing(words, k) for k in range(content.organisation.address_bits)]
+    return [Line(f"A{k}", _pin(pins, k), share) for k, share in enumerate(shares)]
+
+
+def _comparable(content: Content) -> Any:
+    """Words as one number each."""
+    width = content.organisation.bytes_a_word
+    if width == 1:
+        return content.octets[:, 0]
+    whole = np.zeros((content.organisation.words, 8), np.uint8)
+    whole[:, 8 - width :] = content.octets
+    return whole.view(">u8")[:, 0].astype(np.uint64)
+
+
+def _differing(words: Any, line: int) -> float:
+    """Part of the pairs (a, a with that bit set) whose words differ; pairs that leave the chip do not count."""
+    stride = 1 << line
+    whole = len(words) - len(words) % (2 * stride)
+    pairs = words[:whole].reshape(-1, 2, stride)
+    differing = int(np.count_nonzero(pairs[:, 0] != pairs[:, 1]))
+    compared = whole // 2
+    rest = words[whole:]
+    if len(rest) > stride:
+        differing += int(np.count_nonzero(rest[: len(rest) - stride] != rest[stride:]))
+        compared += len(rest) - stride
+    return differing / compared if compared else 0.0
+
+
+def bars_svg(lines: Sequence[Line], *, label: str) -> Markup:
+    """A bar a line with its name and pin beneath; a line that does nothing gets a hollow mark instead of a bar."""
+    return Markup("").join(
+        _strip(lines[start : start + BARS_A_STRIP], label) for start in range(0, len(lines), BARS_A_STRIP)
+    )
+
+
+def _strip(lines: Sequence[Line], label: str) -> Markup:
+    width = STEP * len(lines) + 2
+    bars, names = [], []
+    for place, line in enumerate(lines):
+        x = place * STEP + 3
+        pin = f", pin {line.pin}" if line.pin is not None else ""
+        tall = TALL * line.share
+        still = line.share in {0.0, 1.0}
+        bars.append(
+            f"<g{' class=still' if still else ''}><title>{line.name}{pin}: {line.share:.1%}</title>"
+            f'<path class="track" d="M{x} 4h11v{TALL}h-11z"/>'
+            f'<path d="M{x} {4 + TALL - tall:.4g}h11v{tall:.4g}h-11z"/></g>'
+        )
+        middle = x + 5.5
+        names.append(f'<text x="{middle:g}" y="{TALL + 17}">{line.name}</text>')
+        if line.pin is not None:
+            names.append(f'<text class="pin" x="{middle:g}" y="{TALL + 29}">{line.pin}</text>')
+    return Markup(  # noqa: S704 - numbers and escaped text only
+        f'<svg class="bars" role="img" aria-label="{escape(label)}" width="{width}" height="{TALL + 34}" '
+        f'viewBox="0 0 {width} {TALL + 34}">{"".join(bars)}{"".join(names)}</svg>'
+    )
+
+
+def data_words(lines: Sequence[Line]) -> str:
+    """The data bars as a sentence."""
+    low = [line.name for line in lines if line.share == 0]
+    high = [line.name for line in lines if line.share == 1]
+    parts = ([f"always 0: {', '.join(low)}"] if low else []) + (
+        [f"always 1: {', '.join(high)}"] if high else []
+    )
+    if parts:
+        return "Part of the words in which each data line is 1; " + "; ".join(parts) + "."
+    return "Part of the words in which each data line is 1; every line takes both values."
+
+
+def address_words(lines: Sequence[Line]) -> str:
+    """The address bars as a sentence."""
+    idle = [line.name for line in lines if line.share == 0]
+    start = "Part of the words that change when this address line alone does; "
+    if idle:
+        return f"{start}never a change: {', '.join(idle)}."
+    return start + "every line makes a difference."

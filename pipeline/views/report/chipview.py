@@ -1,0 +1,371 @@
+"""One chip's record as the lines and pictures of its section; the template only sets them in place."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+from urllib.parse import quote
+
+from pipeline.views.report import activity, glyphs, raster, speech
+from pipeline.views.report.image import Content, Layout, content_of
+from schemas.names import Organisation
+
+Load = Callable[[str], bytes]
+_FACTS = (
+    ("part", "Part"), ("catalogued", "Catalogued as"), ("organisation", "Organisation"), ("marking", "Marking"),
+    ("label", "Label"), ("date_code", "Date code"), ("revision", "Revision"), ("role", "Role"),
+    ("state", "State"), ("notes", "Notes"),
+)  # fmt: skip
+MOST_FINDINGS = 40
+MOST_CONTESTED = 24
+MOST_FILES = 40
+MOST_REGIONS = 16
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How much a page carries.
+
+    Attributes:
+        public: Whether the page goes into a public bundle: private fields are left out once more.
+        with_content: Whether the content of chips may be shown at all.
+        up: The way from this page back to the first page's folder, `` or `../../`.
+        anchors: Whether all chips are on one page (`#chip-U1`) or on their own.
+        most_pixels: Bits drawn one by one before rows are averaged.
+        most_bands: Stripes with a title on each raster.
+        most_titles: Glyphs with a title.
+    """
+
+    public: bool = False
+    with_content: bool = True
+    up: str = ""
+    anchors: bool = True
+    most_pixels: int = 1 << 19
+    most_bands: int = 64
+    most_titles: int = 256
+
+
+SINGLE_PAGE = Options()
+OWN_PAGE = Options(up="../../", anchors=False, most_pixels=1 << 17, most_bands=16, most_titles=128)
+
+
+def chip_view(
+    head: Mapping[str, Any], chip: Mapping[str, Any], load: Load, options: Options
+) -> dict[str, Any]:
+    """Everything the chip template prints.
+
+    Args:
+        head: The record without its chips.
+        chip: The chip's record.
+        load: Bytes of a path in the bag.
+        options: How much is carried.
+    """
+    organisation = _organisation(chip)
+    digits = max(3, (organisation.address_bits + 3) // 4) if organisation else 3
+    name = str(chip["chip"])
+    return {
+        "id": name,
+        "board": str(chip.get("board") or ""),
+        "socket": str(chip.get("socket") or ""),
+        "grade": str(chip["grade"]),
+        "reasons": chip.get("reasons") or (),
+        "bears": _bears(chip.get("bears") or {}),
+        "facts": _facts(chip, options),
+        "attempts": [speech.say(attempt) for attempt in chip.get("attempts") or ()],
+        "findings": [_finding(found, digits) for found in (chip.get("findings") or ())[:MOST_FINDINGS]],
+        "more_findings": max(0, len(chip.get("findings") or ()) - MOST_FINDINGS),
+        "readings": [_reading(reading, options) for reading in chip.get("readings") or ()],
+        "image": _image(chip, options),
+        "contested": _contested(chip.get("contested"), digits),
+        "pictures": _pictures(head, chip, organisation, load, options) if options.with_content else {},
+    }
+
+
+def _organisation(chip: Mapping[str, Any]) -> Organisation | None:
+    said = chip.get("organisation")
+    return Organisation.parse(said) if said else None
+
+
+def _bears(bears: Mapping[str, Any]) -> str:
+    one = {"passes": "pass", "sittings": "sitting", "readers": "reader", "checks": "check"}
+    many = [speech.counted(int(bears.get(key, 0)), word, key) for key, word in one.items()]
+    return speech.listed(many)
+
+
+def _facts(chip: Mapping[str, Any], options: Options) -> list[tuple[str, str]]:
+    out = []
+    for key, title in _FACTS:
+        value = chip.get(key)
+        if (
+            value
+            and not (options.public and key == "notes")
+            and not (key == "catalogued" and value == chip.get("part"))
+        ):
+            out.append((title, speech.say(value)))
+    if chip.get("board_wiring"):
+        out.append(("Board wiring", speech.say({k: v for k, v in chip["board_wiring"].items() if v})))
+    return out
+
+
+def _pin_text(pin: Mapping[str, Any]) -> str:
+    label = (
+        f" ({speech.short(pin['label'], 12)})"
+        if pin.get("label") and pin.get("label") != pin.get("line")
+        else ""
+    )
+    ground = speech.listed(
+        [
+            part
+            for part in (
+                str(pin.get("source") or ""),
+                f"{pin['confidence']} confidence" if pin.get("confidence") else "",
+            )
+            if part
+        ]
+    )
+    return f"{pin.get('line', '')} is pin {pin.get('pin', 'not known')}{label}" + (
+        f": {ground}" if ground else ""
+    )
+
+
+def _finding(found: Mapping[str, Any], digits: int) -> dict[str, Any]:
+    where: Mapping[str, Any] = found.get("where") or {}
+    evidence: Mapping[str, Any] = found.get("evidence") or {}
+    pins = where.get("pins") or ()
+    seen = [
+        (speech.plain_key(key), speech.say(value, key, digits))
+        for part in (where, evidence)
+        for key, value in part.items()
+        if key != "pins"
+    ]
+    return {
+        "code": str(found.get("code", "")),
+        "severity": str(found.get("severity", "note")),
+        "seen": seen,
+        "pins": [_pin_text(pin) for pin in pins if isinstance(pin, Mapping)],
+        "means": found.get("means") or "",
+        "also": found.get("also") or "",
+        "next": found.get("next") or "",
+    }
+
+
+def _reading(reading: Mapping[str, Any], options: Options) -> dict[str, Any]:
+    files = reading.get("files") or ()
+    passes = reading.get("passes") or ()
+    how = dict(reading.get("how") or {})
+    if not options.public:
+        how |= {key: reading[key] for key in ("operator", "notes") if reading.get(key)}
+    return {
+        "name": str(reading.get("reading", "")),
+        "reader": str(reading.get("reader", "")),
+        "files": [_file(file) for file in files[:MOST_FILES]],
+        "more_files": max(0, len(files) - MOST_FILES),
+        "passes": speech.counted(len(passes), "pass", "passes"),
+        "sittings": speech.listed(sorted({str(one.get("sitting", "")) for one in passes} - {""})),
+        "set_aside": reading.get("set_aside") or "",
+        "how": speech.say({key: value for key, value in how.items() if value is not None}) if how else "",
+        "steps": _steps(passes),
+    }
+
+
+def _file(file: Mapping[str, Any]) -> dict[str, Any]:
+    forgiven = [speech.say(one) for one in file.get("forgiven") or ()]
+    path = str(file.get("path", ""))
+    return {
+        "name": path.rsplit("/", 1)[-1],
+        "original": str(file.get("original_name") or ""),
+        "format": str(file.get("format") or "not known"),
+        "size": f"{int(file.get('size_bytes', 0)):,}",
+        "sha256": str(file.get("sha256", "")),
+        "remarks": [*forgiven, *(str(note) for note in file.get("notes") or ())],
+    }
+
+
+def _steps(passes: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[tuple[str, str, str]]]]:
+    """Steps a group of passes share, said once: (which passes, [(action, settings, why)])."""
+    groups: list[tuple[list[int], Any]] = []
+    for one in passes:
+        steps = one.get("steps") or ()
+        if groups and groups[-1][1] == steps:
+            groups[-1][0].append(int(one.get("number", 0)))
+        else:
+            groups.append(([int(one.get("number", 0))], steps))
+    return [
+        (
+            f"Pass {numbers[0]}" if len(numbers) == 1 else f"Passes {numbers[0]} to {numbers[-1]}",
+            [
+                (
+                    str(s.get("action", "")),
+                    speech.say(s["settings"]) if s.get("settings") else "",
+                    s.get("why") or "",
+                )
+                for s in steps
+            ],
+        )
+        for numbers, steps in groups
+        if steps
+    ]
+
+
+def _image(chip: Mapping[str, Any], options: Options) -> dict[str, Any] | None:
+    image = chip.get("image")
+    if not image:
+        return None
+    path = str(image.get("path", ""))
+    return {
+        "path": path,
+        "href": _href(path, options) if options.with_content else "",
+        "settled": bool(image.get("settled")),
+        "size": f"{int(image.get('size_bytes', 0)):,}",
+        "sha256": str(image.get("sha256", "")),
+        "sha512": str(image.get("sha512", "")),
+        "sums": [
+            (f"{s.get('method')}, {s.get('form')}", str(s.get("value"))) for s in image.get("sums") or ()
+        ],
+    }
+
+
+def _href(path: str, options: Options) -> str:
+    """From the page to a payload file: the first page lies in `data/report/`."""
+    return "../" + options.up + quote(path.removeprefix("data/")) if path.startswith("data/") else ""
+
+
+def _contested(contested: Mapping[str, Any] | None, digits: int) -> dict[str, Any] | None:
+    if not contested or not contested.get("bits"):
+        return None
+    listed = contested.get("listed") or ()
+    return {
+        "bits": speech.counted(int(contested["bits"]), "bit"),
+        "words": speech.counted(int(contested.get("words", 0)), "word"),
+        "rows": [
+            (speech.hexa(int(bit["address"]), digits), str(bit["line"]), _votes(bit), f"{bit['ones']} : {bit['zeros']}",
+             str(bit["image"]), bit.get("why") or "")
+            for bit in listed[:MOST_CONTESTED]
+        ],
+        "more": max(0, int(contested["bits"]) - MOST_CONTESTED),
+    }  # fmt: skip
+
+
+def _votes(bit: Mapping[str, Any]) -> str:
+    said = {None: "its passes disagree", 0: "0", 1: "1"}
+    return ", ".join(
+        f"{reader}: {said.get(vote, 'not known')}" for reader, vote in (bit.get("votes") or {}).items()
+    )
+
+
+def _pictures(
+    head: Mapping[str, Any],
+    chip: Mapping[str, Any],
+    organisation: Organisation | None,
+    load: Load,
+    options: Options,
+) -> dict[str, Any]:
+    image = chip.get("image")
+    out: dict[str, Any] = {"none": "", "doubt": "", "glyphs": ""}
+    if not image or organisation is None:
+        return {}
+    content = content_of(organisation, load(str(image["path"])))
+    if content is None:
+        return out | {"none": f"The image file is not as long as {organisation} needs; it is not drawn."}
+    name = str(chip["chip"])
+    part = (head.get("parts") or {}).get(chip.get("catalogued") or chip.get("part") or "") or {}
+    regions = chip.get("regions") or ()
+    svg, layout = raster.raster_svg(
+        content,
+        label=f"All bits of {speech.short(name)}, {organisation}; the text below says what stands out",
+        regions=regions,
+        most_pixels=options.most_pixels,
+        most_bands=options.most_bands,
+    )
+    data, address = activity.data_lines(content, part), activity.address_lines(content, part)
+    out |= {
+        "raster": svg,
+        "raster_words": _raster_words(organisation, layout),
+        "regions": [raster.region_text(region) for region in regions[:MOST_REGIONS]],
+        "more_regions": max(0, len(regions) - MOST_REGIONS),
+        "data": activity.bars_svg(data, label="Data lines: part of the words in which each is 1"),
+        "data_words": activity.data_words(data),
+        "address": activity.bars_svg(address, label="Address lines: part of the words that change with each"),
+        "address_words": activity.address_words(address),
+        "pins": any(line.pin is not None for line in (*data, *address)),
+    }
+    return out | _doubt(chip, content, load, options) | _glyphs(chip, content, part, options)
+
+
+def _raster_words(organisation: Organisation, layout: Layout) -> str:
+    words = f"{layout.words_a_row} words a row, the highest bit of each word left, a 1 is ink"
+    if layout.averaged > 1:
+        return f"{words}; each dot is the average of {layout.averaged} rows of one data line."
+    return f"{words}; one dot a bit, {organisation.words * organisation.bits:,} in all."
+
+
+def _doubt(chip: Mapping[str, Any], content: Content, load: Load, options: Options) -> dict[str, Any]:
+    """The map of contested bits and of bits that flicker between passes."""
+    contested: Mapping[str, Any] = chip.get("contested") or {}
+    mask_path = (chip.get("image") or {}).get("mask_path")
+    mask = content_of(content.organisation, load(str(mask_path))) if mask_path else None
+    marks = [
+        (
+            int(bit["address"]),
+            _line_number(bit.get("line")),
+            f"{speech.hexa(int(bit['address']), 3)} {bit.get('line')}: {_votes(bit)}",
+        )
+        for bit in contested.get("listed") or ()
+    ]
+    flicker = _flicker(chip.get("findings") or ())
+    if (mask is None or not mask.bits.any()) and not flicker:
+        return {}
+    if mask is None:
+        mask = Content(content.organisation, content.octets, content.bits * 0)
+    told = [f"{speech.counted(int(mask.bits.sum()), 'bit')} without settlement"] if mask.bits.any() else []
+    told += [f"{speech.counted(len(flicker), 'word')} where passes disagree"] if flicker else []
+    svg = raster.contested_svg(
+        content,
+        mask,
+        label=f"Where the readings of {speech.short(chip['chip'])} disagree: {speech.listed(told)}",
+        marks=marks,
+        flicker=flicker,
+        most_pixels=options.most_pixels,
+    )
+    return {"doubt": svg, "doubt_words": f"{speech.listed(told)}; " + _marks_words(marks, flicker)}
+
+
+def _marks_words(marks: Sequence[Any], flicker: Sequence[Any]) -> str:
+    rings = "a ring stands around each listed bit" if marks else ""
+    bars = "a bar marks each word where passes disagree" if flicker else ""
+    return speech.listed([part for part in (rings, bars) if part]) + "."
+
+
+def _line_number(line: Any) -> int:
+    text = str(line or "").lstrip("Dd")
+    return int(text) if text.isascii() and text.isdecimal() else -1
+
+
+def _flicker(findings: Sequence[Mapping[str, Any]]) -> list[int]:
+    """Addresses that findings about disagreeing passes name."""
+    out: set[int] = set()
+    for found in findings:
+        if found.get("code") in {"unstable-bits", "intermittent-line", "fading"}:
+            named = (
+                (found.get("where") or {}).get("addresses")
+                or (found.get("evidence") or {}).get("addresses")
+                or ()
+            )
+            out.update(each for each in named if isinstance(each, int))
+    return sorted(out)
+
+
+def _glyphs(
+    chip: Mapping[str, Any], content: Content, part: Mapping[str, Any], options: Options
+) -> dict[str, Any]:
+    view = chip.get("view")
+    geometry = (
+        glyphs.geometry_of(view, content.organisation.bits) if view else glyphs.guess_of(content, chip, part)
+    )
+    if geometry is None:
+        return {}
+    svg = glyphs.glyphs_svg(
+        content, geometry, chip=speech.short(chip["chip"]), most_titles=options.most_titles
+    )
+    return {"glyphs": svg, "glyphs_words": glyphs.glyphs_words(content, geometry)} if svg else {}

@@ -1,0 +1,44 @@
+"""The marks of the grades: round where evidence stands behind the bytes, angular where a person is needed.
+
+Shape, word and colour always come together; each mark is told from the others in black and white. The drawings are
+our own.
+"""
+
+from __future__ import annotations
+
+from markupsafe import Markup
+
+SHAPES = {
+    "self-checked": '<circle cx="8" cy="8" r="7.4"/><path class="cut" d="M4.4 8.3l2.6 2.6 4.7-5.2"/>',
+    "corroborated": '<circle cx="4.1" cy="8" r="3.8"/><circle cx="11.9" cy="8" r="3.8"/>',
+    "repeatable": '<circle cx="8" cy="8" r="5.6"/>',
+    "single": '<circle class="open" cx="8" cy="8" r="5.4"/>',
+    "contested": '<path class="open" d="M8 1.2L14.8 8 8 14.8 1.2 8z"/><path d="M8 1.2v13.6L1.2 8z"/>',
+    "faulty": '<path d="M1.5 1.5h13v13h-13z"/><path class="cut" d="M4.6 4.6l6.8 6.8M11.4 4.6l-6.8 6.8"/>',
+    "missing": '<path class="open dashed" d="M2 2h12v12H2z"/>',
+}
+MEANINGS = {
+    "self-checked": "a check inside the chip holds, beyond chance",
+    "corroborated": "two or more readers agree",
+    "repeatable": "one reader, two or more passes agree",
+    "single": "one pass of one reader",
+    "contested": "some bits have no settlement",
+    "faulty": "the image carries a reading fault",
+    "missing": "no usable reading",
+}
+
+
+def defined() -> Markup:
+    """All marks once, for `<use>` further down the page."""
+    symbols = "".join(
+        f'<symbol id="m-{grade}" viewBox="0 0 16 16">{shape}</symbol>' for grade, shape in SHAPES.items()
+    )
+    return Markup(f'<svg class="defs" aria-hidden="true" width="0" height="0">{symbols}</svg>')  # noqa: S704 - constants
+
+
+def drawn() -> dict[str, Markup]:
+    """Each mark on its own, for a page that needs only one."""
+    return {
+        grade: Markup(f'<svg class="m g-{grade}" viewBox="0 0 16 16" aria-hidden="true">{shape}</svg>')  # noqa: S704 - constants
+        for grade, shape in SHAPES.items()
+    }

@@ -1,0 +1,301 @@
+"""The pages themselves: templates with autoescape, one style-sheet and one small script inside each page.
+
+Each page carries a content security policy that allows nothing from outside and only the style and the script
+that it brings, by their digests: even a label that got through as markup could neither run nor fetch.
+"""
+
+from __future__ import annotations
+
+import base64
+import hashlib
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from functools import cache
+from importlib import resources
+from typing import TYPE_CHECKING, Any
+
+from markupsafe import Markup
+
+from pipeline.views.report import marks, spaces, speech, tables
+from pipeline.views.report.summary import Summary, boards_of, counts_of, state_sentence
+
+if TYPE_CHECKING:
+    from jinja2 import Environment, Template
+
+MOST_TASKS = 60
+"""So many tasks are spelled out on the first page; the rest are counted and found by their marks."""
+MOST_SINGLES = 60
+_COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
+_SPACE = re.compile(r"\s*([{};:,>])\s*|\s*\n\s*")
+
+
+def _asset(name: str) -> str:
+    return resources.files("pipeline.views.report").joinpath("templates", name).read_text(encoding="utf-8")
+
+
+def _lean(css: str) -> str:
+    """The style-sheet without comments and needless space."""
+    return _SPACE.sub(lambda found: found[1] or " ", _COMMENT.sub("", css)).replace(";}", "}").strip()
+
+
+def _digest(text: str) -> str:
+    return "sha256-" + base64.b64encode(hashlib.sha256(text.encode()).digest()).decode("ascii")
+
+
+@cache
+def _assets(*, first: bool) -> dict[str, Markup]:
+    """Style, script and the policy that admits just these two."""
+    style = _lean(_asset("chip.css") + (_asset("first.css") if first else ""))
+    script = _asset("report.js").strip()
+    policy = (
+        f"default-src 'none'; img-src data:; style-src '{_digest(style)}'; script-src '{_digest(script)}'; "
+        "base-uri 'none'; form-action 'none'"
+    )
+    return {"style": Markup(style), "script": Markup(script), "policy": Markup(policy)}  # noqa: S704 - our own files
+
+
+def _shown(value: Any) -> Any:
+    """What every template expression passes through: acting characters become visible, None becomes nothing."""
+    if value is None:
+        return ""
+    if isinstance(value, Markup) or not isinstance(value, str):
+        return value
+    return speech.visible(value)
+
+
+@cache
+def _environment() -> Environment:
+    from jinja2 import Environment, PackageLoader, StrictUndefined
+
+    found = Environment(
+        loader=PackageLoader("pipeline.views.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        auto_reload=False,
+        finalize=_shown,
+    )
+    found.filters["short"] = speech.short
+    found.globals["mark"] = marks.drawn()
+    return found
+
+
+@cache
+def _template(name: str) -> Template:
+    return _environment().get_template(name)
+
+
+def render_chip_page(head: Mapping[str, Any], view: Mapping[str, Any], *, up: str, public: bool) -> bytes:
+    """A page of one chip's own.
+
+    Args:
+        head: The record without its chips.
+        view: What `chip_view` gave.
+        up: The way to the first page's folder.
+        public: Whether it goes into a public bundle.
+    """
+    text = _template("chip_page.html").render(
+        **_assets(first=False),
+        c=view,
+        machine=machine_name(head),
+        bag=str(head.get("bag", "")),
+        up=up,
+        public=public,
+    )
+    return text.encode("utf-8")
+
+
+def machine_name(head: Mapping[str, Any]) -> str:
+    """The machine's name, else its id."""
+    machine = head.get("machine") or {}
+    return str(machine.get("name") or machine.get("id") or "")
+
+
+def render_first_page(
+    head: Mapping[str, Any],
+    summaries: Sequence[Summary],
+    chips: Iterable[Mapping[str, Any]] | None,
+    *,
+    public: bool,
+    with_content: bool,
+    parts: Mapping[str, Any],
+) -> bytes:
+    """The first page, with all chips on it where `chips` is given.
+
+    Args:
+        head: The record without its chips.
+        summaries: Every chip, in the sheet's order.
+        chips: What `chip_view` gave for each chip, or None where chips have pages of their own.
+        public: Whether it goes into a public bundle.
+        with_content: Whether content may be shown.
+        parts: Catalogue entries beyond the record's own, for the burn command.
+    """
+    single = chips is not None
+    counts = counts_of(summaries)
+    text = _template("first_page.html").render(
+        **_assets(first=True),
+        defs=marks.defined(),
+        meanings=marks.MEANINGS,
+        machine=machine_name(head),
+        about=_about(head, public=public),
+        bag=str(head.get("bag", "")),
+        public=public,
+        with_content=with_content,
+        tape=tape(str(head.get("bag", ""))),
+        state=state_sentence(counts),
+        counts=[(grade, counts.get(grade, 0)) for grade in (*_ORDER, *sorted(set(counts) - set(_ORDER)))],
+        bar=_bar(counts),
+        tasks=_tasks(summaries),
+        href=_hrefs(single=single),
+        boards=boards_of(head.get("boards") or {}, summaries),
+        chips=chips,
+        commands=tables.commands(head, summaries, public=public, parts=parts),
+        spaces=_spaces(head, summaries, with_content=with_content),
+        suggestions=[speech.say(one) for one in head.get("suggestions") or ()],
+        readers=tables.readers(head, public=public),
+        qualification=tables.qualification(head.get("qualification") or {}),
+        events=tables.events(head),
+        cautions=[str(one) for one in head.get("cautions") or ()],
+        files=[*(head.get("sheet") or ()), *(head.get("attachments") or ())],
+        rights=_pairs(head.get("rights")) + _pairs(head.get("release")),
+        supersedes=_pairs(head.get("supersedes")),
+        software=speech.say(head.get("software") or {}),
+        created=str(head.get("created", "")),
+        clock_fixed=bool(head.get("clock_fixed")),
+    )
+    return text.encode("utf-8")
+
+
+def _hrefs(*, single: bool) -> Any:
+    """Chip summary to link."""
+    return (lambda one: f"#chip-{one.chip}") if single else (lambda one: one.page)
+
+
+def _pairs(value: Any) -> list[tuple[str, str]]:
+    return [
+        (speech.plain_key(key), speech.say(part))
+        for key, part in (value or {}).items()
+        if part not in (None, "")
+    ]
+
+
+def _about(head: Mapping[str, Any], *, public: bool) -> list[tuple[str, str]]:
+    machine = head.get("machine") or {}
+    custodian = head.get("custodian") or {}
+    kept = [
+        ("maker", "Maker"),
+        ("model", "Model"),
+        ("year", "Year"),
+        ("serial", "Serial"),
+        ("description", ""),
+    ]
+    out = [
+        (title, str(machine[key]))
+        for key, title in kept
+        if machine.get(key) and not (public and key == "serial")
+    ]
+    keeper = ", ".join(str(custodian[key]) for key in ("name", "organisation") if custodian.get(key))
+    return [*out, ("Custodian", keeper)] if keeper else out
+
+
+def tape(text: str) -> Markup:
+    """The bag's name as holes of a seven-bit paper tape: an ornament that is never the same for two sets."""
+    holes: list[str] = []
+    feed: list[str] = []
+    codes = [ord(letter) & 0x7F for letter in text[:28]]
+    for column, code in enumerate(codes):
+        x = 6 + column * 9
+        feed.append(f"M{x - 1} 33a1 1 0 1 0 2 0a1 1 0 1 0 -2 0z")
+        holes.extend(
+            f"M{x - 2.5:g} {y}a2.5 2.5 0 1 0 5 0a2.5 2.5 0 1 0 -5 0z"
+            for bit, y in enumerate((6, 14.5, 23, 42, 50.5, 59, 67.5))
+            if code >> bit & 1
+        )
+    width = 12 + 9 * max(len(codes) - 1, 0)
+    return Markup(  # noqa: S704 - numbers only
+        f'<svg class="tape" aria-hidden="true" width="{width}" height="74" viewBox="0 0 {width} 74">'
+        f'<path d="{"".join(holes)}{"".join(feed)}"/></svg>'
+    )
+
+
+_ORDER = ("self-checked", "corroborated", "repeatable", "single", "contested", "faulty", "missing")
+"""The bar and its legend: the best evidence left, a person's work right."""
+_LEAST_PERCENT = 9.0
+"""A mark and a number need so much of a 360 px screen."""
+
+
+def _bar(counts: Mapping[str, int]) -> Markup:
+    """The set in one picture: a bar divided by grade, each stretch with its mark and its number."""
+    total = sum(counts.values()) or 1
+    present = [grade for grade in _ORDER if counts.get(grade)]
+    free = 100 - _LEAST_PERCENT * len(present)
+    x, parts = 0.0, []
+    for grade in present:
+        wide = _LEAST_PERCENT + free * counts[grade] / total
+        middle = x + wide / 2
+        parts.append(
+            f'<g class="g-{grade}"><title>{counts[grade]:,} {grade}</title>'
+            f'<rect class="seg" x="{x:.4g}%" y="2" width="{wide - 0.5:.4g}%" height="30"/>'
+            f'<svg x="{middle:.4g}%" y="8" width="18" height="18" overflow="visible">'
+            f'<use class="m" href="#m-{grade}" x="-9" width="18" height="18"/></svg>'
+            f'<text x="{middle:.4g}%" y="48">{counts[grade]:,}</text></g>'
+        )
+        x += wide
+    said = ", ".join(f"{counts[grade]} {grade}" for grade in present) or "no chips"
+    return Markup(  # noqa: S704 - numbers and our own words only
+        f'<svg class="bar" role="img" aria-label="The set by grade: {said}" width="100%" height="54">{"".join(parts)}</svg>'
+    )
+
+
+def _tasks(summaries: Sequence[Summary]) -> dict[str, Any]:
+    """What a person must still do, worst first."""
+    urgent = sorted((one for one in summaries if one.rank < 9), key=lambda one: one.rank)
+    single = [one for one in summaries if one.grade == "single"]
+    return {
+        "shown": urgent[:MOST_TASKS],
+        "more": max(0, len(urgent) - MOST_TASKS),
+        "first": [one for one in urgent if one.rank < 3][:4],
+        "needing": sum(one.rank < 3 for one in urgent),
+        "single": single[:MOST_SINGLES],
+        "single_more": max(0, len(single) - MOST_SINGLES),
+    }
+
+
+def _spaces(
+    head: Mapping[str, Any], summaries: Sequence[Summary], *, with_content: bool
+) -> list[dict[str, Any]]:
+    found: Sequence[Mapping[str, Any]] = head.get("spaces") or ()
+    if not found:
+        return []
+    organisations = {one.chip: one.organisation for one in summaries if one.organisation}
+    grades = {one.chip: one.grade for one in summaries}
+    by_chip = {one.chip: one for one in summaries}
+    out = []
+    for space in found:
+        stretches = spaces.stretches_of(space, organisations)
+        path = str(space.get("path") or "")
+        out.append(
+            {
+                "name": str(space.get("name", "")),
+                "facts": tables.space_facts(space),
+                "svg": spaces.space_svg(space, stretches, grades),
+                "path": path,
+                "href": "../" + path.removeprefix("data/")
+                if with_content and path.startswith("data/")
+                else "",
+                "sha256": str(space.get("sha256") or ""),
+                "reasons": space.get("reasons") or (),
+                "checks": [speech.say(check) for check in space.get("checks") or ()],
+                "drawn": len(stretches) <= spaces.MOST_DRAWN,
+                "rows": [
+                    (
+                        spaces.stretch_words(stretch),
+                        stretch.bank,
+                        [(lane, by_chip.get(spaces.lane_chip(lane))) for lane in stretch.lanes],
+                    )
+                    for stretch in stretches[: spaces.MOST_DRAWN]
+                ],
+            }
+        )
+    return out

@@ -1,0 +1,99 @@
+"""A PNG of two or sixteen levels of one ink on a clear ground, the same bytes on every machine.
+
+The picture data is stored, not deflated: builds of zlib compress alike data differently, and a report must not
+change its digest with the machine that made it. One bit a pixel costs no more than the image itself.
+
+Source: Portable Network Graphics (PNG) Specification, second edition (ISO/IEC 15948:2003), sections 5 and 11;
+RFC 1950 section 2.2 (zlib header, Adler-32); RFC 1951 section 3.2.4 (stored blocks).
+"""
+
+from __future__ import annotations
+
+import base64
+import struct
+import zlib
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+SIGNATURE = b"\x89PNG\r\n\x1a\n"
+LONGEST_STORED_BLOCK = 0xFFFF
+"""Source: RFC 1951 section 3.2.4: LEN is two bytes."""
+Ink = tuple[int, int, int]
+
+
+def _chunk(name: bytes, body: bytes) -> bytes:
+    return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(body, zlib.crc32(name)))
+
+
+def stored_zlib(raw: bytes) -> bytes:
+    """The bytes as a zlib stream of stored blocks: any inflater reads it, and no build writes it otherwise.
+
+    Args:
+        raw: Any bytes, possibly none.
+
+    Returns:
+        Header 78 01, stored blocks, Adler-32.
+    """
+    out = [b"\x78\x01"]
+    starts = range(0, max(len(raw), 1), LONGEST_STORED_BLOCK)
+    for start in starts:
+        block = raw[start : start + LONGEST_STORED_BLOCK]
+        final = start + LONGEST_STORED_BLOCK >= len(raw)
+        out.append(struct.pack("<BHH", final, len(block), len(block) ^ 0xFFFF) + block)
+    out.append(struct.pack(">I", zlib.adler32(raw)))
+    return b"".join(out)
+
+
+def _assemble(width: int, height: int, depth: int, levels: int, ink: Ink, rows: NDArray[np.uint8]) -> bytes:
+    """Signature, IHDR (colour type 3), PLTE, tRNS, IDAT, IEND; each row has filter 0 in front."""
+    raw = np.zeros((height, rows.shape[1] + 1), np.uint8)
+    raw[:, 1:] = rows
+    alphas = bytes(round(255 * level / (levels - 1)) for level in range(levels))
+    return b"".join(
+        (
+            SIGNATURE,
+            _chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, depth, 3, 0, 0, 0)),
+            _chunk(b"PLTE", bytes(ink) * levels),
+            _chunk(b"tRNS", alphas),
+            _chunk(b"IDAT", stored_zlib(raw.tobytes())),
+            _chunk(b"IEND", b""),
+        )
+    )
+
+
+def bits_png(bits: NDArray[Any], ink: Ink) -> bytes:
+    """One pixel a bit: palette index 1 (the ink) where the bit is 1, index 0 (clear) where it is 0.
+
+    Args:
+        bits: Shape (height, width), 0 or 1, neither side empty.
+        ink: Red, green, blue.
+
+    Returns:
+        The file's bytes.
+    """
+    height, width = bits.shape
+    return _assemble(width, height, 1, 2, ink, np.packbits(bits, axis=1))
+
+
+def levels_png(levels: NDArray[np.uint8], ink: Ink) -> bytes:
+    """Sixteen levels of one ink, four bits a pixel: 0 is clear and 15 is full ink.
+
+    Args:
+        levels: Shape (height, width), 0 to 15, neither side empty.
+        ink: Red, green, blue.
+
+    Returns:
+        The file's bytes.
+    """
+    height, width = levels.shape
+    even = np.zeros((height, (width + 1) // 2 * 2), np.uint8)
+    even[:, :width] = levels
+    packed: NDArray[np.uint8] = np.bitwise_or(even[:, 0::2] << np.uint8(4), even[:, 1::2])
+    return _assemble(width, height, 4, 16, ink, packed)
+
+
+def data_uri(png: bytes) -> str:
+    """The picture inside the page: nothing is asked of any network."""
+    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")

@@ -1,0 +1,147 @@
+"""Facts of a record as words: hostile characters made visible, addresses in hexadecimal, nothing left unsaid.
+
+Labels come from old stickers, strangers' files and terminals. What would act on a page or a terminal (controls,
+marks that turn the direction of writing) is shown as its code point, so that it is seen and does nothing.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+_ACTING = re.compile(
+    "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb"
+    "\ud800-\udfff\U000e0000-\U000e007f]"
+)
+"""Controls, direction marks and overrides, invisible formatters, lone surrogates, tag characters.
+Source: Unicode Standard Annex 9 section 2 (the explicit directional characters); the others from memory."""
+_ADDRESS_KEYS = frozenset(
+    [
+        "at",
+        "address",
+        "addresses",
+        "start",
+        "end",
+        "first",
+        "last",
+        "stored_at",
+        "ranges",
+        "covers",
+        "range",
+        "words_at",
+    ]
+)
+MOST_SHOWN = 12
+
+
+def visible(text: str) -> str:
+    r"""The text with every acting character shown as `⟨U+202E⟩`; line feeds and tabs stay.
+
+    Example:
+        >>> visible("PROM\\x1b[31m")
+        'PROM⟨U+001B⟩[31m'
+    """
+    if _ACTING.search(text) is None:
+        return text
+    return _ACTING.sub(lambda found: f"⟨U+{ord(found[0]):04X}⟩", text)
+
+
+def short(text: object, most: int = 60) -> str:
+    """At most `most` characters, made visible, with `…` where some were left out."""
+    shown = visible(str(text))
+    return shown if len(shown) <= most else shown[: most - 1] + "…"
+
+
+def hexa(address: int, digits: int = 0) -> str:
+    """An address, `0x01A3`, with at least `digits` digits."""
+    return f"0x{address:0{digits}X}" if address >= 0 else f"-0x{-address:X}"
+
+
+def span_text(start: int, end: int, digits: int = 0) -> str:
+    """A half-open range as its first and last address, `0x0100–0x01FF`."""
+    if end - start == 1:
+        return hexa(start, digits)
+    return f"{hexa(start, digits)}–{hexa(end - 1, digits)}"
+
+
+def counted(number: int, one: str, many: str | None = None) -> str:
+    """`1 chip`, `12,000 chips`."""
+    return f"{number:,} {one if number == 1 else many or one + 's'}"
+
+
+def listed(parts: Sequence[str]) -> str:
+    """`a`, `a and b`, `a, b and c`."""
+    if len(parts) < 2:
+        return "".join(parts)
+    return ", ".join(parts[:-1]) + " and " + parts[-1]
+
+
+def plain_key(key: object) -> str:
+    """A field's name as words."""
+    return short(str(key).replace("_", " ").replace("-", " "), 40)
+
+
+def say(value: Any, key: str = "", digits: int = 0) -> str:
+    """Any plain JSON value as one line; addresses in hexadecimal, long lists cut and the rest counted.
+
+    Args:
+        value: What the record holds.
+        key: The field it stands in: tells an address from a count.
+        digits: Of an address, at least.
+    """
+    if value is None:
+        return "not known"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int):
+        return hexa(value, digits) if key in _ADDRESS_KEYS else f"{value:,}"
+    if isinstance(value, float):
+        return f"{value:.4g}"
+    if isinstance(value, str):
+        return visible(value)
+    if isinstance(value, Mapping):
+        return (
+            "; ".join(f"{plain_key(name)} {say(part, str(name), digits)}" for name, part in value.items())
+            or "none"
+        )
+    if isinstance(value, Sequence):
+        return _say_sequence(value, key, digits)
+    return visible(str(value))
+
+
+def _is_span(value: Any) -> bool:
+    return (
+        isinstance(value, Sequence)
+        and not isinstance(value, str)
+        and len(value) == 2
+        and all(isinstance(edge, int) and not isinstance(edge, bool) for edge in value)
+        and value[0] < value[1]
+    )
+
+
+def _say_sequence(value: Sequence[Any], key: str, digits: int) -> str:
+    if not value:
+        return "none"
+    if key in {"range", "covers"} and _is_span(value):
+        return span_text(value[0], value[1], digits)
+    if key in {"ranges", "covers", "addresses"} and all(_is_span(item) for item in value):
+        parts = [span_text(item[0], item[1], digits) for item in value[:MOST_SHOWN]]
+    else:
+        parts = [say(item, key, digits) for item in value[:MOST_SHOWN]]
+    more = len(value) - len(parts)
+    return ", ".join(parts) + (f" and {more:,} more" if more > 0 else "")
+
+
+def span_of(region: Mapping[str, Any]) -> tuple[int, int] | None:
+    """Where a region lies, as (first, end) word addresses, however its range is spelled; None where it is not."""
+    for key in ("range", "span", "addresses", "words"):
+        found = region.get(key)
+        if _is_span(found):
+            assert found is not None
+            return int(found[0]), int(found[1])
+    start = region.get("start", region.get("first"))
+    end = region.get("end", region.get("stop"))
+    if isinstance(start, int) and isinstance(end, int) and start < end:
+        return start, end
+    return None

@@ -1,0 +1,137 @@
+"""The tables of the first page: commands, readers, what the readers have earned, the time line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from pipeline.views.report import speech
+from pipeline.views.report.summary import Summary
+
+MOST_EVENTS = 200
+MOST_ROWS = 200
+_TRUSTED = ("self-checked", "corroborated", "repeatable", "single")
+_READER_FIELDS = (
+    ("kind", "Kind"), ("name", "Name"), ("version", "Version"), ("operator", "Operator"), ("format", "Format"),
+    ("polarity", "Polarity"), ("pulls", "Pulls"), ("notes", "Notes"),
+)  # fmt: skip
+_PRIVATE_READER_FIELDS = frozenset(["operator", "serial", "notes"])
+
+
+def commands(
+    head: Mapping[str, Any], summaries: Sequence[Summary], *, public: bool, parts: Mapping[str, Any]
+) -> list[tuple[str, str]]:
+    """(command, what it does) for someone who holds the bag or bundle and nothing else.
+
+    Args:
+        head: The record without its chips.
+        summaries: All chips; the first trustworthy one stands as the example.
+        public: Whether this is a bundle.
+        parts: Catalogue entries beyond the record's own; a part known there can be a replacement.
+    """
+    name = str(head.get("bag", "BAG"))
+    sums = "checksums-sha256.txt" if public else "manifest-sha256.txt"
+    out = [
+        (f"wellread recheck {name}", "Every file against its digests, strictly."),
+        (f"cd {name} && sha256sum -c {sums}", "The same without Wellread, on any system that has sha256sum."),
+    ]
+    trusted = [one for grade in _TRUSTED for one in summaries if one.grade == grade and one.part]
+    if trusted:
+        chip = trusted[0]
+        known = {**(head.get("parts") or {}), **parts}
+        into = chip.part if not known or chip.part in known else "PART"
+        out.append(
+            (
+                f"wellread burn {name} --chip {chip.chip} --into {into} --format intel-hex",
+                f"A programming file for a replacement of {chip.chip}; any chip, any part that can hold it.",
+            )
+        )
+    if not public:
+        out.append(
+            (
+                f"wellread reopen {name} --into FOLDER",
+                "The project folder back, to add a reading or correct the sheet.",
+            )
+        )
+        out.append((f"wellread release {name}", "The public bundle, private facts left out."))
+    return out
+
+
+def readers(head: Mapping[str, Any], *, public: bool) -> dict[str, Any]:
+    """The readers as a table: only the columns that anyone filled in."""
+    found: Mapping[str, Mapping[str, Any]] = head.get("readers") or {}
+    fields = [
+        (key, title)
+        for key, title in _READER_FIELDS
+        if not (public and key in _PRIVATE_READER_FIELDS)
+        and any(reader.get(key) for reader in found.values())
+    ]
+    return {
+        "columns": [title for _, title in fields],
+        "rows": [
+            (name, [speech.say(one[key]) if one.get(key) else "" for key, _ in fields])
+            for name, one in found.items()
+        ],
+    }
+
+
+def qualification(found: Mapping[str, Any]) -> list[dict[str, Any]]:
+    """Whatever the qualification holds, as tables: mappings by id and lists of rows; the rest as lines.
+
+    Args:
+        found: The record's `qualification`.
+    """
+    out = []
+    for key, value in found.items():
+        title = speech.plain_key(key)
+        if isinstance(value, Mapping) and value and all(isinstance(row, Mapping) for row in value.values()):
+            rows = [({"": name} | dict(row)) for name, row in value.items()]
+            out.append(_table(title, rows))
+        elif (
+            isinstance(value, Sequence)
+            and not isinstance(value, str)
+            and value
+            and all(isinstance(r, Mapping) for r in value)
+        ):
+            out.append(_table(title, [dict(row) for row in value]))
+        elif value not in (None, "", [], {}, ()):
+            out.append({"title": title, "columns": [], "rows": [], "more": 0, "line": speech.say(value, key)})
+    return out
+
+
+def _table(title: str, rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    columns = list(dict.fromkeys(key for row in rows for key in row))
+    return {
+        "title": title,
+        "columns": [speech.plain_key(column) for column in columns],
+        "rows": [[speech.say(row[c], c) if c in row else "" for c in columns] for row in rows[:MOST_ROWS]],
+        "more": max(0, len(rows) - MOST_ROWS),
+        "line": "",
+    }
+
+
+def events(head: Mapping[str, Any]) -> dict[str, Any]:
+    """The time line: (when, what, detail, agent), as many as a page bears; the metadata files hold all."""
+    found: Sequence[Mapping[str, Any]] = head.get("events") or ()
+    rows = [
+        tuple(speech.say(event[key]) if event.get(key) else "" for key in ("when", "what", "detail", "agent"))
+        for event in found[:MOST_EVENTS]
+    ]
+    return {"rows": rows, "more": max(0, len(found) - MOST_EVENTS)}
+
+
+def space_facts(space: Mapping[str, Any]) -> list[str]:
+    """What a space is, in a few words each."""
+    out = [f"{space.get('width')} bits wide", f"{int(space.get('words') or 0):,} words"]
+    if int(space.get("width") or 0) > 8:
+        out.append(f"{space.get('byte_order')}-endian")
+    if space.get("incomplete"):
+        out.append("incomplete")
+    if space.get("unsettled"):
+        out.append("holds a faulty or contested chip")
+    holes = space.get("holes") or ()
+    if holes:
+        out.append("holes: " + speech.say(holes, "ranges", 4))
+    if not space.get("path"):
+        out.append("not written")
+    return out
