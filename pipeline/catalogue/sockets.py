@@ -113,11 +113,11 @@ class PinDifference:
     @property
     def moves(self) -> bool:
         """Whether a wire must be moved from the first part's wiring to the second's."""
-        return self.wire != self.other_wire
+        return (self.wire or OPEN) != (self.other_wire or OPEN)
 
 
 def function(use: PinUse) -> tuple[str, str]:
-    """What makes two pins the same: role and line or name."""
+    """What a pin is: its role, and its line or name."""
     return use.role, str(use.line) if use.line is not None else use.name
 
 
@@ -138,8 +138,9 @@ def differences(part: Part, other: Part) -> tuple[PinDifference, ...]:
     found = []
     for place in sorted(first.keys() | second.keys()):
         use, other_use = first.get(place), second.get(place)
-        if use and other_use and function(use) == function(other_use):
-            continue
+        alike = use and other_use and function(use) == function(other_use)
+        if use and other_use and alike and wires[use.pin] == other_wires[other_use.pin]:
+            continue  # a select of one name may still want another level
         found.append(
             PinDifference(
                 pin=use.pin if use else None,

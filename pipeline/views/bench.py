@@ -1,0 +1,262 @@
+"""The bench sheet to read: on a terminal, as one printable page, and for other programs.
+
+The page is black on white with nothing fetched from anywhere, so that it prints the same from any machine, and its
+table has the shape of the package: what to join stands beside the pin it belongs to.
+"""
+
+from __future__ import annotations
+
+import pkgutil
+import textwrap
+from typing import Any
+
+from pipeline.catalogue.cautions import DEFERENCE
+from pipeline.catalogue.sockets import PinDifference
+from pipeline.stages.bench import Bench, BenchPin, risky
+from pipeline.views.parts import package_drawing, size
+
+WIDTH = 100
+MOST_MOVES = 12
+"""More moves than this and wiring afresh is the safer advice (common practice, no source)."""
+
+_RESTATES = ("hold ", "tie ")
+"""Beginnings of notes that say what the wire says already."""
+
+
+def join_text(pin: BenchPin) -> str:
+    """What to join a pin to, with what its note adds: `+5 V (never let it float)`."""
+    if pin.wire is None:
+        return ""
+    clauses = [clause.strip() for clause in pin.note.split(";")]
+    adds = "; ".join(
+        c for c in clauses if c and not c.startswith(_RESTATES) and not c.endswith("for reading")
+    )
+    return f"{pin.wire} ({adds})" if adds else str(pin.wire)
+
+
+def move_text(move: PinDifference) -> str:
+    """One wire to move, in words."""
+    if move.other_pin is None:
+        return f"pin {move.pin} of the old part: take {move.wire} off, the new part has no such pin"
+    at = f"pin {move.other_pin}" + (
+        f" (old pin {move.pin})" if move.pin not in (None, move.other_pin) else ""
+    )
+    use = move.other_use
+    name = "" if use is None else use.label if use.role in {"vcc", "supply"} else use.name
+    if move.wire is None or move.wire.kind == "open":
+        return f"{at} {name}: new, {move.other_wire}"
+    return f"{at} {name}: from {move.wire} to {move.other_wire}"
+
+
+def moves_heading(bench: Bench) -> str:
+    """How much has to be moved, and in what order."""
+    assert bench.other is not None
+    count = len(bench.moves)
+    if not count:
+        return f"Wired for the {bench.other.part} already: no wire moves"
+    if count > MOST_MOVES:
+        return f"{count} wires differ from the {bench.other.part}: take them all off and wire afresh"
+    first = ", the dangerous supply first" if risky(bench.moves[0]) else ""
+    return f"From the {bench.other.part}, move {'this wire' if count == 1 else f'these {count} wires'}{first}"
+
+
+def figures(bench: Bench) -> tuple[tuple[str, str], ...]:
+    """The numbers that a reading is planned and recognised by."""
+    organisation = bench.organisation
+    rows = [
+        ("Supplies", ", ".join(f"{volts:+g} V" for volts in bench.part.supplies_v)),
+        ("Data lines", _pulls(bench)),
+        ("Access time", f"{bench.access_ns:g} ns ({bench.access_ground})"),
+        (
+            "Wait",
+            f"{bench.wait_us} µs after each address, so {1_000_000 // bench.wait_us:,} words a second at most",
+        ),
+    ]
+    if organisation is not None:
+        rows.append(("Expect", f"{organisation.words:,} words, {organisation.size_bytes:,} bytes a pass"))
+        rows.append(("Takes", f"{bench.seconds_a_pass:.1f} s a pass, printed in hex at {bench.baud:,} baud"))
+    return tuple(rows)
+
+
+def _pulls(bench: Bench) -> str:
+    if bench.pull_ups:
+        return "open-collector: a pull-up of 1 to 4.7 kOhm to +5 V on each"
+    return bench.part.output or "output type not known: fit pull-ups"
+
+
+def _belief(bench: Bench) -> str:
+    part = bench.part
+    return f"{part.source.type}: {part.source.citation}. Confidence {part.confidence}."
+
+
+def bench_text(bench: Bench) -> str:
+    """The sheet for a terminal, dangers first."""
+    blocks = [f"Bench sheet   {bench.part.part}   {size(bench.part)}   {bench.part.kind}"]
+    dangers = [one.text for one in bench.cautions if one.dangerous]
+    if dangers:
+        blocks.append(_bullets("FIRST", dangers, "! "))
+    blocks.append(textwrap.fill(f"Pins: {_belief(bench)}", WIDTH))
+    if bench.withheld:
+        blocks.append(
+            textwrap.fill(f"No pin numbers: {bench.withheld}. Take them from the data sheet.", WIDTH)
+        )
+    else:
+        blocks.append(package_drawing(bench.part))
+    blocks.append(_pin_lines(bench))
+    if bench.other is not None and not bench.withheld:
+        blocks.append("\n".join(_move_lines(bench)))
+    blocks.append("\n".join(f"{name:<12}  {text}" for name, text in figures(bench)))
+    blocks.append(_numbered("Before the chip is believed", bench.plan))
+    if bench.exercises:
+        blocks.append("\n".join(_exercise_lines(bench)))
+    blocks.append(_bullets("Cautions", [one.text for one in bench.cautions if not one.dangerous], "- "))
+    blocks.append(textwrap.fill(DEFERENCE, WIDTH))
+    return "\n\n".join(blocks)
+
+
+def _pin_lines(bench: Bench) -> str:
+    names = [f"{pin.name} ({pin.label})" if pin.label else pin.name for pin in bench.pins]
+    width = max(6, *map(len, names))
+    lines = [f"[ ]  pin  {'signal':<{width}}  join to"]
+    for pin, name in zip(bench.pins, names, strict=True):
+        text = join_text(pin) if pin.wire is not None else "________________"
+        stamp = f"  {pin.stamp}" if pin.stamp else ""
+        mark = "!" if pin.danger else " "
+        lines.append(f"[ ] {mark}{pin.pin:>3}  {name or '______':<{width}}  {text}{stamp}".rstrip())
+    return "\n".join(lines)
+
+
+def _move_lines(bench: Bench) -> list[str]:
+    stamp = f"  {bench.stamp}" if bench.stamp else ""
+    lines = [f"{moves_heading(bench)}{':' if bench.moves else '.'}"]
+    lines += [f"[ ] {'!' if risky(move) else ' '} {move_text(move)}{stamp}" for move in bench.moves]
+    if bench.renamed:
+        pins = ", ".join(str(move.other_pin or move.pin) for move in bench.renamed)
+        lines.append(f"      The same wire, another name: pin {pins}.")
+    return lines
+
+
+def _exercise_lines(bench: Bench) -> list[str]:
+    lines = ["Known chips of this project that try the wiring:"]
+    for one in bench.exercises:
+        missing = f"leaves {', '.join(one.missing)} untried" if one.missing else "tries every line"
+        lines.append(
+            f"  {one.chip} ({one.part}, {one.grade or 'ungraded'}): {missing}; {one.moves} wires move"
+        )
+    lines.append(f"  Together enough: {', '.join(bench.together) or 'none of them'}.")
+    return lines
+
+
+def _bullets(title: str, texts: list[str], mark: str) -> str:
+    return "\n".join(
+        [title, *(textwrap.fill(text, WIDTH, initial_indent=mark, subsequent_indent="  ") for text in texts)]
+    )
+
+
+def _numbered(title: str, texts: tuple[str, ...]) -> str:
+    filled = (
+        textwrap.fill(text, WIDTH, initial_indent=f"{number}. ", subsequent_indent="   ")
+        for number, text in enumerate(texts, start=1)
+    )
+    return "\n".join([title, *filled])
+
+
+def bench_html(bench: Bench) -> str:
+    """The sheet as one self-contained page that prints on one sheet of A4 or Letter."""
+    from jinja2 import Environment, StrictUndefined
+
+    source = pkgutil.get_data(__name__.rpartition(".")[0], "bench.html.j2")
+    assert source is not None, "the template lies beside this module"
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    half = bench.part.pins // 2
+    return environment.from_string(source.decode()).render(
+        bench=bench,
+        part=bench.part,
+        size=size(bench.part),
+        belief=_belief(bench),
+        rows=list(zip(bench.pins[:half], reversed(bench.pins[half:]), strict=True)),
+        half=half,
+        join_text=join_text,
+        move_text=move_text,
+        risky=risky,
+        moves_heading=moves_heading(bench) if bench.other is not None and not bench.withheld else "",
+        dangers=[one.text for one in bench.cautions if one.dangerous],
+        reminders=[one.text for one in bench.cautions if not one.dangerous],
+        figures=figures(bench),
+        deference=DEFERENCE,
+        fresh=len(bench.moves) > MOST_MOVES,
+        dense=_is_dense(bench),
+    )
+
+
+def _is_dense(bench: Bench) -> bool:
+    """Whether the page needs the smaller type to stay one sheet of paper (found by printing every part)."""
+    listed = (len(bench.moves) + 1) // 2 if len(bench.moves) <= MOST_MOVES else 0
+    told = sum(2 for one in bench.cautions if one.dangerous)
+    return bench.part.pins // 2 + listed + told + 2 * min(4, len(bench.exercises)) > 16
+
+
+def bench_document(bench: Bench) -> dict[str, Any]:
+    """The sheet as plain JSON values."""
+    part, organisation = bench.part, bench.organisation
+    return {
+        "part": part.part,
+        "organisation": str(organisation) if organisation else None,
+        "pins_printed": not bench.withheld,
+        "withheld": bench.withheld or None,
+        "stamp": bench.stamp or None,
+        "source": {"type": part.source.type, "citation": part.source.citation},
+        "confidence": part.confidence.value,
+        "supplies_v": list(part.supplies_v),
+        "pins": [
+            {
+                "pin": pin.pin,
+                "name": pin.name or None,
+                "label": pin.label or None,
+                "join": None if pin.wire is None else {"kind": pin.wire.kind, "value": pin.wire.value},
+                "text": join_text(pin) or None,
+                "danger": pin.danger,
+                "stamp": pin.stamp or None,
+            }
+            for pin in bench.pins
+        ],
+        "from": bench.other.part if bench.other is not None else None,
+        "moves": [
+            {
+                "pin": move.other_pin,
+                "old_pin": move.pin,
+                "from": None if move.wire is None else str(move.wire),
+                "to": None if move.other_wire is None else str(move.other_wire),
+                "risky": risky(move),
+            }
+            for move in bench.moves
+        ],
+        "renamed": [move.other_pin or move.pin for move in bench.renamed],
+        "pull_ups": bench.pull_ups,
+        "access_ns": bench.access_ns,
+        "access_ground": bench.access_ground,
+        "wait_us": bench.wait_us,
+        "words": organisation.words if organisation else None,
+        "bytes": organisation.size_bytes if organisation else None,
+        "baud": bench.baud,
+        "seconds_a_pass": round(bench.seconds_a_pass, 3),
+        "plan": list(bench.plan),
+        "exercises": [
+            {
+                "chip": one.chip,
+                "part": one.part,
+                "grade": one.grade or None,
+                "lines": list(one.lines),
+                "missing": list(one.missing),
+                "moves": one.moves,
+            }
+            for one in bench.exercises
+        ],
+        "together": list(bench.together),
+        "cautions": [
+            {"text": one.text, "dangerous": one.dangerous, "ground": one.ground} for one in bench.cautions
+        ],
+        "deference": DEFERENCE,
+    }
