@@ -192,7 +192,7 @@ def bench(
         stamp=stamp,
         pins=_blank(part) if withheld else _pins(part, stamp),
         other=other,
-        moves=tuple(sorted((d for d in found if d.moves), key=lambda d: not risky(d))),
+        moves=tuple(sorted((d for d in found if d.moves), key=lambda d: not risk(d))),
         renamed=tuple(d for d in found if not d.moves),
         pull_ups=part.open_collector,
         access_ns=access_ns,
@@ -207,10 +207,14 @@ def bench(
     )
 
 
-def risky(difference: PinDifference) -> bool:
-    """Whether a wire carries or will carry another voltage than 0 or +5 V."""
+def risk(difference: PinDifference) -> str:
+    """Why this wire must move before anything else, in words; "" where it may wait its turn."""
     wires = (difference.wire, difference.other_wire)
-    return any(wire is not None and wire.kind == "rail" and wire.value not in SAFE_RAILS for wire in wires)
+    if any(wire is not None and wire.kind == "rail" and wire.value not in SAFE_RAILS for wire in wires):
+        return "switch that supply off first"
+    if difference.other_use is not None and difference.other_use.name.startswith("/WE"):
+        return "before the chip goes in, or it is written to"
+    return ""
 
 
 def _doubtful(part: Part) -> bool:

@@ -12,7 +12,7 @@ from typing import Any
 
 from pipeline.catalogue.cautions import DEFERENCE
 from pipeline.catalogue.sockets import PinDifference
-from pipeline.stages.bench import Bench, BenchPin, risky
+from pipeline.stages.bench import Bench, BenchPin, risk
 from pipeline.views.parts import package_drawing, size
 
 WIDTH = 100
@@ -56,7 +56,7 @@ def moves_heading(bench: Bench) -> str:
         return f"Wired for the {bench.other.part} already: no wire moves"
     if count > MOST_MOVES:
         return f"{count} wires differ from the {bench.other.part}: take them all off and wire afresh"
-    first = ", the dangerous supply first" if risky(bench.moves[0]) else ""
+    first = ", the dangerous first" if risk(bench.moves[0]) else ""
     return f"From the {bench.other.part}, move {'this wire' if count == 1 else f'these {count} wires'}{first}"
 
 
@@ -129,11 +129,15 @@ def _pin_lines(bench: Bench) -> str:
 def _move_lines(bench: Bench) -> list[str]:
     stamp = f"  {bench.stamp}" if bench.stamp else ""
     lines = [f"{moves_heading(bench)}{':' if bench.moves else '.'}"]
-    lines += [f"[ ] {'!' if risky(move) else ' '} {move_text(move)}{stamp}" for move in bench.moves]
+    lines += [f"[ ] {'!' if risk(m) else ' '} {move_text(m)}{_because(m)}{stamp}" for m in bench.moves]
     if bench.renamed:
         pins = ", ".join(str(move.other_pin or move.pin) for move in bench.renamed)
         lines.append(f"      The same wire, another name: pin {pins}.")
     return lines
+
+
+def _because(move: PinDifference) -> str:
+    return f" ({risk(move)})" if risk(move) else ""
 
 
 def _exercise_lines(bench: Bench) -> list[str]:
@@ -180,7 +184,7 @@ def bench_html(bench: Bench) -> str:
         half=half,
         join_text=join_text,
         move_text=move_text,
-        risky=risky,
+        risk=risk,
         moves_heading=moves_heading(bench) if bench.other is not None and not bench.withheld else "",
         dangers=[one.text for one in bench.cautions if one.dangerous],
         reminders=[one.text for one in bench.cautions if not one.dangerous],
@@ -229,7 +233,7 @@ def bench_document(bench: Bench) -> dict[str, Any]:
                 "old_pin": move.pin,
                 "from": None if move.wire is None else str(move.wire),
                 "to": None if move.other_wire is None else str(move.other_wire),
-                "risky": risky(move),
+                "risk": risk(move) or None,
             }
             for move in bench.moves
         ],

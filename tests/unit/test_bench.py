@@ -136,7 +136,14 @@ def test_a_wire_with_another_voltage_moves_first() -> None:
     risky = [any(wire in ("+12 V", "-5 V") for wire in (str(m.wire), str(m.other_wire))) for m in sheet.moves]
     assert risky == sorted(risky, reverse=True)
     assert risky[0]
-    assert "the dangerous supply first" in bench_text(sheet)
+    assert "the dangerous first" in bench_text(sheet)
+
+
+def test_the_wire_of_a_write_enable_moves_before_the_chip_goes_in() -> None:
+    sheet = bench(find("28C256"), other=find("27256"))
+    assert [m.other_pin for m in sheet.moves] == [27, 1]
+    assert "pin 27 /WE: from address bit 14 to +5 V (before the chip goes in" in bench_text(sheet)
+    assert bench_document(sheet)["moves"][1]["risk"] is None
 
 
 def test_dangers_are_told_before_any_pin() -> None:
