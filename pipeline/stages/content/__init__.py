@@ -10,8 +10,8 @@ from __future__ import annotations
 from pipeline.stages.content.findings import content_findings
 from pipeline.stages.content.kin import ChipImage, kin, shared_fills
 from pipeline.stages.content.model import Region, SelfCheck, Vector
-from pipeline.stages.content.regions import regions
-from pipeline.stages.content.selfcheck import recurring, self_checks
+from pipeline.stages.content.regions import regions, with_sisters
+from pipeline.stages.content.selfcheck import recurring, schemes_tried, self_checks
 from pipeline.stages.content.signature import Signature, signature
 from pipeline.stages.content.spaces import Join, interleave_findings, joins, suggest_spaces
 from pipeline.stages.content.vectors import vectors
@@ -29,9 +29,11 @@ __all__ = [
     "kin",
     "recurring",
     "regions",
+    "schemes_tried",
     "self_checks",
     "shared_fills",
     "signature",
     "suggest_spaces",
     "vectors",
+    "with_sisters",
 ]

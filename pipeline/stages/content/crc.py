@@ -152,22 +152,19 @@ def _advance(core: tuple[int, int, bool], states: NDArray[np.uint64]) -> NDArray
 
 
 @cache
-def _contributions() -> NDArray[np.uint64]:
-    """Shape (CHUNK, 2, 16, lanes): what a nibble adds, by the byte's place in a chunk and the nibble's value."""
-    out = np.zeros((CHUNK, 2, 16, _LANE_COUNT), dtype=np.uint64)
+def _contributions() -> tuple[NDArray[np.uint64], ...]:
+    """For each lane, shape (2 * 16 * CHUNK,): what a nibble adds, high nibbles first, by place and value."""
+    out = np.zeros((_LANE_COUNT, 2, CHUNK, 16), dtype=np.uint64)
     nibbles = np.array([*(n << 4 for n in range(16)), *range(16)])
     for core, lane, shift in _LANES:
         states = np.array(byte_table(core), dtype=np.uint64)[nibbles]
         for place in range(CHUNK - 1, -1, -1):
-            out[place, :, :, lane] |= (states << np.uint64(shift)).reshape(2, 16)
+            out[lane, :, place, :] |= (states << np.uint64(shift)).reshape(2, 16)
             states = _advance(core, states)
-    return out.reshape(CHUNK * 32, _LANE_COUNT)
+    return tuple(np.ascontiguousarray(lane.reshape(-1)) for lane in out)
 
 
-@cache
-def _places() -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    base = np.arange(CHUNK, dtype=np.intp) * 32
-    return base, base + 16
+_PLACES = np.arange(CHUNK, dtype=np.intp) * 16
 
 
 @lru_cache(maxsize=512)
@@ -209,19 +206,20 @@ def registers(data: NDArray[np.uint8]) -> dict[tuple[int, int, bool], int]:
     Returns:
         By (width, polynomial, reflected). Nothing is raised.
     """
-    table = _contributions()
-    high, low = _places()
+    lanes = _contributions()
     first = len(data) % CHUNK
     out = dict.fromkeys(CORES, 0)
+    index = np.empty(2 * CHUNK, dtype=np.intp)
     for start in range(first - CHUNK if first else 0, len(data), CHUNK):
         chunk = data[max(start, 0) : start + CHUNK]
-        skip = CHUNK - len(chunk)
-        sums = np.bitwise_xor.reduce(table[high[skip:] + (chunk >> 4)], axis=0)
-        sums ^= np.bitwise_xor.reduce(table[low[skip:] + (chunk & 15)], axis=0)
-        lanes = sums.tolist()
+        size = len(chunk)
+        np.add(_PLACES[CHUNK - size :], chunk >> 4, out=index[:size])
+        np.add(_PLACES[CHUNK - size :], chunk & 15, out=index[size : 2 * size])
+        index[size : 2 * size] += 16 * CHUNK
+        sums = [int(np.bitwise_xor.reduce(lane.take(index[: 2 * size]))) for lane in lanes]
         for core, lane, shift in _LANES:
             before = out[core]
-            add = lanes[lane] >> shift & ((1 << core[0]) - 1)
+            add = sums[lane] >> shift & ((1 << core[0]) - 1)
             out[core] = add ^ zeros_after(core, before, CHUNK) if before else add
     return out
 

@@ -17,10 +17,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.flow import Words
-from pipeline.stages.content.runs import alignment, has_run, runs
+from pipeline.stages.content.runs import alignment, runs
 from schemas.part import Kind, Part
 
 LONGEST_PERIOD = 16
+_LARGE = 128
 UNUSED = "consistent with unused space"
 ON_PURPOSE = "programmed on purpose"
 CANNOT_TELL = "cannot tell"
@@ -45,6 +46,14 @@ def least_fill(total: int) -> int:
     return max(4, total // 8) if total < 128 else max(16, total // 1024)
 
 
+def _may_repeat(raw: bytes, distance: int) -> bool:
+    """False only where no 15 bytes in a row equal those a distance on: some aligned eight would have to."""
+    count = (len(raw) - distance) // 8
+    first = np.ndarray((count,), dtype=np.uint64, buffer=raw)
+    later = np.ndarray((count,), dtype=np.uint64, buffer=raw, offset=distance)
+    return bool((first == later).any())
+
+
 def find_fills(words: Words) -> list[Fill]:
     """Every fill with a period of 1 to 16 words, the shortest period that explains a place first.
 
@@ -58,13 +67,16 @@ def find_fills(words: Words) -> list[Fill]:
     """
     total = len(words)
     least = least_fill(total)
+    raw = words.tobytes()
     covered: NDArray[np.bool_] | None = None
     found: list[Fill] = []
     for period in range(1, min(LONGEST_PERIOD, total // 4) + 1):
         need = max(least, 4 * period)
+        if total >= _LARGE:
+            need = max(need, period + 15)
+            if not _may_repeat(raw, period * words.dtype.itemsize):
+                continue
         same = words[period:] == words[:-period]
-        if not has_run(same, need - period):
-            continue
         for start, last in runs(same, need - period):
             end = last + period
             if covered is None:

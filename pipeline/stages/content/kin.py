@@ -21,6 +21,8 @@ from schemas.finding import Code, Finding, Severity
 
 MOST_LISTED = 16
 """A finding names so many relatives at most, and says how many there are."""
+MOST_KIN = 8
+"""Of a chip with many relatives the nearest are compared, so that a family of versions costs no square of its size."""
 _MOST_SHARING = 48
 """A window that more chips than this share is common code; its chips are chained, not paired."""
 _MOST_DIFFERENT = 0.25
@@ -96,8 +98,14 @@ def _pairs(chips: Sequence[ChipImage], chosen: Sequence[int]) -> Iterator[Relate
     for (one, other, shift), count in votes.items():
         if count > best.get((one, other), (0, 0))[0]:
             best[one, other] = (count, shift)
-    for (one, other), (count, shift) in sorted(best.items()):
-        yield Related(one, other, shift, count)
+    related = [Related(one, other, shift, count) for (one, other), (count, shift) in best.items()]
+    related.sort(key=lambda pair: (-pair.shared, pair))
+    taken: dict[int, int] = defaultdict(int)
+    for pair in related:
+        if min(taken[pair.first], taken[pair.second]) < MOST_KIN:
+            taken[pair.first] += 1
+            taken[pair.second] += 1
+            yield pair
 
 
 def _met(where: list[tuple[int, int]]) -> Iterable[tuple[tuple[int, int], tuple[int, int]]]:
@@ -176,14 +184,7 @@ def _compare(first: Words, second: Words, shift: int) -> _Compared:
     """Count what differs, and in which direction from the first to the second."""
     one, other, start, other_start = _overlap(first, second, shift)
     changed = one ^ other
-    rises = (
-        int(np.bitwise_count(changed & other).sum())
-        if hasattr(np, "bitwise_count")
-        else _ones(changed & other)
-    )
-    falls = (
-        int(np.bitwise_count(changed & one).sum()) if hasattr(np, "bitwise_count") else _ones(changed & one)
-    )
+    rises, falls = _ones(changed & other), _ones(changed & one)
     return _Compared(len(one), int(np.count_nonzero(changed)), rises, falls, start, other_start)
 
 

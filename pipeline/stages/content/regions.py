@@ -17,13 +17,14 @@ from pipeline.flow import Words
 from pipeline.stages.content.fills import find_fills, judge
 from pipeline.stages.content.model import Region, RegionKind
 from pipeline.stages.content.runs import entropy_bits, has_run, hex_words, runs
-from pipeline.stages.content.text import texts
+from pipeline.stages.content.text import HALF_FIT, texts
 from schemas.part import Part
 
 _CHANCE = 1e-3
 """A stretch is named where bytes without meaning show such a one in fewer than one image in a thousand."""
 _BLOCK = 64
 _SMALLEST = 4
+_CURVE_FIT = 0.25
 
 
 class _Found(NamedTuple):
@@ -47,24 +48,32 @@ def run_length(total: int, share: float) -> int:
     return max(1, math.ceil((math.log(total) - math.log(_CHANCE)) / -math.log(share)))
 
 
+def _is_power(words: Words) -> NDArray[np.bool_]:
+    """True where at most one bit is set."""
+    return np.asarray((words & (words - words.dtype.type(1))) == 0, dtype=np.bool_)
+
+
+_POWER = _is_power(np.arange(256, dtype=np.uint16))
+
+
 def _decode(words: Words, bits: int) -> list[_Found]:
     """Runs of words with one line low (or one high) and the rest the same: the outputs of a select PROM."""
     if not 3 <= bits <= 16:
         return []
     top = (1 << bits) - 1
-    least = max(8 if len(words) > 32 else 6, run_length(len(words), (bits + 1) / (1 << bits)))
+    least = max(16 if len(words) >= 256 else 6, run_length(len(words), (bits + 1) / (1 << bits)))
     if least > len(words):
         return []
     out = []
     for name, probe, idle in (("one low", words ^ words.dtype.type(top), 0), ("one high", words, 0)):
-        single = np.asarray((probe & (probe - probe.dtype.type(1))) == 0)
+        single: NDArray[np.bool_] = _POWER[probe] if bits <= 8 else _is_power(probe)
         if not has_run(single, least):
             continue
         for start, end in runs(single, least):
             values = np.unique(probe[start:end])
             lines = sorted(int(value).bit_length() - 1 for value in values if value != idle)
             active = int(np.count_nonzero(probe[start:end]))
-            if len(lines) >= 3 and active * 4 >= end - start:
+            if len(lines) >= 3 and active * 2 >= end - start:
                 detail = {"pattern": name, "lines": [f"D{line}" for line in lines], "active_words": active}
                 out.append(_Found("decode", start, end, detail))
     return out
@@ -96,15 +105,16 @@ def _tables(words: Words, bits: int) -> list[_Found]:
             moves = step[start:last]
             turns = int(np.count_nonzero(np.diff(np.sign(moves[moves != 0]))))
             if len(np.unique(stretch)) >= 8 and turns * 6 <= len(stretch):
-                rising = bool((moves >= 0).all())
+                upward = bool((moves >= 0).all())
                 shape = (
-                    "ascending" if rising else "descending" if bool((moves <= 0).all()) else _shape(stretch)
+                    "ascending" if upward else "descending" if bool((moves <= 0).all()) else _shape(stretch)
                 )
                 out.append(_Found("table", start, last + 1, {"shape": shape}))
     rising = (step > 0) & (step <= max(1, (1 << bits) // 16))
     least = max(10, run_length(total, 1 / 16))
-    for start, last in runs(rising, least - 1):
-        out.append(_Found("table", start, last + 1, {"shape": "ascending"}))
+    out += [
+        _Found("table", start, last + 1, {"shape": "ascending"}) for start, last in runs(rising, least - 1)
+    ]
     if bits == 8:
         out += _pointer_tables(words)
     return out
@@ -154,15 +164,18 @@ def _repeats(words: Words, flat: NDArray[np.bool_]) -> list[_Found]:
 
 
 def _paint(total: int, found: list[_Found]) -> list[_Found]:
-    """Cut the image: later entries lie on top of earlier ones; scraps of under four words become dense."""
+    """Cut the image: later entries lie on top of earlier ones.
+
+    What an overlap leaves of a find in scraps of under four words becomes dense; a single word that breaks a fill
+    stays visible, because it may be the one cell that has faded.
+    """
     owner = np.full(total, -1, dtype=np.int32)
     for index, one in enumerate(found):
         owner[one.start : one.end] = index
-    for _ in range(2):
-        edges = np.concatenate(([0], np.flatnonzero(owner[1:] != owner[:-1]) + 1, [total])).tolist()
-        for start, end in pairwise(edges):
-            if end - start < _SMALLEST and total > 4 * _SMALLEST:
-                owner[start:end] = owner[start - 1] if start and owner[start] == -1 else -1
+    edges = np.concatenate(([0], np.flatnonzero(owner[1:] != owner[:-1]) + 1, [total])).tolist()
+    for start, end in pairwise(edges):
+        if end - start < _SMALLEST < found[int(owner[start])].end - found[int(owner[start])].start:
+            owner[start:end] = -1
     edges = np.concatenate(([0], np.flatnonzero(owner[1:] != owner[:-1]) + 1, [total])).tolist()
     out = []
     for start, end in pairwise(edges):
@@ -215,13 +228,51 @@ def regions(words: Words, bits: int, *, erased_state: int | None, part: Part | N
     ]
     if bool(flat.all()) and len(fills) == 1 and fills[0].period <= 2:
         return (_described(filled[0], words, bits),)
-    found = _tables(words, bits)
-    found += _text_regions(words, bits)
+    written = _text_regions(words, bits)
+    selects = _decode(words, bits)
+    found = [one for one in written if not _reads(one)] + _tables(words, bits)
+    found += [one for one in written if _reads(one)]
     found += _repeats(words, flat)
-    found += [one for one in filled if one.detail["period"] > 2]
-    found += _decode(words, bits)
-    found += [one for one in filled if one.detail["period"] <= 2]
+    found += [one for one in filled if one.detail["period"] > 2 or _active(one, bits)]
+    found += selects
+    found += [one for one in filled if one.detail["period"] <= 2 and not (selects and _active(one, bits))]
     return tuple(_described(one, words, bits) for one in _paint(total, found))
+
+
+def _reads(one: _Found) -> bool:
+    """Whether a text reads as one: a curve that passes through the letters does not."""
+    return bool(one.detail.get("pair_fit", 1.0) >= _CURVE_FIT)
+
+
+def _active(one: _Found, bits: int) -> bool:
+    """Whether a fill repeats a word with one line low or high, as a select PROM does over don't-care inputs."""
+    if one.detail["period"] != 1:
+        return False
+    ones = int(one.detail["word"], 16).bit_count()
+    return ones in {1, bits - 1}
+
+
+def with_sisters(found: tuple[Region, ...], sisters: tuple[str, ...]) -> tuple[Region, ...]:
+    """The regions with `shared_with` on the longest constant fill: the sister chips that are empty in the same place.
+
+    Args:
+        found: As `regions` gives them.
+        sisters: As `shared_fills` gives them for this chip; empty where no other chip shares the stretch.
+
+    Returns:
+        The same regions in the same order.
+    """
+    fills = [one for one in found if one.kind == "fill" and one.detail.get("period") == 1]
+    if not fills:
+        return found
+    longest = max(fills, key=lambda one: one.end - one.start)
+    detail = longest.detail | {"shared_with": list(sisters)}
+    if sisters:
+        detail["why"] = (
+            f"{detail['why']}. {', '.join(sisters[:3])} of the same board are filled in the same place"
+        )
+    marked = Region(longest.kind, longest.start, longest.end, detail)
+    return tuple(marked if one is longest else one for one in found)
 
 
 def _text_regions(words: Words, bits: int) -> list[_Found]:
@@ -237,7 +288,7 @@ def _text_regions(words: Words, bits: int) -> list[_Found]:
             detail["packing"] = text.packing
         if text.fit is not None:
             detail["pair_fit"] = round(text.fit, 2)
-            if text.fit < 0.3 and text.letters >= 40:
+            if text.fit < HALF_FIT and text.letters >= 60:
                 detail["split"] = (
                     "letters without their neighbours: perhaps every second letter of a pair of chips"
                 )

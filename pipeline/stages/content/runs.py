@@ -13,20 +13,20 @@ from numpy.typing import NDArray
 
 from pipeline.flow import Words
 
-_EIGHT_TRUE = np.uint64(0x0101010101010101)
+_EIGHT_TRUE, _FOUR_TRUE = np.uint64(0x0101010101010101), np.uint32(0x01010101)
 
 
 def has_run(mask: NDArray[np.bool_], least: int) -> bool:
     """False only where no run of `least` true elements can be in the mask; cheap, and never wrongly False.
 
-    A run of 15 or more covers one aligned group of eight, which is one comparison of 64 bits.
+    A run of 15 or more covers one aligned group of eight, which is one comparison of 64 bits; a run of 7 or more
+    one group of four.
     """
-    if least < 15:
+    if least < 7:
         return True
-    whole = len(mask) & ~7
-    if whole == 0:
-        return False
-    return bool((mask[:whole].view(np.uint64) == _EIGHT_TRUE).any())
+    if least < 15:
+        return bool((mask[: len(mask) & ~3].view(np.uint32) == _FOUR_TRUE).any())
+    return bool((mask[: len(mask) & ~7].view(np.uint64) == _EIGHT_TRUE).any())
 
 
 def runs(mask: NDArray[np.bool_], least: int = 1) -> list[tuple[int, int]]:
@@ -73,7 +73,8 @@ def hex_words(words: Words, bits: int, *, at_most: int = 8) -> str:
 
 def entropy_bits(words: Words) -> float:
     """Entropy of the distribution of words, in bits a word; 0 for a constant stretch."""
-    _, counts = np.unique(words, return_counts=True)
+    counts = np.bincount(words) if words.dtype == np.uint8 else np.unique(words, return_counts=True)[1]
+    counts = counts[counts > 0]
     share: NDArray[Any] = counts / len(words)
     return float(-(share * np.log2(share)).sum())
 

@@ -5,12 +5,14 @@ counted scheme by scheme, and two names for one event (a zero sum, and a last by
 scheme.
 
 Source: sums and their places are common practice, no source (FACTS b); end-around carry is RFC 1071 section 1;
-CRC parameters are the catalogue's (see `crc`). Places: the last bytes, the first bytes, and just before a vector
+Adler-32 is RFC 1950 section 8.2,
+Fletcher-16 is from memory; CRC parameters are the catalogue's (see `crc`). Places: the last bytes, the first bytes, and just before a vector
 table of 6, 8 or 16 bytes (6502, 6800 and 6809 families).
 """
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Iterator
 from functools import lru_cache
 from typing import NamedTuple
@@ -21,6 +23,8 @@ from numpy.typing import NDArray
 from pipeline.stages.content import crc
 
 BEFORE_VECTORS = (6, 8, 16)
+ADLER_BITS = 29
+"""Adler-32 counts as 29 bits: its lower half is a plain sum, which short content foretells to three bits."""
 SMALLEST = 32
 """Bytes that must carry something before a check means anything."""
 
@@ -76,9 +80,10 @@ def tried(size: int) -> dict[int, int]:
     sixteen = len(places(size, 2)) * 2 * 3 + (4 * pairs + 2 * pairs) + (len(places(size, 2)) * 2 * pairs)
     sixteen += len(by_width[16]) * 2 * len(places(size, 2))
     sixteen += 4  # byte sums in 32 bits: only the lower half is not foreseeable
+    sixteen += 4  # Fletcher-16
     quads = size % 4 == 0
     thirty_two = 4 * quads + 4 * quads + len(by_width[32]) * 2 * 2
-    return {8: eight, 16: sixteen, 32: thirty_two}
+    return {8: eight, 16: sixteen, ADLER_BITS: 4, 32: thirty_two}
 
 
 def _bytewise(data: NDArray[np.uint8], total: int) -> Iterator[Hit]:
@@ -172,45 +177,93 @@ def _word_sums(data: NDArray[np.uint8]) -> Iterator[Hit]:
                 yield Hit(f"sum32 of the other words, {order}", _rest((at, at + 4), size), (at, at + 4), f"{field:08X}", 32, "sum", 4)  # fmt: skip
 
 
+class _Spot(NamedTuple):
+    """One place where the value of one algorithm may stand: what has to come out there, but for the register."""
+
+    name: str
+    width: int
+    core: int
+    at: int
+    constant: int
+
+
+@lru_cache(maxsize=64)
+def _plan(size: int) -> tuple[_Spot, ...]:
+    """Every algorithm at every place, for rows of so many bytes."""
+    out = []
+    for one in crc.CATALOGUE:
+        width = one.width // 8
+        for at in places(size, width):
+            length = size - width if at == 0 else at
+            out.append(_Spot(one.name, width, crc.CORES.index(one.core), at, crc.constant(one, length)))
+    return tuple(out)
+
+
+def _registers(data: NDArray[np.uint8]) -> list[dict[int, int]]:
+    """For each core the register, started from 0, before each place (at place 0: over everything behind it)."""
+    size = len(data)
+    tail_start = size - 2 - BEFORE_VECTORS[-1]
+    tail, head = data[tail_start:].tobytes(), data[:4].tobytes()
+    out = []
+    for core, register in crc.registers(data[:tail_start]).items():
+        width = core[0] // 8
+        state, done, found = register, 0, {}
+        for at in sorted(places(size, width))[1:]:
+            state = crc.step(core, state, tail[done : at - tail_start])
+            done = at - tail_start
+            found[at] = state
+        whole = crc.step(core, state, tail[done:])
+        found[0] = whole ^ crc.zeros_after(core, crc.step(core, 0, head[:width]), size - width)
+        out.append(found)
+    return out
+
+
 def _crcs(data: NDArray[np.uint8]) -> Iterator[Hit]:
     """CRCs over everything before the stored value, or behind it where it stands first."""
     size = len(data)
-    tail_start = size - 2 - BEFORE_VECTORS[-1]
-    whole = crc.registers(data[:tail_start])
-    tail = data[tail_start:].tobytes()
-    raw = data[:4].tobytes()
-    spots: dict[tuple[int, int, bool], list[tuple[int, int, int]]] = {}
-    for core, register in whole.items():
-        width = core[0] // 8
-        listed = []
-        done, state = 0, register
-        for at in sorted(places(size, width)):
-            if at == 0:
-                continue
-            state = crc.step(core, state, tail[done : at - tail_start])
-            done = at - tail_start
-            listed.append((at, state, at))
-        full = crc.step(core, state, tail[done:])
-        without = full ^ crc.zeros_after(core, crc.step(core, 0, raw[:width]), size - width)
-        listed.append((0, without, size - width))
-        spots[core] = listed
-    for one in crc.CATALOGUE:
-        width = one.width // 8
-        for at, register, length in spots[one.core]:
-            want = register ^ crc.constant(one, length)
-            field = data[at : at + width].tobytes()
-            for order in ("big", "little")[: 1 if width == 1 else 2]:
-                if int.from_bytes(field, "big" if order == "big" else "little") == want:
-                    span = (width, size) if at == 0 else (0, at)
-                    name = "" if width == 1 else ", high byte first" if order == "big" else ", low byte first"
-                    yield Hit(
-                        f"{one.name}{name}",
-                        (span,),
-                        (at, at + width),
-                        f"{want:0{width * 2}X}",
-                        one.width,
-                        "crc",
-                    )
+    found = _registers(data)
+    fields: dict[tuple[int, int], tuple[int, int]] = {}
+    for width in (1, 2, 4):
+        for at in places(size, width):
+            raw = data[at : at + width].tobytes()
+            fields[width, at] = int.from_bytes(raw, "big"), int.from_bytes(raw, "little")
+    for name, width, core, at, constant in _plan(size):
+        want = found[core][at] ^ constant
+        field = fields[width, at]
+        if want not in field:
+            continue
+        span = (width, size) if at == 0 else (0, at)
+        for order, told in ((0, ", high byte first"), (1, ", low byte first"))[: 1 if width == 1 else 2]:
+            if field[order] == want:
+                shown = name if width == 1 else name + told
+                yield Hit(shown, (span,), (at, at + width), f"{want:0{width * 2}X}", 8 * width, "crc")
+
+
+def _running_sums(data: NDArray[np.uint8], total: int) -> Iterator[Hit]:
+    """Adler-32 and Fletcher-16 of everything before the stored value, or behind it where it stands first."""
+    size = len(data)
+    raw = data.tobytes()
+    for at in (size - 4, 0):
+        want = zlib.adler32(raw[:at] if at else raw[4:])
+        for order, name in (("big", "high byte first"), ("little", "low byte first")):
+            if int.from_bytes(raw[at : at + 4], "big" if order == "big" else "little") == want:
+                span = (0, at) if at else (4, size)
+                yield Hit(f"Adler-32, {name}", (span,), (at, at + 4), f"{want:08X}", ADLER_BITS, "crc")
+    weighted = int(np.dot(data.astype(np.int64), np.arange(size, 0, -1, dtype=np.int64)))
+    for at in (size - 2, 0):
+        first, second = raw[at], raw[at + 1]
+        if at:
+            low, high = total - first - second, weighted - 2 * first - second - 2 * (total - first - second)
+        else:
+            low, high = total - first - second, weighted - size * first - (size - 1) * second
+        want = high % 255 << 8 | low % 255
+        for name, field in (
+            ("high byte first", first << 8 | second),
+            ("low byte first", second << 8 | first),
+        ):
+            if field == want:
+                span = (0, at) if at else (2, size)
+                yield Hit(f"Fletcher-16, {name}", (span,), (at, at + 2), f"{want:04X}", 16, "crc")
 
 
 def search(data: NDArray[np.uint8]) -> list[Hit]:
@@ -227,6 +280,12 @@ def search(data: NDArray[np.uint8]) -> list[Hit]:
     if len(data) < SMALLEST:
         return []
     total = int(data.sum(dtype=np.uint64))
-    found = [*_bytewise(data, total), *_byte_sums(data, total), *_word_sums(data), *_crcs(data)]
+    found = [
+        *_bytewise(data, total),
+        *_byte_sums(data, total),
+        *_word_sums(data),
+        *_running_sums(data, total),
+        *_crcs(data),
+    ]
     kept = [hit for hit in found if hit.stored is None or set(hit.value) not in ({"0"}, {"F"})]
     return sorted(kept, key=lambda hit: (-hit.bits, hit.method, hit.covers))

@@ -14,6 +14,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,11 +73,24 @@ def _words_of(span: tuple[int, int], unit: int) -> tuple[int, int]:
     return span[0] // unit, -(-span[1] // unit)
 
 
-class _Row:
-    """Images laid one behind the other (or interleaved) as one row of bytes."""
+class _Row(NamedTuple):
+    """Images laid one behind the other (or interleaved) as one row of bytes.
 
-    def __init__(self, names: tuple[str, ...], data: NDArray[np.uint8], unit: int, how: str) -> None:
-        self.names, self.data, self.unit, self.how = names, data, unit, how
+    Attributes:
+        names: The images.
+        data: The bytes.
+        unit: Bytes a word, counted over all interleaved images.
+        how: What was done, for the name of a method; "" for an image as it stands.
+        live: Bytes from this one on are fill: what a check leaves out there does not matter.
+        whole_size: Bytes of the images, where the row leaves a trailing fill out.
+    """
+
+    names: tuple[str, ...]
+    data: NDArray[np.uint8]
+    unit: int
+    how: str
+    live: int
+    whole_size: int
 
     def located(self, span: tuple[int, int]) -> tuple[str, int, int]:
         """Where a range of bytes lies: image, first word, end. A joined set is named by its images."""
@@ -84,33 +98,43 @@ class _Row:
         return "+".join(self.names), start, end
 
 
-def _single(name: str, words: Words, bits: int) -> _Row:
-    return _Row((name,), np.ascontiguousarray(as_bytes(words, bits)), max(1, (bits + 7) // 8), "")
+def _single(name: str, words: Words, bits: int, cut: Sequence[Region]) -> list[_Row]:
+    """An image as it stands, and without its trailing fill where it has one."""
+    data, unit = np.ascontiguousarray(as_bytes(words, bits)), max(1, bits // 8)
+    last = cut[-1]
+    live = last.start * unit if last.kind == "fill" and last.detail.get("period") == 1 else len(data)
+    out = [_Row((name,), data, unit, "", live, len(data))]
+    if SMALLEST <= live < len(data):
+        out.append(_Row((name,), data[:live], unit, "before the trailing fill", live, len(data)))
+    return out
 
 
 def _joined(rows: Sequence[_Row]) -> list[_Row]:
-    """Sets of equal-sized images: all in a row, and neighbours interleaved with either one first."""
+    """Sets of images: all in a row, and neighbours of equal size interleaved with either one first."""
     names = tuple(name for row in rows for name in row.names)
-    unit = rows[0].unit
-    out = [_Row(names, np.concatenate([row.data for row in rows]), unit, "one after the other")]
+    data = np.concatenate([row.data for row in rows])
+    out = [_Row(names, data, rows[0].unit, "one after the other", len(data), len(data))]
     if len(rows) <= MOST_PAIRED:
         for first, second in pairwise(rows):
             if len(first.data) == len(second.data) and first.unit == 1:
                 for one, other in ((first, second), (second, first)):
-                    data = np.stack([one.data, other.data], axis=1).reshape(-1)
-                    out.append(_Row((*one.names, *other.names), np.ascontiguousarray(data), 2, "interleaved"))
+                    pair = np.ascontiguousarray(np.stack([one.data, other.data], axis=1).reshape(-1))
+                    out.append(_Row((*one.names, *other.names), pair, 2, "interleaved", len(pair), len(pair)))
     return out
 
 
 def _made(row: _Row, hit: Hit, schemes: Mapping[int, int]) -> SelfCheck:
     """A hit as a check, before it is asked whether it lifts anything."""
     chance, strong = chance_of(hit.bits, schemes)
-    covered = sum(end - start for start, end in hit.covers) + (
-        hit.stored[1] - hit.stored[0] if hit.stored else 0
-    )
-    name = f"{hit.method}, {row.how}" if row.how else hit.method
+    spans = sorted([*hit.covers, *([hit.stored] if hit.stored else [])])
+    whole = spans[0][0] == 0 and spans[-1][1] >= row.live and all(a[1] >= b[0] for a, b in pairwise(spans))
+    blind = list(_BLIND[hit.family])
+    if hit.unit > 1 and len(row.names) == 1 and hit.unit > row.unit:
+        blind[0] = _ORDER.replace("lines", f"lines above A{(hit.unit // row.unit).bit_length() - 2}")
+    if spans[-1][1] < row.whole_size:
+        blind.append("the words behind those it covers" if not whole else "the trailing fill")
     return SelfCheck(
-        method=name,
+        method=f"{hit.method}, {row.how}" if row.how else hit.method,
         images=row.names,
         covers=tuple(_words_of(span, row.unit) for span in hit.covers),
         stored_at=row.located(hit.stored) if hit.stored else None,
@@ -120,12 +144,9 @@ def _made(row: _Row, hit: Hit, schemes: Mapping[int, int]) -> SelfCheck:
         chance=float(f"{chance:.3g}"),
         tried=sum(schemes.values()),
         tried_as_strong=strong,
-        blind_to=(
-            *_BLIND[hit.family],
-            *(() if covered == len(row.data) else ("what lies behind the stored value",)),
-        ),
+        blind_to=tuple(blind),
         order_blind=hit.family != "crc",
-        whole=covered == len(row.data),
+        whole=whole,
         lifts=False,
         why="",
     )
@@ -168,7 +189,7 @@ def _header_checks(row: _Row) -> list[SelfCheck]:
                     *(() if one.covers[1] == len(row.data) else ("what lies outside the stated length",)),
                 ),
                 order_blind=True,
-                whole=one.covers == (0, len(row.data)),
+                whole=one.covers[0] == 0 and one.covers[1] >= row.live,
                 lifts=False,
                 why=one.why
                 if not one.holds
@@ -200,32 +221,84 @@ def self_checks(
     if bits % 8:
         return ()
     known = dict(parts or {})
-    usable: list[_Row] = []
+    usable: dict[str, list[_Row]] = {}
     for name, words in images.items():
         cut = known.get(name)
         if cut is None:
             cut = regions(words, bits, erased_state=None, part=None)
         if _informative(cut) * (bits // 8) >= SMALLEST:
-            usable.append(_single(name, words, bits))
-    rows = usable + (_joined(usable) if sets and len(usable) > 1 else [])
-    counts = [tried(len(row.data)) for row in usable] if len(usable) < len(rows) else []
-    out: list[SelfCheck] = []
+            usable[name] = _single(name, words, bits, cut)
+    schemes = {name: _counted(rows) for name, rows in usable.items()}
+    out = [check for name, rows in usable.items() for check in _on_one(rows, schemes[name])]
+    if len(usable) > 1 and sets:
+        joined = _joined([rows[0] for rows in usable.values()])
+        everything = _summed([*schemes.values(), *(tried(len(row.data)) for row in joined)])
+        out += [check for row in joined for check in _on_set(row, everything, out)]
+    weighed = [_weighed(check, images, bits) for check in out]
+    return tuple(weighed) if len(images) == 1 else recurring(weighed, schemes, images, bits)
+
+
+def schemes_tried(words: Words, bits: int, cut: Sequence[Region]) -> dict[int, int]:
+    """How many schemes `self_checks` tries on one image, by width; what `recurring` wants to know of each chip.
+
+    Args:
+        words: Shape (n,).
+        bits: Bits a word.
+        cut: Its regions.
+
+    Returns:
+        Empty where the image carries too little for any check.
+    """
+    if bits % 8 or not cut or _informative(cut) * (bits // 8) < SMALLEST:
+        return {}
+    return _counted(_single("", words, bits, cut))
+
+
+def _summed(counts: Sequence[Mapping[int, int]]) -> dict[int, int]:
+    out: dict[int, int] = defaultdict(int)
+    for one in counts:
+        for width, count in one.items():
+            out[width] += count
+    return dict(out)
+
+
+def _counted(rows: Sequence[_Row]) -> dict[int, int]:
+    """Schemes that are tried on one image, with and without its trailing fill."""
+    return _summed([tried(len(row.data)) for row in rows])
+
+
+def _on_one(rows: Sequence[_Row], schemes: Mapping[int, int]) -> list[SelfCheck]:
+    """Checks of one image: what its header promises, and the schemes that hold."""
+    promised = _header_checks(rows[0])
+    out = list(promised)
+    whole_sum = any(one.holds and one.whole and one.width_bits == 8 for one in promised)
     for row in rows:
-        schemes = tried(len(row.data))
-        if counts and row not in usable:
-            schemes = {
-                width: sum(c.get(width, 0) for c in counts) + count for width, count in schemes.items()
-            }
-        hits = [hit for hit in search(row.data) if not _trivial(hit, row.data)]
-        made = [_made(row, hit, schemes) for hit in hits]
-        if row in usable:
-            made = _header_checks(row) + made
-        out += [_weighed(check, images, bits) for check in made]
-    return (
-        tuple(out)
-        if len(images) == 1
-        else recurring(out, {row.names[0]: tried(len(row.data)) for row in usable}, images, bits)
-    )
+        for hit in search(row.data):
+            if _trivial(hit, row.data) or (whole_sum and hit.method == "sum8, all bytes = 00"):
+                continue
+            check = _made(row, hit, schemes)
+            same = hit.stored is None and any(
+                one.method == hit.method and one.value == hit.value for one in out
+            )
+            if not same:
+                out.append(check)
+    return out
+
+
+def _on_set(row: _Row, schemes: Mapping[int, int], single: Sequence[SelfCheck]) -> list[SelfCheck]:
+    """Checks of a set, but for those that follow from its members: sums that hold on each of them."""
+    held: dict[str, set[str]] = defaultdict(set)
+    for check in single:
+        held[check.method] |= set(check.images)
+    out = []
+    for hit in search(row.data):
+        follows = hit.stored is None and hit.unit == 1 and set(row.names) <= held[hit.method]
+        again = (
+            row.how == "interleaved" and hit.stored is None and hit.unit == 1 and row.names[0] > row.names[1]
+        )
+        if not (follows or again or _trivial(hit, row.data)):
+            out.append(_made(row, hit, schemes))
+    return out
 
 
 def _weighed(check: SelfCheck, images: Mapping[str, Words], bits: int) -> SelfCheck:

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from pipeline.flow import Words
 from pipeline.stages.content.kin import ChipImage
 from pipeline.stages.content.runs import runs
-from pipeline.stages.content.text import texts
+from pipeline.stages.content.text import HALF_FIT, WHOLE_FIT, texts
 from pipeline.stages.content.vectors import vectors
 from schemas.finding import Code, Finding, Severity
 
@@ -32,6 +32,8 @@ MOST_SAMPLED = 1024
 _STANDS_OUT = 8.0
 _LEAST_EXCESS = 0.06
 _CLEAR = 8.0
+_NEAR = (-8, -5, -4, -3, -2, 2, 3, 4, 5, 8)
+_PEAK = 1.3
 WIDEST = 64
 Load = Callable[[str], Words]
 
@@ -120,19 +122,30 @@ def _level(columns: NDArray[np.float32], shift: int) -> NDArray[np.float64]:
     return np.asarray(squared.reshape(chips, bits, chips, bits).sum(axis=(1, 3)), dtype=np.float64)
 
 
+def _own_level(columns: NDArray[np.float32], first: int, second: int) -> float:
+    """How far two chips go together at addresses that do not belong together but lie near: the highest of ten.
+
+    Two tables, or two texts, at the same addresses go together here as well; partners do so at shift 0 only.
+    """
+    one = columns[first]
+    other = columns[second]
+    return max(float(((one @ np.roll(other, shift, axis=1).T) ** 2).sum()) for shift in _NEAR)
+
+
 def _standing_out(columns: NDArray[np.float32]) -> list[_Weighed]:
     """Pairs whose columns go together at equal addresses far above the level of wrong addresses."""
     total = columns.shape[2]
     together = _level(columns, 0)
     apart = np.stack([_level(columns, total // 2 - 1), _level(columns, total // 3 | 1)])
-    off = ~np.eye(len(together), dtype=bool)
-    level = apart[:, off]
+    level = apart[:, ~np.eye(len(together), dtype=bool)]
     middle, spread = float(np.median(level)), float(level.std()) + 1e-9
+    excess = np.triu(together - middle, 1)
     out = []
-    for first, second in zip(*np.triu_indices(len(together), 1), strict=True):
-        excess = float(together[first, second]) - middle
-        if excess > _STANDS_OUT * spread and excess > _LEAST_EXCESS:
-            out.append(_Weighed(int(first), int(second), excess / spread))
+    for first, second in np.argwhere(excess > max(_STANDS_OUT * spread, _LEAST_EXCESS)).tolist():
+        near = _own_level(columns, first, second)
+        above = (float(together[first, second]) - near) / spread
+        if together[first, second] > _PEAK * near and above > _STANDS_OUT:
+            out.append(_Weighed(first, second, above))
     return sorted(out, key=lambda one: -one.score)
 
 
@@ -155,12 +168,15 @@ def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
 
 def _legible(words: Words, bits: int) -> tuple[float, list[str], list[dict[str, Any]]]:
     """How much sense an image makes: text whose letters fit their neighbours, and vectors."""
-    found = [one for one in texts(words, bits) if one.letters >= 6]
-    score = sum(one.score * max((0.35 if one.fit is None else one.fit) - 0.25, 0.0) for one in found)
+    found = [one for one in texts(words, bits) if one.fit is None or one.fit > HALF_FIT]
+    span = WHOLE_FIT - HALF_FIT
+    score = sum(
+        one.score * (0.15 if one.fit is None else min((one.fit - HALF_FIT) / span, 1.0)) for one in found
+    )
     starts = vectors(words, bits)
     if starts:
         score -= float(np.log(starts[0].chance))
-    best = sorted(found, key=lambda one: -one.score)[:2]
+    best = sorted((one for one in found if one.letters >= 6), key=lambda one: -one.score)[:2]
     return score, [one.shown for one in best], [one.to_json() for one in starts[:1]]
 
 
@@ -181,7 +197,7 @@ def _pair(one: ChipImage, other: ChipImage, load: Load, score: float) -> Join:
     if abs(better) < _CLEAR and bits == 8:
         first, second = _followed(images[0], images[1], bits), _followed(images[1], images[0], bits)
         better, by = 0.0, "neighbours"
-        if max(first, second) > 1.3 * min(first, second) and max(first, second) > 0.1:
+        if max(first, second) > 2 * min(first, second) and max(first, second) > 0.1:
             better = _CLEAR if first > second else -_CLEAR
         evidence["neighbours"] = [round(first, 3), round(second, 3)]
     known = abs(better) >= _CLEAR
