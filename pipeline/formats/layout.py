@@ -104,6 +104,12 @@ def find_style(text: Text, declared: Declared) -> Style:
             f"values of {usual} digits are no hexadecimal bytes",
             "declare the token: octal or decimal, or the chip's bits",
         )
+    if declared.word_order == "little":
+        ambiguous(
+            text.place(first[usual]),
+            f"values of {usual} digits are no whole words of 16 or 32 bits",
+            "declare the word order big if the digits stand in the order of the bytes",
+        )
     return Style("", HEX, 16, 2, run_on=True, bits=8)
 
 
@@ -251,51 +257,97 @@ class Layout:
         return f"0x{address:X}" if self.radix == 16 else f"0o{address:o}" if self.radix == 8 else str(address)
 
 
-def find_layout(text: Text, rows: list[Row], declared: Declared, style: Style) -> Layout:
+@dataclass(frozen=True, slots=True)
+class _Span:
+    """A line of values, and the address that follows it.
+
+    Attributes:
+        one: The line.
+        next: Digits of the following address.
+        kind: What stands there: another line, the end, or a `*` in between.
+    """
+
+    one: Row
+    next: bytes
+    kind: type[Row] | type[End] | type[Star]
+
+
+def _spans(items: list[Item]) -> list[_Span]:
+    """Every line of values that an address follows, directly or behind a `*`."""
+    found = []
+    for position, item in enumerate(items):
+        after = items[position + 1] if position + 1 < len(items) else None
+        if not isinstance(item, Row):
+            continue
+        if isinstance(after, Row | End):
+            found.append(_Span(item, after.address, type(after)))
+        elif isinstance(after, Star):
+            behind = items[position + 2]
+            assert isinstance(behind, Row | End)
+            found.append(_Span(item, behind.address, Star))
+    return found
+
+
+def find_layout(text: Text, items: list[Item], declared: Declared, style: Style) -> Layout:
     """Radix and step from the addresses of neighbouring lines.
 
     Raises:
         FormatError: No radix fits the digits.
         AmbiguousError: Several do, and give different addresses.
     """
+    spans = _spans(items)
+    addressed = [one for one in items if isinstance(one, Row | End)]
     found = []
     for name, radix in RADIX.items():
-        if declared.address in (None, name) and all(_DIGITS[radix].fullmatch(one.address) for one in rows):
-            numbers = [int(one.address, radix) for one in rows]
-            found.append((*_best_step(numbers, rows, style), radix, numbers))
+        if declared.address in (None, name) and all(_DIGITS[radix].fullmatch(one.address) for one in addressed):
+            numbers = [int(one.address, radix) for one in addressed]
+            found.append((*_best_step(spans, radix, style), radix, numbers))
+    first = next(one for one in items if isinstance(one, Row))
     if not found:
-        refuse(text.place(rows[0].at), "addresses with digits of another radix", "declare the address radix")
+        refuse(text.place(first.at), "addresses with digits of another radix", "declare the address radix")
     best = max(one[0] for one in found)
     chosen = [one for one in found if one[0] == best]
     if any(one[4] != chosen[0][4] for one in chosen):
         ambiguous(
-            text.place(rows[0].at),
+            text.place(first.at),
             "the addresses can be hexadecimal, octal or decimal",
             "declare the address radix",
         )
-    _, step, scale, radix, numbers = chosen[0]
-    return Layout(radix, step, scale, _column(rows, numbers, step, scale))
+    _, step, scale, radix, _ = chosen[0]
+    return Layout(radix, step, scale, _column(spans, radix, step, scale))
 
 
-def _best_step(numbers: list[int], rows: list[Row], style: Style) -> tuple[tuple[int, int], int, int]:
+def _best_step(spans: list[_Span], radix: int, style: Style) -> tuple[tuple[int, int], int, int]:
     """((lines filled exactly, lines that fit), step, scale) for the step that most lines keep."""
-    wide = (style.bits + 7) // 8
-    pairs = list(zip(rows, numbers, numbers[1:], strict=False))
-    steps = Counter(after - before for _, before, after in pairs if after > before)
+    moves = [(one, int(one.next, radix) - int(one.one.address, radix)) for one in spans]
+    steps = Counter(move for one, move in moves if one.kind is Row and move > 0)
     best = ((0, 0), 0, 1)
-    for scale in sorted({1, wide}):
-        for step, _ in steps.most_common(_STEPS_TRIED):
-            held = [one.reach[-1] * scale for one, before, after in pairs if after - before == step]
-            score = (sum(size == step for size in held), sum(size >= step for size in held))
+    for scale in sorted({1, (style.bits + 7) // 8}):
+        tried = [step for step, _ in steps.most_common(_STEPS_TRIED)]
+        starred = [one.one.reach for one in spans if one.kind is Star][:1]
+        tried += [units * scale for reach in starred for units in {reach[-1], 4, 8, 16, 32} & set(reach)]
+        ends = [one.one.reach[-1] * scale - move for one, move in moves if one.kind is End]
+        ended = sum(0 <= over < style.group for over in ends)
+        if (ended, ended) > best[0]:
+            best = ((ended, ended), 0, scale)
+        for step in dict.fromkeys(tried):
+            held = [one.one.reach[-1] * scale for one, move in moves if _keeps(one, move, step)]
+            score = (sum(size == step for size in held) + ended, sum(size >= step for size in held) + ended)
             if step % scale == 0 and score > best[0]:
                 best = (score, step, scale)
     return best
 
 
-def _column(rows: list[Row], numbers: list[int], step: int, scale: int) -> int | None:
+def _keeps(span: _Span, move: int, step: int) -> bool:
+    """Whether a line moves on by the step, or by repetitions of it."""
+    return move == step if span.kind is Row else span.kind is Star and move > 0 and move % step == 0
+
+
+def _column(spans: list[_Span], radix: int, step: int, scale: int) -> int | None:
     """Where the text column begins in the full lines, where there is one."""
     starts: Counter[int | None] = Counter()
-    for one, before, after in zip(rows, numbers, numbers[1:], strict=False):
-        if step and after - before == step and step // scale in one.reach:
-            starts[one.text_at(one.reach.index(step // scale) + 1)] += 1
+    for span in spans:
+        move = int(span.next, radix) - int(span.one.address, radix)
+        if step and _keeps(span, move, step) and step // scale in span.one.reach:
+            starts[span.one.text_at(span.one.reach.index(step // scale) + 1)] += 1
     return starts.most_common(1)[0][0] if starts else None

@@ -35,7 +35,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     text = without_stamps(plain(content))
     style = find_style(text, declared)
     items = sorted_lines(text, style)
-    layout = find_layout(text, [one for one in items if isinstance(one, Row)], declared, style)
+    layout = find_layout(text, items, declared, style)
     builder = _Builder(text, declared, style, layout)
     for position, item in enumerate(items):
         builder.take(item, items[position + 1] if position + 1 < len(items) else None)
@@ -220,24 +220,28 @@ class _Builder:
         scale, reach = self.layout.scale, one.reach
         full = self.layout.step // scale
         after = self.layout.number(following.address) if isinstance(following, Row | End) else None
-        due = 0 if after is None else (after - address) // scale
-        if isinstance(following, Row) and 0 < due < full and not self._plausible(one, due):
-            due = full
-        if due <= 0 or (full and due > full):
-            due = full if due > 0 or reach[-1] >= full or isinstance(following, Row) else 0
-        if not due:
+        move = 0 if after is None else (after - address) // scale
+        if move > 0 and not (full and move > full):
+            units = move if isinstance(following, End) or self._plausible(one, move) else max(full, move)
+        elif full and (move > 0 or isinstance(following, Star) or self._plausible(one, full)):
+            units = full
+        else:
             return self._short(one)
-        if reach[-1] < due:
+        if reach[-1] < units:
             refuse(
                 self.text.place(one.start + one.ends[-1]),
-                f"the line holds {reach[-1]} values, the addresses ask for {due}",
+                f"the line holds {reach[-1]} values, the addresses ask for {units}",
                 "compare the line with the source: values were lost or damaged",
             )
-        return next(k for k, units in enumerate(reach, 1) if units >= due)
+        return next(k for k, size in enumerate(reach, 1) if size >= units)
 
     def _plausible(self, one: Row, units: int) -> bool:
-        """Whether a line inside the listing that is shorter than most ends where the next address says."""
-        return units in one.reach and self._fits(one, one.reach.index(units) + 1)
+        """Whether a line can end behind so many units: the text column, if any, starts where the others' does."""
+        if units not in one.reach:
+            return False
+        count = one.reach.index(units) + 1
+        at = one.text_at(count)
+        return at is None or at == self.layout.column or self._fits(one, count)
 
     def _cut(self, one: Row, count: int, address: int, following: Item | None) -> list[int]:
         """The line's units; padding of the last word is cut where the last address says so."""

@@ -235,6 +235,12 @@ def _wide_style(
             f"{usual} hexadecimal digits run together: an odd number has no one division into bytes",
             "print with separators or leading zeros, or declare what the digits are",
         )
+    if declared.word_order == "little":
+        ambiguous(
+            text.place(first[usual]),
+            f"runs of {usual} digits are no whole words of 16 or 32 bits",
+            "declare the word order big if the digits stand in the order of the bytes",
+        )
     return Style("", HEX, 16, 2, run_on=True, bits=8)
 
 
