@@ -58,7 +58,8 @@ def test_a_blank_part_shows_its_known_sum(number: str, words: int, total: int) -
         ("2708", "2716", (0,), "at-offset"),
         # 2764 -> 27128: pin 26 is not connected in the socket: twice
         ("2764", "27128", (0, 0x2000), "repeated"),
-        # 2764 -> 27256: 26 unknown: four times
+        # 2764 -> 27256: 26 unknown: four times; "simply program it 4 times at all 8k blocks" (cctalk list,
+        # January 2008, second-hand)
         ("2764", "27256", tuple(range(0, 0x8000, 0x2000)), "repeated"),
         # 2764 -> 27512: eight times
         ("2764", "27512", tuple(range(0, 0x10000, 0x2000)), "repeated"),

@@ -193,8 +193,8 @@ def test_medium_and_high_confidence_is_printed_without_a_stamp(part: Part) -> No
 
 
 def test_a_doubtful_part_to_move_from_stamps_or_withholds_too() -> None:
-    assert bench(find("2716"), other=find("2564")).refusal is not None
-    assert bench(find("2764"), other=find("2564"), from_memory=True).stamp == STAMP
+    assert bench(find("2716"), other=find("2758")).refusal is not None
+    assert bench(find("2764"), other=find("2758"), from_memory=True).stamp == STAMP
 
 
 def test_open_collector_outputs_get_pull_ups_and_two_pull_values_instead_of_two_directions() -> None:

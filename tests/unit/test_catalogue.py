@@ -265,7 +265,7 @@ def test_filters_combine_and_an_unknown_kind_is_told() -> None:
 
 def test_a_line_names_its_pin_with_source_and_confidence() -> None:
     pin = line_pins(CATALOGUE.find("2716"), "A5")
-    assert (pin["pin"], pin["label"], pin["confidence"]) == (3, "A5", "medium")
+    assert (pin["pin"], pin["label"], pin["confidence"]) == (3, "A5", "high")
     assert line_pins(CATALOGUE.find("2708"), "D0")["label"] == "O1"
     assert line_pins(CATALOGUE.find("2716"), "A11") == {}
     assert line_pins(CATALOGUE.find("76165"), "A0") == {}

@@ -60,7 +60,7 @@ def test_plain_parts_are_not_dangerous() -> None:
         ("2716", "shared-number"),
         ("1702A", "no-ground-pin"),
         ("6830", "reverse-powered"),
-        ("2564", "check-the-pins"),
+        ("2758", "check-the-pins"),
         ("82S100", "not-a-rom"),
         ("27256", "programming-voltage"),
     ],

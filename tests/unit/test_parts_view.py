@@ -53,7 +53,7 @@ def test_an_entry_without_pins_says_so_and_draws_nothing() -> None:
 
 
 def test_a_low_confidence_drawing_is_stamped() -> None:
-    assert "LOW CONFIDENCE" in part_sheet(CATALOGUE.find("2564"))
+    assert "LOW CONFIDENCE" in part_sheet(CATALOGUE.find("2758"))
     assert "LOW CONFIDENCE" not in part_sheet(CATALOGUE.find("27256"))
 
 
