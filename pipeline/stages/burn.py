@@ -285,6 +285,7 @@ def _warnings(pairing: Pairing, order: LineOrder, *, fill_known: bool) -> Iterab
     if any(joint.action == "either" for joint in pairing.joints):
         pins = ", ".join(str(j.pin) for j in pairing.joints if j.action == "either")
         yield f"Pin {pins} meets a hole that nothing drives: tie it to ground or +5 V, a floating input wanders"
+    yield from _held_warnings(pairing)
     if target.write_enables:
         yield f"Pin {', '.join(str(o.pin) for o in target.write_enables)} must never go low in the machine, or it writes"
     if not fill_known:
@@ -295,6 +296,24 @@ def _warnings(pairing: Pairing, order: LineOrder, *, fill_known: bool) -> Iterab
     if low:
         yield f"The pins of the {' and the '.join(low)} are of low confidence: compare them with a data sheet first"
     yield "Read the programmed copy back in the machine or a second reader, at both supply limits"
+
+
+def _held_warnings(pairing: Pairing) -> Iterable[str]:
+    """Where the image's place rests on a level that the old part needed and a board may have switched."""
+    kept = {other.pin: other.name for other in pairing.source.other_pins}
+    for joint in pairing.joints:
+        line = joint.name[1:]
+        if (
+            joint.hole in kept
+            and joint.level is not None
+            and line.isdigit()
+            and int(line) in pairing.free_levels
+        ):
+            level = "high" if joint.level else "low"
+            yield (
+                f"Pin {joint.pin} ({joint.name}) is taken as {level} because hole {joint.hole} was {kept[joint.hole]}: "
+                "measure it in the machine, or repeat the image"
+            )
 
 
 def _output_warnings(source: Part, target: Part) -> Iterable[str]:
@@ -330,7 +349,10 @@ def _select_warnings(pairing: Pairing) -> Iterable[str]:
         yield "No select gates the new part: its outputs drive the bus all the time; add an inverter or a gate"
     if pairing.unsure:
         holes = ", ".join(map(str, sorted(pairing.unsure)))
-        yield f"The select in hole {holes} was set by the old part's mask: the plan holds only where it is active as the new part's enable is"
+        yield (
+            f"The select in hole {holes} was set by the old part's mask: the plan holds only where it is active as the "
+            "new part's enable is"
+        )
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from pipeline.catalogue import load
 from pipeline.catalogue.sockets import differences
 from pipeline.errors import PairingError
 from pipeline.flow import Words
+from pipeline.formats import Block, encode
 from pipeline.stages.burn import LineOrder, as_bytes, burn_document, plan_burn, split_space, sum16
 from pipeline.views.burn import burn_text
 from schemas.names import Organisation
@@ -205,16 +206,16 @@ def test_a_48_bit_microcode_becomes_three_16_bit_eproms() -> None:
 
 
 def test_files_read_back_by_other_programs_equal_the_layout() -> None:
-    """Intel HEX by `intelhex`, S-record by `bincopy`: written by one of them, read by the other."""
+    """Our Intel HEX read by `intelhex`, our S-record by `bincopy`: both give the intended layout."""
     burn = plan_burn(image(8192), CATALOGUE.find("2764"), CATALOGUE.find("27512"))
     content = as_bytes(burn.words, 8)
-    writer = bincopy.BinFile()
-    writer.add_binary(content)
-    reader = intelhex.IntelHex(io.StringIO(writer.as_ihex()))
-    assert bytes(reader.tobinarray(start=0, size=len(content))) == content
-    again = bincopy.BinFile()
-    again.add_srec(writer.as_srec())
-    assert bytes(again.as_binary()) == content
+    blocks = [Block(address=0, words=burn.words)]
+    by_intelhex = intelhex.IntelHex(io.StringIO(encode("intel-hex", blocks).decode()))
+    assert bytes(by_intelhex.tobinarray(start=0, size=len(content))) == content
+    by_bincopy = bincopy.BinFile()
+    by_bincopy.add_srec(encode("s-record", blocks).decode())
+    assert bytes(by_bincopy.as_binary()) == content
+    assert encode("binary", blocks) == content
     assert burn.device_crc32 == zlib.crc32(content)
 
 

@@ -287,3 +287,25 @@ def test_the_page_escapes_what_a_sheet_writes() -> None:
 def test_the_page_fetches_nothing() -> None:
     page = bench_html(bench(find("2708"), other=find("2716")))
     assert not any(word in page for word in ("http:", "https:", "src=", "url(", "@import", "<link"))
+
+
+def test_many_differences_advise_wiring_afresh() -> None:
+    text = bench_text(bench(find("2716"), other=find("82S123")))
+    assert "take them all off and wire afresh" in text
+
+
+def test_pins_that_one_of_the_packages_has_not_are_told() -> None:
+    text = bench_text(bench(find("2716"), other=find("2764")))
+    assert "pin 28 of the old part: take +5 V off, the new part has no such pin" in text
+    assert "pin 24 (old pin 26) Vcc: new, +5 V" in text
+
+
+def test_a_known_chip_of_odd_length_tries_no_line_that_it_cannot_halve() -> None:
+    (found,) = bench(find("2716"), known=[KnownChip("ODD", find("2716"), counting(3))]).exercises
+    assert found.lines == ("D0", "D1")
+
+
+def test_a_part_without_an_organisation_promises_no_words() -> None:
+    document = bench_document(bench(find("PAL16L8")))
+    assert (document["words"], document["seconds_a_pass"]) == (None, 0)
+    assert "Expect" not in bench_text(bench(find("PAL16L8")))

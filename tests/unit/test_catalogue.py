@@ -279,3 +279,7 @@ def test_an_empty_catalogue_finds_nothing_and_still_says_what_to_do() -> None:
 def test_the_packed_document_refuses_unknown_fields() -> None:
     with pytest.raises(ValueError, match="extra"):
         Packed.model_validate({"parts": [], "more": 1})
+
+
+def test_a_military_number_is_suggested_as_it_was_spelled() -> None:
+    assert "54S288" in CATALOGUE.near("54S28B")

@@ -46,6 +46,7 @@ def test_a_whole_entry_is_accepted_and_tells_its_organisation() -> None:
         ({"nc": []}, "pin 5 not named"),
         ({"supplies_v": [5, -5]}, "no pin for -5 V"),
         ({"gnd": [], "nc": [4, 5]}, "no ground pin"),
+        ({"address_pins": [], "data_pins": [], "nc": [1, 2, 5, 6, 7]}, "names every address and data pin"),
         ({"data_labels": ["O1"]}, "1 data labels for 2 pins"),
         ({"pins": 7}, "even number of pins"),
         ({"other_supply": [{"pin": 5, "name": "Vdd", "volts": 12}], "nc": []}, "no supply"),
