@@ -376,8 +376,10 @@ def hostile() -> Sample:
     sample = loom()
     text = HOSTILE + LONG
     for chip in sample.chips:
-        chip |= dict.fromkeys(
-            ("label", "marking", "role", "revision", "date_code", "notes", "part", "catalogued"), text
+        chip.update(
+            dict.fromkeys(
+                ("label", "marking", "role", "revision", "date_code", "notes", "part", "catalogued"), text
+            )
         )
         chip["socket"] = text
         chip["reasons"] = [text]

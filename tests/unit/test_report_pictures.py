@@ -194,7 +194,7 @@ def test_a_dead_line_is_named_with_its_pin() -> None:
     assert activity.address_words(addresses).endswith("never a change: A5.")
     assert "always 0: D3" in activity.data_words(data)
     assert (addresses[5].pin, data[3].pin) == (3, 13)
-    svg = str(activity.bars_svg(addresses, label="x"))
+    svg = str(activity.bars_svg(addresses, label="x", still=activity.NEVER_CHANGES))
     assert svg.count("<title>") == 11
     assert svg.count("class=still") == 1
     assert "A5, pin 3: 0.0%" in svg
@@ -202,7 +202,7 @@ def test_a_dead_line_is_named_with_its_pin() -> None:
 
 def test_wide_words_get_a_strip_for_every_sixteen_lines() -> None:
     content, _ = content_for("8x64")
-    svg = str(activity.bars_svg(activity.data_lines(content, {}), label="x"))
+    svg = str(activity.bars_svg(activity.data_lines(content, {}), label="x", still=activity.ALWAYS_ALIKE))
     assert svg.count("<svg") == 4
     assert svg.count("<title>") == 64
 

@@ -17,6 +17,8 @@ from pipeline.views.report.image import Content
 STEP = 17
 TALL = 56
 BARS_A_STRIP = 16
+NEVER_CHANGES = frozenset([0.0])
+ALWAYS_ALIKE = frozenset([0.0, 1.0])
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,23 +88,29 @@ def _differing(words: Any, line: int) -> float:
     return differing / compared if compared else 0.0
 
 
-def bars_svg(lines: Sequence[Line], *, label: str) -> Markup:
-    """A bar a line with its name and pin beneath; a line that does nothing gets a hollow mark instead of a bar."""
+def bars_svg(lines: Sequence[Line], *, label: str, still: frozenset[float]) -> Markup:
+    """A bar a line with its name and pin beneath; a line that does nothing gets a hollow mark.
+
+    Args:
+        lines: In order.
+        label: What the picture shows.
+        still: Shares that mean that the line does nothing: 0 for address lines, 0 and 1 for data lines.
+    """
     return Markup("").join(
-        _strip(lines[start : start + BARS_A_STRIP], label) for start in range(0, len(lines), BARS_A_STRIP)
+        _strip(lines[start : start + BARS_A_STRIP], label, still)
+        for start in range(0, len(lines), BARS_A_STRIP)
     )
 
 
-def _strip(lines: Sequence[Line], label: str) -> Markup:
+def _strip(lines: Sequence[Line], label: str, still: frozenset[float]) -> Markup:
     width = STEP * len(lines) + 2
     bars, names = [], []
     for place, line in enumerate(lines):
         x = place * STEP + 3
         pin = f", pin {line.pin}" if line.pin is not None else ""
         tall = TALL * line.share
-        still = line.share in {0.0, 1.0}
         bars.append(
-            f"<g{' class=still' if still else ''}><title>{line.name}{pin}: {line.share:.1%}</title>"
+            f"<g{' class=still' if line.share in still else ''}><title>{line.name}{pin}: {line.share:.1%}</title>"
             f'<path class="track" d="M{x} 4h11v{TALL}h-11z"/>'
             f'<path d="M{x} {4 + TALL - tall:.4g}h11v{tall:.4g}h-11z"/></g>'
         )

@@ -20,7 +20,7 @@ _FACTS = (
 MOST_FINDINGS = 40
 MOST_CONTESTED = 24
 MOST_FILES = 40
-MOST_REGIONS = 16
+MOST_REGIONS = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -137,7 +137,7 @@ def _finding(found: Mapping[str, Any], digits: int) -> dict[str, Any]:
         (speech.plain_key(key), speech.say(value, key, digits))
         for part in (where, evidence)
         for key, value in part.items()
-        if key != "pins"
+        if key != "pins" and not (part is evidence and where.get(key) == value)
     ]
     return {
         "code": str(found.get("code", "")),
@@ -159,17 +159,23 @@ def _reading(reading: Mapping[str, Any], options: Options) -> dict[str, Any]:
     return {
         "name": str(reading.get("reading", "")),
         "reader": str(reading.get("reader", "")),
-        "files": [_file(file) for file in files[:MOST_FILES]],
+        "files": [_file(file, options) for file in files[:MOST_FILES]],
         "more_files": max(0, len(files) - MOST_FILES),
         "passes": speech.counted(len(passes), "pass", "passes"),
-        "sittings": speech.listed(sorted({str(one.get("sitting", "")) for one in passes} - {""})),
+        "sittings": speech.listed(sorted({_sitting(one, reading) for one in passes} - {""})),
         "set_aside": reading.get("set_aside") or "",
         "how": speech.say({key: value for key, value in how.items() if value is not None}) if how else "",
         "steps": _steps(passes),
     }
 
 
-def _file(file: Mapping[str, Any]) -> dict[str, Any]:
+def _sitting(one: Mapping[str, Any], reading: Mapping[str, Any]) -> str:
+    """The sitting's own name: it carries its reader's in front."""
+    return str(one.get("sitting", "")).removeprefix(f"{reading.get('reader', '')}/")
+
+
+def _file(file: Mapping[str, Any], options: Options) -> dict[str, Any]:
+    """A dump file; what its decoder remarked quotes the dump, so a public page leaves it out."""
     forgiven = [speech.say(one) for one in file.get("forgiven") or ()]
     path = str(file.get("path", ""))
     return {
@@ -178,7 +184,7 @@ def _file(file: Mapping[str, Any]) -> dict[str, Any]:
         "format": str(file.get("format") or "not known"),
         "size": f"{int(file.get('size_bytes', 0)):,}",
         "sha256": str(file.get("sha256", "")),
-        "remarks": [*forgiven, *(str(note) for note in file.get("notes") or ())],
+        "remarks": [] if options.public else [*forgiven, *(str(note) for note in file.get("notes") or ())],
     }
 
 
@@ -279,14 +285,21 @@ def _pictures(
         most_bands=options.most_bands,
     )
     data, address = activity.data_lines(content, part), activity.address_lines(content, part)
+    telling = [raster.region_text(one) for one in regions if one.get("kind") in raster.TELLING][:MOST_REGIONS]
     out |= {
         "raster": svg,
         "raster_words": _raster_words(organisation, layout),
-        "regions": [raster.region_text(region) for region in regions[:MOST_REGIONS]],
-        "more_regions": max(0, len(regions) - MOST_REGIONS),
-        "data": activity.bars_svg(data, label="Data lines: part of the words in which each is 1"),
+        "regions": telling,
+        "more_regions": len(regions) - len(telling),
+        "data": activity.bars_svg(
+            data, label="Data lines: part of the words in which each is 1", still=activity.ALWAYS_ALIKE
+        ),
         "data_words": activity.data_words(data),
-        "address": activity.bars_svg(address, label="Address lines: part of the words that change with each"),
+        "address": activity.bars_svg(
+            address,
+            label="Address lines: part of the words that change with each",
+            still=activity.NEVER_CHANGES,
+        ),
         "address_words": activity.address_words(address),
         "pins": any(line.pin is not None for line in (*data, *address)),
     }
@@ -347,12 +360,13 @@ def _flicker(findings: Sequence[Mapping[str, Any]]) -> list[int]:
     out: set[int] = set()
     for found in findings:
         if found.get("code") in {"unstable-bits", "intermittent-line", "fading"}:
-            named = (
-                (found.get("where") or {}).get("addresses")
-                or (found.get("evidence") or {}).get("addresses")
-                or ()
-            )
-            out.update(each for each in named if isinstance(each, int))
+            named = (found.get("where") or {}).get("addresses")
+            for each in named if isinstance(named, Sequence) and not isinstance(named, str) else ():
+                span = speech.span_of({"range": each}) or (
+                    (each, each + 1) if isinstance(each, int) else None
+                )
+                if span is not None:
+                    out.update(range(span[0], min(span[1], span[0] + raster.MOST_RINGS)))
     return sorted(out)
 
 

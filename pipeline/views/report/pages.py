@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from pipeline.views.report import marks, spaces, speech, tables
+from pipeline.views.report import heeding, marks, spaces, speech, tables
 from pipeline.views.report.summary import Summary, boards_of, counts_of, state_sentence
 
 if TYPE_CHECKING:
@@ -139,6 +139,7 @@ def render_first_page(
         meanings=marks.MEANINGS,
         machine=machine_name(head),
         about=_about(head, public=public),
+        description=str((head.get("machine") or {}).get("description") or ""),
         bag=str(head.get("bag", "")),
         public=public,
         with_content=with_content,
@@ -156,7 +157,8 @@ def render_first_page(
         readers=tables.readers(head, public=public),
         qualification=tables.qualification(head.get("qualification") or {}),
         events=tables.events(head),
-        cautions=[str(one) for one in head.get("cautions") or ()],
+        heed=heeding.heeding_of(head.get("parts") or {}),
+        noticed=[str(one) for one in head.get("cautions") or ()],
         files=[*(head.get("sheet") or ()), *(head.get("attachments") or ())],
         rights=_pairs(head.get("rights")) + _pairs(head.get("release")),
         supersedes=_pairs(head.get("supersedes")),
@@ -188,7 +190,6 @@ def _about(head: Mapping[str, Any], *, public: bool) -> list[tuple[str, str]]:
         ("model", "Model"),
         ("year", "Year"),
         ("serial", "Serial"),
-        ("description", ""),
     ]
     out = [
         (title, str(machine[key]))

@@ -23,7 +23,9 @@ RULER = 56
 TOP = 18
 EDGE = 22
 MOST_RINGS = 200
-MOST_MARKS = 64
+MOST_MARKS = 128
+TELLING = frozenset(["fill", "text", "vectors"])
+"""Kinds of region that are named and drawn first; program and tables say less."""
 
 
 def picture_of(bits: Any, layout: Layout, ink: Ink, *, keep_single: bool = False) -> bytes:
@@ -93,7 +95,8 @@ def _ruler(frame: _Frame) -> str:
 
 def _region_marks(frame: _Frame, regions: Sequence[Mapping[str, Any]]) -> str:
     marks = []
-    for region in regions[:MOST_MARKS]:
+    first = sorted(regions, key=lambda region: region.get("kind") not in TELLING)
+    for region in first[:MOST_MARKS]:
         span = speech.span_of(region)
         if span is None:
             continue

@@ -141,7 +141,8 @@ def _drawn(stretch: Stretch, y: float, tall: float, grades: Mapping[str, str]) -
         out.append(
             f'<g class="g-{grade}"><title>{where}: {escape(speech.short(lane, 80))}, {grade}</title>'
             f'<path d="M{x:.5g} {y:.5g}h{wide - 2:.5g}v{tall:.5g}h-{wide - 2:.5g}z"/>'
-            f'<text x="{x + wide / 2 - 1:.5g}" y="{y + tall / 2 + 4:.5g}">{escape(text)}</text></g>'
+            f'<text x="{x + wide / 2 - 1:.5g}" y="{y + tall / 2:.5g}">{escape(text)}</text>'
+            f'<use class="m" href="#m-{grade}" x="{x + wide / 2 - 6:.5g}" y="{y + tall / 2 + 3:.5g}" width="10" height="10"/></g>'
         )
     return "".join(out)
 

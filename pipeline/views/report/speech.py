@@ -29,7 +29,9 @@ _ADDRESS_KEYS = frozenset(
         "ranges",
         "covers",
         "range",
-        "words_at",
+        "longest",
+        "latest",
+        "exceptions_at",
     ]
 )
 MOST_SHOWN = 12
@@ -123,14 +125,19 @@ def _is_span(value: Any) -> bool:
 def _say_sequence(value: Sequence[Any], key: str, digits: int) -> str:
     if not value:
         return "none"
-    if key in {"range", "covers"} and _is_span(value):
+    if key in {"range", "covers", "longest"} and _is_span(value):
         return span_text(value[0], value[1], digits)
     if key in {"ranges", "covers", "addresses"} and all(_is_span(item) for item in value):
         parts = [span_text(item[0], item[1], digits) for item in value[:MOST_SHOWN]]
     else:
-        parts = [say(item, key, digits) for item in value[:MOST_SHOWN]]
+        parts = [_say_item(item, key, digits) for item in value[:MOST_SHOWN]]
     more = len(value) - len(parts)
     return ", ".join(parts) + (f" and {more:,} more" if more > 0 else "")
+
+
+def _say_item(item: Any, key: str, digits: int) -> str:
+    said = say(item, key, digits)
+    return f"({said})" if isinstance(item, Mapping) and len(item) > 1 else said
 
 
 def span_of(region: Mapping[str, Any]) -> tuple[int, int] | None:

@@ -61,6 +61,7 @@ class Summary:
         steps: What a person must still do, worst first, at most `MOST_STEPS`.
         more: How many further findings ask for something.
         page: Where its own page lies, from the first page.
+        entry: Its catalogue entry, where one was used.
     """
 
     chip: str
@@ -71,6 +72,7 @@ class Summary:
     organisation: str
     state: str
     page: str
+    entry: str = ""
     steps: tuple[BenchStep, ...] = field(default=())
     more: int = 0
 
@@ -103,6 +105,7 @@ def summary_of(chip: Mapping[str, Any]) -> Summary:
         organisation=str(chip.get("organisation") or ""),
         state=str(chip.get("state") or ""),
         page=quote(chip_page_name(chip)),
+        entry=str(chip.get("catalogued") or chip.get("part") or ""),
         steps=tuple(steps[:MOST_STEPS]),
         more=max(0, len(steps) - MOST_STEPS),
     )

@@ -84,7 +84,9 @@ def qualification(found: Mapping[str, Any]) -> list[dict[str, Any]]:
     out = []
     for key, value in found.items():
         title = speech.plain_key(key)
-        if isinstance(value, Mapping) and value and all(isinstance(row, Mapping) for row in value.values()):
+        if _are_standings(value):
+            out.append(_standings(title, value))
+        elif isinstance(value, Mapping) and value and all(isinstance(row, Mapping) for row in value.values()):
             rows = [({"": name} | dict(row)) for name, row in value.items()]
             out.append(_table(title, rows))
         elif (
@@ -97,6 +99,80 @@ def qualification(found: Mapping[str, Any]) -> list[dict[str, Any]]:
         elif value not in (None, "", [], {}, ()):
             out.append({"title": title, "columns": [], "rows": [], "more": 0, "line": speech.say(value, key)})
     return out
+
+
+def _are_standings(value: Any) -> bool:
+    return (
+        isinstance(value, Sequence)
+        and not isinstance(value, str)
+        and bool(value)
+        and all(isinstance(row, Mapping) and isinstance(row.get("coverage"), Mapping) for row in value)
+    )
+
+
+def _standings(title: str, found: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+    """What comparing has shown of readers, or of pairs of them, as one row each."""
+    return {
+        "title": title,
+        "columns": [
+            "reader",
+            "chips compared",
+            "agree wholly",
+            "bits compared",
+            "disagree",
+            "wrong bits at most",
+            "lines shown",
+        ],
+        "rows": [_standing(row) for row in found[:MOST_ROWS]],
+        "more": max(0, len(found) - MOST_ROWS),
+        "line": "",
+    }
+
+
+def _standing(row: Mapping[str, Any]) -> list[str]:
+    bound = row.get("upper_bound")
+    sure = f" ({row['confidence']:.0%} sure)" if isinstance(row.get("confidence"), float) else ""
+    return [
+        speech.listed([speech.short(reader, 40) for reader in row.get("readers") or ()]),
+        f"{len(row.get('chips') or ()):,}",
+        f"{len(row.get('agreed_chips') or ()):,}",
+        speech.say(row.get("bits_compared")),
+        speech.say(row.get("disagreements")),
+        (f"1 in {1 / bound:,.0f}" if bound else "none") + sure
+        if isinstance(bound, int | float)
+        else "not known",
+        _coverage(row["coverage"]),
+    ]
+
+
+def _coverage(found: Mapping[str, Any]) -> str:
+    """The lines that the compared chips would have shown a fault of, runs of lines drawn together."""
+    shown, dark = [], []
+    for kind, letter in (("address", "A"), ("data", "D")):
+        lines = [one for one in found.get(kind) or () if isinstance(one, Mapping)]
+        shown.append(_runs(letter, [one for one in lines if one.get("witnesses")]))
+        dark.append(_runs(letter, [one for one in lines if not one.get("witnesses")]))
+    out = ", ".join(part for part in shown if part) or "none"
+    missing = ", ".join(part for part in dark if part)
+    blurred = found.get("not_told_apart") or ()
+    return (
+        out
+        + (f"; not {missing}" if missing else "")
+        + (f"; not told apart: {speech.say(blurred)}" if blurred else "")
+    )
+
+
+def _runs(letter: str, lines: Sequence[Mapping[str, Any]]) -> str:
+    numbers = sorted(int(str(one.get("line"))[1:]) for one in lines if str(one.get("line"))[1:].isdecimal())
+    runs: list[list[int]] = []
+    for number in numbers:
+        if runs and runs[-1][-1] == number - 1:
+            runs[-1].append(number)
+        else:
+            runs.append([number])
+    return ", ".join(
+        f"{letter}{run[0]}" if len(run) == 1 else f"{letter}{run[0]}–{letter}{run[-1]}" for run in runs
+    )
 
 
 def _table(title: str, rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
