@@ -43,6 +43,8 @@ class Wire:
         }[self.kind]
 
 
+SAFE_RAILS = {0.0, 5.0}
+"""Every other voltage is a danger on a wire left from another part."""
 HIGH = Wire("rail", 5.0)
 LOW = Wire("rail", 0.0)
 OPEN = Wire("open")
@@ -114,6 +116,16 @@ class PinDifference:
     def moves(self) -> bool:
         """Whether a wire must be moved from the first part's wiring to the second's."""
         return (self.wire or OPEN) != (self.other_wire or OPEN)
+
+    @property
+    def risk(self) -> str:
+        """Why this wire must move before anything else, in words; "" where it may wait its turn."""
+        wires = (self.wire, self.other_wire)
+        if any(wire is not None and wire.kind == "rail" and wire.value not in SAFE_RAILS for wire in wires):
+            return "switch that supply off first"
+        if self.other_use is not None and self.other_use.name.startswith("/WE"):
+            return "before the chip goes in, or it is written to"
+        return ""
 
 
 def function(use: PinUse) -> tuple[str, str]:

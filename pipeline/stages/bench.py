@@ -14,7 +14,7 @@ from math import ceil
 import numpy as np
 
 from pipeline.catalogue.cautions import Caution, cautions
-from pipeline.catalogue.sockets import PinDifference, Wire, differences, wiring
+from pipeline.catalogue.sockets import SAFE_RAILS, PinDifference, Wire, differences, wiring
 from pipeline.errors import PinoutError
 from pipeline.flow import Words
 from schemas.names import Organisation
@@ -31,7 +31,6 @@ SLOWEST_COMMON_NS = 1000.0
 """Where the catalogue has no access time: twice the slowest common parts. Source: FACTS a.6 (in part from memory)."""
 CHARACTERS_A_BYTE = 3
 BITS_A_CHARACTER = 10
-SAFE_RAILS = {0.0, 5.0}
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,7 +191,7 @@ def bench(
         stamp=stamp,
         pins=_blank(part) if withheld else _pins(part, stamp),
         other=other,
-        moves=tuple(sorted((d for d in found if d.moves), key=lambda d: not risk(d))),
+        moves=tuple(sorted((d for d in found if d.moves), key=lambda d: not d.risk)),
         renamed=tuple(d for d in found if not d.moves),
         pull_ups=part.open_collector,
         access_ns=access_ns,
@@ -205,16 +204,6 @@ def bench(
         exercises=exercises,
         together=_cover(exercises),
     )
-
-
-def risk(difference: PinDifference) -> str:
-    """Why this wire must move before anything else, in words; "" where it may wait its turn."""
-    wires = (difference.wire, difference.other_wire)
-    if any(wire is not None and wire.kind == "rail" and wire.value not in SAFE_RAILS for wire in wires):
-        return "switch that supply off first"
-    if difference.other_use is not None and difference.other_use.name.startswith("/WE"):
-        return "before the chip goes in, or it is written to"
-    return ""
 
 
 def _doubtful(part: Part) -> bool:

@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import pkgutil
 import textwrap
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.catalogue.cautions import DEFERENCE
-from pipeline.catalogue.sockets import PinDifference
-from pipeline.stages.bench import Bench, BenchPin, risk
 from pipeline.views.parts import package_drawing, size
+
+if TYPE_CHECKING:
+    from pipeline.catalogue.sockets import PinDifference
+    from pipeline.stages.bench import Bench, BenchPin
 
 WIDTH = 100
 MOST_MOVES = 12
@@ -56,7 +58,7 @@ def moves_heading(bench: Bench) -> str:
         return f"Wired for the {bench.other.part} already: no wire moves"
     if count > MOST_MOVES:
         return f"{count} wires differ from the {bench.other.part}: take them all off and wire afresh"
-    first = ", the dangerous first" if risk(bench.moves[0]) else ""
+    first = ", the dangerous first" if bench.moves[0].risk else ""
     return f"From the {bench.other.part}, move {'this wire' if count == 1 else f'these {count} wires'}{first}"
 
 
@@ -129,7 +131,7 @@ def _pin_lines(bench: Bench) -> str:
 def _move_lines(bench: Bench) -> list[str]:
     stamp = f"  {bench.stamp}" if bench.stamp else ""
     lines = [f"{moves_heading(bench)}{':' if bench.moves else '.'}"]
-    lines += [f"[ ] {'!' if risk(m) else ' '} {move_text(m)}{_because(m)}{stamp}" for m in bench.moves]
+    lines += [f"[ ] {'!' if m.risk else ' '} {move_text(m)}{_because(m)}{stamp}" for m in bench.moves]
     if bench.renamed:
         pins = ", ".join(str(move.other_pin or move.pin) for move in bench.renamed)
         lines.append(f"      The same wire, another name: pin {pins}.")
@@ -137,7 +139,7 @@ def _move_lines(bench: Bench) -> list[str]:
 
 
 def _because(move: PinDifference) -> str:
-    return f" ({risk(move)})" if risk(move) else ""
+    return f" ({move.risk})" if move.risk else ""
 
 
 def _exercise_lines(bench: Bench) -> list[str]:
@@ -184,7 +186,6 @@ def bench_html(bench: Bench) -> str:
         half=half,
         join_text=join_text,
         move_text=move_text,
-        risk=risk,
         moves_heading=moves_heading(bench) if bench.other is not None and not bench.withheld else "",
         dangers=[one.text for one in bench.cautions if one.dangerous],
         reminders=[one.text for one in bench.cautions if not one.dangerous],
@@ -233,7 +234,7 @@ def bench_document(bench: Bench) -> dict[str, Any]:
                 "old_pin": move.pin,
                 "from": None if move.wire is None else str(move.wire),
                 "to": None if move.other_wire is None else str(move.other_wire),
-                "risk": risk(move) or None,
+                "risk": move.risk or None,
             }
             for move in bench.moves
         ],

@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import textwrap
+from typing import TYPE_CHECKING
 
 from pipeline.catalogue.cautions import DEFERENCE
-from pipeline.catalogue.pairing import Joint
-from pipeline.stages.burn import Burn
+
+if TYPE_CHECKING:
+    from pipeline.catalogue.pairing import Joint
+    from pipeline.stages.burn import Burn
 
 WIDTH = 100
 

@@ -105,6 +105,15 @@ def test_enables_of_unknown_polarity_are_an_obstacle() -> None:
     assert "polarity" in obstacle(CATALOGUE.find("2716"), odd)
 
 
+def test_packages_of_another_row_spacing_need_an_adapter_board() -> None:
+    assert "build a small adapter board" in warnings_of("82S129", "27512")
+    assert "adapter board" not in warnings_of("2364", "2764")
+
+
+def test_a_socket_without_ground_takes_it_from_the_board() -> None:
+    assert "no ground hole" in warnings_of("1702A", "2716")
+
+
 def test_a_refusal_without_candidates_still_says_what_to_do() -> None:
     with pytest.raises(PairingError, match="Choose a part of at least that size"):
         plan_burn(zeros("2732"), CATALOGUE.find("2732"), CATALOGUE.find("2716"))
