@@ -42,6 +42,7 @@ class Problem:
         expected: What should.
         nearest: The nearest valid value, or "".
         caution: True where the run goes on all the same.
+        words: The whole sentence, where found and expected do not make one.
     """
 
     where: str
@@ -50,8 +51,11 @@ class Problem:
     expected: str
     nearest: str = ""
     caution: bool = False
+    words: str = ""
 
     def __str__(self) -> str:
+        if self.words:
+            return f"{self.where}: {self.words}"
         nearest = f", nearest valid value {self.nearest}" if self.nearest else ""
         field_name = f" {self.field}:" if self.field else ""
         return f"{self.where}:{field_name} found {self.found}, expected {self.expected}{nearest}"

@@ -39,6 +39,10 @@ HOW = (
 """What the sheet says of a reading that the record repeats beside it."""
 
 
+BROUGHT = frozenset(["reorder-lines", "rotate", "realign"])
+"""Steps by which reconciling brings a pass into the order of another."""
+
+
 @dataclass(frozen=True, slots=True)
 class Job:
     """What every worker needs to know.
@@ -305,9 +309,11 @@ def _judged(
         "regions": [region.to_json() for region in parts],
     }  # fmt: skip
     worked.kin = signature(settled.words, organisation.bits, parts)
-    readers = {one.reader for one in settled.passes}
+    # A pass that had to be brought into another's order proves nothing about the order of its own lines.
+    straight = [one for one in settled.passes if not any(step.action in BROUGHT for step in one.steps)]
+    readers = {one.reader for one in straight}
     if len(readers) > 1:
-        worked.by_reader = {reader: _said_by(reader, settled) for reader in sorted(readers)}
+        worked.by_reader = {reader: _said_by(reader, straight) for reader in sorted(readers)}
 
 
 def _steps_after_lining(settled: Settled, organisation: Organisation, worked: Worked) -> None:
@@ -320,9 +326,9 @@ def _steps_after_lining(settled: Settled, organisation: Organisation, worked: Wo
                 record.update(_pass_record(one, record["file"], organisation))
 
 
-def _said_by(reader: str, settled: Settled) -> tuple[Words, NDArray[np.bool_] | None]:
+def _said_by(reader: str, passes: Sequence[Pass]) -> tuple[Words, NDArray[np.bool_] | None]:
     """A reader's words, and where it speaks for a whole word."""
-    own = [one for one in settled.passes if one.reader == reader]
+    own = [one for one in passes if one.reader == reader]
     words = own[0].words
     present = np.ones(words.shape, np.bool_) if own[0].present is None else own[0].present.copy()
     for one in own[1:]:

@@ -93,5 +93,5 @@ def add_together(record: dict[str, Any], extra: Mapping[str, Any]) -> None:
     if record["grade"] in _LIFTED_FROM and extra.get("lifting"):
         record["grade"] = Grade.SELF_CHECKED.value
         record["reasons"] = [*dict.fromkeys(extra["lifting"]), *record["reasons"]]
-    if extra.get("notes") and record["grade"] != Grade.MISSING.value:
+    if extra.get("notes") and record["grade"] not in (Grade.MISSING.value, Grade.FAULTY.value):
         record["reasons"] = [*record["reasons"], *extra["notes"]]

@@ -154,7 +154,7 @@ def recheck_bags(
         raise LedgerError(where=str(ledger), problem="is not there", remedy="Look for it where it was kept")
     stamp = {"when": now.text, "clock_fixed": now.fixed, "tool": TOOL}
     with Ledger(ledger, {"kind": "opened", **stamp}) as book:
-        cautions = _whole(book, expect_head)
+        cautions = whole_ledger(book, expect_head)
         known = book.latest()
         roots = [os.path.realpath(path) for path in paths]
         below = {path: body for path, body in known.items() if any(_lies_below(path, root) for root in roots)}
@@ -185,7 +185,16 @@ def recheck_bags(
         return Rechecked(tuple(result), book.head, cautions)
 
 
-def _whole(book: Ledger, expect_head: str) -> tuple[str, ...]:
+def whole_ledger(book: Ledger, expect_head: str = "") -> tuple[str, ...]:
+    """Make sure of a ledger before anything is held against it.
+
+    Returns:
+        What is odd about it but explains itself.
+
+    Raises:
+        LedgerError: It is not whole, or its end was cut off.
+        StorageError: The disk refused.
+    """
     wholeness = book.wholeness(expect_head=expect_head)
     if wholeness.problems:
         more = f" (and {len(wholeness.problems) - 1} more)" if len(wholeness.problems) > 1 else ""

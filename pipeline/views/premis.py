@@ -54,8 +54,7 @@ def text(value: object) -> str:
 
 def term(element: str, vocabulary: str, code: str, label: str) -> str:
     """An element whose value is a term of a Library of Congress vocabulary, with its URI."""
-    base = f"{VOCABULARY}/{vocabulary}"
-    return f'<{element} authority="{vocabulary}" authorityURI="{base}" valueURI="{base}/{code}">{label}</{element}>'
+    return f'<{element} valueURI="{VOCABULARY}/{vocabulary}/{code}">{label}</{element}>'
 
 
 def identifier(kind: str, value: str, role: str = "") -> str:
@@ -262,7 +261,7 @@ class Premis:
             ]
             agents = [(self.reader_id(reader), "imp")]
             agents += [
-                (self.person_id(one), "exe")
+                (self.person_id(one), "imp")
                 for one in dict.fromkeys(r["operator"] for r in readings if r.get("operator"))
             ]
             aside = [
@@ -490,4 +489,4 @@ def _role(element: str, vocabulary: str, code: str, label: str) -> str:
 
 def _fixity(code: str, name: str, digest: str) -> str:
     algorithm = term("messageDigestAlgorithm", "cryptographicHashFunctions", code, name)
-    return f"<fixity>{algorithm}<messageDigest>{digest}</messageDigest><messageDigestOriginator>wellread</messageDigestOriginator></fixity>"
+    return f"<fixity>{algorithm}<messageDigest>{digest}</messageDigest></fixity>"

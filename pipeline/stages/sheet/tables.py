@@ -222,10 +222,8 @@ def _xlsx_text(cell: Any, where: str, problems: list[Problem]) -> str:
     shown = str(cell.value)
     problems.append(
         Problem(
-            where,
-            "",
-            f"{_KINDS.get(kind, 'the value')} {shown[:60]}",
-            "text; format the column as Text and retype",
+            where, "", shown[:60], "text",
+            words=f"holds {_KINDS.get(kind, 'the value')} {shown[:60]}; format the column as Text and retype",
         )
     )
     return ""

@@ -1,0 +1,35 @@
+"""The command line driven in this process: exit code, standard output, standard error."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.__main__ import run
+
+
+@dataclass(frozen=True)
+class Ran:
+    """How a command ended."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def document(self) -> dict[str, Any]:
+        """The one JSON document on standard output."""
+        parsed: dict[str, Any] = json.loads(self.out)
+        return parsed
+
+
+def wellread(*arguments: str | Path) -> Ran:
+    """Run one command as `wellread …` would."""
+    out, err = io.StringIO(), io.StringIO()
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        code = run([str(argument) for argument in arguments])
+    return Ran(code, out.getvalue(), err.getvalue())
