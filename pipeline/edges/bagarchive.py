@@ -16,7 +16,7 @@ import stat
 import tarfile
 import zipfile
 import zlib
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Collection, Iterable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
@@ -95,6 +95,43 @@ def observe_archive(archive: Path, *, progress: Progress | None = None) -> Obser
         if tarfile.is_tarfile(archive):
             return _observe(archive, "tar", _list_tar, _open_tar, progress)
     raise _no_archive(archive, "is neither a bag's folder nor a .zip or .tar")
+
+
+def archive_members(archive: Path, wanted: Collection[str]) -> Iterator[tuple[str, Iterator[bytes]]]:
+    """The content of some files of a bag inside an archive, each as chunks to be read before the next.
+
+    Args:
+        archive: A `.zip` or a `.tar`.
+        wanted: Paths inside the bag.
+
+    Yields:
+        Path and content, in the archive's order.
+
+    Raises:
+        BagError: The archive is damaged there.
+        UnsafeError: It would give more than an honest archive can.
+        StorageError: The disk refused.
+    """
+    with storage_trouble(archive):
+        container = "zip" if zipfile.is_zipfile(archive) else "tar"
+    lister, opener = (_list_zip, _open_zip) if container == "zip" else (_list_tar, _open_tar)
+    try:
+        with storage_trouble(archive), _opened(archive, container) as opened:
+            for member in _based(lister(opened, _Limit(archive))).members:
+                if member.name in wanted and member.kind == REGULAR:
+                    yield member.name, _chunks(opened, member, opener)
+                    if member.trouble:
+                        raise BagError(
+                            where=f"{archive}: {member.name}",
+                            problem=member.trouble,
+                            remedy="Take another copy",
+                        )
+    except _BROKEN as error:
+        raise BagError(
+            where=str(archive),
+            problem=f"is a damaged {container} archive ({error})",
+            remedy="Take another copy",
+        ) from error
 
 
 def _no_archive(archive: Path, problem: str) -> BagError:

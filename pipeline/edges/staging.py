@@ -30,7 +30,9 @@ from pipeline.errors import DestinationError
 _NAME = re.compile(r"^\.(?P<name>.+)\.staging-[0-9a-f]{8}$", re.DOTALL)
 _LOCK = "in-use"
 _RENAME_NOREPLACE = 1
+_RENAME_EXCHANGE = 2
 _RENAME_EXCL = 4
+_RENAME_SWAP = 2
 _AT_FDCWD = -100
 
 
@@ -54,20 +56,23 @@ class Staging:
 
     Args:
         final: The path that the finished folder gets.
+        replacing: The finished folder takes the place of one that is there, by `exchange` instead of `commit`.
 
     Raises:
         DestinationError: There is something of that name already, or its parent is no folder.
         StorageError: The disk refused.
     """
 
-    def __init__(self, final: Path) -> None:
+    def __init__(self, final: Path, *, replacing: bool = False) -> None:
+        self._replacing = replacing
         self.final = Path(os.path.abspath(final))  # noqa: PTH100 - resolve() would follow a link under that name
-        self._outer = self.final.parent / f".{self.final.name}.staging-{secrets.token_hex(4)}"
-        self.path = self._outer / self.final.name
+        self.outer = self.final.parent / f".{self.final.name}.staging-{secrets.token_hex(4)}"
+        self.path = self.outer / self.final.name
         self._lock = -1
 
     def __enter__(self) -> Self:
-        refuse_existing(self.final)
+        if not self._replacing:
+            refuse_existing(self.final)
         if not self.final.parent.is_dir():
             raise DestinationError(
                 where=str(self.final.parent),
@@ -75,10 +80,10 @@ class Staging:
                 remedy="Make it, or choose another --into",
             )
         with storage_trouble(self.final.parent):
-            self._outer.mkdir(mode=0o700)
+            self.outer.mkdir(mode=0o700)
         try:
-            with storage_trouble(self._outer):
-                self._lock = _held(self._outer / _LOCK)
+            with storage_trouble(self.outer):
+                self._lock = _held(self.outer / _LOCK)
                 self.path.mkdir()
         except BaseException:
             self.discard()
@@ -103,12 +108,28 @@ class Staging:
         self.discard()
         return self.final
 
+    def exchange(self) -> Path:
+        """Flush the file system once, then let the new folder and the old one change places.
+
+        Returns:
+            Where the old folder lies now: inside the staging folder, which goes with the end of the block.
+
+        Raises:
+            StorageError: The disk refused; the old folder has its name still.
+        """
+        with storage_trouble(self.path):
+            sync_tree(self.outer)
+        with storage_trouble(self.final):
+            exchange_names(self.path, self.final)
+            sync_folder(self.final.parent)
+        return self.path
+
     def discard(self) -> None:
         """Remove the staging folder and whatever is in it; what cannot be removed is left to `leftovers`."""
         if self._lock >= 0:
             os.close(self._lock)
             self._lock = -1
-        shutil.rmtree(self._outer, ignore_errors=True)
+        shutil.rmtree(self.outer, ignore_errors=True)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -148,6 +169,10 @@ def remove_leftover(leftover: Leftover) -> None:
             remedy="Wait until that run has ended",
         )
     with storage_trouble(leftover.path):
+        # A mend that was killed after its last step but one leaves its record here: that is kept.
+        for record in sorted(leftover.path.glob("*.mend-*.json")):
+            if not os.path.lexists(leftover.path.parent / record.name):
+                rename_new(record, leftover.path.parent / record.name)
         shutil.rmtree(leftover.path)
 
 
@@ -177,16 +202,39 @@ def rename_new(source: Path, target: Path) -> None:
         raise
 
 
+def exchange_names(one: Path, other: Path) -> None:
+    """Two folders change names in one step where the kernel can; elsewhere in three renames.
+
+    Raises:
+        OSError: The disk refused.
+    """
+    if _renamed_specially(one, other, _RENAME_EXCHANGE, _RENAME_SWAP):
+        return
+    # Without such a call there is a moment without the name; both folders lie beside each other meanwhile.
+    aside = one.with_name(f"{one.name}.old")
+    os.rename(other, aside)  # noqa: PTH104 - the very call the comment speaks of
+    try:
+        os.rename(one, other)  # noqa: PTH104
+    except OSError:
+        os.rename(aside, other)  # noqa: PTH104
+        raise
+    os.rename(aside, one)  # noqa: PTH104
+
+
 def _renamed_exclusively(source: Path, target: Path) -> bool:
+    return _renamed_specially(source, target, _RENAME_NOREPLACE, _RENAME_EXCL)
+
+
+def _renamed_specially(source: Path, target: Path, linux_flag: int, mac_flag: int) -> bool:
     """True when the kernel did it; False where it knows no such call."""
     if sys.platform == "win32":
         return False
     library = ctypes.CDLL(None, use_errno=True)
     old, new = os.fsencode(source), os.fsencode(target)
     if hasattr(library, "renameat2"):
-        result = library.renameat2(_AT_FDCWD, old, _AT_FDCWD, new, _RENAME_NOREPLACE)
+        result = library.renameat2(_AT_FDCWD, old, _AT_FDCWD, new, linux_flag)
     elif hasattr(library, "renamex_np"):
-        result = library.renamex_np(old, new, _RENAME_EXCL)
+        result = library.renamex_np(old, new, mac_flag)
     else:
         return False
     if result == 0:
