@@ -93,30 +93,30 @@ def _tables(words: Words, bits: int) -> list[_Found]:
     total = len(words)
     if bits < 4 or total < 16:
         return []
-    out: list[_Found] = []
     step = np.diff(words.astype(np.int64 if bits > 15 else np.int32))
-    near = max(1, (1 << bits) // 32)
-    share = (2 * near + 1) / (1 << bits)
-    least = max(16, run_length(total, share))
-    small = (step >= -near) & (step <= near)
-    if has_run(small, least - 1):
-        for start, last in runs(small, least - 1):
-            stretch = words[start : last + 1]
-            moves = step[start:last]
-            turns = int(np.count_nonzero(np.diff(np.sign(moves[moves != 0]))))
-            if len(np.unique(stretch)) >= 8 and turns * 6 <= len(stretch):
-                upward = bool((moves >= 0).all())
-                shape = (
-                    "ascending" if upward else "descending" if bool((moves <= 0).all()) else _shape(stretch)
-                )
-                out.append(_Found("table", start, last + 1, {"shape": shape}))
     rising = (step > 0) & (step <= max(1, (1 << bits) // 16))
-    least = max(10, run_length(total, 1 / 16))
-    out += [
-        _Found("table", start, last + 1, {"shape": "ascending"}) for start, last in runs(rising, least - 1)
+    out = [
+        _Found("table", start, last + 1, {"shape": "ascending"})
+        for start, last in runs(rising, max(10, run_length(total, 1 / 16)) - 1)
     ]
     if bits == 8:
         out += _pointer_tables(words)
+    return out + _curves(words, bits, step)
+
+
+def _curves(words: Words, bits: int, step: NDArray[np.signedinteger[Any]]) -> list[_Found]:
+    """Smooth stretches of eight different words or more that do not change direction at every turn."""
+    near = max(1, (1 << bits) // 32)
+    least = max(16, run_length(len(words), (2 * near + 1) / (1 << bits)))
+    small = (step >= -near) & (step <= near)
+    out = []
+    for start, last in runs(small, least - 1):
+        stretch, moves = words[start : last + 1], step[start:last]
+        turns = int(np.count_nonzero(np.diff(np.sign(moves[moves != 0]))))
+        if len(np.unique(stretch)) >= 8 and turns * 6 <= len(stretch):
+            down = bool((moves <= 0).all())
+            shape = "ascending" if bool((moves >= 0).all()) else "descending" if down else _shape(stretch)
+            out.append(_Found("table", start, last + 1, {"shape": shape}))
     return out
 
 
@@ -174,7 +174,8 @@ def _paint(total: int, found: list[_Found]) -> list[_Found]:
         owner[one.start : one.end] = index
     edges = np.concatenate(([0], np.flatnonzero(owner[1:] != owner[:-1]) + 1, [total])).tolist()
     for start, end in pairwise(edges):
-        if end - start < _SMALLEST < found[int(owner[start])].end - found[int(owner[start])].start:
+        index = int(owner[start])
+        if index >= 0 and end - start < _SMALLEST < found[index].end - found[index].start:
             owner[start:end] = -1
     edges = np.concatenate(([0], np.flatnonzero(owner[1:] != owner[:-1]) + 1, [total])).tolist()
     out = []

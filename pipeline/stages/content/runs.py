@@ -61,7 +61,12 @@ def as_bytes(words: Words, bits: int) -> NDArray[np.uint8]:
         return words.astype(np.uint8, copy=False)
     size = (bits + 7) // 8
     wide = words.astype(words.dtype.newbyteorder(">"), copy=False)
-    return np.ascontiguousarray(wide).view(np.uint8).reshape(len(words), -1)[:, -size:].reshape(-1)
+    return (
+        np.ascontiguousarray(wide)
+        .view(np.uint8)
+        .reshape(len(words), words.dtype.itemsize)[:, -size:]
+        .reshape(-1)
+    )
 
 
 def hex_words(words: Words, bits: int, *, at_most: int = 8) -> str:

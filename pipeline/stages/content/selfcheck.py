@@ -152,7 +152,7 @@ def _made(row: _Row, hit: Hit, schemes: Mapping[int, int]) -> SelfCheck:
     )
 
 
-def _decided(check: SelfCheck, *, fixed: str | None, unseen: tuple[str, ...] = ()) -> SelfCheck:
+def _decided(check: SelfCheck, *, fixed: str | None, unseen: str = "") -> SelfCheck:
     """The check with its word on the grade."""
     if not check.holds:
         return check
@@ -162,7 +162,7 @@ def _decided(check: SelfCheck, *, fixed: str | None, unseen: tuple[str, ...] = (
     if not check.whole:
         return replace(check, lifts=False, why="it leaves words out that carry something")
     if check.order_blind and fixed is None:
-        seen = f", and nothing else would notice {', '.join(unseen[:3])}" if unseen else ""
+        seen = f", and nothing else would notice {unseen}" if unseen else ""
         return replace(check, lifts=False, why=f"it does not see the order of the words{seen}")
     reason = f"beyond chance ({check.chance:.2g})" + (f"; {fixed} fix the order" if check.order_blind else "")
     return replace(check, lifts=True, why=reason)
@@ -308,7 +308,7 @@ def _weighed(check: SelfCheck, images: Mapping[str, Words], bits: int) -> SelfCh
     if check.chance > MOST_CHANCE or not check.order_blind or not check.whole:
         return _decided(check, fixed=None)
     fixed: str | None = None
-    unseen: tuple[str, ...] = ()
+    unseen = ""
     for name in check.images:
         fixed, unseen = order_fixed(images[name], bits)
         if fixed is None:

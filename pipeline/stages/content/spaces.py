@@ -123,13 +123,17 @@ def _level(columns: NDArray[np.float32], shift: int) -> NDArray[np.float64]:
 
 
 def _own_level(columns: NDArray[np.float32], first: int, second: int) -> float:
-    """How far two chips go together at addresses that do not belong together but lie near: the highest of ten.
+    """How far two chips go together at addresses that do not belong together but lie near.
 
-    Two tables, or two texts, at the same addresses go together here as well; partners do so at shift 0 only.
+    Two tables, or two texts, at the same addresses go together here as well; partners do so at shift 0 only, and
+    odd and even bytes at shift 1 in one direction, so that of those two the lower counts.
     """
-    one = columns[first]
-    other = columns[second]
-    return max(float(((one @ np.roll(other, shift, axis=1).T) ** 2).sum()) for shift in _NEAR)
+    one, other = columns[first], columns[second]
+
+    def level(shift: int) -> float:
+        return float(((one @ np.roll(other, shift, axis=1).T) ** 2).sum())
+
+    return max(*(level(shift) for shift in _NEAR), min(level(1), level(-1)))
 
 
 def _standing_out(columns: NDArray[np.float32]) -> list[_Weighed]:

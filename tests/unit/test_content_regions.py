@@ -1,0 +1,208 @@
+"""Regions: what a stretch of words is, and what a fill speaks for."""
+
+from __future__ import annotations
+
+import json
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.flow import words_dtype
+from pipeline.stages.content import Region, regions, with_sisters
+from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE, UNUSED
+from schemas.part import Part
+from tests.unit.content_images import code_image, put, random_image
+
+SOURCE = {"type": "from memory", "citation": "invented for the tests"}
+
+
+def part(
+    kind: str, *, erased: int | None = None, fades: int | None = None, output: str | None = None
+) -> Part:
+    return Part.model_validate(
+        {
+            "part": "T1", "kind": kind, "words": 2048, "bits": 8, "pins": 24, "erased_state": erased,
+            "fades_to": fades, "output": output, "source": SOURCE, "confidence": "low",
+        }
+    )  # fmt: skip
+
+
+def cut(
+    words: np.ndarray, bits: int = 8, erased: int | None = None, kind: Part | None = None
+) -> tuple[Region, ...]:
+    return regions(words, bits, erased_state=erased, part=kind)
+
+
+def of_kind(found: tuple[Region, ...], kind: str) -> list[tuple[int, int]]:
+    return [(one.start, one.end) for one in found if one.kind == kind]
+
+
+@given(
+    st.integers(1, 64),
+    st.lists(st.integers(0, 2**64 - 1), min_size=1, max_size=200),
+    st.integers(1, 40),
+)
+def test_any_words_are_covered_exactly_by_regions_that_turn_into_json(
+    bits: int, seeds: list[int], times: int
+) -> None:
+    words = np.array([seed % (1 << bits) for seed in seeds] * times, dtype=words_dtype(bits))
+    found = cut(words, bits)
+    assert found[0].start == 0
+    assert found[-1].end == len(words)
+    assert all(one.end == following.start for one, following in pairwise(found))
+    assert all(one.start < one.end for one in found)
+    again = json.loads(json.dumps([one.to_json() for one in found]))
+    assert all(str(one["preview"]).isprintable() for one in again)
+
+
+def test_no_words_have_no_regions() -> None:
+    assert cut(np.zeros(0, dtype=np.uint8)) == ()
+
+
+def test_random_words_are_one_dense_region() -> None:
+    odd = [seed for seed in range(200) if [one.kind for one in cut(random_image(seed))] != ["dense"]]
+    assert len(odd) <= 2, odd
+
+
+@pytest.mark.parametrize("period", range(1, 17))
+def test_a_fill_of_any_period_up_to_sixteen_is_found_with_its_bounds(period: int) -> None:
+    rng = np.random.default_rng(period)
+    pattern = np.unique(rng.permutation(256)[:period]).astype(np.uint8)
+    image = random_image(period)
+    image[512:1024] = np.resize(pattern, 512)
+    image[511], image[1024] = ~image[511 + period], ~image[1024 - period]
+    found = [one for one in cut(image) if one.kind == "fill"]
+    assert [(one.start, one.end, one.detail["period"]) for one in found] == [(512, 1024, period)]
+
+
+def test_a_pattern_of_seventeen_words_is_no_fill() -> None:
+    image = random_image(1)
+    image[:1020] = np.resize(np.arange(17, dtype=np.uint8) * 7, 1020)
+    assert of_kind(cut(image), "fill") == []
+
+
+def test_one_word_that_breaks_a_fill_stays_visible() -> None:
+    image = code_image(3)
+    image[1024:] = 0xFF
+    image[1500] = 0xFE
+    found = cut(image)
+    assert (1500, 1501) in of_kind(found, "dense")
+    assert sum(end - start for start, end in of_kind(found, "fill")) in range(1023, 1030)
+
+
+def test_unprogrammed_words_at_a_clean_edge_speak_for_unused_space() -> None:
+    image = code_image(5)
+    image[1536:] = 0xFF
+    image[1535] = 0x60
+    fill = cut(image, erased=1, kind=part("UV EPROM", erased=1, fades=1))[-1]
+    assert (fill.kind, fill.start, fill.end) == ("fill", 1536, 2048)
+    assert fill.detail["equals_unprogrammed"] is True
+    assert fill.detail["edges_aligned"] is True
+    assert fill.detail["means"] == UNUSED
+    assert "fade towards this level" in fill.detail["why"]
+
+
+def test_a_whole_block_of_the_other_level_was_programmed_or_not_driven() -> None:
+    image = np.concatenate([np.arange(128, dtype=np.uint8) * 37, np.full(128, 0xFF, dtype=np.uint8)])
+    kind = part("fuse PROM", erased=0, output="open-collector")
+    fill = cut(image, erased=0, kind=kind)[-1]
+    assert fill.detail["equals_unprogrammed"] is False
+    assert fill.detail["differs_in"] == [f"D{line}" for line in range(8)]
+    assert fill.detail["means"] == CANNOT_TELL
+    assert "pull-ups" in fill.detail["why"]
+    assert "other pulls" in fill.detail["why"]
+
+
+def test_a_fill_of_the_other_level_that_is_no_block_was_programmed_on_purpose() -> None:
+    image = code_image(6)
+    image[1000:1100] = 0x00
+    image[999] = image[1100] = 0x60
+    fill = next(
+        one for one in cut(image, erased=1, kind=part("UV EPROM", erased=1, fades=1)) if one.kind == "fill"
+    )
+    assert fill.detail["means"] == ON_PURPOSE
+    assert "decay cannot have made this" in fill.detail["why"]
+
+
+def test_a_look_alikes_level_is_not_used_where_the_markings_is_unknown() -> None:
+    image = code_image(7)
+    image[1024:] = 0xFF
+    fill = cut(image, erased=None, kind=part("UV EPROM", erased=1, fades=1))[-1]
+    assert fill.detail["equals_unprogrammed"] is None
+    assert fill.detail["means"] == CANNOT_TELL
+
+
+def test_a_mask_roms_whole_block_may_be_a_select_at_the_wrong_polarity() -> None:
+    image = code_image(8)
+    image[1024:] = 0xFF
+    image[1023] = 0x60
+    fill = cut(image, kind=part("mask ROM"))[-1]
+    assert fill.detail["means"] == CANNOT_TELL
+    assert "select" in fill.detail["why"]
+
+
+def test_an_alternating_fill_is_neither_blank_nor_a_pull() -> None:
+    image = code_image(9)
+    image[1024:] = np.resize(np.array([0x55, 0xAA], dtype=np.uint8), 1024)
+    fill = cut(image, erased=1)[-1]
+    assert fill.detail["pattern"] == ["55", "AA"]
+    assert fill.detail["means"] == ON_PURPOSE
+
+
+def test_sister_chips_that_share_a_fill_are_named_in_it() -> None:
+    image = code_image(10)
+    image[1024:] = 0xFF
+    told = with_sisters(cut(image, erased=1), ("U2", "U3"))
+    assert told[-1].detail["shared_with"] == ["U2", "U3"]
+    assert "U2, U3" in told[-1].detail["why"]
+    assert with_sisters(cut(image, erased=1), ())[-1].detail["shared_with"] == []
+
+
+def test_a_select_proms_one_low_words_are_a_decode_pattern_though_some_repeat() -> None:
+    image = np.repeat(np.array([0xFE, 0xFD, 0xFB, 0xF7, 0xEF, 0xDF, 0xBF, 0x7F], dtype=np.uint8), 4)
+    found = cut(image)
+    assert [(one.kind, one.start, one.end) for one in found] == [("decode", 0, 32)]
+    assert found[0].detail["pattern"] == "one low"
+    assert found[0].detail["lines"] == [f"D{line}" for line in range(8)]
+
+
+def test_a_sine_is_a_smooth_table() -> None:
+    image = random_image(11, 512)
+    image[128:384] = (127.5 + 127.5 * np.sin(np.arange(256) * np.pi / 256)).astype(np.uint8)
+    found = [one for one in cut(image) if one.kind == "table"]
+    assert sum(one.end - one.start for one in found) >= 250
+
+
+def test_a_symmetric_curve_says_so() -> None:
+    image = random_image(12, 256)
+    half = np.arange(3, 67, dtype=np.uint8) * 2
+    image[64:192] = np.concatenate([half, half[::-1]])
+    image[63], image[192] = 200, 100
+    table = next(one for one in cut(image) if one.kind == "table")
+    assert table.detail["shape"] == "smooth, symmetric"
+
+
+@pytest.mark.parametrize(("order", "dtype"), [("high byte first", ">u2"), ("low byte first", "<u2")])
+@pytest.mark.parametrize("at", [512, 513])
+def test_ascending_pointers_are_a_table_in_either_order_and_at_any_address(
+    order: str, dtype: str, at: int
+) -> None:
+    pointers = (0xE000 + np.cumsum(np.random.default_rng(3).integers(20, 200, 24))).astype(dtype)
+    found = [one for one in cut(put(random_image(13), at, pointers.tobytes())) if one.kind == "table"]
+    assert [(one.start, one.end, one.detail["byte_order"]) for one in found] == [(at, at + 48, order)]
+
+
+def test_a_block_that_stands_twice_is_a_repeat_of_the_first() -> None:
+    image = code_image(14)
+    image[1024:1536] = image[0:512]
+    repeat = next(one for one in cut(image) if one.kind == "repeat")
+    assert (repeat.start, repeat.end, repeat.detail["of"]) == (1024, 1536, 0)
+
+
+def test_a_constant_image_is_one_fill() -> None:
+    for word in (0x00, 0xFF, 0x5A):
+        found = cut(np.full(2048, word, dtype=np.uint8), erased=1)
+        assert [(one.kind, one.start, one.end) for one in found] == [("fill", 0, 2048)]
