@@ -283,3 +283,11 @@ def test_the_packed_document_refuses_unknown_fields() -> None:
 
 def test_a_military_number_is_suggested_as_it_was_spelled() -> None:
     assert "54S288" in CATALOGUE.near("54S28B")
+
+
+def test_a_marking_that_two_numbers_account_for_finds_neither_and_names_both() -> None:
+    base = CATALOGUE.find("2716")
+    two = Catalogue([base.model_copy(update={"part": "AB12"}), base.model_copy(update={"part": "B12C"})])
+    assert two.get("AB12C") is None
+    with pytest.raises(PartError, match="could be AB12 or B12C"):
+        two.find("AB12C")
