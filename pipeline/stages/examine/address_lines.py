@@ -78,7 +78,10 @@ def address_line_findings(census: Census) -> list[Suspicion]:
     joined = _joined(core, lines)
     if not dead and not joined:
         return []
-    content = judge(core)
+    single = core
+    for relation, _ in joined:
+        single = single.married(*relation.places)
+    content = judge(single)
     return [*_dead_suspicions(census, core, dead, content), *_joined_suspicions(joined, content, lines)]
 
 
@@ -112,7 +115,7 @@ def _dead_suspicions(
     found = []
     for place in dead:
         relation = _dead_relation(census, place, dead, rate)
-        if relation.distinct < 2 or (core.size < 16 and place not in top):
+        if relation.distinct < 2:
             continue
         found.append(_dead(relation, content, in_top=place in top, copies=1 << len(top), lines=lines))
     if top and found:
@@ -244,27 +247,35 @@ def _repeats(copies: int, core: Census, content: Content, lines: list[Suspicion]
 # -- joined lines ----------------------------------------------------------------------------------------------
 
 
-def _joined_suspects(core: Census) -> list[int]:
-    """Lines that show half of what the others show: a joined line works only while its partner lets it."""
-    rates = core.line_rates
-    told = [counts[1] for counts in core.line_counts]
-    working = max((rate for rate, count in zip(rates, told, strict=True) if count), default=0.0)
-    limit = min(0.80 * working, 0.85)
-    suspects = [
+def _joined_suspects(core: Census) -> list[tuple[int, int]]:
+    """Pairs of lines that show less than the others, and just as much as each other.
+
+    Both halves of a joined pair move the same words: where one works only while its partner lets it, the counts of
+    pairs of words that differ are equal, but for exceptions. This spares the dear test on healthy images.
+    """
+    rates, counts = core.line_rates, core.line_counts
+    working = max((rate for rate, (_, told) in zip(rates, counts, strict=True) if told), default=0.0)
+    weak = [
         place
-        for place, rate in enumerate(rates)
-        if told[place] >= LEAST_INFORMATIVE and EXCEPTIONS < rate <= max(limit, 0.62)
+        for place, (rate, (_, told)) in enumerate(zip(rates, counts, strict=True))
+        if told >= LEAST_INFORMATIVE and EXCEPTIONS < rate <= max(0.92 * working, 0.62)
     ]
-    return suspects if len(suspects) > 1 else []
+    return [
+        (low, high)
+        for low, high in combinations(weak, 2)
+        if abs(counts[low][0] - counts[high][0]) <= 2 * EXCEPTIONS * max(counts[low][1], counts[high][1])
+    ]
 
 
 def _joined(core: Census, lines: int) -> list[tuple[_Relation, str]]:
     """Every pair of suspect lines for which one of the two relations holds, best first, each line in one pair."""
     suspects = _joined_suspects(core)
+    if not suspects:
+        return []
     tried = 2 * chance.pairs(lines)
-    rate = _chance_rate(core, tuple(suspects))
+    rate = _chance_rate(core, tuple({place for pair in suspects for place in pair}))
     found = []
-    for low, high in combinations(suspects, 2):
+    for low, high in suspects:
         for wins in ("low", "high"):
             relation = _joined_relation(core, low, high, wins=wins, rate=rate, tried=tried)
             if relation is not None and relation.p_value <= LIKELY:

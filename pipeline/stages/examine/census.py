@@ -127,6 +127,18 @@ class Census:
             del names[place]
         return Census(words, self.bits, known, tuple(names))
 
+    def married(self, first: int, second: int) -> Census:
+        """The image where two lines of the chip are alike: what is left when joined lines are taken as one."""
+        low, high = sorted((self.names.index(first), self.names.index(second)))
+
+        def diagonal(array: NDArray[Any]) -> NDArray[Any]:
+            parts = array.reshape(-1, 2, 1 << (high - low - 1), 2, 1 << low)
+            return np.stack([parts[:, 0, :, 0], parts[:, 1, :, 1]], axis=2).reshape(-1)
+
+        known = None if self.known is None else diagonal(self.known)
+        names = tuple(name for place, name in enumerate(self.names) if place != high)
+        return Census(diagonal(self.words), self.bits, known, names)
+
 
 @dataclass(frozen=True)
 class Columns:

@@ -6,6 +6,7 @@ reads "impossible". The tests check each against scipy and published tables.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from math import comb, erfc, exp, lgamma, log, log1p, sqrt
 
 SMALLEST = 1e-30
@@ -21,6 +22,11 @@ def all_alike(count: int, share: float) -> float:
     if count <= 0 or share >= 1.0:
         return 1.0
     return _at_least_smallest(count * log(max(share, SMALLEST)))
+
+
+def product(rates: Iterable[float]) -> float:
+    """The chance that independent events all happen, each with its own probability."""
+    return _at_least_smallest(sum(log(max(SMALLEST, min(1.0, rate))) for rate in rates))
 
 
 def at_most(successes: int, trials: int, rate: float) -> float:

@@ -235,7 +235,6 @@ def _address_contact(seen: Disagreements) -> Contact | None:
     lines = (int(seen.base.size) - 1).bit_length()
     best: Contact | None = None
     images = np.stack(seen.images)
-    fill = _commonest(seen.base)
     for line in range(lines):
         beside = seen.at ^ (1 << line)
         inside = beside < seen.base.size
@@ -246,18 +245,21 @@ def _address_contact(seen: Disagreements) -> Contact | None:
         if hits < EXPLAINED * seen.count:
             continue
         shown = np.unique(np.where(wrong_is_other, seen.other, seen.reference)[hit])
-        values = int(np.count_nonzero(shown != fill))
-        rate = _chance_of_neighbour(seen, line)
-        # A word tells once however often it comes, and fill beside fill tells nothing.
-        p_value = chance.corrected(chance.all_alike(values, rate), lines)
+        p_value = chance.corrected(_by_chance(shown, seen.base, _chance_of_neighbour(seen, line)), lines)
         if p_value <= LIKELY and (best is None or p_value < best[1]):
             best = (f"A{line}", p_value, hit, lines)
     return best
 
 
-def _commonest(words: Words) -> int:
-    values, counts = np.unique(words, return_counts=True)
-    return int(values[counts.argmax()])
+def _by_chance(shown: Words, base: Words, rate: float) -> float:
+    """The chance that strangers' words fit: each distinct word as often as it stands in the image.
+
+    A word tells once however often it comes, and one that fills half of the image tells next to nothing.
+    """
+    values, counts = np.unique(base, return_counts=True)
+    place = np.minimum(np.searchsorted(values, shown), values.size - 1)
+    share = np.where(values[place] == shown, counts[place], 1) / base.size
+    return chance.product([max(float(one), rate) for one in share])
 
 
 def _chance_of_neighbour(seen: Disagreements, line: int) -> float:

@@ -208,7 +208,7 @@ def _doubled_ff(census: Census, counts: NDArray[np.int64], judged: Judge) -> Sus
     is_ff = np.concatenate([[False], census.seen == 0xFF, [False]])
     edges = np.flatnonzero(is_ff[1:] != is_ff[:-1])
     runs = (edges[1::2] - edges[::2])[:-1]
-    if runs.size < 16 or (runs & 1).any():
+    if runs.size < 16 or (runs & 1).any() or not _anywhere(edges[::2]):
         return None
     p_value = chance.all_alike(int(runs.size), 0.5)
     return Suspicion(
@@ -220,3 +220,9 @@ def _doubled_ff(census: Census, counts: NDArray[np.int64], judged: Judge) -> Sus
         "Content in which FF always comes in pairs, such as 16-bit values of -1.",
         _RESEND,
     )
+
+
+def _anywhere(starts: NDArray[np.int64]) -> bool:
+    """Whether runs start at odd and at even places: a stream knows no addresses, a dead line and a table do."""
+    odd = int(np.count_nonzero(starts & 1))
+    return 4 * odd >= starts.size and 4 * odd <= 3 * starts.size
