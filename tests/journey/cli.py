@@ -27,9 +27,16 @@ class Ran:
         return parsed
 
 
-def wellread(*arguments: str | Path) -> Ran:
-    """Run one command as `wellread …` would."""
-    out, err = io.StringIO(), io.StringIO()
+def wellread(*arguments: str | Path, encoding: str = "utf-8") -> Ran:
+    """Run one command as `wellread …` would, its output written in this encoding."""
+    out, err = (io.TextIOWrapper(io.BytesIO(), encoding=encoding, newline="\n") for _ in range(2))
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         code = run([str(argument) for argument in arguments])
-    return Ran(code, out.getvalue(), err.getvalue())
+    return Ran(code, _written(out), _written(err))
+
+
+def _written(stream: io.TextIOWrapper) -> str:
+    stream.flush()
+    raw = stream.buffer
+    assert isinstance(raw, io.BytesIO)
+    return raw.getvalue().decode(stream.encoding)
