@@ -51,16 +51,24 @@ def _block_bits(words: Words, bits: int) -> float:
 
 
 def error_bits(count: int, bits: int, differing_words: int, differing_bits: int) -> float:
-    """What naming the exceptions costs: which words, and which of their bits."""
+    """What naming the exceptions costs: which words, and which of their bits.
+
+    The more exceptions the dearer: where more than half differ, "all but these" is not offered as the shorter
+    way to say it, since differing everywhere is another mapping (an inversion) and has to be named as one.
+    """
     if not differing_words:
         return 1.0
     return (
         1.0
         + math.log2(count + 1)
-        + log2_choose(count, differing_words)
+        + _among(count, differing_words)
         + math.log2(differing_words * bits + 1)
-        + log2_choose(differing_words * bits, differing_bits)
+        + _among(differing_words * bits, differing_bits)
     )
+
+
+def _among(whole: int, part: int) -> float:
+    return log2_choose(whole, part) if 2 * part <= whole else float(whole)
 
 
 def ones(words: Words) -> int:

@@ -38,6 +38,8 @@ from pipeline.lines.walsh import Floats, Marks, marks, signs
 RelationName = Literal["identical", "mapped", "slipped", "differs", "unrelated"]
 MOST_WORDS = 1 << 22
 """Beyond this many words the search over all line orders is not tried (memory: 4 bytes a bit, several times)."""
+FEWEST_WORDS = 8
+"""Fewer words prove no mapping, however wide they are. Chosen by us, no source."""
 BELIEVED_SHARE = 0.5
 """With many words wrong an explanation is believed only where it is half as long as the image. No source."""
 FEW_WORDS = 0.02
@@ -192,11 +194,13 @@ class _Search:
     def _offer(self, mapping: Mapping | None) -> None:
         if mapping is None:
             return
-        explained = _judge(self.first, self.second, self.bits, mapping)
+        explained = _judge(self.first, self.second, self.bits, _without_half_turn(mapping, self.first.size))
         if explained.length < self.best.length:
             self.best = explained
 
     def _believed(self, explained: _Explained) -> bool:
+        if self.first.size < FEWEST_WORDS:
+            return False
         return _believable(explained.length, self.own, explained.words, self.first.size)
 
     def _is_far_better(self, explained: _Explained) -> bool:
@@ -245,7 +249,7 @@ class _Search:
             return
         mapping = self.plain.mapping
         length = mapping.description_bits() + slip_bits(aligned, self.first.size, self.bits)
-        if length < self.best.length:
+        if length < self.best.length and _moved(aligned) <= self.plain.words // 2:
             words, wrong = aligned.differing_words, aligned.differing_bits
             self.best = _Explained(mapping, words, wrong, length, aligned)
 
@@ -301,6 +305,22 @@ class _Search:
         )
 
 
+def _without_half_turn(mapping: Mapping, count: int) -> Mapping:
+    """Half-way round is the highest line inverted: lines go before rotation, else fewer inversions.
+
+    All lines inverted stay as they are, since "addresses run backwards" is the simpler thing to say.
+    """
+    half = count // 2
+    if not mapping.rotate or count != 1 << len(mapping.address):
+        return mapping
+    top = len(mapping.address) - 1
+    named = len(mapping.invert_address) == len(mapping.address)
+    if mapping.rotate == half or (top in mapping.invert_address and not named):
+        toggled = tuple(sorted(set(mapping.invert_address).symmetric_difference((top,))))
+        return replace(mapping, invert_address=toggled, rotate=(mapping.rotate + half) % count)
+    return mapping
+
+
 def _believable(length: float, own: float, wrong_words: int, count: int) -> bool:
     """Whether an explanation is so much shorter than the image that chance does not explain it."""
     return length < own - SPARE_BITS and (length < own * BELIEVED_SHARE or wrong_words <= FEW_WORDS * count)
@@ -312,12 +332,17 @@ def _general_bits(address_bits: int, bits: int) -> float:
     return factorials / math.log(2) + address_bits + bits
 
 
+def _moved(aligned: Aligned) -> int:
+    """Words that the slips do not explain, or that they are."""
+    return aligned.differing_words + sum(abs(slip.by) for slip in aligned.slips)
+
+
 def slip_bits(aligned: Aligned, count: int, bits: int) -> float:
     """What naming the slips and the remaining exceptions costs, in bits."""
     total = error_bits(count, bits, aligned.differing_words, aligned.differing_bits)
     for slip in aligned.slips:
         total += math.log2(count + 1) + 2 + 2 * math.log2(abs(slip.by) + 1)
-        total += bits * (slip.by if slip.by > 0 else 1)
+        total += bits * abs(slip.by)
     return total + bits * (aligned.extra_at_end + aligned.missing_at_end > 0)
 
 

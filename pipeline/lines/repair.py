@@ -122,16 +122,17 @@ def _best_address_step(
         high, low = address[one], address[other]
         uneven = ((levels >> high) ^ (levels >> low)) & 1
         exchanged = places ^ ((uneven << high) | (uneven << low))
-        for flips in ((), (high,), (low,), (high, low)):
+        choices: tuple[tuple[int, ...], ...] = ((), (high,), (low,), (high, low))
+        for flips in choices:
             steps.append((one, other, flips))
             tried.append(exchanged ^ mask_of(flips))
     counts = np.bitwise_count(second[np.stack(tried)] ^ carried).sum(axis=1, dtype=np.int64)
     best = int(counts.argmin())
-    one, other, flips = steps[best]
+    first, second_line, toggled = steps[best]
     stepped = replace(
         mapping,
-        address=_exchanged(address, one, other),
-        invert_address=_toggled(mapping.invert_address, *flips),
+        address=_exchanged(address, first, second_line),
+        invert_address=_toggled(mapping.invert_address, *toggled),
     )
     return stepped, int(counts[best])
 

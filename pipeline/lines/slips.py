@@ -18,8 +18,12 @@ from pipeline.lines.measure import ones
 
 WINDOW = 24
 """Words looked at together; a diagonal is left where more than half of them disagree."""
-REACHES = ((256, 96), (64, 96), (256, 2048), (32, 96), (16, 24))
-"""(Words probed, farthest slip looked for), tried in this order."""
+PROBES = (32, 64, 128, 256)
+"""Words looked for elsewhere; longer ones only where the shorter are found in several places."""
+REACHES = (96, 4096)
+"""The farthest slip looked for, in words; the nearer first."""
+LOOK_BACK = 512
+"""How far before the trouble a slip may lie, among equal words."""
 MOST_SLIPS = 256
 MOST_FAILURES = 24
 
@@ -164,7 +168,7 @@ def _follow(first: Words, second: Words) -> tuple[list[_Piece], list[Slip]]:
             step *= 2
             continue
         step = WINDOW
-        slip = _place(first, second, max(start, bad - WINDOW), bad, (shift, found))
+        slip = _place(first, second, max(start, bad - LOOK_BACK), bad, (shift, found))
         pieces.append(_Piece(start, slip.at, shift))
         slips.append(slip)
         start = slip.at + max(0, slip.by)
@@ -175,25 +179,44 @@ def _follow(first: Words, second: Words) -> tuple[list[_Piece], list[Slip]]:
 
 
 def _next_shift(first: Words, second: Words, bad: int, shift: int) -> int | None:
-    """The nearest shift that bears out the words after the trouble, where the old one does not."""
-    for probe, reach in REACHES:
-        for begin in (bad + WINDOW, bad + probe // 2):
-            words = first[begin : begin + probe]
-            low = begin + shift - reach
-            if words.size < 16 or words.size < probe // 4:
-                continue
-            stretch = second[max(0, low) : begin + shift + reach + words.size]
-            if stretch.size < words.size:
-                continue
-            views = np.lib.stride_tricks.sliding_window_view(stretch, words.size)
-            hits = (views == words).sum(axis=1)
-            shifts = max(0, low) + np.arange(hits.size) - begin
-            best = shifts[hits == hits.max()]
-            found = int(best[np.abs(best - shift).argmin()])
-            old = int((~_disagreement(first, second, begin, begin + words.size, shift)).sum())
-            if found != shift and hits.max() >= 0.7 * words.size and hits.max() - old >= 0.4 * words.size:
-                return found
+    """The nearest shift that bears out the words after the trouble, where the old one does not.
+
+    Words lost: what the second goes on with stands further on in the first. Words too many: what the first goes
+    on with stands further on in the second. So each is looked for in the other.
+    """
+    for reach in REACHES:
+        for skip in (WINDOW, WINDOW + 16, WINDOW + 64):
+            lost = _found_in(second, first, bad + shift + skip, -shift, reach)
+            extra = _found_in(first, second, bad + skip, shift, reach)
+            shifts = [found for found in (None if lost is None else -lost, extra) if found is not None]
+            if shifts:
+                return min(shifts, key=lambda found: abs(found - shift))
     return None
+
+
+def _found_in(one: Words, other: Words, begin: int, shift: int, reach: int) -> int | None:
+    """The shift at which words of one stream stand in the other, told apart by ever longer probes."""
+    candidates: NDArray[np.int64] | None = None
+    for probe in PROBES:
+        words = one[begin : begin + probe]
+        low = max(0, begin + shift - reach)
+        stretch = other[low : begin + shift + reach + words.size]
+        if begin < 0 or words.size < WINDOW // 2 or stretch.size < words.size:
+            break
+        views = np.lib.stride_tricks.sliding_window_view(stretch, words.size)
+        hits = np.count_nonzero(views == words, axis=1)
+        shifts = low + np.arange(hits.size) - begin
+        old = int(np.count_nonzero(~_disagreement(one, other, begin, begin + words.size, shift)))
+        good = shifts[(hits >= 0.75 * words.size) & (hits - old >= 0.4 * words.size)]
+        narrowed = good if candidates is None else np.intersect1d(candidates, good)
+        if not narrowed.size:
+            break
+        candidates = narrowed
+        if candidates.size == 1:
+            break
+    if candidates is None:
+        return None
+    return int(candidates[np.abs(candidates - shift).argmin()])
 
 
 def _place(first: Words, second: Words, low: int, bad: int, shifts: tuple[int, int]) -> Slip:
@@ -253,10 +276,10 @@ def _refine_piece(
 
 
 def _clusters(places: NDArray[np.intp]) -> list[tuple[int, int]]:
-    """Runs of at least 3 differing words no farther than 4 apart, at most 512 long: (first, last)."""
+    """Runs of at least 3 differing words no farther than half a window apart, at most 512 long: (first, last)."""
     if places.size < 3:
         return []
-    cuts = np.flatnonzero(np.diff(places) > 4) + 1
+    cuts = np.flatnonzero(np.diff(places) > WINDOW // 2) + 1
     runs = [(int(run[0]), int(run[-1]), run.size) for run in np.split(places, cuts)]
     return [(low, high) for low, high, count in runs if count >= 3 and high - low < 512][:MOST_SLIPS]
 
