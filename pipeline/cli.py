@@ -219,17 +219,77 @@ def schema(
 
 @app.command()
 def recheck(
-    bags: Annotated[list[Path], typer.Argument(help="Bags: folders, or .zip and .tar files holding one.")],
+    bags: Annotated[
+        list[Path], typer.Argument(help="Bags, folders that hold some, or .zip and .tar files with one.")
+    ],
+    ledger: Annotated[Path | None, typer.Option("--ledger", help="Remember each check in this file.")] = None,
+    due: Annotated[
+        float | None, typer.Option("--due", help="Only bags not found valid within so many days.")
+    ] = None,
+    expect_head: Annotated[
+        str, typer.Option("--expect-head", help="A head that an earlier run printed.")
+    ] = "",
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Check bags against what they say of themselves. Exit 1 on any bag that is not valid."""
-    from pipeline.run.rechecking import recheck_bags
-    from pipeline.views.terminal import rechecked
+    """Check bags against what they say of themselves, and against the ledger. Exit 1 on any that is not valid."""
+    if ledger is None and (due is not None or expect_head):
+        raise typer.BadParameter("--due and --expect-head go with --ledger")
+    from pipeline.run.rechecking import recheck_document
 
-    document = recheck_bags(bags, quiet=quiet or as_json)
-    _render(document, rechecked(document), as_json=as_json, quiet=quiet)
+    document = recheck_document(
+        bags, ledger=ledger, due_days=due, expect_head=expect_head, quiet=quiet or as_json
+    )
+    if as_json or not quiet:
+        from pipeline.views.upkeep import rechecked
+
+        _render(document, rechecked(document), as_json=as_json)
     raise typer.Exit(0 if all(bag["valid"] for bag in document["bags"]) else 1)
+
+
+@app.command(name="ledger")
+def show_ledger(
+    file: Annotated[Path, typer.Argument(help="The ledger's file.")],
+    verify: Annotated[
+        bool, typer.Option("--verify", help="Exit 20 unless every row is there as written.")
+    ] = False,
+    expect_head: Annotated[
+        str, typer.Option("--expect-head", help="A head that an earlier run printed.")
+    ] = "",
+    csv: Annotated[Path | None, typer.Option("--csv", help="Write the history as a table.")] = None,
+    premis: Annotated[
+        Path | None, typer.Option("--premis", help="Write the history as PREMIS events.")
+    ] = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Show the history of checks, and whether it is whole."""
+    from pipeline.run.rechecking import ledger_document
+    from pipeline.views.upkeep import ledger_shown
+
+    document = ledger_document(file, verify=verify, expect_head=expect_head, csv=csv, premis=premis)
+    _render(document, ledger_shown(document), as_json=as_json, quiet=quiet)
+
+
+@app.command()
+def mend(
+    bag: Annotated[Path, typer.Argument(help="The damaged bag.")],
+    copies: Annotated[list[Path], typer.Option("--from", help="A copy of the bag; repeat for several.")],
+    ledger: Annotated[
+        Path | None, typer.Option("--ledger", help="The ledger that knows the bag's receipt.")
+    ] = None,
+    receipt: Annotated[
+        str, typer.Option("--receipt", help="The bag's receipt, where it was written down.")
+    ] = "",
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Restore damaged files of a bag from copies that verify; the damaged ones are kept beside it."""
+    from pipeline.run.rechecking import mend_document
+    from pipeline.views.upkeep import mended
+
+    document = mend_document(bag, copies, ledger=ledger, receipt=receipt)
+    _render(document, mended(document), as_json=as_json, quiet=quiet)
 
 
 @app.command()

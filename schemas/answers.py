@@ -140,18 +140,47 @@ class RecheckedBag(StoredDocument):
     """One bag that was checked."""
 
     path: str
+    outcome: Literal["valid", "invalid", "missing", "unreadable", "not due"]
     complete: bool
     valid: bool
     problems: tuple[Difference, ...]
+    note: str
+    receipt: str
     files: int
     size_bytes: int
-    receipt: str | None
 
 
 class RecheckAnswer(Answer):
     """`recheck`."""
 
     bags: tuple[RecheckedBag, ...]
+    ledger: str | None
+    head: str
+    cautions: tuple[str, ...]
+
+
+class LedgerAnswer(Answer):
+    """`ledger`."""
+
+    ledger: str
+    head: str
+    whole: bool
+    problems: tuple[str, ...]
+    cautions: tuple[str, ...]
+    rows: tuple[dict[str, Any], ...]
+    written: tuple[str, ...]
+
+
+class MendAnswer(Answer):
+    """`mend`."""
+
+    bag: str
+    receipt: str
+    replaced: tuple[dict[str, str], ...]
+    set_aside: tuple[str, ...]
+    damaged: str | None
+    record: str
+    head: str
 
 
 class PartsAnswer(Answer):
@@ -168,6 +197,8 @@ ANSWERS: dict[str, type[Answer]] = {
     "convert": ConvertAnswer,
     "start": StartAnswer,
     "recheck": RecheckAnswer,
+    "ledger": LedgerAnswer,
+    "mend": MendAnswer,
     "parts": PartsAnswer,
 }
 """Command → its answer."""

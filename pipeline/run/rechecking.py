@@ -1,4 +1,4 @@
-"""`wellread recheck`: bags against what they say of themselves."""
+"""`recheck`, `ledger` and `mend` as their commands need them: one document each."""
 
 from __future__ import annotations
 
@@ -7,39 +7,81 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.bagflow import Verdict
-from pipeline.edges.baghash import observe
+from pipeline.edges.clock import now
 from pipeline.edges.console import Progress
-from pipeline.stages.recheck import judge
+from pipeline.run.upkeep import recheck_bag, recheck_bags
 
 
 def verdict_of(path: Path, progress: Progress) -> Verdict:
     """One bag, seen once and judged."""
-    return judge(
-        observe(path, progress=lambda done, of: progress.show(f"{path.name}: bytes read:", done, of))
-    )
+    return recheck_bag(path, progress=lambda done, of: progress.show(f"{path.name}: bytes read:", done, of))
 
 
-def told(path: Path, verdict: Verdict) -> dict[str, Any]:
-    """One bag as `recheck --json` prints it."""
-    return {
-        "path": str(path), "complete": verdict.complete, "valid": verdict.valid,
-        "problems": [
-            {"path": one.path, "kind": one.kind, "means": one.means, "severity": one.severity} for one in verdict.problems
-        ],
-        "files": verdict.files, "size_bytes": verdict.size_bytes, "receipt": verdict.receipt or None,
-    }  # fmt: skip
-
-
-def recheck_bags(bags: Sequence[Path], *, quiet: bool) -> dict[str, Any]:
+def recheck_document(
+    bags: Sequence[Path], *, ledger: Path | None, due_days: float | None, expect_head: str, quiet: bool
+) -> dict[str, Any]:
     """What `recheck --json` prints.
 
     Raises:
-        BagError: Something given is no bag at all.
-        StorageError: It cannot be read.
+        NothingToDoError: There is no bag.
+        LedgerError: The ledger is not whole, or not the one expected.
+        StorageError: The disk refused.
     """
     progress = Progress(quiet=quiet)
-    out = []
-    for path in bags:
-        out.append(told(path, verdict_of(path, progress)))
-        progress.done()
-    return {"schema": "wellread/recheck/1", "command": "recheck", "bags": out}
+    done = recheck_bags(
+        bags, now=now(), ledger=ledger, due_days=due_days, expect_head=expect_head,
+        progress=lambda path, read, of: progress.show(f"{Path(path).name}: bytes read:", read, of),
+    )  # fmt: skip
+    progress.done()
+    return {
+        "schema": "wellread/recheck/1", "command": "recheck", "bags": [bag.document() for bag in done.bags],
+        "ledger": str(ledger) if ledger else None, "head": done.head, "cautions": list(done.cautions),
+    }  # fmt: skip
+
+
+def ledger_document(
+    path: Path, *, verify: bool, expect_head: str, csv: Path | None, premis: Path | None
+) -> dict[str, Any]:
+    """What `ledger --json` prints; exports are written as new files.
+
+    Raises:
+        LedgerError: It is no ledger, or, asked to verify, it is not whole.
+        DestinationError, StorageError: An export cannot be written.
+    """
+    from pipeline.edges.ledger import Ledger
+    from pipeline.edges.newfile import write_new
+    from pipeline.errors import LedgerError
+    from pipeline.views.fixity import history_csv, history_premis
+
+    with Ledger(path) as book:
+        wholeness = book.wholeness(expect_head=expect_head)
+        rows = list(book.rows())
+    told = [(row.number, row.digest, row.body) for row in rows]
+    written = []
+    for target, lines in ((csv, history_csv), (premis, history_premis)):
+        if target is not None:
+            write_new(target, "".join(lines(told)).encode("utf-8"))
+            written.append(str(target))
+    if (verify or expect_head) and wholeness.problems:
+        raise LedgerError(
+            where=str(path), problem="; ".join(wholeness.problems[:5]),
+            remedy="Keep this file as it is, and go on with a copy whose head is known",
+        )  # fmt: skip
+    return {
+        "schema": "wellread/ledger/1", "command": "ledger", "ledger": str(path), "head": wholeness.head,
+        "whole": not wholeness.problems, "problems": list(wholeness.problems), "cautions": list(wholeness.cautions),
+        "rows": [{"number": row.number, "digest": row.digest, **row.body} for row in rows], "written": written,
+    }  # fmt: skip
+
+
+def mend_document(bag: Path, copies: Sequence[Path], *, ledger: Path | None, receipt: str) -> dict[str, Any]:
+    """What `mend --json` prints.
+
+    Raises:
+        MendError: No copy can prove itself; nothing was touched.
+        BagError, LedgerError, StorageError: As mending says.
+    """
+    from pipeline.run.mending import mend_bag
+
+    done = mend_bag(bag, copies, now=now(), ledger=ledger, receipt=receipt)
+    return {"schema": "wellread/mend/1", "command": "mend", **done.document()}

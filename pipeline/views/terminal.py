@@ -219,17 +219,3 @@ def started(document: Mapping[str, Any]) -> str:
 def schema_list(names: Sequence[str]) -> str:
     """The names that `schema` knows."""
     return "Schemas: " + ", ".join(names)
-
-
-def rechecked(document: Mapping[str, Any]) -> str:
-    """What `recheck` says: one line a bag, then every difference."""
-    lines = []
-    for bag in document["bags"]:
-        state = "valid" if bag["valid"] else "complete but altered" if bag["complete"] else "NOT complete"
-        lines.append(f"{bag['path']}: {state}, {counted(bag['files'], 'file')}, {bag['size_bytes']} bytes")
-        lines += [
-            f"  {one['severity']}: {one['kind']} {one['path']}: {one['means']}" for one in bag["problems"]
-        ]
-        if bag.get("receipt"):
-            lines.append(f"  receipt {bag['receipt']}")
-    return "\n".join(lines)

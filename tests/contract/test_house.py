@@ -68,18 +68,24 @@ def _only_for_types(path: Path, name: str) -> bool:
     return True
 
 
-@pytest.mark.parametrize("path", [p for p in SOURCES if room(p) == "stages"], ids=lambda p: p.relative_to(ROOT).as_posix())
+@pytest.mark.parametrize(
+    "path", [p for p in SOURCES if room(p) == "stages"], ids=lambda p: p.relative_to(ROOT).as_posix()
+)
 def test_stages_never_import_each_other(path: Path) -> None:
     inside = path.relative_to(ROOT / "pipeline" / "stages")
     own = inside.parts[0].removesuffix(".py")
-    others = {name for name in imported(path) if name.startswith("pipeline.stages.") and name.split(".")[2] != own}
+    others = {
+        name for name in imported(path) if name.startswith("pipeline.stages.") and name.split(".")[2] != own
+    }
     assert others == set()
 
 
 def test_only_run_and_cli_know_both_stages_and_edges() -> None:
     for path in SOURCES:
         names = imported(path)
-        both = any(n.startswith("pipeline.stages") for n in names) and any(n.startswith("pipeline.edges") for n in names)
+        both = any(n.startswith("pipeline.stages") for n in names) and any(
+            n.startswith("pipeline.edges") for n in names
+        )
         assert not both or room(path) == "run", path
 
 

@@ -7,6 +7,7 @@ its processes, and at the chosen one it has the kernel kill them all, or makes t
 It asks the kernel through ptrace and a seccomp filter, so it works on Linux on x86-64 where a container does not
 forbid tracing; elsewhere `can_drill` says why not.
 """
+# ruff: noqa: PTH115, PTH118, PTH123 - the paths are other processes', under /proc
 
 from __future__ import annotations
 
@@ -18,7 +19,8 @@ import re
 import signal
 import struct
 import sys
-from collections.abc import Sequence
+import warnings
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -53,10 +55,30 @@ CALLS = {
     316: "renameat2",
     326: "copy_file_range",
 }
-_BY_HANDLE = {"write", "pwrite64", "writev", "sendfile", "fsync", "fdatasync", "ftruncate", "pwritev", "syncfs"}
+_BY_HANDLE = {
+    "write",
+    "pwrite64",
+    "writev",
+    "sendfile",
+    "fsync",
+    "fdatasync",
+    "ftruncate",
+    "pwritev",
+    "syncfs",
+}
 _AT_SECOND = {"openat", "mkdirat", "unlinkat", "renameat", "linkat"}
 """Their path is the second argument, and relative to a folder's handle, the first."""
-_GROWING = {"write", "pwrite64", "writev", "sendfile", "pwritev", "copy_file_range", "openat", "open", "creat"}
+_GROWING = {
+    "write",
+    "pwrite64",
+    "writev",
+    "sendfile",
+    "pwritev",
+    "copy_file_range",
+    "openat",
+    "open",
+    "creat",
+}
 _GROWING |= {"mkdir", "mkdirat", "link", "linkat", "symlink", "symlinkat"}
 """What a full disk refuses."""
 _O_CREAT = 0o100
@@ -144,12 +166,15 @@ def drill(
         OSError: The kernel forbids tracing.
     """
     reading, writing = os.pipe()
-    child = os.fork()
+    with warnings.catch_warnings():
+        # Python warns of forking beside threads; the child calls nothing that could wait for one.
+        warnings.simplefilter("ignore", DeprecationWarning)
+        child = os.fork()
     if child == 0:
         _become(command, writing, environment or {})
     os.close(writing)
     tracer = _Tracer(child, os.path.realpath(watched), kill_at, fail_at, failure, lasting=lasting)
-    os.set_blocking(reading, False)  # noqa: FBT003 - its only parameter
+    os.set_blocking(reading, False)
     parts: list[bytes] = []
     try:
         tracer.follow(lambda: parts.append(_drained(reading)))
@@ -217,7 +242,7 @@ class _Tracer:
     def ask(self, request: int, process: int, address: int = 0, value: object = 0) -> int:
         return int(self.library.ptrace(request, process, address, value))
 
-    def follow(self, drain: object) -> None:
+    def follow(self, drain: Callable[[], None]) -> None:
         _, status = os.waitpid(self.child, _WALL)
         if not os.WIFSTOPPED(status) or self.ask(_SETOPTIONS, self.child, 0, _OPTIONS) != 0:
             self.kill()
@@ -228,7 +253,7 @@ class _Tracer:
                 process, status = os.waitpid(-1, _WALL)
             except ChildProcessError:
                 break
-            drain()  # type: ignore[operator]
+            drain()
             if os.WIFEXITED(status) or os.WIFSIGNALED(status):
                 self.alive.discard(process)
                 if process == self.child:

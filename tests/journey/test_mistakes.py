@@ -92,7 +92,9 @@ def test_problems_are_listed_one_a_line_and_nothing_is_written(project: Path) ->
 
 
 def test_a_dump_that_cannot_be_decoded_is_a_problem_with_its_place(project: Path) -> None:
-    (project / "dumps" / "U1.prog.1.hex").write_bytes(b":10010000C300E0310010AFD32076FFFF48490D0A4E\n:00000001FF\n")
+    (project / "dumps" / "U1.prog.1.hex").write_bytes(
+        b":10010000C300E0310010AFD32076FFFF48490D0A4E\n:00000001FF\n"
+    )
     (project / "dumps" / "U1.prog.1.bin").unlink()
     done = wellread("package", project)
     assert done.code == 10
@@ -112,7 +114,10 @@ def test_start_then_check_fails_until_the_guesses_are_confirmed(project: Path) -
     assert wellread("check", project).code == 1
     sheet = project / "sheet.yaml"
     lines = sheet.read_text(encoding="utf-8").splitlines(keepends=True)
-    sheet.write_text("".join(x for x in lines if "unconfirmed" not in x and not x.lstrip().startswith('- "')), encoding="utf-8")
+    sheet.write_text(
+        "".join(x for x in lines if "unconfirmed" not in x and not x.lstrip().startswith('- "')),
+        encoding="utf-8",
+    )
     confirmed = wellread("check", project)
     assert confirmed.code == 0, confirmed.out + confirmed.err
     assert wellread("start", project).code == 15
@@ -121,12 +126,24 @@ def test_start_then_check_fails_until_the_guesses_are_confirmed(project: Path) -
 def test_start_drafts_for_any_file_name(tmp_path: Path) -> None:
     root = tmp_path / "odd"
     (root / "dumps").mkdir(parents=True)
-    for name in ("-rf", "CON.bin", "ü n ö.bin", "a" * 200 + ".bin", ".hidden", "x..y.bin", "A.bin", "a.bin", '"quoted": {}.bin'):
+    for name in (
+        "-rf",
+        "CON.bin",
+        "ü n ö.bin",
+        "a" * 200 + ".bin",
+        ".hidden",
+        "x..y.bin",
+        "A.bin",
+        "a.bin",
+        '"quoted": {}.bin',
+    ):
         (root / "dumps" / name).write_bytes(bytes(range(256)) * 4)
     done = wellread("start", root, "--json")
     assert done.code == 0, done.err
     checked = wellread("check", root, "--json")
-    assert {problem["field"].split(".")[-1] for problem in checked.document["problems"]} == {"unconfirmed"}, checked.out
+    assert {problem["field"].split(".")[-1] for problem in checked.document["problems"]} == {"unconfirmed"}, (
+        checked.out
+    )
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="links and pipes as POSIX has them")
@@ -200,7 +217,11 @@ def test_a_bug_ends_with_70_and_its_traceback(project: Path, monkeypatch: pytest
 def test_every_error_class_has_an_exit_code_of_its_own_in_range() -> None:
     from pipeline import errors
 
-    kinds = [kind for kind in vars(errors).values() if isinstance(kind, type) and issubclass(kind, errors.WellreadError)]
+    kinds = [
+        kind
+        for kind in vars(errors).values()
+        if isinstance(kind, type) and issubclass(kind, errors.WellreadError)
+    ]
     codes = {kind.__name__: kind.exit_code for kind in kinds if kind is not errors.WellreadError}
     assert codes.pop("UsageError") == 2
     assert all(10 <= code <= 49 for code in codes.values())

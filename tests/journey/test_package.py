@@ -79,7 +79,11 @@ def test_every_settled_image_equals_the_truth_bit_for_bit(bag: Path, record: dic
 
 
 def test_the_spaces_are_the_true_ones(bag: Path, record: dict[str, Any]) -> None:
-    found = {space["name"]: (bag / space["path"]).read_bytes() for space in record["spaces"] if not space["incomplete"]}
+    found = {
+        space["name"]: (bag / space["path"]).read_bytes()
+        for space in record["spaces"]
+        if not space["incomplete"]
+    }
     assert len(found) >= 4
     for name, content in found.items():
         intended = TRUTH["spaces"][name.replace(".", ", ")] if "." in name else TRUTH["spaces"][name]
@@ -97,7 +101,9 @@ def test_two_independent_validators_and_our_own_accept_the_bag(bag: Path) -> Non
 def test_the_bag_meets_the_profile_that_it_names(bag: Path) -> None:
     document = json.loads((bag / "metadata/schemas/bagit-profile.json").read_text(encoding="utf-8"))
     opened = bagit.Bag(str(bag))
-    assert opened.info["BagIt-Profile-Identifier"] == document["BagIt-Profile-Info"]["BagIt-Profile-Identifier"]
+    assert (
+        opened.info["BagIt-Profile-Identifier"] == document["BagIt-Profile-Info"]["BagIt-Profile-Identifier"]
+    )
     profile = Profile(document["BagIt-Profile-Info"]["BagIt-Profile-Identifier"], profile=document)
     assert profile.validate(opened), profile.report.errors
     # BagIt Profiles 1.4.0, Payload-Files-Allowed and -Required: the library does not look at them.
@@ -122,14 +128,19 @@ def test_replaying_the_recorded_steps_gives_the_recorded_words(bag: Path, record
             for one in reading["passes"]:
                 content = (bag / reading["files"][one["file"]]["path"]).read_bytes()
                 words = replay(content, one["steps"]).values
-                assert hashlib.sha256(image_bytes(words, bits)).hexdigest() == one["words_sha256"], reading["reading"]
+                assert hashlib.sha256(image_bytes(words, bits)).hexdigest() == one["words_sha256"], reading[
+                    "reading"
+                ]
                 replayed += 1
     assert replayed >= 30
 
 
 def test_the_dumps_lie_in_the_bag_byte_for_byte(bag: Path, record: dict[str, Any]) -> None:
     stored = {
-        one["original_name"]: one["path"] for chip in record["chips"] for reading in chip["readings"] for one in reading["files"]
+        one["original_name"]: one["path"]
+        for chip in record["chips"]
+        for reading in chip["readings"]
+        for one in reading["files"]
     }
     originals = [path for path in (EXAMPLE / "dumps").rglob("*") if path.is_file()]
     assert len(originals) >= 20
@@ -165,8 +176,12 @@ def test_the_home_built_reader_is_qualified_on_some_chips_and_used_on_others(rec
     standing = {tuple(one["readers"]): one for one in record["qualification"]["readers"]}
     assert standing["hb",]["disagreements"] == 0
     assert standing["hb",]["agreed_chips"]
-    assert ("adapter",) not in standing, "a reading brought into another's order proves nothing about its own lines"
-    alone = [chip for chip in record["chips"] if any("hb is qualified" in reason for reason in chip["reasons"])]
+    assert ("adapter",) not in standing, (
+        "a reading brought into another's order proves nothing about its own lines"
+    )
+    alone = [
+        chip for chip in record["chips"] if any("hb is qualified" in reason for reason in chip["reasons"])
+    ]
     assert alone
     assert all(chip["grade"] not in ("faulty", "missing") for chip in alone)
 
@@ -195,7 +210,9 @@ def test_a_change_makes_the_next_version_which_names_what_it_supersedes(
     assert new.name == "loom-78-v2"
     record = json.loads((new / "metadata/record.json").read_text(encoding="utf-8"))
     assert record["supersedes"]["why"] == ["the sheet was edited"]
-    assert record["supersedes"]["receipt"] == wellread("recheck", bag, "--json").document["bags"][0]["receipt"]
+    assert (
+        record["supersedes"]["receipt"] == wellread("recheck", bag, "--json").document["bags"][0]["receipt"]
+    )
     info = bagit.Bag(str(new)).info
     assert info["Bag-Group-Identifier"] == bagit.Bag(str(bag)).info["Bag-Group-Identifier"]
     assert 'relationshipSubType/sup">supersedes' in (new / "metadata/premis.xml").read_text(encoding="utf-8")
@@ -203,7 +220,13 @@ def test_a_change_makes_the_next_version_which_names_what_it_supersedes(
 
 def test_the_same_project_with_the_same_epoch_gives_the_same_bytes(bag: Path, tmp_path: Path) -> None:
     script = "import sys; from pipeline.__main__ import run; sys.exit(run(sys.argv[1:]))"
-    env = {"SOURCE_DATE_EPOCH": EPOCH, "PYTHONHASHSEED": "77", "TZ": "Asia/Tokyo", "PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT)}
+    env = {
+        "SOURCE_DATE_EPOCH": EPOCH,
+        "PYTHONHASHSEED": "77",
+        "TZ": "Asia/Tokyo",
+        "PATH": "/usr/bin:/bin",
+        "PYTHONPATH": str(ROOT),
+    }
     command = [sys.executable, "-c", script, "package", str(EXAMPLE), "--into", str(tmp_path), "--quiet"]
     subprocess.run(command, env=env, check=True, capture_output=True)
     other = tmp_path / bag.name

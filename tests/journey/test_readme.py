@@ -9,7 +9,9 @@ from tests.journey.cli import wellread
 
 ROOT = Path(__file__).parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
-TEST_COMMAND = "python3 -m venv .venv && .venv/bin/pip install --quiet -e '.[test]' && .venv/bin/python -m pytest"
+TEST_COMMAND = (
+    "python3 -m venv .venv && .venv/bin/pip install --quiet -e '.[test]' && .venv/bin/python -m pytest"
+)
 
 
 def test_ci_runs_the_readmes_test_command_word_for_word() -> None:

@@ -30,13 +30,17 @@ def premis(tmp_path_factory: pytest.TempPathFactory) -> etree._ElementTree:
     """The example's document."""
     with pytest.MonkeyPatch.context() as patch:
         patch.setenv("SOURCE_DATE_EPOCH", "1767225600")
-        done = wellread("package", ROOT / "example_project", "--into", tmp_path_factory.mktemp("bags"), "--json")
+        done = wellread(
+            "package", ROOT / "example_project", "--into", tmp_path_factory.mktemp("bags"), "--json"
+        )
     return etree.parse(str(Path(done.document["bag"]) / "metadata/premis.xml"))
 
 
 def test_the_document_validates_against_the_published_schema(premis: etree._ElementTree) -> None:
     if not SCHEMA.is_file():
-        pytest.skip("the PREMIS 3.0 schema is not beside this checkout; the mandatory elements are checked elsewhere")
+        pytest.skip(
+            "the PREMIS 3.0 schema is not beside this checkout; the mandatory elements are checked elsewhere"
+        )
     assert hashlib.sha256(SCHEMA.read_bytes()).hexdigest().startswith("03b8a77a20b32b88")
     schema = etree.XMLSchema(etree.parse(str(SCHEMA)))
     assert schema.validate(premis), schema.error_log
@@ -56,7 +60,13 @@ def test_mandatory_elements_are_there_everywhere(premis: etree._ElementTree) -> 
         if item.get(XSI) == "file":
             traits = item.find(f"{P}objectCharacteristics")
             assert traits is not None
-            assert [one.tag.removeprefix(P) for one in traits] == ["compositionLevel", "fixity", "fixity", "size", "format"]
+            assert [one.tag.removeprefix(P) for one in traits] == [
+                "compositionLevel",
+                "fixity",
+                "fixity",
+                "size",
+                "format",
+            ]
             assert traits.find(f"{P}format/{P}formatDesignation/{P}formatName") is not None
     for event in root.iter(f"{P}event"):
         names = [one.tag.removeprefix(P) for one in event]

@@ -48,7 +48,9 @@ def layouts(draw: st.DrawFn) -> tuple[list[int], dict[str, Any]]:
 
 
 @given(layout=layouts(), seed=st.integers(0, 2**32 - 1))
-def test_splitting_an_assembled_space_gives_the_chips_back(layout: tuple[list[int], dict[str, Any]], seed: int) -> None:
+def test_splitting_an_assembled_space_gives_the_chips_back(
+    layout: tuple[list[int], dict[str, Any]], seed: int
+) -> None:
     bits, raw = layout
     images, organisations, chips = chips_of(bits, seed)
     space = Space.model_validate(raw)
@@ -64,10 +66,14 @@ def test_splitting_an_assembled_space_gives_the_chips_back(layout: tuple[list[in
 def test_a_chip_placed_by_bit_fields_comes_back_whole(seed: int, high: int) -> None:
     images, organisations, chips = chips_of([8], seed)
     lanes = [f"U0[7:{high}]", f"U0[{high - 1}:0]"]
-    space = Space.model_validate({"name": "s", "width": "8", "placements": [{"at": "0", "lanes": list(reversed(lanes))}]})
+    space = Space.model_validate(
+        {"name": "s", "width": "8", "placements": [{"at": "0", "lanes": list(reversed(lanes))}]}
+    )
     (bank,) = assemble(space, images=images, organisations=organisations, chips=chips)
     assert bank.words is not None
-    assert np.array_equal(split(space, "", bank.words, organisations=organisations, chips=chips)["U0"], images["U0"])
+    assert np.array_equal(
+        split(space, "", bank.words, organisations=organisations, chips=chips)["U0"], images["U0"]
+    )
 
 
 def test_board_wiring_is_applied_in_the_space_and_undone_in_splitting() -> None:
@@ -79,15 +85,21 @@ def test_board_wiring_is_applied_in_the_space_and_undone_in_splitting() -> None:
     assert bank.words is not None
     # Chip address 1 (A0 high) appears at machine address 2; its bits are mirrored and machine D0 is inverted.
     assert int(bank.words[2]) == int(f"{int(images['U0'][1]):08b}"[::-1], 2) ^ 1
-    assert np.array_equal(split(space, "", bank.words, organisations=organisations, chips=chips)["U0"], images["U0"])
+    assert np.array_equal(
+        split(space, "", bank.words, organisations=organisations, chips=chips)["U0"], images["U0"]
+    )
 
 
 def test_lanes_stand_most_significant_first() -> None:
     images, organisations, chips = chips_of([8, 4], 2)
-    space = Space.model_validate({"name": "s", "width": "12", "placements": [{"at": "0", "lanes": ["U0", "U1"]}]})
+    space = Space.model_validate(
+        {"name": "s", "width": "12", "placements": [{"at": "0", "lanes": ["U0", "U1"]}]}
+    )
     (bank,) = assemble(space, images=images, organisations=organisations, chips=chips)
     assert bank.words is not None
-    assert [int(w) for w in bank.words] == [int(a) << 4 | int(b) for a, b in zip(images["U0"], images["U1"], strict=True)]
+    assert [int(w) for w in bank.words] == [
+        int(a) << 4 | int(b) for a, b in zip(images["U0"], images["U1"], strict=True)
+    ]
     assert space_bytes(bank.words, 12, "big")[:2] == int(bank.words[0]).to_bytes(2, "big")
     assert space_bytes(bank.words, 12, "little")[:2] == int(bank.words[0]).to_bytes(2, "little")
 
@@ -95,11 +107,17 @@ def test_lanes_stand_most_significant_first() -> None:
 def test_an_absent_chip_leaves_a_hole_that_only_a_declared_fill_closes() -> None:
     images, organisations, chips = chips_of([8, 8], 3)
     del images["U1"]
-    raw: dict[str, Any] = {"name": "s", "width": "8", "placements": [{"at": "0", "lanes": ["U0"]}, {"at": "16", "lanes": ["U1"]}]}
+    raw: dict[str, Any] = {
+        "name": "s",
+        "width": "8",
+        "placements": [{"at": "0", "lanes": ["U0"]}, {"at": "16", "lanes": ["U1"]}],
+    }
     (bank,) = assemble(Space.model_validate(raw), images=images, organisations=organisations, chips=chips)
     assert bank.words is None
     assert bank.holes == ((16, 32),)
-    (bank,) = assemble(Space.model_validate({**raw, "fill": "0xFF"}), images=images, organisations=organisations, chips=chips)
+    (bank,) = assemble(
+        Space.model_validate({**raw, "fill": "0xFF"}), images=images, organisations=organisations, chips=chips
+    )
     assert bank.words is not None
     assert bank.absent == ("U1",)
     assert bank.words[16:].tolist() == [0xFF] * 16

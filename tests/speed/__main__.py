@@ -31,7 +31,9 @@ def main() -> int:
         for what, ratio, bound in module.rows():
             met = ratio <= bound
             missed += not met
-            sys.stdout.write(f"{name:10} {what:70} {ratio:8.3f}  bound {bound:7.3f}  {'met' if met else 'MISSED'}\n")
+            sys.stdout.write(
+                f"{name:10} {what:70} {ratio:8.3f}  bound {bound:7.3f}  {'met' if met else 'MISSED'}\n"
+            )
             sys.stdout.flush()
     return 1 if missed and options.strict else 0
 

@@ -41,14 +41,28 @@ def rows() -> Iterator[tuple[str, float, float]]:
             full = _package(folder, FULL, inline=inline)
             where = "inline" if inline else "in a CSV"
             yield f"packaging {FULL} chips ({where}) over bagit's making and validating", full.ratio, 4.0
-            yield f"  its peak memory, workers included, over 400 MB ({full.memory_mb:.0f} MB)", full.memory_mb / 400, 1.0
+            yield (
+                f"  its peak memory, workers included, over 400 MB ({full.memory_mb:.0f} MB)",
+                full.memory_mb / 400,
+                1.0,
+            )
             if not inline:
-                yield f"  time per chip at {FULL} over that at {SMALL}", (full.seconds / FULL) / (small.seconds / SMALL), 1.3
+                yield (
+                    f"  time per chip at {FULL} over that at {SMALL}",
+                    (full.seconds / FULL) / (small.seconds / SMALL),
+                    1.3,
+                )
 
 
 def _help_ratio() -> float:
-    names = subprocess.run([sys.executable, "-m", "pipeline", "--help"], capture_output=True, text=True, check=True).stdout
-    commands = [line.split()[0] for line in names.split("Commands:")[1].splitlines() if line.startswith("  ") and line[2] != " "]
+    names = subprocess.run(
+        [sys.executable, "-m", "pipeline", "--help"], capture_output=True, text=True, check=True
+    ).stdout
+    commands = [
+        line.split()[0]
+        for line in names.split("Commands:")[1].splitlines()
+        if line.startswith("  ") and line[2] != " "
+    ]
     bare = _BARE.format(names=commands)
     ours, theirs = [], []
     for _ in range(9):
@@ -88,7 +102,13 @@ def project(folder: Path, chips: int, *, inline: bool, seed: int = 1978) -> Path
         (dumps / f"{chip}.hb.1.bin").write_bytes(first.tobytes())
         rows.append((chip, "2716", f"b{index // 40}", f"U{index % 40}"))
     boards = sorted({row[2] for row in rows})
-    head = ["machine: {id: many, name: Many chips}", "readers:", "  prog: {kind: device-programmer}", "  hb: {kind: home-built}", "boards:"]
+    head = [
+        "machine: {id: many, name: Many chips}",
+        "readers:",
+        "  prog: {kind: device-programmer}",
+        "  hb: {kind: home-built}",
+        "boards:",
+    ]
     head += [f"  {board}: {{}}" for board in boards]
     if inline:
         head.append("chips:")

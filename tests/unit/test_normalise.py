@@ -110,7 +110,9 @@ def test_a_wide_word_without_a_byte_order_is_refused() -> None:
 @pytest.mark.parametrize("order", ["big", "little"])
 def test_wide_words_are_joined_in_the_declared_order(order: str) -> None:
     done = normalised(CODE.tobytes(), "1024x16", byte_order=order)
-    assert np.array_equal(done.passes[0].words, CODE.view(">u2" if order == "big" else "<u2").astype(np.uint16))
+    assert np.array_equal(
+        done.passes[0].words, CODE.view(">u2" if order == "big" else "<u2").astype(np.uint16)
+    )
 
 
 def test_declared_polarity_and_bit_order_are_undone() -> None:

@@ -13,7 +13,11 @@ from pipeline.flow import Pass, Words
 from pipeline.stages.reconcile import contested_bits, reconcile, settle
 from schemas.names import Organisation
 
-CODE = np.random.default_rng(5).choice(256, 2048, p=np.arange(1, 257)[::-1] / np.arange(1, 257).sum()).astype(np.uint8)
+CODE = (
+    np.random.default_rng(5)
+    .choice(256, 2048, p=np.arange(1, 257)[::-1] / np.arange(1, 257).sum())
+    .astype(np.uint8)
+)
 CHIP = Organisation(2048, 8)
 
 
@@ -60,7 +64,9 @@ def test_two_readers_against_each_other_contest_the_bit_whatever_the_number_of_p
 
 
 @pytest.mark.parametrize("fades_to", [0, 1, None])
-def test_a_contested_bit_carries_the_programmed_state_where_the_direction_is_known(fades_to: int | None) -> None:
+def test_a_contested_bit_carries_the_programmed_state_where_the_direction_is_known(
+    fades_to: int | None,
+) -> None:
     first, second = one_pass(flipped(CODE, 7, 3), "prog"), one_pass(CODE, "hb")
     done = reconcile([first, second], chip="U1", organisation=CHIP, fades_to=fades_to)
     assert done is not None
@@ -95,7 +101,11 @@ def test_an_absent_word_is_settled_by_the_pass_that_has_it() -> None:
 
 def test_a_rotated_pass_is_brought_into_line_and_told() -> None:
     turned = np.roll(CODE, 17)
-    done = reconcile([one_pass(CODE, "prog", 1), one_pass(CODE, "prog", 2), one_pass(turned, "hb")], chip="U1", organisation=CHIP)
+    done = reconcile(
+        [one_pass(CODE, "prog", 1), one_pass(CODE, "prog", 2), one_pass(turned, "hb")],
+        chip="U1",
+        organisation=CHIP,
+    )
     assert done is not None
     assert np.array_equal(done.settled.words, CODE)
     assert not done.settled.contested.any()
@@ -108,7 +118,10 @@ def test_swapped_lines_are_brought_into_the_order_of_the_device_programmer() -> 
     addresses = np.arange(2048)
     swapped = CODE[(addresses & ~0b11000) | (addresses & 0b01000) << 1 | (addresses & 0b10000) >> 1]
     done = reconcile(
-        [one_pass(swapped, "hb"), one_pass(CODE, "prog")], chip="U1", organisation=CHIP, trusted=frozenset(["prog"])
+        [one_pass(swapped, "hb"), one_pass(CODE, "prog")],
+        chip="U1",
+        organisation=CHIP,
+        trusted=frozenset(["prog"]),
     )
     assert done is not None
     assert np.array_equal(done.settled.words, CODE)
@@ -140,9 +153,14 @@ def test_settling_one_bit_follows_the_rule_of_voices(votes: list[tuple[str, int 
     passes = []
     for number, (reader, value) in enumerate(votes):
         present = None if value is not None else np.zeros(1, np.bool_)
-        passes.append(Pass(f"U.{reader}.{number}", reader, reader, number, np.array([value or 0], np.uint8), present))
+        passes.append(
+            Pass(f"U.{reader}.{number}", reader, reader, number, np.array([value or 0], np.uint8), present)
+        )
     _, contested = settle(passes, Organisation(1, 1), None)
-    by_reader = {r: {v for reader, v in votes if reader == r and v is not None} for r in {reader for reader, _ in votes}}
+    by_reader = {
+        r: {v for reader, v in votes if reader == r and v is not None}
+        for r in {reader for reader, _ in votes}
+    }
     spoken = {next(iter(values)) for values in by_reader.values() if len(values) == 1}
     assert bool(contested[0]) == (len(spoken) != 1)
 
