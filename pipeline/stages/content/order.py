@@ -18,12 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.flow import Words
-from pipeline.stages.content.text import HALF_FIT, common_pairs, texts
+from pipeline.stages.content.text import COMMON_PAIR, HALF_FIT, RARE_PAIR, common_pairs, texts
 from pipeline.stages.content.vectors import vectors
 
 CLEAR_LOSS = math.log(100)
 MOST_WORDS = 1 << 17
-_COMMON, _RARE = math.log(0.61 / 0.37), math.log(0.39 / 0.63)
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +48,7 @@ class _Chain:
             both = before & after
             moved = self.words[order]
             common, pairs = common_pairs(moved[:-1][both], moved[1:][both])
-            out += common * _COMMON + (pairs - common) * _RARE
+            out += common * COMMON_PAIR - (pairs - common) * RARE_PAIR
         return out
 
 

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from pipeline.flow import Words
 from pipeline.stages.content.kin import ChipImage
 from pipeline.stages.content.runs import runs
-from pipeline.stages.content.text import HALF_FIT, WHOLE_FIT, texts
+from pipeline.stages.content.text import COMMON_PAIR, HALF_FIT, RARE_PAIR, WHOLE_FIT, texts
 from pipeline.stages.content.vectors import vectors
 from schemas.finding import Code, Finding, Severity
 
@@ -33,7 +33,9 @@ _STANDS_OUT = 8.0
 _LEAST_EXCESS = 0.06
 _CLEAR = 8.0
 _NEAR = (-8, -5, -4, -3, -2, 2, 3, 4, 5, 8)
-_PEAK = 1.3
+_PEAK, _HIGH_PEAK = 1.3, 1.6
+_TEXT_TELLS = 12.0
+_LEGIBLE_FIT = (HALF_FIT + WHOLE_FIT) / 2
 WIDEST = 64
 Load = Callable[[str], Words]
 
@@ -136,21 +138,34 @@ def _own_level(columns: NDArray[np.float32], first: int, second: int) -> float:
     return max(*(level(shift) for shift in _NEAR), min(level(1), level(-1)))
 
 
-def _standing_out(columns: NDArray[np.float32]) -> list[_Weighed]:
-    """Pairs whose columns go together at equal addresses far above the level of wrong addresses."""
+def _wrong_shifts(chips: int, total: int) -> list[int]:
+    """Shifts far from 0 that give the level of addresses that do not belong together: more where chips are few."""
+    many = max(2, 24 // chips)
+    return [(total * (n + 2) // (many + 4)) | 1 for n in range(many)]
+
+
+def _standing_out(columns: NDArray[np.float32]) -> tuple[list[_Weighed], list[_Weighed]]:
+    """Pairs whose columns go together far above the level of wrong addresses: those with a peak, and the rest.
+
+    A peak is at equal addresses, and high above those near by. Without one only what the two read like together can
+    tell partners from two texts that lie at the same addresses.
+    """
     total = columns.shape[2]
     together = _level(columns, 0)
-    apart = np.stack([_level(columns, total // 2 - 1), _level(columns, total // 3 | 1)])
+    apart = np.stack([_level(columns, shift) for shift in _wrong_shifts(len(together), total)])
     level = apart[:, ~np.eye(len(together), dtype=bool)]
     middle, spread = float(np.median(level)), float(level.std()) + 1e-9
     excess = np.triu(together - middle, 1)
-    out = []
+    peaks, rest = [], []
     for first, second in np.argwhere(excess > max(_STANDS_OUT * spread, _LEAST_EXCESS)).tolist():
         near = _own_level(columns, first, second)
+        ratio = float(together[first, second]) / near
         above = (float(together[first, second]) - near) / spread
-        if together[first, second] > _PEAK * near and above > _STANDS_OUT:
-            out.append(_Weighed(first, second, above))
-    return sorted(out, key=lambda one: -one.score)
+        if (ratio > _PEAK and above > _STANDS_OUT) or (ratio > _HIGH_PEAK and above > _STANDS_OUT / 2):
+            peaks.append(_Weighed(first, second, above))
+        else:
+            rest.append(_Weighed(first, second, float(excess[first, second]) / spread))
+    return sorted(peaks, key=lambda one: -one.score), sorted(rest, key=lambda one: -one.score)
 
 
 def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
@@ -172,15 +187,12 @@ def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
 
 def _legible(words: Words, bits: int) -> tuple[float, list[str], list[dict[str, Any]]]:
     """How much sense an image makes: text whose letters fit their neighbours, and vectors."""
-    found = [one for one in texts(words, bits) if one.fit is None or one.fit > HALF_FIT]
-    span = WHOLE_FIT - HALF_FIT
-    score = sum(
-        one.score * (0.15 if one.fit is None else min((one.fit - HALF_FIT) / span, 1.0)) for one in found
-    )
+    found = [one for one in texts(words, bits) if one.fit is not None and one.fit > _LEGIBLE_FIT]
+    score = sum(one.letters * (one.fit * COMMON_PAIR - (1 - one.fit) * RARE_PAIR) for one in found if one.fit)
     starts = vectors(words, bits)
     if starts:
         score -= float(np.log(starts[0].chance))
-    best = sorted((one for one in found if one.letters >= 6), key=lambda one: -one.score)[:2]
+    best = sorted(found, key=lambda one: -one.score)[:2]
     return score, [one.shown for one in best], [one.to_json() for one in starts[:1]]
 
 
@@ -196,7 +208,7 @@ def _pair(one: ChipImage, other: ChipImage, load: Load, score: float) -> Join:
     images = load(one.chip), load(other.chip)
     ways = [_legible(*laid(images[0], images[1], bits)), _legible(*laid(images[1], images[0], bits))]
     better = ways[0][0] - ways[1][0]
-    evidence: dict[str, Any] = {"stands_out": round(score, 1), "text": [], "vectors": []}
+    evidence: dict[str, Any] = {"stands_out": round(score, 1), "margin": round(abs(better), 1)}
     by = "text and vectors"
     if abs(better) < _CLEAR and bits == 8:
         first, second = _followed(images[0], images[1], bits), _followed(images[1], images[0], bits)
@@ -243,11 +255,25 @@ def _wide(group: Sequence[ChipImage], members: Sequence[int], pairs: Sequence[_W
     )  # fmt: skip
 
 
+def _told_by_text(
+    group: Sequence[ChipImage], peaks: Sequence[_Weighed], rest: Sequence[_Weighed], load: Load
+) -> Iterator[Join]:
+    """Pairs without a peak that one order turns into text, and the other does not."""
+    used = {index for pair in peaks for index in (pair.first, pair.second)}
+    for pair in rest[: 2 * len(group)]:
+        if not used & {pair.first, pair.second}:
+            join = _pair(group[pair.first], group[pair.second], load, pair.score)
+            if join.evidence["margin"] > _TEXT_TELLS and join.evidence["text"]:
+                used |= {pair.first, pair.second}
+                yield join
+
+
 def _of_group(group: Sequence[ChipImage], load: Load) -> Iterator[Join]:
     """The joins of one group: wide sets where all members go together, else the best pairs."""
     bits = group[0].signature.organisation.bits
     columns = _columns([load(chip.chip) for chip in group], bits)
-    pairs = _standing_out(columns)
+    pairs, rest = _standing_out(columns)
+    yield from _told_by_text(group, pairs, rest, load)
     for members in _components(len(group), pairs):
         inside = [pair for pair in pairs if pair.first in members]
         possible = len(members) * (len(members) - 1) // 2
@@ -301,7 +327,10 @@ def interleave_findings(found: Sequence[Join]) -> tuple[Finding, ...]:
             "odd/even": "its bytes and theirs make one program, every other byte from each",
             "nibble": "its words and theirs are the halves of one word",
         }.get(join.kind, "their words stand side by side and change together, as microcode does")
-        told = f"; the first is {join.chips[0]}" if order else "; nothing here decides which comes first"
+        likely = "is" if join.evidence.get("order_by") != "neighbours" else "is likely"
+        told = (
+            f"; the first {likely} {join.chips[0]}" if order else "; nothing here decides which comes first"
+        )
         shown = f", such as {join.evidence['text'][0]!r}" if join.evidence.get("text") else ""
         for chip in join.chips:
             others = [name for name in join.chips if name != chip]

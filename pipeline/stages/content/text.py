@@ -43,6 +43,10 @@ of wrong partners 0.36 to 0.42.
 """
 
 
+COMMON_PAIR, RARE_PAIR = math.log(0.61 / 0.37), math.log(0.63 / 0.39)
+"""What a common pair of letters speaks for whole text, and what any other pair speaks against it, from those shares."""
+
+
 def _weights() -> NDArray[np.float64]:
     """Share of each of 128 characters in text; 0 for what never stands in text."""
     share = np.zeros(128)
