@@ -32,6 +32,7 @@ def test_the_advice_for_a_stuck_line_is_to_read_with_pull_ups_and_with_pull_down
     assert "pull-ups" in found.next
     assert "pull-downs" in found.next
     assert "two pull-up values" in found.next
+    assert "D3 follows the pull" in found.next
 
 
 @pytest.mark.parametrize("wins", ["low", "high"])
@@ -82,3 +83,21 @@ def test_a_stuck_line_beside_a_dead_address_line_is_told_with_it() -> None:
     bench = Bench(program(4096)).stick_data_line(2, 0).kill_address_line(4, 1)
     found = faults(findings_in(bench.read()))
     assert [line_of(one) for one in found] == ["A4", "D2"]
+
+
+def test_a_stuck_line_that_worked_for_a_moment_is_still_named_with_its_exceptions() -> None:
+    image = program()
+    reading = Bench(image).stick_data_line(4, 1).read()
+    low = np.flatnonzero((image & 0x10) == 0)[:2]
+    reading[low] = image[low]
+    found = faults(findings_in(reading))
+    assert [(line_of(one), one.evidence["exceptions"]) for one in found] == [("D4", 2)]
+
+
+def test_for_open_collector_outputs_the_advice_is_two_pull_up_values() -> None:
+    # 82S126: 256 x 4, open-collector (the catalogue's entry).
+    image = program(256) & np.uint8(0x0F) | np.uint8(1)
+    found = only(findings_in(image, bits=4, part="82S126"), Code.DATA_LINE_STUCK)
+    assert line_of(found[0]) == "D0"
+    assert "1 kilohm" in found[0].next
+    assert "pull-downs" not in found[0].next

@@ -104,3 +104,14 @@ def test_errors_at_random_places_do_not_point_at_the_speed() -> None:
     other[at] ^= (1 << random.integers(0, 8, 60)).astype(np.uint8)
     found = only(findings_in(image, other), Code.UNSTABLE_BITS)
     assert [one.evidence["pattern"] for one in found] == ["scattered"]
+
+
+def test_an_open_data_line_is_said_to_read_noise() -> None:
+    image = program()
+    passes = []
+    for seed in (1, 2):
+        noise = np.random.default_rng(seed).integers(0, 2, 2048).astype(np.uint8) << np.uint8(5)
+        passes.append((image & np.uint8(0xDF)) | noise)
+    found = only(findings_in(*passes), Code.INTERMITTENT_LINE)
+    assert [line_of(one) for one in found] == ["D5"]
+    assert "noise" in found[0].means

@@ -107,3 +107,15 @@ def test_a_pass_of_fill_against_itself_is_no_move() -> None:
     other = fill.copy()
     other[100:140] = 0
     assert not _moves(fill, other)
+
+
+def test_a_counter_that_counts_twice_a_clock_skips_every_second_word() -> None:
+    image = program()
+    double = image[(2 * np.arange(2048)) % 2048]
+    assert _told(image, double) == [(Code.SKIPS_WORDS, 0, 1)]
+
+
+def test_a_counter_that_counts_every_second_clock_repeats_every_word() -> None:
+    image = program()
+    half = image[np.arange(2048) >> 1]
+    assert _told(image, half) == [(Code.REPEATS_WORDS, 0, -1)]

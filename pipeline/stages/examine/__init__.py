@@ -110,10 +110,14 @@ def _of_image(
 
 def _of_images(passes: tuple[Pass, ...], settled: Words, bits: int, erased: int | None) -> list[Suspicion]:
     readers = tuple(dict.fromkeys(one.reader for one in passes))
-    if len(readers) < 2 or all_alike(passes):
+    if not passes or all_alike(passes):
         found = _of_image(settled, bits, _present(passes), erased)
         return [seen_by(one, readers, readers) for one in found] if len(readers) > 1 else found
-    return _by_reader(passes, readers, bits, erased)
+    if len(readers) > 1:
+        return _by_reader(passes, readers, bits, erased)
+    # Where passes disagree the settled image is put together of several; one pass as it was read shows a fault best.
+    image = reference_of(passes)
+    return _of_image(image.words, bits, image.present, erased)
 
 
 def _present(passes: tuple[Pass, ...]) -> NDArray[np.bool_] | None:

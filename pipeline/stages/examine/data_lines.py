@@ -15,11 +15,11 @@ from pipeline.stages.examine import chance
 from pipeline.stages.examine.address_lines import BEYOND_DOUBT, LIKELY, dead_places
 from pipeline.stages.examine.census import Census, Columns
 from pipeline.stages.examine.content import Content, judge
-from pipeline.stages.examine.suspicion import Suspicion
+from pipeline.stages.examine.suspicion import PULLS, Suspicion
 from schemas.finding import Code, Severity
 
 EXCEPTIONS = 0.002
-"""Share of words in which two joined columns may differ."""
+"""Share of words that may break a relation of columns: a contact that worked for a moment."""
 
 
 def data_line_findings(census: Census) -> list[Suspicion]:
@@ -35,17 +35,28 @@ def data_line_findings(census: Census) -> list[Suspicion]:
     if columns.distinct < 2 or census.bits < 2:
         return []
     stuck = _stuck(columns)
-    joined = _joined(columns, stuck)
-    if not stuck and not joined:
+    nearly = [line for line in _nearly_stuck(columns) if line not in stuck]
+    joined = _joined(columns, [*stuck, *nearly])
+    if not stuck and not joined and not nearly:
         return []
     core = census.folded(dead_places(census))
-    content = judge(core, tuple(stuck))
+    content = judge(core, (*stuck, *nearly))
+    if content.program:
+        # A contact that worked for a moment breaks the relation; only in a program is that worth telling.
+        stuck = sorted([*stuck, *nearly])
     found = [_stuck_suspicion(line, stuck, columns, content, census) for line in stuck]
     return [*found, *(_joined_suspicion(pair, columns, stuck, content) for pair in joined)]
 
 
 def _stuck(columns: Columns) -> list[int]:
     return [line for line, ones in enumerate(columns.ones) if ones in {0, columns.words}]
+
+
+def _nearly_stuck(columns: Columns) -> list[int]:
+    """Lines that are constant but for a few words."""
+    limit = EXCEPTIONS * columns.words if columns.words >= 1024 else 0
+    fewest = np.minimum(columns.ones, columns.words - columns.ones)
+    return [int(line) for line in np.flatnonzero(fewest <= limit)]
 
 
 def _majority(columns: Columns, leave_out: list[int]) -> float:
@@ -61,9 +72,13 @@ def _majority(columns: Columns, leave_out: list[int]) -> float:
 def _stuck_suspicion(
     line: int, stuck: list[int], columns: Columns, content: Content, census: Census
 ) -> Suspicion:
-    level = int(columns.ones[line] > 0)
+    level = int(2 * columns.ones[line] > columns.words)
     share = _majority(columns, stuck)
-    p_value = chance.corrected(chance.all_alike(columns.distinct, share), columns.ones.size)
+    exceptions = int(columns.words - columns.ones[line] if level else columns.ones[line])
+    distinct_exceptions = min(exceptions, columns.distinct)
+    p_value = chance.corrected(
+        chance.at_most(distinct_exceptions, columns.distinct, 1 - share), columns.ones.size
+    )
     name = f"D{line}"
     spare = _spare_columns(stuck, census.bits)
     ascii_bit = line == 7 and census.bits == 8 and content.text
@@ -74,7 +89,8 @@ def _stuck_suspicion(
     else:
         sure = p_value <= BEYOND_DOUBT and content.program and line not in spare and len(stuck) <= 2
         severity = Severity.FAULT if sure else Severity.CAUTION if p_value <= 0.5 else Severity.NOTE
-        means = f"{name} reads {level} in every word: its pin, socket contact or wire, or the output itself, is stuck."
+        every = "every word" if not exceptions else f"all but {exceptions} words"
+        means = f"{name} reads {level} in {every}: its pin, socket contact or wire, or the output itself, is stuck."
         also = _innocent(name, line, spare, content)
     return Suspicion(
         code=Code.DATA_LINE_STUCK,
@@ -85,15 +101,14 @@ def _stuck_suspicion(
             "p_value": p_value,
             "informative_words": columns.distinct,
             "words": columns.words,
+            "exceptions": exceptions,
             "chance_alike": round(share, 4),
             "hypotheses": int(columns.ones.size),
             "content": content.name,
         },
         means=means,
         also=also,
-        next=f"Read once with pull-ups and once with pull-downs of about 10 kilohms: if {name} follows the pull, it is not "
-        "driven (open contact); if it stays, it is shorted or the chip drives it so. For open-collector outputs "
-        "use two pull-up values instead, since every 1 follows the pull.",
+        next=f"{PULLS} If {name} follows the pull, its contact is open; if it stays, it is shorted or the chip drives it so.",
         lines=(name,),
     )
 

@@ -26,6 +26,8 @@ LIKELY_COLUMN = 0.02
 """Three words apart in one and the same of eight columns: (1/8)^2 is the first below. A caution, no more."""
 EXPLAINED = 0.95
 """This share of the disagreements must belong to one contact."""
+OPEN_SHARE = 0.2
+"""Where so many words differ the contact is not loose but open: its level is noise."""
 LISTED = 16
 """How many addresses are listed in the evidence."""
 
@@ -182,7 +184,10 @@ def _contact(seen: Disagreements, still: list[Pass]) -> list[Suspicion] | None:
                 **_direction(seen, line),
                 **_who(seen, still),
             },
-            means=f"The passes differ only as if {line} came and went: its pin, socket contact or wire is loose.",
+            means=f"The passes differ only as if {line} came and went: its pin, socket contact or wire is "
+            + (
+                "open, and it reads noise." if seen.addresses.size > OPEN_SHARE * seen.base.size else "loose."
+            ),
             also="A weak output of that one line inside the chip."
             if is_data
             else "A counter whose output for that line is weak.",
@@ -319,6 +324,7 @@ def _unstable(seen: Disagreements, still: list[Pass]) -> Suspicion:
         if habit.name == "scattered"
         else "Weak cells that happen to lie so.",
         next=habit.next,
+        lines=tuple(lines) if len(lines) <= 2 else (),
     )
 
 

@@ -51,6 +51,9 @@ def moved(reference: Pass, other: Pass, *, stream_damage: bool) -> Suspicion | N
     differing = int(np.count_nonzero(apart))
     if differing < LEAST_APART or not _dense(apart, differing):
         return None
+    paced = _other_pace(reference, other)
+    if paced is not None:
+        return paced
     rotation = _rotation(reference.words, other.words)
     if rotation is not None and rotation[1] >= apart.size - 1:
         return _rotated(reference, other, *rotation)
@@ -61,6 +64,39 @@ def moved(reference: Pass, other: Pass, *, stream_damage: bool) -> Suspicion | N
     if slips:
         return _slipped(reference, other, slips, stream_damage=stream_damage)
     return None
+
+
+def _other_pace(reference: Pass, other: Pass) -> Suspicion | None:
+    """A counter that counts twice a clock shows every second word; one that counts every second clock, each twice."""
+    size = int(reference.words.size)
+    counted = np.arange(size)
+    for by, at in ((1, (2 * counted) % size), (-1, counted >> 1)):
+        agreeing = int(np.count_nonzero(reference.words[at] == other.words))
+        if agreeing >= size - max(2, size // 100):
+            return _paced(reference, other, by, agreeing)
+    return None
+
+
+def _paced(reference: Pass, other: Pass, by: int, agreeing: int) -> Suspicion:
+    return Suspicion(
+        code=Code.SKIPS_WORDS if by > 0 else Code.REPEATS_WORDS,
+        severity=Severity.FAULT,
+        where={"at": 0, "by": by, **_places(reference, other)},
+        evidence={
+            "by": by,
+            "every": True,
+            "words_agreeing": agreeing,
+            "words": int(reference.words.size),
+            "hypotheses": 2,
+        },
+        means="One pass shows every second word, then the same again: its counter counts twice a clock."
+        if by > 0
+        else "One pass shows each word twice and only half of the chip: its counter counts every second clock.",
+        also="A dead top address line shows the same content twice as well."
+        if by > 0
+        else "A dead A0 shows each word twice as well, but reaches the whole chip.",
+        next="Look at the counter's clock with an oscilloscope or a logic probe, debounce it, and read again.",
+    )
 
 
 def _dense(apart: NDArray[np.bool_], differing: int) -> bool:

@@ -16,6 +16,17 @@ from schemas.finding import Code, Finding, Severity
 if TYPE_CHECKING:
     from schemas.part import Part
 
+PULLS = (
+    "Read once with pull-ups and once with pull-downs of about 10 kilohms: bits that follow the pull are not driven. "
+    "For open-collector outputs use two pull-up values instead, since every 1 follows the pull."
+)
+"""What tells a driven line from an undriven one, where the kind of output is not known. Common practice, no source."""
+_PULLS_OF = {
+    "open-collector": "Read once with pull-ups of 1 kilohm and once with 10 kilohms (the outputs are open-collector, so "
+    "every 1 follows a pull-down): bits that change were not well driven.",
+    "tri-state": "Read once with pull-ups and once with pull-downs of about 10 kilohms: bits that follow the pull are not "
+    "driven.",
+}
 _RANK = {Severity.FAULT: 0, Severity.CAUTION: 1, Severity.NOTE: 2}
 
 
@@ -98,8 +109,14 @@ def as_finding(suspicion: Suspicion, chip: str, part: Part | None) -> Finding:
         evidence=dict(suspicion.evidence),
         means=means,
         also=suspicion.also,
-        next=suspicion.next,
+        next=_advice(suspicion.next, part),
     )
+
+
+def _advice(step: str, part: Part | None) -> str:
+    """The advice for this part's own kind of output, where that is known."""
+    own = _PULLS_OF.get(part.output or "") if part is not None else None
+    return step.replace(PULLS, own) if own else step
 
 
 def _pins(part: Part | None, lines: tuple[str, ...]) -> list[dict[str, Any]]:

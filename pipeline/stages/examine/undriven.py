@@ -9,15 +9,11 @@ from __future__ import annotations
 import numpy as np
 
 from pipeline.stages.examine.census import Census
-from pipeline.stages.examine.suspicion import Suspicion
+from pipeline.stages.examine.suspicion import PULLS, Suspicion
 from schemas.finding import Code, Severity
 
 LEAST_FOLLOWED = 3
 """Fewer address bits seen on the data lines are a short pattern, not an address."""
-_PULLS = (
-    "Read once with pull-ups and once with pull-downs of about 10 kilohms: bits that follow the pull are not driven. "
-    "For open-collector outputs use two pull-up values instead, since every 1 follows the pull."
-)
 
 
 def undriven_findings(census: Census, erased_state: int | None) -> list[Suspicion]:
@@ -43,7 +39,7 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
             "chip was filled with this word.",
             also="A chip programmed all through with one word.",
             next=f"Check enables, clock and address strobe at the chip's legs (a part with an address latch gives one word "
-            f"for ever). {_PULLS}",
+            f"for ever). {PULLS}",
         )
     level = int(word != 0)
     as_sold = erased_state == level
@@ -63,7 +59,7 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
         evidence={"level": level, "erased_state": erased_state, "words": census.seen.size},
         means=means,
         also="A blank chip and an undriven bus look the same where the unprogrammed state equals the pull.",
-        next=_PULLS,
+        next=PULLS,
     )
 
 
@@ -103,6 +99,6 @@ def _follow(census: Census, moves: list[int], origin: int) -> Suspicion:
         means="The data are the address itself: nothing drives the bus, and it keeps the last address byte "
         f"({'the high byte, as on buses with a separate address' if stairs else 'the low byte, as on multiplexed buses'}).",
         also="An ascending table or a test pattern." if not stairs else "A table of page numbers.",
-        next=f"Check supply and enables at the chip's legs, then read again. {_PULLS}",
+        next=f"Check supply and enables at the chip's legs, then read again. {PULLS}",
         lines=(),
     )

@@ -1,0 +1,106 @@
+"""How fast chips are examined, against sorting the same image: `python -m tests.speed.examine`.
+
+The two bounds that the project promises: one 64 K x 8 image with three passes in at most 25 times `np.sort` of the
+image (uint8, default kind) a pass; and 10,000 chips of 2 K x 8 with two passes at 1,500 chips a second or more on
+two cores. Imports are left out, and both sides are measured in the same run.
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable, Iterable
+from concurrent.futures import ProcessPoolExecutor
+
+import numpy as np
+
+from pipeline.flow import Subject
+from pipeline.stages.examine import examine
+from tests.accuracy.images import Image
+from tests.subjects import passes_of, program, subject_of
+from tests.wires import Bench
+
+SORTS_A_PASS = 25.0
+CHIPS_A_SECOND = 1500.0
+CORES = 2
+CHIPS = 10_000
+DIFFERENT_IMAGES = 50
+
+
+def best_seconds(work: Callable[[], object], times: int = 7) -> float:
+    """The fastest of several runs: what the work costs when nothing else runs."""
+    taken = []
+    for _ in range(times):
+        start = time.perf_counter()
+        work()
+        taken.append(time.perf_counter() - start)
+    return min(taken)
+
+
+def large_chips() -> dict[str, tuple[Image, ...]]:
+    """Three passes of 64 K x 8: alike, with a loose contact, with a dead line, with a slipped pass."""
+    image = program(65536)
+    return {
+        "healthy": (image, image.copy(), image.copy()),
+        "loose contact": (
+            image,
+            Bench(image, seed=1).loosen_address_line(4, 1, 0.01).read(),
+            Bench(image, seed=2).loosen_address_line(4, 1, 0.01).read(),
+        ),
+        "dead line": (Bench(image).kill_address_line(7, 0).read(),) * 3,
+        "slipped": (image, image.copy(), Bench(image).skip_word(30_000).read()),
+    }
+
+
+def subjects(seed: int) -> list[Subject]:
+    images = [program(2048, seed * DIFFERENT_IMAGES + number) for number in range(DIFFERENT_IMAGES)]
+    return [subject_of(passes_of([image, image.copy()])) for image in images]
+
+
+def _batch(task: tuple[int, int]) -> float:
+    """Processor seconds that examining `chips` chips took in this process, the images made beforehand.
+
+    Not wall-clock seconds: other people's work on the same machine is none of the program's.
+    """
+    seed, chips = task
+    waiting = subjects(seed)
+    for one in waiting:
+        examine(one)
+    start = time.process_time()
+    for number in range(chips):
+        examine(waiting[number % len(waiting)])
+    return time.process_time() - start
+
+
+def chips_a_second(chips: int = CHIPS) -> float:
+    """Both cores at once, so that each slows the other as it would in a run."""
+    with ProcessPoolExecutor(CORES) as pool:
+        slowest = max(pool.map(_batch, [(seed, chips // CORES) for seed in range(CORES)]))
+    return chips / slowest
+
+
+def rows() -> Iterable[tuple[str, float, float]]:
+    """(what, measured ratio, bound): a ratio above its bound is a failure."""
+    for name, images in large_chips().items():
+        subject = subject_of(passes_of(images))
+        examine(subject)
+        sorting = best_seconds(lambda image=images[0]: np.sort(image))  # type: ignore[misc]
+        examining = best_seconds(lambda one=subject: examine(one))  # type: ignore[misc]
+        yield (
+            f"examine 64Kx8, three passes, {name}: sorts a pass",
+            examining / len(images) / sorting,
+            SORTS_A_PASS,
+        )
+    yield "examine 2Kx8, two passes: 1500 chips/s over measured", CHIPS_A_SECOND / chips_a_second(), 1.0
+
+
+def main() -> int:
+    kept = True
+    for name, ratio, bound in rows():
+        kept = kept and ratio <= bound
+        print(f"{name:60} {ratio:8.3f} (at most {bound:g})")
+    return 0 if kept else 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())
