@@ -60,21 +60,21 @@ class Row:
 def tasks(seed: int, share: float) -> list[Task]:
     made: list[Task] = []
     firmware, _ = installed()
-    for fault in FAULTS:
-        for family in FAMILIES:
-            for size in family.sizes:
-                # The large sizes cost most and differ least.
-                count = max(2, round(share * (400 if size <= 8192 else 100)))
-                made.append(Task("fault", fault, family.name, size, count, seed))
-        for image in firmware:
-            count = max(2, round(share * (1500 if image.words.size > 50_000 else 150)))
-            made.append(Task("fault", fault, image.name, 0, count, seed))
+    # All faults of one family and size follow each other, so that its images are made once.
+    for family in FAMILIES:
+        for size in family.sizes:
+            # The large sizes cost most and differ least.
+            count = max(2, round(share * (400 if size <= 8192 else 80)))
+            made.extend(Task("fault", fault, family.name, size, count, seed) for fault in FAULTS)
+    for image in firmware:
+        count = max(2, round(share * (800 if image.words.size > 50_000 else 120)))
+        made.extend(Task("fault", fault, image.name, 0, count, seed) for fault in FAULTS)
     for family in (*FAMILIES, *LOOKALIKES):
         kind = "healthy" if family in FAMILIES else "look-alike"
         for size in family.sizes:
-            count = max(2, round(share * (2000 if size <= 8192 else 200)))
+            count = max(2, round(share * (1500 if size <= 8192 else 100)))
             made.append(Task(kind, "", family.name, size, count, seed))
-    made.extend(Task("healthy", "", image.name, 0, max(2, round(share * 1000)), seed) for image in firmware)
+    made.extend(Task("healthy", "", image.name, 0, max(2, round(share * 600)), seed) for image in firmware)
     return made
 
 
@@ -90,7 +90,7 @@ def main(arguments: list[str] | None = None) -> int:
     _, missing = installed()
     work = [task for task in tasks(options.seed, share) if options.only in task.fault]
     with ProcessPoolExecutor(options.jobs) as pool:
-        results = list(pool.map(run, work, chunksize=4))
+        results = list(pool.map(run, work, chunksize=len(FAULTS)))
     outcomes = [outcome for batch in results for outcome in batch]
     print(
         f"seed {options.seed}, {len(outcomes)} cases; each case has its own seed (seed, kind, family, size, number)"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Literal
 
 import numpy as np
@@ -229,6 +229,18 @@ def _firmware() -> dict[str, Firmware]:
     return {image.name: image for image in installed()[0]}
 
 
+DIFFERENT_IMAGES = 40
+"""Images of a family and size that faults are put into; lines, levels and places are drawn anew for each case."""
+
+
+@lru_cache(maxsize=512)
+def _image_for_faults(family: str, size: int, seed: int, number: int) -> tuple[Image, int]:
+    random = np.random.default_rng([seed, zlib.crc32(family.encode()), size, number])
+    image, bits = next(one.make for one in FAMILIES if one.name == family)(random, size)
+    image.setflags(write=False)
+    return image, bits
+
+
 def healthy_image(task: Task, random: Generator) -> tuple[Image, int]:
     """An image of the task's family, or a window of its firmware."""
     for family in (*LOOKALIKES, *FAMILIES) if task.kind == "look-alike" else FAMILIES:
@@ -257,7 +269,10 @@ def run(task: Task) -> list[Outcome]:
     outcomes = []
     for number in range(task.count):
         random = np.random.default_rng([task.seed, mark, number])
-        image, bits = healthy_image(task, random)
+        if task.kind == "fault" and task.size:
+            image, bits = _image_for_faults(task.family, task.size, task.seed, number % DIFFERENT_IMAGES)
+        else:
+            image, bits = healthy_image(task, random)
         if task.kind == "fault":
             outcomes.append(_faulty(task, random, image, bits, number))
         else:

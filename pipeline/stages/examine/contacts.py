@@ -1,0 +1,141 @@
+"""Loose contacts: every disagreement between passes belongs to one data line or to one address line.
+
+Wrong bits all in one column are a data contact; wrong words that are each the word at the address with one bit turned
+over are an address contact. Source: these follow from the definition.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Pass, Words
+from pipeline.stages.examine import chance
+from pipeline.stages.examine.disagreements import Disagreements
+from pipeline.stages.examine.suspicion import Suspicion
+from pipeline.stages.examine.unstable import LIKELY, unstable, who
+from schemas.finding import Code, Severity
+
+BEYOND_DOUBT = 1e-6
+LIKELY_COLUMN = 0.02
+"""Three words apart in one and the same of eight columns: (1/8)^2 is the first below. A caution, no more."""
+EXPLAINED = 0.95
+"""This share of the disagreements must belong to one contact."""
+OPEN_SHARE = 0.2
+"""Where so many words differ the contact is not loose but open: its level is noise."""
+
+
+def contact(seen: Disagreements, still: list[Pass]) -> list[Suspicion] | None:
+    """One data line or one address line to which (nearly) all disagreements belong."""
+    data = _data_contact(seen)
+    address = _address_contact(seen)
+    best = min((one for one in (data, address) if one is not None), key=lambda one: one[1], default=None)
+    if best is None:
+        return None
+    line, p_value, explained, tried = best
+    is_data = line.startswith("D")
+    sure = p_value <= BEYOND_DOUBT
+    found = [
+        Suspicion(
+            code=Code.INTERMITTENT_LINE,
+            severity=Severity.FAULT if sure else Severity.CAUTION,
+            where={"line": line},
+            evidence={
+                "disagreements": seen.count,
+                "explained": int(np.count_nonzero(explained)),
+                "p_value": p_value,
+                "hypotheses": tried,
+                **_direction(seen, line),
+                **who(seen, still),
+            },
+            means=f"The passes differ only as if {line} came and went: its pin, socket contact or wire is "
+            + (
+                "open, and it reads noise." if seen.addresses.size > OPEN_SHARE * seen.base.size else "loose."
+            ),
+            also="A weak output of that one line inside the chip."
+            if is_data
+            else "A counter whose output for that line is weak.",
+            next=f"Clean the leg and the socket contact of {line}, press the chip home, wriggle it while reading: if the "
+            "errors come and go, it is the contact.",
+            lines=(line,),
+        )
+    ]
+    rest = ~explained
+    if np.count_nonzero(rest):
+        found.append(unstable(seen.part(rest), still))
+    return found
+
+
+Contact = tuple[str, float, NDArray[np.bool_], int]
+
+
+def _data_contact(seen: Disagreements) -> Contact | None:
+    if seen.bits < 2 or seen.count < 3:
+        return None
+    one = seen.changed.dtype.type(1)
+    best: Contact | None = None
+    for line in range(seen.bits):
+        only = seen.changed == (one << seen.changed.dtype.type(line))
+        hits = int(np.count_nonzero(only))
+        if hits < EXPLAINED * seen.count:
+            continue
+        # The first word may choose the line; each other one has to fall on the same by chance.
+        p_value = chance.corrected(chance.at_least(hits - 1, seen.count - 1, 1.0 / seen.bits), 1)
+        if p_value <= LIKELY_COLUMN:
+            best = (f"D{line}", p_value, only, seen.bits)
+    return best
+
+
+def _address_contact(seen: Disagreements) -> Contact | None:
+    if seen.count < 3:
+        return None
+    lines = (int(seen.base.size) - 1).bit_length()
+    best: Contact | None = None
+    images = np.stack(seen.images)
+    for line in range(lines):
+        beside = seen.at ^ (1 << line)
+        inside = beside < seen.base.size
+        beside = np.where(inside, beside, seen.at)
+        wrong_is_other = seen.other == seen.base[beside]
+        hit = inside & (wrong_is_other | (seen.reference == images[seen.passes, beside]))
+        hits = int(np.count_nonzero(hit))
+        if hits < EXPLAINED * seen.count:
+            continue
+        shown = np.unique(np.where(wrong_is_other, seen.other, seen.reference)[hit])
+        p_value = chance.corrected(_by_chance(shown, seen.base, _chance_of_neighbour(seen, line)), lines)
+        if p_value <= LIKELY and (best is None or p_value < best[1]):
+            best = (f"A{line}", p_value, hit, lines)
+    return best
+
+
+def _by_chance(shown: Words, base: Words, rate: float) -> float:
+    """The chance that strangers' words fit: each distinct word as often as it stands in the image.
+
+    A word tells once however often it comes, and one that fills half of the image tells next to nothing.
+    """
+    values, counts = np.unique(base, return_counts=True)
+    place = np.minimum(np.searchsorted(values, shown), values.size - 1)
+    share = np.where(values[place] == shown, counts[place], 1) / base.size
+    return chance.product([max(float(one), rate) for one in share])
+
+
+def _chance_of_neighbour(seen: Disagreements, line: int) -> float:
+    """How often a stranger's word would fit: the share of fits at neighbours across the other lines."""
+    lines = (int(seen.base.size) - 1).bit_length()
+    shares = []
+    for other in range(lines):
+        if other == line:
+            continue
+        beside = seen.at ^ (1 << other)
+        beside = np.where(beside < seen.base.size, beside, seen.at)
+        shares.append(float((seen.other == seen.base[beside]).mean()))
+    shares.sort()
+    return min(0.9, max(0.02, 2 * (shares[len(shares) // 2] if shares else 0.5)))
+
+
+def _direction(seen: Disagreements, line: str) -> dict[str, object]:
+    if not line.startswith("D"):
+        return {}
+    bit = seen.changed.dtype.type(1 << int(line[1:]))
+    rises = int(np.count_nonzero(seen.other & bit & seen.changed))
+    return {"to_one": rises, "to_zero": seen.count - rises}
