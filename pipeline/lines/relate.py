@@ -11,7 +11,7 @@ The explanation with the shortest description wins, and only where it is much sh
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
@@ -33,7 +33,7 @@ from pipeline.lines.repair import Sample
 from pipeline.lines.rotated import likely_rotations
 from pipeline.lines.slips import Aligned, Slip, align
 from pipeline.lines.symmetry import Symmetries, simplest
-from pipeline.lines.walsh import Floats, Marks, marks, signs
+from pipeline.lines.walsh import Floats, Marks, marks, products, signs
 
 RelationName = Literal["identical", "mapped", "slipped", "differs", "unrelated"]
 MOST_WORDS = 1 << 22
@@ -46,6 +46,8 @@ FEW_WORDS = 0.02
 """Up to this share of wrong words any gain beyond `SPARE_BITS` is enough. Chosen by us, no source."""
 SPARE_BITS = 20.0
 """Always shorter by at least this: odds of a million to one under the code's own model."""
+CLEARLY_WORSE = 16
+"""A mapping that misses so many more words of a sample is not looked at on all of them."""
 FEW = 0.01
 """At most this share of differing bits is "few", whatever else the images hold. Chosen by us, no source."""
 
@@ -231,7 +233,7 @@ class _Search:
         gathered = self.columns(1)
         if mapping.rotate or not mapping.keeps_address_lines:
             gathered = gathered[:, mapping.places(self.first.size)]
-        agreement = self.columns(0) @ gathered.T
+        agreement = products(self.columns(0), gathered)
         data = assign(-np.abs(agreement) / self.first.size)
         negative = agreement[np.arange(self.bits), data] < 0
         inverted = tuple(sorted(int(line) for line in data[negative]))
@@ -240,7 +242,7 @@ class _Search:
     def _lines_in_any_order(self) -> Mapping:
         """The mapping of all lines, without rotation, that leaves fewest words unexplained."""
         sample = Sample.take(self.first, self.second, self.bits)
-        tries = 24 if self.first.size <= 4096 else 2
+        tries = 24 if self.first.size <= 4096 and self.bits <= 16 else 2
         return best_lines(self.marks(0), self.marks(1), sample, tries=tries)[0]
 
     def _offer_slips(self) -> None:
@@ -272,12 +274,24 @@ class _Search:
             return _told("slipped", self.first, self.second, self.bits, best, undecided=False)
         symmetries = simplest(
             best.mapping,
-            lambda mapping: _judge(self.first, self.second, self.bits, mapping).words,
+            self._misses_near(best.mapping),
             self.marks(0) if self._general_fits() else None,
         )
         best = _judge(self.first, self.second, self.bits, symmetries.mapping)
         name: RelationName = "differs" if best.mapping.is_identity else "mapped"
         return _told(name, self.first, self.second, self.bits, best, symmetries=symmetries, undecided=False)
+
+    def _misses_near(self, mapping: Mapping) -> Callable[[Mapping], int]:
+        """Counts the words that a mapping like this one misses: all of them where a sample refutes it."""
+        sample = Sample.take(self.first, self.second, self.bits)
+        allowed = sample.misses(mapping) + CLEARLY_WORSE
+
+        def misses(other: Mapping) -> int:
+            if sample.misses(other) > allowed:
+                return self.first.size
+            return _judge(self.first, self.second, self.bits, other).words
+
+        return misses
 
     def _not_explained(self) -> Relation:
         """No mapping is proved: few bits differ, or more alike than chance, or unrelated."""

@@ -17,6 +17,9 @@ from pipeline.flow import Words
 Floats = NDArray[np.float32]
 CHUNK_LINES = 5
 """Lines transformed by one matrix product: larger wastes arithmetic, smaller wastes memory traffic."""
+ROW = 256
+"""Words a product takes at a time. So small a product the matrix library does alone, without waking threads
+that spin and wait for each other on a busy machine (measured: up to 20 times slower there)."""
 
 
 def signs(words: Words, bits: int) -> Floats:
@@ -55,18 +58,40 @@ def walsh(columns: Floats) -> Floats:
     """
     rows, size = columns.shape
     lines = size.bit_length() - 1
-    spectrum = columns
+    if not lines:
+        return columns.copy()
+    spectrum = np.ascontiguousarray(columns)
     done = 0
     while done < lines:
         chunk = min(CHUNK_LINES, -(-(lines - done) // -(-(lines - done) // CHUNK_LINES)))
-        matrix = _hadamard(chunk)
-        after = 1 << done
+        matrix, after = _hadamard(chunk), 1 << done
+        result = np.empty_like(spectrum)
         if after == 1:
-            spectrum = (spectrum.reshape(-1, 1 << chunk) @ matrix).reshape(rows, size)
+            whole = (-1, min(ROW, rows * size >> chunk), 1 << chunk)
+            if (rows * size >> chunk) % whole[1]:
+                whole = (rows, size >> chunk, 1 << chunk)
+            np.matmul(spectrum.reshape(whole), matrix, out=result.reshape(whole))
         else:
-            spectrum = np.matmul(matrix, spectrum.reshape(-1, 1 << chunk, after)).reshape(rows, size)
+            row = min(ROW, after)
+            shape = (-1, 1 << chunk, after // row, row)
+            turned = spectrum.reshape(shape).transpose(0, 2, 1, 3)
+            np.matmul(matrix, turned, out=result.reshape(shape).transpose(0, 2, 1, 3))
+        spectrum = result
         done += chunk
-    return spectrum if lines else columns.copy()
+    return spectrum
+
+
+def products(one: Floats, other: Floats) -> Floats:
+    """Sum of the products of each row of one with each row of the other, shape (rows of one, rows of other)."""
+    rows, size = one.shape
+    block = max(64, (1 << 18) // (rows * other.shape[0]))
+    whole = size - size % block
+    total = one[:, whole:] @ other[:, whole:].T
+    if whole:
+        left = one[:, :whole].reshape(rows, -1, block).transpose(1, 0, 2)
+        right = other[:, :whole].reshape(other.shape[0], -1, block).transpose(1, 2, 0)
+        total = total + np.matmul(left, right).sum(axis=0)
+    return np.asarray(total, dtype=np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,7 +143,7 @@ def _changes_of_wide_words(columns: Floats) -> Floats:
     for line in range(lines):
         halves = columns.reshape(bits, -1, 2, 1 << line)
         change = (halves[:, :, 0] * halves[:, :, 1]).reshape(bits, -1)
-        triple[:, :, line] = change @ change.T / np.float32(size // 2)
+        triple[:, :, line] = products(change, change) / np.float32(size // 2)
     return triple
 
 
@@ -146,7 +171,7 @@ def marks(words: Words, bits: int, columns: Floats) -> Marks:
         of_data=np.abs(spectrum[None, :, 0]),
         of_pair=np.stack([first, likeness[:, one]]),
         of_two_addresses=np.stack([second, twice]),
-        of_two_data=np.abs(columns @ columns.T) / np.float32(size),
+        of_two_data=np.asarray(np.abs(products(columns, columns)) / size, dtype=np.float32),
         of_triple=triple,
         spectrum=spectrum,
     )
