@@ -143,7 +143,9 @@ def with_signs(first: Marks, second: Marks, data: Lines, address: Lines) -> Mapp
     where its correlation is negative there.
     """
     order = routed_addresses(tuple(int(k) for k in address))
-    product = first.spectrum * second.spectrum[data][:, order]
+    product = first.spectrum.copy()
+    for line, target in enumerate(data):
+        product[line] *= second.spectrum[target][order]
     correlation = walsh(product)
     strength = np.abs(correlation).sum(axis=0)
     best = np.flatnonzero(strength >= strength.max() - 1e-4)

@@ -232,7 +232,7 @@ class _Search:
         """The best data lines and inversions for known addresses: agreements are one assignment problem."""
         gathered = self.columns(1)
         if mapping.rotate or not mapping.keeps_address_lines:
-            gathered = gathered[:, mapping.places(self.first.size)]
+            gathered = signs(self.second[mapping.places(self.first.size)], self.bits)
         agreement = products(self.columns(0), gathered)
         data = assign(-np.abs(agreement) / self.first.size)
         negative = agreement[np.arange(self.bits), data] < 0
@@ -283,7 +283,7 @@ class _Search:
 
     def _misses_near(self, mapping: Mapping) -> Callable[[Mapping], int]:
         """Counts the words that a mapping like this one misses: all of them where a sample refutes it."""
-        sample = Sample.take(self.first, self.second, self.bits)
+        sample = Sample.take(self.first, self.second, self.bits).screen()
         allowed = sample.misses(mapping) + CLEARLY_WORSE
 
         def misses(other: Mapping) -> int:

@@ -56,29 +56,33 @@ def walsh(columns: Floats) -> Floats:
         >>> walsh(np.array([[1, 0, 1, 0, 0, 1, 1, 0]], np.float32)).astype(int).tolist()
         [[4, 2, 0, -2, 0, 2, 0, 2]]
     """
-    rows, size = columns.shape
+    size = columns.shape[1]
     lines = size.bit_length() - 1
-    if not lines:
-        return columns.copy()
-    spectrum = np.ascontiguousarray(columns)
+    spectra = np.array(columns, dtype=np.float32, order="C")
+    spare = np.empty(size, dtype=np.float32)
+    for row in spectra:  # a row at a time stays in the processor's cache
+        _transform(row, spare, lines)
+    return spectra
+
+
+def _transform(row: Floats, spare: Floats, lines: int) -> None:
+    """Transform one row in place, `CHUNK_LINES` lines at a time, by turns into the spare row and back."""
+    source, target = row, spare
     done = 0
     while done < lines:
         chunk = min(CHUNK_LINES, -(-(lines - done) // -(-(lines - done) // CHUNK_LINES)))
         matrix, after = _hadamard(chunk), 1 << done
-        result = np.empty_like(spectrum)
         if after == 1:
-            whole = (-1, min(ROW, rows * size >> chunk), 1 << chunk)
-            if (rows * size >> chunk) % whole[1]:
-                whole = (rows, size >> chunk, 1 << chunk)
-            np.matmul(spectrum.reshape(whole), matrix, out=result.reshape(whole))
+            whole = (-1, min(ROW, row.size >> chunk), 1 << chunk)
+            np.matmul(source.reshape(whole), matrix, out=target.reshape(whole))
         else:
-            row = min(ROW, after)
-            shape = (-1, 1 << chunk, after // row, row)
-            turned = spectrum.reshape(shape).transpose(0, 2, 1, 3)
-            np.matmul(matrix, turned, out=result.reshape(shape).transpose(0, 2, 1, 3))
-        spectrum = result
+            shape = (-1, 1 << chunk, after // min(ROW, after), min(ROW, after))
+            turned = target.reshape(shape).transpose(0, 2, 1, 3)
+            np.matmul(matrix, source.reshape(shape).transpose(0, 2, 1, 3), out=turned)
+        source, target = target, source
         done += chunk
-    return spectrum
+    if source is spare:
+        row[:] = spare
 
 
 def products(one: Floats, other: Floats) -> Floats:
