@@ -185,6 +185,14 @@ def test_sister_chips_that_are_empty_in_the_same_place_are_told_to_each_other() 
     assert shared_fills(other_board) == {}
 
 
+def test_kinship_with_a_faulty_image_names_the_fault_as_a_possible_cause() -> None:
+    image = code_image(12)
+    chips = [ChipImage(name, signature(image, 8), "main", faulty=name == "U2") for name in ("U1", "U2", "U3")]
+    found = kin(chips, lambda _: image)
+    assert all(one.evidence["faulty"] == ["U2"] and "fault of U2" in one.also for one in found)
+    assert len(found) == 3
+
+
 def test_a_signature_is_small() -> None:
     mark = signature(code_image(1), 8)
     assert mark.hashes.nbytes + mark.places.nbytes + len(mark.digest) + len(mark.inverse) <= 1024

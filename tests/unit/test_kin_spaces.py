@@ -71,6 +71,19 @@ def test_nibble_halves_of_text_are_joined_with_the_upper_half_first() -> None:
     assert found[0].width == 8
 
 
+def test_four_nibble_chips_of_one_program_are_joined_into_words_of_sixteen_bits() -> None:
+    whole = with_text(code_image(14, 4096))
+    even, odd = whole[0::2], whole[1::2]
+    images: dict[str, Words] = {
+        "EL": np.bitwise_and(even, 15, dtype=np.uint8),
+        "OH": np.right_shift(odd, 4, dtype=np.uint8),
+        "EH": np.right_shift(even, 4, dtype=np.uint8),
+        "OL": np.bitwise_and(odd, 15, dtype=np.uint8),
+    }
+    found = found_in(images, bits=4)
+    assert [(join.chips, join.width) for join in found] == [(("EH", "EL", "OH", "OL"), 16)]
+
+
 def microcode(seed: int, words: int, bits: int) -> np.ndarray:
     """Bits of a microcode: words drawn from a few kinds, each with some freedom."""
     rng = np.random.default_rng(seed)

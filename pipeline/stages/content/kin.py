@@ -23,7 +23,7 @@ MOST_LISTED = 16
 """A finding names so many relatives at most, and says how many there are."""
 MOST_KIN = 8
 """Of a chip with many relatives the nearest are compared, so that a family of versions costs no square of its size."""
-_MOST_SHARING = 48
+_MOST_SHARING = 16
 """A window that more chips than this share is common code; its chips are chained, not paired."""
 _MOST_DIFFERENT = 0.25
 """Two images count as versions of one another where at most this share of the words differs."""
@@ -298,6 +298,15 @@ def shared_fills(chips: Sequence[ChipImage]) -> dict[str, tuple[str, ...]]:
     }
 
 
+def _doubted(found: Finding, faulty: set[str]) -> Finding:
+    """The finding, with a word of doubt where an image in it carries a reading fault."""
+    doubtful = sorted(faulty & {found.chip, *found.evidence["with"]})
+    if not doubtful:
+        return found
+    also = f"{found.also}; or the reading fault of {', '.join(doubtful[:3])}"
+    return found.model_copy(update={"also": also, "evidence": found.evidence | {"faulty": doubtful}})
+
+
 def kin(chips: Sequence[ChipImage], load: Callable[[str], Words]) -> tuple[Finding, ...]:
     """The codes `same-content`, `inverse-content` and `part-of` over all chips of a project.
 
@@ -320,4 +329,6 @@ def kin(chips: Sequence[ChipImage], load: Callable[[str], Words]) -> tuple[Findi
         compared = _compare(load(chips[pair.first].chip), load(chips[pair.second].chip), pair.shift)
         found += _told(chips, pair, compared)
     order = {chip.chip: index for index, chip in enumerate(chips)}
+    faulty = {chip.chip for chip in chips if chip.faulty}
+    found = [_doubted(one, faulty) for one in found]
     return tuple(sorted(found, key=lambda one: (order[one.chip], one.code, one.evidence["with"])))

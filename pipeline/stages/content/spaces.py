@@ -12,8 +12,8 @@ together.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 from pipeline.flow import Words
 from pipeline.stages.content.kin import ChipImage
 from pipeline.stages.content.runs import runs
+from pipeline.stages.content.signature import signature
 from pipeline.stages.content.text import COMMON_PAIR, HALF_FIT, RARE_PAIR, WHOLE_FIT, texts
 from pipeline.stages.content.vectors import vectors
 from schemas.finding import Code, Finding, Severity
@@ -36,6 +37,7 @@ _NEAR = (-8, -5, -4, -3, -2, 2, 3, 4, 5, 8)
 _PEAK, _HIGH_PEAK = 1.3, 1.6
 _TEXT_TELLS = 12.0
 _LEGIBLE_FIT = (HALF_FIT + WHOLE_FIT) / 2
+_MANY_LETTERS = 12
 WIDEST = 64
 Load = Callable[[str], Words]
 
@@ -46,7 +48,7 @@ class Join:
 
     Attributes:
         chips: Ids, most significant first (odd and even bytes: the one with the first byte first).
-        kind: `odd/even`, `nibble` or `wide`.
+        kind: `odd/even`, `nibble`, `four nibbles` or `wide`.
         width: Bits of the joined word.
         byte_order: `big` or `little`, of the joined words.
         order_known: Whether anything decides which comes first.
@@ -185,10 +187,21 @@ def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
     return wide.astype(np.uint8 if 2 * bits <= 8 else np.uint16 if 2 * bits <= 16 else np.uint32), 2 * bits
 
 
-def _legible(words: Words, bits: int) -> tuple[float, list[str], list[dict[str, Any]]]:
-    """How much sense an image makes: text whose letters fit their neighbours, and vectors."""
-    found = [one for one in texts(words, bits) if one.fit is not None and one.fit > _LEGIBLE_FIT]
-    score = sum(one.letters * (one.fit * COMMON_PAIR - (1 - one.fit) * RARE_PAIR) for one in found if one.fit)
+def _legible(words: Words, bits: int, *, letters_tell: bool) -> tuple[float, list[str], list[dict[str, Any]]]:
+    """How much sense an image makes: text, and vectors.
+
+    Bytes laid in the wrong order are still letters, and only their pairs tell; halves of a byte in the wrong order
+    make no letters, and those alone tell, even where the text goes on in another chip.
+    """
+    found = texts(words, bits)
+    if letters_tell:
+        found = tuple(one for one in found if one.letters >= _MANY_LETTERS)
+        score = sum(one.score for one in found)
+    else:
+        found = tuple(one for one in found if one.fit is not None and one.fit > _LEGIBLE_FIT)
+        score = sum(
+            one.letters * (one.fit * COMMON_PAIR - (1 - one.fit) * RARE_PAIR) for one in found if one.fit
+        )
     starts = vectors(words, bits)
     if starts:
         score -= float(np.log(starts[0].chance))
@@ -196,34 +209,50 @@ def _legible(words: Words, bits: int) -> tuple[float, list[str], list[dict[str, 
     return score, [one.shown for one in best], [one.to_json() for one in starts[:1]]
 
 
-def _followed(first: Words, second: Words, bits: int) -> float:
-    """How far the second chip's words go with the *next* words of the first, by their columns."""
-    columns = _columns([first, second], bits)
-    return float(_level(columns, 1)[1, 0])
+class _Group(NamedTuple):
+    """Chips of one board and organisation that are weighed together.
+
+    Attributes:
+        chips: At most `MOST_TOGETHER`.
+        bits: Bits a word.
+        columns: As `_columns` gives them.
+        load: Gives the image of a chip.
+    """
+
+    chips: Sequence[ChipImage]
+    bits: int
+    columns: NDArray[np.float32]
+    load: Load
+
+    def followed(self, first: int, second: int) -> float:
+        """How far the second chip's words go with the *next* words of the first, by their columns."""
+        later = np.roll(self.columns[first], -1, axis=1)
+        return float(((self.columns[second] @ later.T) ** 2).sum())
 
 
-def _pair(one: ChipImage, other: ChipImage, load: Load, score: float) -> Join:
+def _pair(group: _Group, pair: _Weighed) -> Join:
     """The pair laid together both ways; whichever reads better decides the order."""
-    bits = one.signature.organisation.bits
-    images = load(one.chip), load(other.chip)
-    ways = [_legible(*laid(images[0], images[1], bits)), _legible(*laid(images[1], images[0], bits))]
+    bits, one, other = group.bits, group.chips[pair.first].chip, group.chips[pair.second].chip
+    images = group.load(one), group.load(other)
+    ways = [_legible(*laid(*two, bits), letters_tell=bits < 8) for two in (images, images[::-1])]
     better = ways[0][0] - ways[1][0]
-    evidence: dict[str, Any] = {"stands_out": round(score, 1), "margin": round(abs(better), 1)}
+    evidence: dict[str, Any] = {"stands_out": round(pair.score, 1), "margin": round(abs(better), 1)}
     by = "text and vectors"
     if abs(better) < _CLEAR and bits == 8:
-        first, second = _followed(images[0], images[1], bits), _followed(images[1], images[0], bits)
+        first, second = group.followed(pair.first, pair.second), group.followed(pair.second, pair.first)
         better, by = 0.0, "neighbours"
         if max(first, second) > 2 * min(first, second) and max(first, second) > 0.1:
             better = _CLEAR if first > second else -_CLEAR
         evidence["neighbours"] = [round(first, 3), round(second, 3)]
     known = abs(better) >= _CLEAR
-    names = (one.chip, other.chip) if better >= 0 or not known else (other.chip, one.chip)
+    names = (one, other) if better >= 0 or not known else (other, one)
     best = ways[0 if better >= 0 else 1]
     evidence |= {"text": best[1], "vectors": best[2], "order_by": by if known else None}
     little = bool(best[2]) and best[2][0]["family"].startswith("80") and bits == 8
     return Join(
         chips=names, kind="odd/even" if bits == 8 else "nibble" if bits == 4 else "wide", width=2 * bits,
-        byte_order="little" if little else "big", order_known=known, score=score + max(best[0], 0.0), evidence=evidence,
+        byte_order="little" if little else "big", order_known=known, score=pair.score + max(best[0], 0.0),
+        evidence=evidence,
     )  # fmt: skip
 
 
@@ -244,55 +273,71 @@ def _components(count: int, pairs: Sequence[_Weighed]) -> list[list[int]]:
     return [sorted(members) for members in sets.values() if len(members) > 1]
 
 
-def _wide(group: Sequence[ChipImage], members: Sequence[int], pairs: Sequence[_Weighed]) -> Join:
+def _wide(group: _Group, members: Sequence[int], inside: Sequence[_Weighed]) -> Join:
     """Chips that all go with one another: the columns of a microcode word, in the sheet's order."""
-    bits = group[0].signature.organisation.bits
-    inside = [pair.score for pair in pairs if pair.first in members and pair.second in members]
+    score = float(np.median([pair.score for pair in inside]))
     return Join(
-        chips=tuple(group[index].chip for index in members), kind="wide", width=bits * len(members), byte_order="big",
-        order_known=False, score=float(np.median(inside)),
-        evidence={"stands_out": round(float(np.median(inside)), 1), "linked_pairs": len(inside), "order_by": None},
+        chips=tuple(group.chips[index].chip for index in members), kind="wide", width=group.bits * len(members),
+        byte_order="big", order_known=False, score=score,
+        evidence={"stands_out": round(score, 1), "linked_pairs": len(inside), "order_by": None},
     )  # fmt: skip
 
 
-def _told_by_text(
-    group: Sequence[ChipImage], peaks: Sequence[_Weighed], rest: Sequence[_Weighed], load: Load
-) -> Iterator[Join]:
+def _told_by_text(group: _Group, peaks: Sequence[_Weighed], rest: Sequence[_Weighed]) -> Iterator[Join]:
     """Pairs without a peak that one order turns into text, and the other does not."""
+    if group.bits < 8:
+        return  # any upper halves of letters make letters with any lower halves
     used = {index for pair in peaks for index in (pair.first, pair.second)}
-    for pair in rest[: 2 * len(group)]:
+    for pair in rest[: 2 * len(group.chips)]:
         if not used & {pair.first, pair.second}:
-            join = _pair(group[pair.first], group[pair.second], load, pair.score)
+            join = _pair(group, pair)
             if join.evidence["margin"] > _TEXT_TELLS and join.evidence["text"]:
                 used |= {pair.first, pair.second}
                 yield join
 
 
-def _of_group(group: Sequence[ChipImage], load: Load) -> Iterator[Join]:
+def _of_group(chips: Sequence[ChipImage], load: Load) -> Iterator[Join]:
     """The joins of one group: wide sets where all members go together, else the best pairs."""
-    bits = group[0].signature.organisation.bits
-    columns = _columns([load(chip.chip) for chip in group], bits)
-    pairs, rest = _standing_out(columns)
-    yield from _told_by_text(group, pairs, rest, load)
-    for members in _components(len(group), pairs):
-        inside = [pair for pair in pairs if pair.first in members]
-        possible = len(members) * (len(members) - 1) // 2
+    bits = chips[0].signature.organisation.bits
+    group = _Group(chips, bits, _columns([load(chip.chip) for chip in chips], bits), load)
+    peaks, rest = _standing_out(group.columns)
+    yield from _told_by_text(group, peaks, rest)
+    for members in _components(len(chips), peaks):
+        inside = [pair for pair in peaks if pair.first in members]
         if len(members) == 2:
-            yield _pair(group[members[0]], group[members[1]], load, inside[0].score)
+            yield _pair(group, inside[0])
             continue
-        joins = [
-            _pair(group[pair.first], group[pair.second], load, pair.score)
-            for pair in inside[: 2 * len(members)]
-        ]
-        telling = [join for join in joins if join.evidence["text"] or join.evidence["vectors"]]
+        pairs = [_pair(group, pair) for pair in inside[: 2 * len(members)]]
+        telling = [join for join in pairs if join.evidence["text"] or join.evidence["vectors"]]
+        possible = len(members) * (len(members) - 1) // 2
         if not telling and 2 * len(inside) >= possible and bits * len(members) <= WIDEST:
-            yield _wide(group, members, pairs)
+            yield _wide(group, members, inside)
             continue
         used: set[str] = set()
-        for join in sorted(telling or joins, key=lambda one: -one.score):
+        for join in sorted(telling or pairs, key=lambda one: -one.score):
             if not used & set(join.chips):
                 used |= set(join.chips)
                 yield join
+
+
+def _of_nibbles(found: Sequence[Join], chips: Mapping[str, ChipImage], load: Load) -> Iterator[Join]:
+    """Bytes of two nibble chips each, joined once more into words of four chips."""
+    halves = [join for join in found if join.kind == "nibble" and join.order_known]
+    names = {"+".join(join.chips): join for join in halves}
+
+    def byte(name: str) -> Words:
+        join = names[name]
+        return laid(load(join.chips[0]), load(join.chips[1]), 4)[0]
+
+    made = [
+        ChipImage(name, signature(byte(name), 8), chips[join.chips[0]].board) for name, join in names.items()
+    ]
+    for group in _groups(made, frozenset()):
+        for join in _of_group(group, byte):
+            lanes = [names[name] for name in join.chips]
+            if len(lanes) == 2 and join.order_known:
+                four = tuple(chip for lane in lanes for chip in lane.chips)
+                yield replace(join, chips=four, kind="four nibbles")
 
 
 def joins(
@@ -315,6 +360,11 @@ def joins(
             before = found.get(frozenset(join.chips))
             if before is None or before.score < join.score:
                 found[frozenset(join.chips)] = join
+    by_name = {chip.chip: chip for chip in chips}
+    for four in list(_of_nibbles(list(found.values()), by_name, load)):
+        for pair in (frozenset(four.chips[:2]), frozenset(four.chips[2:])):
+            found.pop(pair, None)
+        found[frozenset(four.chips)] = four
     return tuple(sorted(found.values(), key=lambda one: (-one.score, one.chips)))
 
 
@@ -326,6 +376,7 @@ def interleave_findings(found: Sequence[Join]) -> tuple[Finding, ...]:
         said = {
             "odd/even": "its bytes and theirs make one program, every other byte from each",
             "nibble": "its words and theirs are the halves of one word",
+            "four nibbles": "four of them make one word of 16 bits",
         }.get(join.kind, "their words stand side by side and change together, as microcode does")
         likely = "is" if join.evidence.get("order_by") != "neighbours" else "is likely"
         told = (
