@@ -45,6 +45,10 @@ _OCTAL = _Grammar(
     re.compile(rb"\$A([0-7]{6})([,.])"),
     re.compile(rb"\s*\$S([0-7]{6})([,.])"),
 )
+_RUNS = {
+    delimiter: re.compile(rb"(?:[0-9A-Fa-f]{2}%b[\r\n\t\x00\x7f ]*)+" % re.escape(delimiter))
+    for delimiter in (b" ", b"%", b"'", b",")
+}
 _SPACE = re.compile(rb"[\r\n\t\x00\x7f ]+")
 
 
@@ -87,6 +91,11 @@ def _bytes(text: Text, grammar: _Grammar, start: re.Match[bytes]) -> tuple[list[
     while True:
         gap = _SPACE.match(body, at)
         at = gap.end() if gap else at
+        many = _RUNS[chosen].match(body, at) if chosen and grammar is _HEX else None
+        if many:
+            run += bytes.fromhex(many[0].translate(None, b" %',\r\n\t\x00\x7f").decode("ascii"))
+            at = many.end()
+            continue
         if body[at : at + 1] == end:
             break
         found = grammar.value.match(body, at)

@@ -131,7 +131,9 @@ def matches(rest: bytes, units: list[int]) -> bool:
     Trailing blanks may have been cut. Bit 7 may have been dropped. Upper case may stand for lower. Common practice.
     """
     lead = len(rest) - len(rest.lstrip(b" \t"))
-    return any(_shows(rest[drop:], units) for drop in {0, 1, 2, lead} if drop <= lead)
+    blanks = next((k for k, unit in enumerate(units) if not _stands_for(ord(" "), unit)), len(units))
+    drops = {0, 1, 2, *range(max(lead - blanks, 0), lead + 1)}
+    return any(_shows(rest[drop:], units) for drop in drops if drop <= lead)
 
 
 def _shows(body: bytes, units: list[int]) -> bool:

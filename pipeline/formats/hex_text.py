@@ -146,8 +146,8 @@ def _one_directive(text: Text, style: Style) -> None:
     for start, line in text.filled():
         if not _DIRECTIVE.match(line):
             return
+        first = start if count == 0 else first
         count += 1
-        first = first or start
     if count > 1 or b"," in text.body:
         ambiguous(
             text.place(first),

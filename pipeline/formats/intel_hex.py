@@ -157,6 +157,8 @@ class _Reader:
     text: Text
     base: int = 0
     wraps: bool | None = None
+    linear: bool | None = None
+    over: int | None = None
     ended: int | None = None
     records: list[Record] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -167,10 +169,8 @@ def exact(content: bytes, declared: Declared) -> Decoded:
     text = plain(content)
     reader = _Reader(text)
     empties: list[int] = []
-    for start, line in text.lines():
+    for start, line in text.filled():
         colon = line.find(b":")
-        if not line.strip():
-            continue
         if colon < 0:
             text.ledger.add("text outside records skipped", text.place(start))
             reader.notes.append(f"skipped text, line {text.place(start).line}: {_shown(line)}")
@@ -199,8 +199,23 @@ def exact(content: bytes, declared: Declared) -> Decoded:
             "the end record is missing, so the file may be cut off",
             "compare with the source; if it is whole, add the line :00000001FF",
         )
+    _unbased(reader)
     blocks = lay(reader.records, text.place, text.ledger, declared.limit)
     return Decoded(NAME, 8, (blocks,), text.ledger.closed(), tuple(reader.notes))
+
+
+def _unbased(reader: _Reader) -> None:
+    """A record before any base record that runs over 64 K: only the file's later base records say what it means."""
+    if reader.over is None:
+        return
+    place = reader.text.place(reader.over)
+    if reader.linear is not True:
+        ambiguous(
+            place,
+            "the record runs over 64 K and no base record says whether its offsets wrap",
+            "put a record of type 02 (wraps) or 04 (does not) before it",
+        )
+    reader.text.ledger.add("a record runs over 64 K before the first base record", place)
 
 
 def _shown(line: bytes) -> str:
@@ -270,6 +285,7 @@ def _take(reader: _Reader, index: int, kind: int, address: int, data: bytes) -> 
         text.ledger.add(
             f"a record of type {kind:02X} with an address that means nothing", text.place(index + 3)
         )
+    reader.linear = (kind >= 4) if reader.linear is None else reader.linear and kind >= 4
     if kind in (3, 5):
         reader.notes.append(_start_note(kind, data))
         return
@@ -284,12 +300,8 @@ def _data(reader: _Reader, index: int, address: int, data: bytes) -> None:
     """
     text = reader.text
     inside = min(len(data), 0x10000 - address)
-    if inside < len(data) and reader.wraps is None:
-        ambiguous(
-            text.place(index + 3),
-            f"the record runs over 64 K at offset 0x{address:04X} and no base record says whether it wraps",
-            "put a record of type 02 (wraps) or 04 (does not) before it",
-        )
+    if inside < len(data) and reader.wraps is None and reader.over is None:
+        reader.over = index + 3
     if reader.wraps is not True:
         inside = len(data)
     if reader.base + address + inside > 1 << 32:

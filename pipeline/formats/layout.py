@@ -8,7 +8,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import islice, pairwise
 
 from pipeline.formats.columns import ADDRESS_ONLY, LINE, STAR, Row, row, ruler
 from pipeline.formats.neutral import Declared, ambiguous, refuse
@@ -20,6 +20,8 @@ RADIX = {"hex": 16, "decimal": 10, "octal": 8}
 _DIGITS = {16: re.compile(rb"[0-9A-Fa-f]+"), 10: re.compile(rb"[0-9]+"), 8: re.compile(rb"[0-7]+")}
 _FIRST_VALUE = re.compile(rb"(?:0[xX]|\$)?([0-9A-Fa-f]+)[hH]?(?=[\s,;|>-]|$)")
 _STEPS_TRIED = 4
+_PROVING_LINES = 3
+"""Steps from line to line that prove a radix against one that lost a line at every step."""
 _LINES_SAMPLED = 2000
 _LOOKED_AT = 200
 
@@ -29,13 +31,11 @@ def claims(text: Text) -> bool:
     lines = set_off = wider = 0
     numbers: list[int] = []
     widths: set[int] = set()
-    for _, whole in text.filled():
+    for _, whole in islice(text.filled(), _LINES_SAMPLED):
         line = whole[:_LOOKED_AT]
         if not WORD.search(line) or STAR.fullmatch(line):
             continue
         lines += 1
-        if lines > _LINES_SAMPLED:
-            break
         found = LINE.match(line)
         value = _FIRST_VALUE.match(line, found.end()) if found else None
         if found is None or value is None:
@@ -45,7 +45,6 @@ def claims(text: Text) -> bool:
         widths.add(len(address))
         set_off += _set_off(found)
         wider += len(address) >= 3 and len(address) != len(value[1])
-    lines = min(lines, _LINES_SAMPLED)
     if not numbers or len(numbers) * 2 < lines:
         return False
     if max(set_off, wider) * 2 >= lines:
@@ -269,7 +268,7 @@ class _Span:
 
     one: Row
     next: bytes
-    kind: type[Row] | type[End] | type[Star]
+    kind: type[Row | End | Star]
 
 
 def _spans(items: list[Item]) -> list[_Span]:
@@ -299,7 +298,9 @@ def find_layout(text: Text, items: list[Item], declared: Declared, style: Style)
     addressed = [one for one in items if isinstance(one, Row | End)]
     found = []
     for name, radix in RADIX.items():
-        if declared.address in (None, name) and all(_DIGITS[radix].fullmatch(one.address) for one in addressed):
+        if declared.address in (None, name) and all(
+            _DIGITS[radix].fullmatch(one.address) for one in addressed
+        ):
             numbers = [int(one.address, radix) for one in addressed]
             found.append((*_best_step(spans, radix, style), radix, numbers))
     first = next(one for one in items if isinstance(one, Row))
@@ -313,8 +314,24 @@ def find_layout(text: Text, items: list[Item], declared: Declared, style: Style)
             "the addresses can be hexadecimal, octal or decimal",
             "declare the address radix",
         )
-    _, step, scale, radix, _ = chosen[0]
+    _, step, scale, radix, numbers = chosen[0]
+    for other, others in ((one[3], one[4]) for one in found):
+        if others != numbers and _lossy(spans, other, step) and declared.address is None:
+            ambiguous(
+                text.place(first.at),
+                f"the addresses can be base {radix} with every line there, or base {other} with lines lost",
+                "declare the address radix",
+            )
     return Layout(radix, step, scale, _column(spans, radix, step, scale))
+
+
+def _lossy(spans: list[_Span], radix: int, step: int) -> bool:
+    """Whether so short a listing could be one of another radix that lost whole lines."""
+    rows = [span for span in spans if span.kind is Row]
+    if not step or len(rows) >= _PROVING_LINES:
+        return False
+    moves = [int(span.next, radix) - int(span.one.address, radix) for span in rows]
+    return bool(moves) and all(move > 0 and move % step == 0 for move in moves)
 
 
 def _best_step(spans: list[_Span], radix: int, style: Style) -> tuple[tuple[int, int], int, int]:

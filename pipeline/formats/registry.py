@@ -35,11 +35,13 @@ class Entry:
         module: Where its `decode` is.
         checks: One line: what is checked in each file.
         mark: What a file of this format has at least once, or None where `registry` decides otherwise.
+        letter: What must stand somewhere in a file before `mark` is looked for at all.
     """
 
     module: str
     checks: str
     mark: re.Pattern[bytes] | None = None
+    letter: bytes = b""
 
 
 _ENTRIES: dict[str, Entry] = {
@@ -47,46 +49,56 @@ _ENTRIES: dict[str, Entry] = {
         "intel_hex",
         "record types 00-05, byte counts, sums, end record, nothing behind it, overlaps, segment wrap at 64 K",
         re.compile(rb"(?m)^[^0-9A-Za-z:\n]{0,80}:[0-9A-Fa-f]{8}"),
+        b":",
     ),
     "s-record": Entry(
         "s_record",
         "S0-S9, byte counts, sums, S5/S6 record counts, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[ \t]*S[0-9][0-9A-Fa-f]{6}"),
+        b"S",
     ),
     "tektronix-hex": Entry(
         "tektronix_hex",
         "both sums (of digits; of bytes reported), counts, abort, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[^0-9A-Za-z/\n]{0,80}/[0-9A-Fa-f]{8}"),
+        b"/",
     ),
     "tektronix-extended": Entry(
         "tektronix_extended",
         "lengths, sums, types, address digits, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[ \t]*%[0-9A-Fa-f]{2}[368][0-9A-Fa-f]{2}"),
+        b"%",
     ),
     "mos-paper-tape": Entry(
         "mos_paper_tape",
         "counts, 16-bit sums, number of records, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[\x00\x11\x13\x7f \t]*;[0-9A-Fa-f]{10}"),
+        b";",
     ),
     "ti-txt": Entry(
         "ti_txt",
         "addresses, pairs, the closing q, nothing behind it, overlaps; the format has no sum",
         re.compile(rb"(?m)^[ \t]*@[0-9A-Fa-f]{1,16}[ \t]*$"),
+        b"@",
     ),
     "ascii-hex": Entry(
         "ascii_hex",
         "start and end characters, one delimiter throughout, the $S sum where there is one, overlaps",
-        re.compile(rb"[\x01\x02\x12]\s*(?:\$A[0-9A-Fa-f]{4,8}[,.]\s*)?[0-9A-Fa-f]{2,3}[ %',]"),
+        re.compile(
+            rb"[\x01\x02\x12][ \t\n]{0,8}(?:\$A[0-9A-Fa-f]{4,8}[,.][ \t\n]{0,8})?[0-9A-Fa-f]{2,3}[ %',]"
+        ),
     ),
     "bpnf": Entry(
         "bpnf",
         "every word exactly as wide as the chip, no damaged word taken for filler; the format has no sum",
         re.compile(rb"B(?:[PN]{2,64}|[HL]{2,64})F"),
+        b"B",
     ),
     "jesd3": Entry(
         "jesd3",
         "fuse sum, transmission sum, fuse numbers, overlaps, defaults; kept as fuses",
-        re.compile(rb"(?:\A|[*\x02\n])\s*(?:QF[0-9]+|L[0-9]+[ \n]+[01 \n]+)\*"),
+        re.compile(rb"(?:\A|[*\x02\n])[ \t\n]{0,8}(?:QF[0-9]+|L[0-9]+[ \n]+[01 \n]+)\*"),
+        b"*",
     ),
     "binary": Entry("binary", "nothing can be checked in it but its length"),
     "hex-text": Entry(
@@ -193,7 +205,11 @@ def _one_of(names: tuple[str, ...], content: bytes, declared: Declared) -> Decod
 def _candidates(content: bytes, text: Text) -> tuple[str, ...]:
     """As `detect`."""
     lines = text.body.replace(b"\r", b"\n")
-    counts = {name: len(entry.mark.findall(lines)) for name, entry in _ENTRIES.items() if entry.mark}
+    counts = {
+        name: len(entry.mark.findall(lines))
+        for name, entry in _ENTRIES.items()
+        if entry.mark and entry.letter in lines
+    }
     if _calm(text.body.translate(None, _CONTROLS)):
         marked = sorted((name for name, count in counts.items() if count), key=lambda name: -counts[name])
         if marked:

@@ -116,6 +116,7 @@ class _Reader:
     text: Text
     ended: int | None = None
     counted: int = 0
+    proven: int | None = None
     widths: set[int] = field(default_factory=set)
     records: list[Record] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
@@ -125,10 +126,8 @@ def exact(content: bytes, declared: Declared) -> Decoded:
     """The same as `swift`, record by record, with every fault located."""
     text = plain(content)
     reader = _Reader(text)
-    for start, line in text.lines():
+    for start, line in text.filled():
         body = line.strip(b" \t\x0c")
-        if not body:
-            continue
         index = start + line.index(body)
         found = _RECORD.match(body)
         if found is None:
@@ -144,7 +143,10 @@ def exact(content: bytes, declared: Declared) -> Decoded:
             )
         kind, raw = _record(text, index, body, found)
         _take(reader, index, kind, raw)
-    if reader.ended is None:
+    if reader.ended is None and reader.proven == reader.counted:
+        place = text.place(len(text.body))
+        text.ledger.add("the end record is missing, but the record count proves the data whole", place)
+    elif reader.ended is None:
         refuse(
             text.place(len(text.body)),
             "the end record (S7, S8 or S9) is missing, so the file may be cut off",
@@ -215,6 +217,8 @@ def _take(reader: _Reader, index: int, kind: int, body: bytes) -> None:
             f"the file counts {value} data records, {reader.counted} came before",
             "compare with the source: records were lost or added",
         )
+    if kind in (5, 6):
+        reader.proven = reader.counted
     if kind >= 7:
         reader.ended = index
         if any(_END_OF[one] != kind for one in reader.widths):

@@ -8,7 +8,6 @@ outside ASCII ever becomes a digit.
 from __future__ import annotations
 
 import re
-from bisect import bisect_right
 from collections.abc import Iterator
 from functools import cached_property
 
@@ -17,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.formats.neutral import Ledger, Place, refuse
 
-LINE_END = re.compile(rb"\r\n|\n|\r")
+_LINE = re.compile(rb"[^\r\n]+")
 PADDING = b"\x00\x1a\x7f"
 """NUL and rubout (paper-tape leader and trailer), Ctrl-Z (end of a text file in old systems). Common practice."""
 _PAD_IN_LINE = re.compile(rb"\x00+(?=[\r\n])|(?<=[\r\n])\x00+")
@@ -43,28 +42,26 @@ class Text:
         self.ledger = ledger
 
     @cached_property
-    def line_starts(self) -> list[int]:
+    def line_starts(self) -> NDArray[np.int64]:
         """Index in `body` of each line's first character."""
-        return [0, *(found.end() for found in LINE_END.finditer(self.body))]
+        units = np.frombuffer(self.body, dtype=np.uint8)
+        ends = units == 10
+        returns = np.flatnonzero(units == 13)
+        alone = returns[np.append(units, 0)[returns + 1] != 10] if len(returns) else returns
+        return np.concatenate([[0], np.sort(np.concatenate([np.flatnonzero(ends), alone])) + 1])
 
     def place(self, index: int) -> Place:
         """The place of one character of `body` (its end is allowed)."""
-        line = bisect_right(self.line_starts, index)
-        column = index - self.line_starts[line - 1] + 1
+        line = int(np.searchsorted(self.line_starts, index, side="right"))
+        column = index - int(self.line_starts[line - 1]) + 1
         return Place(line, column, self.base + self.scale * index)
 
-    def lines(self) -> Iterator[tuple[int, bytes]]:
-        """Every line with the index of its first character, without its line end."""
-        start = 0
-        for found in LINE_END.finditer(self.body):
-            yield start, self.body[start : found.start()]
-            start = found.end()
-        if start < len(self.body):
-            yield start, self.body[start:]
-
     def filled(self) -> Iterator[tuple[int, bytes]]:
-        """Every line that is not blank, as `lines` gives it."""
-        return ((start, line) for start, line in self.lines() if line and not line.isspace())
+        """Every line that is not blank, without its end, with the index of its first character."""
+        for found in _LINE.finditer(self.body):
+            line = found[0]
+            if not line.isspace():
+                yield found.start(), line
 
 
 def plain(content: bytes) -> Text:

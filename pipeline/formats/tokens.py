@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from dataclasses import dataclass
+from itertools import islice
 from typing import NoReturn
 
 from pipeline.formats.neutral import Declared, ambiguous, refuse
@@ -16,6 +17,8 @@ from pipeline.formats.prose import WORD, cannot_be_data, shown
 from pipeline.formats.text import Text
 
 HEX = re.compile(rb"[0-9A-Fa-f]+")
+LINES_SAMPLED = 200_000
+"""Lines that show how a dump writes its values; every line is then held to it."""
 BYTE = re.compile(rb"[0-9A-Fa-f]{1,2}")
 LONGEST_LINE = 1 << 20
 """Characters of a line that are still read one by one."""
@@ -28,9 +31,10 @@ MARKS = {
     "$": re.compile(rb"\$([0-9A-Fa-f]+)(?![0-9A-Za-z_])"),
     "\\x": re.compile(rb"\\x([0-9A-Fa-f]{2})(?![0-9A-Fa-f])"),
     "h": re.compile(
-        rb"(?<![0-9A-Za-z_])(?:0(?=[A-Fa-f]))?([0-9A-Fa-f]{4}|[0-9A-Fa-f]{1,2})[hH](?![0-9A-Za-z_])"
+        rb"(?<![0-9A-Za-z_])(?:0(?=(?:[0-9A-Fa-f]{2}|[0-9A-Fa-f]{4})[hH]))?([0-9A-Fa-f]{4}|[0-9A-Fa-f]{1,2})[hH](?![0-9A-Za-z_])"
     ),
 }
+_MARK_LETTERS = {"0x": (b"0x", b"0X"), "$": (b"$",), "\\x": (b"\\x",), "h": (b"h", b"H")}
 _DIRECTIVE = rb"(?:\.?(?:db|byte)|defb|defm|fcb|dc\.b|\.?dw|\.?word|defw|fdb|dc\.w)"
 _HEAD = re.compile(
     rb"[\s\"'(){}\[\],]*"
@@ -144,7 +148,7 @@ def find_style(text: Text, declared: Declared) -> Style:
         return settled
     widths: Counter[int] = Counter()
     first: dict[int, int] = {}
-    for start, line in text.filled():
+    for start, line in islice(text.filled(), LINES_SAMPLED):
         if len(line) > LONGEST_LINE and WORD.fullmatch(line.strip()) is None:
             refuse(
                 text.place(start),
@@ -153,8 +157,14 @@ def find_style(text: Text, declared: Declared) -> Style:
             )
         for word in _kept(line) or ():
             widths[len(word)] += 1
-            first.setdefault(len(word), start + line.index(word))
-    marked = {mark: len(pattern.findall(text.body)) for mark, pattern in MARKS.items()}
+            if len(word) not in first:
+                first[len(word)] = start + line.index(word)
+    marked = {
+        mark: len(pattern.findall(text.body))
+        if any(letter in text.body for letter in _MARK_LETTERS[mark])
+        else 0
+        for mark, pattern in MARKS.items()
+    }
     best = max(marked, key=lambda mark: marked[mark])
     if marked[best] > sum(widths.values()):
         return _marked_style(text, best, declared)
@@ -420,7 +430,7 @@ def separators(line: bytes) -> frozenset[int]:
 def usual_separators(text: Text, style: Style) -> frozenset[int]:
     """The separators that most lines of nothing but values use."""
     kinds: Counter[frozenset[int]] = Counter()
-    for _, line in text.filled():
+    for _, line in islice(text.filled(), LINES_SAMPLED):
         words = WORD.findall(line)
         if len(words) > 1 and all(style.values(word) is not None for word in words):
             kinds[separators(line)] += len(words)
