@@ -63,7 +63,8 @@ def open_project(given: Path) -> Project:
     plan, problems = read_sheet(document, tables=tables, files=files, catalogue=catalogue)
     if plan is not None:
         catalogue = catalogue.with_parts(plan.sheet.parts)
-    if not any(path.startswith("dumps/") for path in files) and not any(not one.caution for one in problems):
+    named = plan is not None and any(chip.readings for chip in plan.chips)
+    if not named and not any(path.startswith("dumps/") for path in files) and all(one.caution for one in problems):
         raise NothingToDoError(
             where=str(given / "dumps"),
             problem="there are no dump files",

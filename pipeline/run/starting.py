@@ -35,16 +35,13 @@ def start_project(folder: Path) -> dict[str, Any]:
             remedy="Edit it, or move it away to start anew",
         )
     files = survey(root)
-    dumps = [path for path, found in files.items() if path.startswith("dumps/") and not found.refused]
-    left_out = [
-        (path, found.refused) for path, found in files.items() if path.startswith("dumps/") and found.refused
-    ]
+    found = {path: one for path, one in files.items() if path.startswith("dumps/") or _may_be_a_dump(path)}
+    dumps = [path for path, one in found.items() if not one.refused]
+    left_out = [(path, one.refused) for path, one in found.items() if one.refused]
     if not dumps:
-        loose = [path for path in files if "/" not in path]
-        hint = f" ({len(loose)} files lie beside it: move the dumps there)" if loose else ""
         raise NothingToDoError(
             where=str(root / "dumps"),
-            problem=f"there are no dump files{hint}",
+            problem="there are no dump files",
             remedy="Put what your readers wrote into dumps/ and run this again",
         )
     chips: dict[str, list[dict[str, Any]]] = defaultdict(list)
@@ -58,6 +55,19 @@ def start_project(folder: Path) -> dict[str, Any]:
         "schema": "wellread/start/1", "command": "start", "sheet": str(root / SHEET_NAME), "chips": len(chips),
         "readings": len(dumps), "left_out": [list(one) for one in left_out],
     }  # fmt: skip
+
+
+_NO_DUMPS = frozenset(
+    [".yaml", ".yml", ".csv", ".xlsx", ".md", ".pdf", ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".zip", ".gz", ".tar", ".py"]
+)
+"""Endings of files beside `dumps/` that are taken for something else."""
+
+
+def _may_be_a_dump(path: str) -> bool:
+    """A file that lies loose in the project folder, beside `dumps/`, and is no sheet, picture or archive."""
+    if "/" in path or path.startswith("."):
+        return False
+    return Path(path).suffix.lower() not in _NO_DUMPS
 
 
 def _guess(path: str, content: bytes) -> tuple[str, dict[str, Any]]:
@@ -168,10 +178,12 @@ def _sheet(root: Path, chips: dict[str, list[dict[str, Any]]]) -> str:
                 lines.append(f"    organisation: {smallest}x8")
         if not all(reading["by_name"] for reading in readings):
             guesses.append("which chip, and which reader: guessed from the file's name")
+        if any("/" not in reading["path"] for reading in readings):
+            guesses.append("that the file beside dumps/ is a dump at all")
         lines.append("    unconfirmed:")
         lines += [f"      - {quoted(guess)}" for guess in guesses]
         for reading in readings:
-            if reading["by_name"] and reading["why"] == "":
+            if reading["by_name"] and reading["why"] == "" and "/" in reading["path"]:
                 continue
             rows.append(
                 f"  - {{chip: {quoted(chip)}, reader: {reading['reader']}, file: {quoted(reading['path'].removeprefix('dumps/'))}}}"

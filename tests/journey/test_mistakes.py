@@ -123,6 +123,22 @@ def test_start_then_check_fails_until_the_guesses_are_confirmed(project: Path) -
     assert wellread("start", project).code == 15
 
 
+def test_start_finds_dumps_that_lie_loose_in_the_folder(tmp_path: Path) -> None:
+    shutil.copy(DUMP, tmp_path / "U7.bin")
+    (tmp_path / "notes.md").write_text("not a dump")
+    done = wellread("start", tmp_path, "--json")
+    assert done.code == 0, done.err
+    assert done.document["readings"] == 1
+    sheet = tmp_path / "sheet.yaml"
+    text = sheet.read_text(encoding="utf-8")
+    assert "that the file beside dumps/ is a dump at all" in text
+    lines = text.splitlines(keepends=True)
+    sheet.write_text("".join(x for x in lines if "unconfirmed" not in x and not x.lstrip().startswith('- "')), encoding="utf-8")
+    packed = wellread("package", tmp_path, "--into", tmp_path.parent / "out", "--json")
+    assert packed.code == 0, packed.err
+    assert (Path(packed.document["bag"]) / "data/readings/unplaced/U7/U7.bin").read_bytes() == DUMP.read_bytes()
+
+
 def test_start_drafts_for_any_file_name(tmp_path: Path) -> None:
     root = tmp_path / "odd"
     (root / "dumps").mkdir(parents=True)
