@@ -311,3 +311,159 @@ def parts(
 
     document, text = show_parts(name, words=words, bits=bits, pins=pins, kind=kind)
     _render(document, text, as_json=as_json, quiet=quiet)
+
+
+@app.command()
+def release(
+    bag: Annotated[Path, typer.Argument(help="A bag; it is rechecked first.")],
+    into: Annotated[
+        Path | None, typer.Option("--into", help="Where bundle and zip go; beside BAG if not said.")
+    ] = None,
+    dry_run: Annotated[
+        bool, typer.Option("--dry-run", help="Say what would go out and what would stay; write nothing.")
+    ] = False,
+    strict: Strict = False,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Make the public bundle and its zip: private facts stay behind, and a summary says which and why.
+
+    The sheet must state the rights, by a RightsStatements.org URI, a Creative Commons URI or an SPDX identifier:
+
+    \b
+      rights: {statement: http://rightsstatements.org/vocab/CNE/1.0/, note: who was asked, and when}
+
+    Which one fits firmware whose maker is gone? In plain words, and no legal advice:
+
+    \b
+      CNE       nobody has looked into it yet. The honest start for most firmware.
+      InC-RUU   it is in copyright, and a reasonable search found no holder: keep a record of the search.
+                Not for libraries, museums and archives that work under the EU orphan works rules.
+      UND       somebody looked, and the facts do not decide it.
+      InC       the maker, or whoever bought its rights, is known: ask them.
+      NKC, NoC-US are not for orphans: a maker that is gone has not given its rights away.
+      InC-OW-EU does not fit as a rule: that regime covers writings and films, not programs.
+
+    A statement is a label, not a licence: it allows nobody to copy anything. Chips' content therefore goes out only
+    where the sheet also says on whose word it may:
+
+    \b
+      release: {allowed_by: name and office, ground: decision, licence or permission, documents: [docs/FILE]}
+
+    Without that the bundle holds metadata, digests and a report without pictures of content. Documents go out only
+    where that list names them, dump files only where their reading says `public: true`, photographs without what the
+    camera wrote into them.
+    """  # noqa: D301 - \b is what keeps lines apart
+    from pipeline.run.releasing import release as run_release
+    from pipeline.views.release import released
+
+    document = run_release(bag, into, dry_run=dry_run, quiet=quiet or as_json)
+    text = released(document) if not quiet else f"{document['zip_sha256'] or ''}"
+    _render(document, text, as_json=as_json)
+    needing = sum(document["grades"].get(grade, 0) for grade in ("faulty", "contested", "missing"))
+    raise typer.Exit(1 if strict and needing else 0)
+
+
+@app.command()
+def burn(
+    bag: Annotated[Path, typer.Argument(help="A bag or a public bundle; it is rechecked first.")],
+    into: Annotated[str, typer.Option("--into", help="The replacement part's number.")],
+    output: Annotated[
+        Path,
+        typer.Option("--output", "-o", help="The file to write, for a space the folder; never overwritten."),
+    ],
+    form: Annotated[str, typer.Option("--format", help="binary, intel-hex or s-record.")] = "binary",
+    chip: Annotated[str | None, typer.Option("--chip", help="The chip to replace.")] = None,
+    space: Annotated[
+        str | None, typer.Option("--space", help="Or: an address space to share out over a set of chips.")
+    ] = None,
+    even_so: Annotated[
+        bool, typer.Option("--even-so", help="Burn an image that is contested or faulty all the same.")
+    ] = False,
+    layout: Annotated[
+        str,
+        typer.Option(
+            "--layout", help="auto, repeat (copies everywhere) or offset (where the pins' levels point)."
+        ),
+    ] = "auto",
+    byte_order: Annotated[
+        str, typer.Option("--byte-order", help="big or little, for words wider than 8 bits.")
+    ] = "big",
+    socket: Annotated[
+        str | None, typer.Option("--socket", help="The old part, where the sheet names none.")
+    ] = None,
+    select: Annotated[
+        list[str] | None,
+        typer.Option("--select", help="Level that selects a mask ROM, by pin, such as 20=low."),
+    ] = None,
+    address_order: Annotated[
+        str | None,
+        typer.Option(
+            "--address-order", help="For A0, A1 … of the old part: which line of the new part carries it."
+        ),
+    ] = None,
+    data_order: Annotated[str | None, typer.Option("--data-order", help="Likewise for D0, D1 …")] = None,
+    invert_address: Annotated[
+        str | None, typer.Option("--invert-address", help="Lines of the new part that arrive inverted.")
+    ] = None,
+    invert_data: Annotated[
+        str | None, typer.Option("--invert-data", help="Data lines of the new part that leave inverted.")
+    ] = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Write the programming file of a replacement chip, and say what to do to which pin.
+
+    The image is repeated, or put where the extra address pins' levels point; the sum that a device programmer will
+    show, pin ties, speed and output warnings are printed. With --space, an assembled space is shared out over a set
+    of chips of another width or size.
+    """
+    from pipeline.errors import UsageError
+    from pipeline.run.burning import burn_chip, burn_space, wish
+
+    if (chip is None) == (space is None):
+        raise UsageError(
+            where="burn", problem="one chip or one space is needed", remedy="Say --chip ID or --space NAME"
+        )
+    wanted = wish(
+        form=form, output=output, even_so=even_so, layout=layout, byte_order=byte_order, socket=socket,
+        address_order=address_order, data_order=data_order, invert_address=invert_address, invert_data=invert_data,
+        selects=select or (),
+    )  # fmt: skip
+    if chip is not None:
+        document, text = burn_chip(bag, chip, into, wanted, quiet=quiet or as_json)
+    else:
+        document, text = burn_space(bag, str(space), into, wanted, quiet=quiet or as_json)
+    _render(document, text, as_json=as_json, quiet=quiet)
+
+
+@app.command()
+def changes(
+    old: Annotated[Path, typer.Argument(help="A bag or bundle.")],
+    new: Annotated[
+        Path, typer.Argument(help="A later one of the same machine, or one of another machine of its model.")
+    ],
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Say chip by chip what differs between two bags or bundles; fading is told from revisions."""
+    from pipeline.run.changing import changes as run_changes
+    from pipeline.views.changes import changed
+
+    document = run_changes(old, new, quiet=quiet or as_json)
+    _render(document, changed(document), as_json=as_json, quiet=quiet)
+
+
+@app.command()
+def reopen(
+    bag: Annotated[Path, typer.Argument(help="A bag; it is rechecked first.")],
+    into: Annotated[Path, typer.Option("--into", help="The project folder to make.")],
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Give the project folder back from a bag, so that a correction or a later reading makes the next version."""
+    from pipeline.run.reopening import reopen as run_reopen
+    from pipeline.views.changes import reopened
+
+    document = run_reopen(bag, into, quiet=quiet or as_json)
+    _render(document, reopened(document), as_json=as_json, quiet=quiet)

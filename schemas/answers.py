@@ -189,6 +189,111 @@ class PartsAnswer(Answer):
     parts: tuple[dict[str, Any], ...]
 
 
+class WithheldThing(StoredDocument):
+    """Something that a release leaves behind."""
+
+    what: str
+    why: str
+    chip: str | None
+    sha256: str | None
+
+
+class ReleasedChip(StoredDocument):
+    """One chip of a release: what goes out and what stays."""
+
+    chip: str
+    grade: Grade
+    goes_out: tuple[str, ...]
+    withheld: tuple[dict[str, str], ...]
+
+
+class ReleaseAnswer(Answer):
+    """`release`."""
+
+    bag: str
+    dry_run: bool
+    bundle: str | None
+    zip: str | None
+    zip_sha256: str | None
+    content: bool = Field(description="False: metadata, report and digests only")
+    rights: str
+    grades: dict[str, int]
+    files: tuple[str, ...]
+    chips: tuple[ReleasedChip, ...]
+    withheld: tuple[WithheldThing, ...]
+    replaced: dict[str, int] = Field(
+        description="Where private values stood in public texts, and how many were replaced"
+    )
+    cautions: tuple[str, ...]
+
+
+class BurnedFile(StoredDocument):
+    """One programming file."""
+
+    name: str
+    bytes: int
+    sum16: str = Field(description="Of the whole device, as a programmer shows it")
+    crc32: str
+    bits: tuple[int, int] | None = Field(default=None, description="Of the space's word, high and low")
+    words: tuple[int, int] | None = Field(default=None, description="Half-open, of the space")
+
+
+class BurnAnswer(Answer):
+    """`burn`: of a chip (`plan` says pins and ties) or of a space (several files)."""
+
+    bag: str
+    chip: str | None
+    space: str | None
+    grade: Grade | None
+    image_sha256: str
+    format: str
+    output: str
+    files: tuple[BurnedFile, ...]
+    plan: dict[str, Any] | None
+
+
+class ChangedChip(StoredDocument):
+    """One pair of chips."""
+
+    chip: str
+    other: str | None = Field(description="Its id in the new one, where it is another")
+    board: str | None
+    socket: str | None
+    kind: Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
+    judged: Literal[
+        "fading", "perhaps-fading", "older-faded", "emptied", "one-way", "revision", "unsettled", ""
+    ]
+    differing_words: int
+    up: int = Field(description="Settled bits that are 1 in the new one only")
+    down: int = Field(description="Settled bits that are 1 in the old one only")
+    contested_bits: int = Field(description="Differing bits that are contested in either")
+    ranges: tuple[tuple[int, int], ...]
+    means: str
+    facts: tuple[str, ...]
+
+
+class ChangesAnswer(Answer):
+    """`changes`."""
+
+    old: str
+    new: str
+    old_bag: str
+    new_bag: str
+    same_machine: bool
+    counts: dict[str, int]
+    chips: tuple[ChangedChip, ...]
+    others: tuple[str, ...]
+
+
+class ReopenAnswer(Answer):
+    """`reopen`."""
+
+    bag: str
+    folder: str
+    files: tuple[str, ...]
+    chips: int
+
+
 ANSWERS: dict[str, type[Answer]] = {
     "check": CheckAnswer,
     "package": PackageAnswer,
@@ -200,5 +305,9 @@ ANSWERS: dict[str, type[Answer]] = {
     "ledger": LedgerAnswer,
     "mend": MendAnswer,
     "parts": PartsAnswer,
+    "release": ReleaseAnswer,
+    "burn": BurnAnswer,
+    "changes": ChangesAnswer,
+    "reopen": ReopenAnswer,
 }
 """Command → its answer."""

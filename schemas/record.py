@@ -41,11 +41,17 @@ class Bears(StoredDocument):
 class StoredFile(StoredDocument):
     """A file in the bag and what it was called where it came from."""
 
-    path: str = Field(description="Inside the bag, separated by /")
-    original_name: str = Field(description="Inside the project folder, separated by /")
+    path: str | None = Field(
+        default=None,
+        description="Inside the bag, separated by /; in a public bundle absent where the file stays behind",
+    )
+    original_name: str | None = Field(
+        default=None, description="Inside the project folder, separated by /; absent where it stays behind"
+    )
     size_bytes: int
     sha256: str
     sha512: str
+    withheld: str | None = Field(default=None, description="In a public bundle: why the file stays behind")
 
 
 class SumRecord(StoredDocument):
@@ -59,7 +65,9 @@ class SumRecord(StoredDocument):
 class ImageRecord(StoredDocument):
     """The image of one chip: one word after the other, words wider than 8 bits big-endian."""
 
-    path: str
+    path: str | None = Field(
+        default=None, description="In a public bundle absent where the image stays behind"
+    )
     settled: bool = Field(
         description="False: the file lies under images-unsettled, apart from the sound ones"
     )
@@ -68,6 +76,7 @@ class ImageRecord(StoredDocument):
     sha256: str
     sha512: str
     sums: tuple[SumRecord, ...]
+    withheld: str | None = Field(default=None, description="In a public bundle: why the image stays behind")
 
 
 class StepRecord(StoredDocument):
@@ -164,6 +173,8 @@ class ChipRecord(StoredDocument):
     contested: Contested | None = None
     findings: tuple[Finding, ...] = ()
     regions: tuple[dict[str, Any], ...] = ()
+    withheld: str | None = Field(default=None, description="In a public bundle: why its content stays behind")
+    withheld_readings: int = Field(default=0, description="In a public bundle: readings marked private")
 
 
 class SpaceRecord(StoredDocument):
@@ -188,6 +199,7 @@ class SpaceRecord(StoredDocument):
     placements: tuple[dict[str, Any], ...] = ()
     checks: tuple[dict[str, Any], ...] = ()
     reasons: tuple[str, ...] = ()
+    withheld: str | None = Field(default=None, description="In a public bundle: why it stays behind")
 
 
 class Superseded(StoredDocument):
@@ -197,6 +209,18 @@ class Superseded(StoredDocument):
     receipt: str
     external_identifier: str | None = None
     why: tuple[str, ...]
+
+
+class Released(StoredDocument):
+    """In the record of a public bundle: the bag that it was made from."""
+
+    bag: str
+    external_identifier: str
+    receipt: str = Field(description="Digest over the bag's tag manifests: stands for every byte of it")
+    when: str = Field(description="SOURCE_DATE_EPOCH, else the bag's own date: a bundle has no clock")
+    clock_fixed: bool
+    software: dict[str, str]
+    content: bool = Field(description="False: metadata and digests only")
 
 
 class Record(StoredDocument):
@@ -230,5 +254,6 @@ class Record(StoredDocument):
     )
     qualification: dict[str, Any] = Field(default_factory=dict)
     grades: dict[str, int]
+    released_from: Released | None = Field(default=None, description="Only in a public bundle")
     inputs_sha256: str = Field(description="Over everything that went in: equal inputs make no new version")
     chips: tuple[ChipRecord, ...]

@@ -156,6 +156,9 @@ class ReleaseWord(HumanInput):
 
     allowed_by: Text
     ground: Text
+    documents: tuple[Text, ...] | None = Field(
+        default=None, description="Files of docs/ that may go out as they are; the others stay behind"
+    )
 
 
 class Reader(HumanInput):

@@ -14,6 +14,7 @@ _MODELS = {
     "finding": ("schemas.finding", "Finding"),
     "part": ("schemas.part", "Part"),
 }
+_PROFILES = ("bagit-profile", "bundle-profile")
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
 
 
@@ -21,7 +22,7 @@ def schema_names() -> list[str]:
     """Every name that `schema_document` knows, sorted."""
     from schemas.answers import ANSWERS
 
-    return sorted([*_MODELS, "bagit-profile", *ANSWERS])
+    return sorted([*_MODELS, *_PROFILES, *ANSWERS])
 
 
 def schema_document(name: str) -> dict[str, Any]:
@@ -32,8 +33,8 @@ def schema_document(name: str) -> dict[str, Any]:
     """
     from schemas.answers import ANSWERS
 
-    if name == "bagit-profile":
-        content = pkgutil.get_data("schemas", "json/bagit-profile.json")
+    if name in _PROFILES:
+        content = pkgutil.get_data("schemas", f"json/{name}.json")
         assert content is not None
         profile: dict[str, Any] = json.loads(content)
         return profile
@@ -58,7 +59,7 @@ def schema_files() -> dict[str, bytes]:
     """The files of `schemas/json/` as the models make them: name → bytes."""
     out = {}
     for name in schema_names():
-        if name != "bagit-profile":
+        if name not in _PROFILES:
             text = json.dumps(schema_document(name), indent=2, ensure_ascii=False) + "\n"
             out[f"{name}.schema.json"] = text.encode()
     return out

@@ -123,7 +123,8 @@ def chip_notes(chip: Mapping[str, Any]) -> str:
             lines.append(f"    set aside: {plain(reading['set_aside'])}")
         for stored in reading["files"]:
             lines.append(
-                f"    {stored['path']}  SHA-256 {stored['sha256']}  format {stored.get('format') or 'not identified'}"
+                f"    {stored.get('path') or 'a file that is not here'}  SHA-256 {stored['sha256']}"
+                f"  format {stored.get('format') or 'not identified'}"
             )
             lines += [
                 f"      forgiven: {plain(one['what'])} ({one['place']}, {one['count']} times)"
@@ -135,7 +136,7 @@ def chip_notes(chip: Mapping[str, Any]) -> str:
     image = chip.get("image")
     if image:
         sums = ", ".join(f"{one['method']} {one['value']} ({one['form']})" for one in image["sums"])
-        lines += [f"  image {image['path']}  SHA-256 {image['sha256']}", f"    {sums}"]
+        lines += [f"  image {image.get('path') or 'not here'}  SHA-256 {image['sha256']}", f"    {sums}"]
     contested = chip.get("contested")
     if contested:
         lines.append(f"  contested: {contested['bits']} bits in {contested['words']} words")

@@ -287,7 +287,7 @@ class Premis:
         self, chip: Mapping[str, Any], paths: Sequence[str], heard: Sequence[str], made: Sequence[str]
     ) -> dict[str, str]:
         """One event a step of the program."""
-        if not paths:
+        if not paths and not made:
             return {}
         name = chip["chip"]
         program = [(self.software_id, "exe")]
@@ -296,21 +296,21 @@ class Premis:
             {step["action"] for r in chip["readings"] for p in r["passes"] for step in p["steps"]}
         )
         severities = {finding["severity"] for finding in chip["findings"]}
-        out = {
-            "ing": self.event(
+        out = {}
+        if paths:
+            out["ing"] = self.event(
                 "ing", f"ingestion/{name}", self.when, f"The dump files of chip {name} were taken over byte for byte.{self.clock}",
                 agents=program, outcomes=paths,
-            ),
-            "mes": self.event(
-                "mes", f"digests/{name}", self.when, "SHA-256 and SHA-512 were calculated while the files were written.",
-                agents=program, sources=[*paths, *made],
-            ),
-            "for": self.event(
+            )  # fmt: skip
+            out["for"] = self.event(
                 "for", f"formats/{name}", self.when, "The format of each dump file was identified from its content and the sheet.",
                 outcome="suc" if formats else "war", note=", ".join(formats) or "none identified: every reading is set aside",
                 agents=program, sources=paths,
-            ),
-        }  # fmt: skip
+            )  # fmt: skip
+        out["mes"] = self.event(
+            "mes", f"digests/{name}", self.when, "SHA-256 and SHA-512 were calculated while the files were written.",
+            agents=program, sources=[*paths, *made],
+        )  # fmt: skip
         if made:
             out["nor"] = self.event(
                 "nor", f"normalization/{name}", self.when,
@@ -397,10 +397,13 @@ class Premis:
             for stored in (*head.get("sheet", ()), *head.get("attachments", ()))
         ]
         made = [self.object_id(space["path"]) for space in head.get("spaces", ()) if space.get("path")]
+        bag = (head.get("released_from") or {}).get("bag", self.bag)
         yield self.event(
-            "ipc", "package", self.when, f"The BagIt bag {self.bag} was created.{version}{self.clock}",
+            "ipc", "package", self.when, f"The BagIt bag {bag} was created.{version}{self.clock}",
             agents=[(self.software_id, "exe")], sources=[*own, *made], outcomes=[f"{self.bag}#bag"],
         )  # fmt: skip
+        if head.get("released_from"):
+            yield from self._released(head["released_from"])
         yield self._agent(
             self.software_id,
             "wellread",
@@ -436,6 +439,24 @@ class Premis:
         if self.has_rights:
             yield self._rights(head["rights"])
         yield FOOT
+
+    def _released(self, origin: Mapping[str, Any]) -> Iterator[str]:
+        """The recheck that let the bag out, and the bundle made of it; a bundle has no clock of its own."""
+        when = origin["when"] if origin["clock_fixed"] else f"{origin['when'][:10]}/.."
+        clock = (
+            " The clock was fixed by SOURCE_DATE_EPOCH."
+            if origin["clock_fixed"]
+            else " The date is the bag's, a lower bound."
+        )
+        yield self.event(
+            "fix", "recheck", when, f"The bag {origin['bag']} passed a recheck of every file; receipt {origin['receipt']}.{clock}",
+            agents=[(self.software_id, "exe")], sources=[f"{self.bag}#bag"],
+        )  # fmt: skip
+        left = "private fields left out" if origin["content"] else "private fields and all content left out"
+        yield self.event(
+            "dis", "release", when, f"The public bundle {self.bag} was made from the bag {origin['bag']}, {left}.{clock}",
+            agents=[(self.software_id, "exe")], outcomes=[f"{self.bag}#bag"],
+        )  # fmt: skip
 
     def _agent(self, agent: str, name: str, code: str, label: str, version: str | None, note: str) -> str:
         return (

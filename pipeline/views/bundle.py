@@ -1,0 +1,226 @@
+"""The texts of a public bundle: what it is, how far to trust it, how to check and burn it, how to cite it."""
+
+from __future__ import annotations
+
+import json
+import textwrap
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+from urllib.parse import urlsplit
+
+from pipeline.views.notes import plain
+
+WIDTH = 100
+MOST_NAMED = 40
+FIRST = ("faulty", "contested", "missing", "single")
+"""Grades that the first page names chip by chip."""
+MEANINGS = {
+    "faulty": "the image carries a reading fault: do not burn it",
+    "contested": "readings disagree and nothing settles it; the mask beside the image says where",
+    "missing": "there is no usable reading",
+    "single": "one pass of one reader: nothing has confirmed it",
+    "repeatable": "one reader, two passes or more that agree",
+    "corroborated": "two readers or more agree on every bit",
+    "self-checked": "a check embedded in the content holds",
+}
+STATEMENTS = {
+    "InC": "in copyright", "InC-OW-EU": "an EU orphan work", "InC-EDU": "in copyright, educational use allowed",
+    "InC-NC": "in copyright, non-commercial use allowed",
+    "InC-RUU": "in copyright, rights-holder not found after a reasonable search",
+    "NoC-CR": "no copyright, use limited by contract", "NoC-NC": "no copyright, non-commercial use only",
+    "NoC-OKLR": "no copyright, other law limits its use", "NoC-US": "no copyright in the United States",
+    "CNE": "copyright not evaluated", "UND": "copyright undetermined", "NKC": "no known copyright",
+}  # fmt: skip
+
+
+def rights_name(statement: str) -> str:
+    """What a rights statement says, in a few words."""
+    if "rightsstatements.org" in statement:
+        return STATEMENTS.get(statement.rstrip("/").split("/")[-2], statement)
+    if "creativecommons.org" in statement:
+        return "Creative Commons " + " ".join(urlsplit(statement).path.strip("/").split("/")[1:3]).upper()
+    return f"SPDX {statement}"
+
+
+def readme(
+    head: Mapping[str, Any], grades: Mapping[str, Sequence[str]], withheld: Sequence[str], *, example: Mapping[str, Any] | None
+) -> str:  # fmt: skip
+    """`README.txt`, the first page.
+
+    Args:
+        head: The public record without its chips.
+        grades: Grade → its chips, in the sheet's order.
+        withheld: What stays behind, in words.
+        example: A chip's record to take as an example of burning, or None.
+    """
+    machine, origin = head["machine"], head["released_from"]
+    title = f"ROM contents of {plain(machine['name'])}"
+    lines = [title, "=" * len(title), ""]
+    lines += _paragraph(machine.get("description"))
+    lines += [*_trust(grades), ""]
+    lines += [*_use(head, example), ""]
+    lines += ["RIGHTS", "", *_rights(head), ""]
+    lines += ["WHAT IS NOT HERE", "", *(f"  {line}" for line in withheld or ["Nothing was held back."]), ""]
+    lines += ["WHAT IS HERE", "", *_contents(content=origin["content"]), ""]
+    clock = (
+        "SOURCE_DATE_EPOCH" if origin["clock_fixed"] else "the bag, since a bundle has no clock of its own"
+    )
+    lines += [
+        f"Made from the bag {origin['bag']} ({origin['external_identifier']}, receipt",
+        f"{origin['receipt']}) by wellread {origin['software']['version']}.",
+        f"Dated {origin['when'][:10]} by {clock}. The same bag gives the same bundle, byte for byte.",
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _paragraph(text: object) -> list[str]:
+    return [*textwrap.wrap(plain(text), WIDTH), ""] if text else []
+
+
+def _trust(grades: Mapping[str, Sequence[str]]) -> Iterable[str]:
+    yield "HOW FAR TO TRUST IT"
+    yield ""
+    for grade in (*FIRST, *(name for name in MEANINGS if name not in FIRST)):
+        chips = grades.get(grade, ())
+        if not chips:
+            continue
+        yield f"  {grade:13} {len(chips):>5}  {MEANINGS[grade]}"
+        if grade in FIRST:
+            named = ", ".join(plain(chip) for chip in chips[:MOST_NAMED])
+            more = f" and {len(chips) - MOST_NAMED} more, see the report" if len(chips) > MOST_NAMED else ""
+            yield from textwrap.wrap(
+                named + more, WIDTH - 22, initial_indent=" " * 22, subsequent_indent=" " * 22
+            )
+
+
+def _use(head: Mapping[str, Any], example: Mapping[str, Any] | None) -> Iterable[str]:
+    name = head["bag"]
+    yield "GET IT, CHECK IT, BURN IT"
+    yield ""
+    yield f"  1. Compare the zip with the digest that its publisher prints:  sha256sum {name}.zip"
+    yield f"  2. Unpack it and check every file:  cd {name} && sha256sum -c checksums-sha256.txt"
+    yield f"     or, more strictly:  wellread recheck {name}"
+    yield "  3. Read report/index.html under data/ (open it in a browser): which chips are sound, and why."
+    yield "  4. A chip you have read yourself: look up its CRC-32, MD5 or SHA-1 in checksums-matching.txt."
+    if example and head["released_from"]["content"]:
+        part = plain(example.get("part") or "PART")
+        yield f"  5. A replacement:  wellread burn {name} --chip {example['chip']} --into {part} --format intel-hex --output FILE"
+        yield "     says which pins to tie and which sum the programmer must show. Read the copy back."
+    yield "  Images under data/images-unsettled/ are contested or faulty: kept apart so that nobody burns one unaware."
+
+
+def _rights(head: Mapping[str, Any]) -> Iterable[str]:
+    rights, word = head["rights"], head.get("release") or {}
+    yield f"  {rights['statement']}"
+    yield f"  ({rights_name(rights['statement'])})"
+    for key, label in (("note", ""), ("holder", "Holder: "), ("jurisdiction", "Law looked at: ")):
+        if rights.get(key):
+            yield from _indented(label + str(rights[key]))
+    if head["released_from"]["content"]:
+        yield from _indented(f"Released on the word of {word['allowed_by']}. Ground: {word['ground']}")
+        yield "  The statement above is a label, not a licence."
+    else:
+        yield "  No word lets content out: this bundle holds metadata, a report and digests only."
+
+
+def _indented(text: str) -> list[str]:
+    return textwrap.wrap(plain(text), WIDTH, initial_indent="  ", subsequent_indent="  ")
+
+
+def _contents(*, content: bool) -> Iterable[str]:
+    if content:
+        yield "  data/images/            one image a chip: .bin (words over 8 bits: big-endian), .hex Intel HEX, .s19 S-record"
+        yield "  data/images-unsettled/  the same of faulty and contested chips, with masks of the contested bits"
+        yield "  data/spaces/            address spaces as the machine sees them"
+        yield "  data/readings/          dump files that the sheet marks public, as they were read"
+        yield "  data/photos/, docs/     photographs without what the camera wrote into them; documents let out by name"
+    yield "  data/report/index.html  the report"
+    yield "  checksums-sha256.txt    for sha256sum -c"
+    yield "  checksums-matching.txt  CRC-32, MD5, SHA-1 and sums of the images, to compare with; not for safety"
+    yield "  metadata/               record.json (everything, for programs), premis.xml, provenance.txt, schemas"
+    yield "  ro-crate-metadata.json, CITATION.cff and the BagIt files: for repositories and data portals"
+
+
+SUMS_HEAD = (
+    "# Sums to match an image with others' lists. MD5, SHA-1 and CRC-32 prove nothing against intent; "
+    "checksums-sha256.txt does.\n"
+    "# A sum16 is the plain sum of all bytes kept to 16 bits, as device programmers show it.\n"
+    "chip\tgrade\tbytes\tcrc32\tmd5\tsha1\tsha256\tsum16\tfile\n"
+)
+
+
+def sums_line(chip: Mapping[str, Any], *, crc32: int, md5: str, sha1: str, sum16: int) -> str:
+    """One image's line of `checksums-matching.txt`."""
+    image = chip["image"]
+    return (
+        f"{chip['chip']}\t{chip['grade']}\t{image['size_bytes']}\t{crc32:08X}\t{md5}\t{sha1}\t{image['sha256']}"
+        f"\t{sum16:04X}\t{image.get('path') or 'not here'}\n"
+    )
+
+
+def citation(head: Mapping[str, Any]) -> str:
+    """`CITATION.cff`. Source: Citation File Format 1.2.0."""
+    machine, custodian, origin = head["machine"], head.get("custodian") or {}, head["released_from"]
+    authors = [custodian[key] for key in ("organisation", "name") if custodian.get(key)] or [
+        "Custodian not named"
+    ]
+    statement = head["rights"]["statement"]
+    lines = [
+        "cff-version: 1.2.0",
+        f"message: {_quoted('If you use these ROM contents, please cite them as below.')}",
+        "type: dataset",
+        f"title: {_quoted(_title(machine))}",
+        "authors:",
+        *(f"  - name: {_quoted(author)}" for author in authors),
+        f"version: {_quoted(head['bag'])}",
+        f"date-released: {origin['when'][:10]}",
+        "identifiers:",
+        "  - type: other",
+        f"    value: {_quoted(head['external_identifier'])}",
+        "    description: Identifier of this bundle",
+        f"abstract: {_quoted(abstract(head))}",
+        "keywords:",
+        '  - "ROM"',
+        '  - "firmware"',
+        '  - "digital preservation"',
+    ]
+    if "://" in statement:
+        lines.append(f"license-url: {_quoted(statement)}")
+    elif " " not in statement and not statement.startswith("LicenseRef"):
+        lines.append(f"license: {statement}")
+    return "\n".join(lines) + "\n"
+
+
+def _title(machine: Mapping[str, Any]) -> str:
+    maker = f", {machine['maker']}" if machine.get("maker") else ""
+    return f"ROM contents of {machine['name']}{maker}"
+
+
+def abstract(head: Mapping[str, Any]) -> str:
+    """What the bundle is, in two sentences."""
+    grades = ", ".join(f"{count} {grade}" for grade, count in head["grades"].items() if count)
+    said = plain(head["machine"].get("description") or "")
+    return f"{said} Chips by the grade of their evidence: {grades}. Rights: {rights_name(head['rights']['statement'])}.".strip()
+
+
+def _quoted(text: object) -> str:
+    """A YAML double-quoted scalar: JSON's escapes are YAML's too, once nothing unprintable is left."""
+    return json.dumps(plain(text), ensure_ascii=False)
+
+
+def bag_info(head: Mapping[str, Any], profile: str) -> list[tuple[str, str]]:
+    """The elements of `bag-info.txt`: no contact, since that is private."""
+    custodian, machine, origin = head.get("custodian") or {}, head["machine"], head["released_from"]
+    info = [
+        ("Source-Organization", custodian.get("organisation") or custodian.get("name") or "not stated"),
+        ("Contact-Name", custodian.get("name")),
+        ("External-Description", f"Public bundle: {_title(machine)}, with evidence and provenance"),
+        ("Bagging-Date", origin["when"][:10]),
+        ("External-Identifier", head["external_identifier"]),
+        ("Bag-Group-Identifier", machine["id"]),
+        ("Internal-Sender-Identifier", head["bag"]),
+        ("Internal-Sender-Description", f"made from {origin['bag']}, receipt {origin['receipt']}"),
+        ("Bag-Software-Agent", f"wellread {origin['software']['version']}"),
+        ("BagIt-Profile-Identifier", profile),
+    ]
+    return [(label, " ".join(plain(value).split())) for label, value in info if value]

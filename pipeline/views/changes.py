@@ -1,0 +1,67 @@
+"""What `changes` says, chip by chip, what matters first."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pipeline.views.terminal import counted
+
+_ORDER = ("content", "only-old", "only-new", "not-compared", "evidence")
+_TITLES = {
+    "content": "Content differs", "only-old": "Only in the old one", "only-new": "Only in the new one",
+    "not-compared": "Not compared", "evidence": "Same content, other facts or evidence",
+}  # fmt: skip
+MOST = 200
+
+
+def changed(document: Mapping[str, Any]) -> str:
+    """The comparison in words."""
+    how = (
+        "one machine over time"
+        if document["same_machine"]
+        else "two machines, chips matched by board and socket"
+    )
+    lines = [f"{document['old_bag']} and {document['new_bag']}: {how}."]
+    total = document["counts"]
+    lines.append(
+        f"{counted(len(document['chips']), 'chip')}: {total['same'] + total['evidence']} with the same content, {total['content']} with another."
+    )
+    for kind in _ORDER:
+        chips = [chip for chip in document["chips"] if chip["kind"] == kind]
+        if chips:
+            lines += ["", f"{_TITLES[kind]}:"]
+        for chip in chips[:MOST]:
+            lines += list(_chip(chip))
+        if len(chips) > MOST:
+            lines.append(f"  … and {len(chips) - MOST} more; --json has them all")
+    if document["others"]:
+        lines += ["", "Besides:", *(f"  {one}" for one in document["others"])]
+    return "\n".join(lines)
+
+
+def _chip(chip: Mapping[str, Any]) -> Iterator[str]:
+    name = chip["chip"] + (f" and {chip['other']}" if chip["other"] else "")
+    place = " ".join(one for one in (chip["board"], chip["socket"]) if one)
+    bits = chip["up"] + chip["down"]
+    amount = f": {counted(bits, 'bit')} in {counted(chip['differing_words'], 'word')}" if bits else ""
+    judged = f" [{chip['judged']}]" if chip["judged"] else ""
+    yield f"  {name} ({place}){amount}{judged}" if place else f"  {name}{amount}{judged}"
+    if chip["means"]:
+        yield f"    {chip['means']}"
+    if chip["ranges"]:
+        yield "    at word " + ", ".join(_range(one) for one in chip["ranges"]) + " (hex)"
+    for fact in chip["facts"]:
+        yield f"    {fact}"
+
+
+def _range(one: list[int]) -> str:
+    return f"{one[0]:X}" if one[1] == one[0] + 1 else f"{one[0]:X}-{one[1] - 1:X}"
+
+
+def reopened(document: Mapping[str, Any]) -> str:
+    """What `reopen` says."""
+    return (
+        f"{document['folder']}: {counted(len(document['files']), 'file')} of {counted(document['chips'], 'chip')}, every byte as the bag "
+        "has it.\nCorrect the sheet or add readings, then `wellread package` makes the next version; unchanged, it says so."
+    )

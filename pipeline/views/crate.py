@@ -1,0 +1,186 @@
+"""`ro-crate-metadata.json`: what a repository or data portal reads to take the bundle in as it stands.
+
+Source: RO-Crate 1.2: the descriptor and the root with name, description, datePublished and license; files with
+sizes and sha256; reads, packaging and release as CreateActions with their instruments.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from typing import Any
+from urllib.parse import quote
+
+from pipeline.bagflow import Entry
+from pipeline.views.bundle import abstract, rights_name
+
+CONTEXT = "https://w3id.org/ro/crate/1.2/context"
+CONFORMS = "https://w3id.org/ro/crate/1.2"
+_ISO = re.compile(r"\d{4}(?:-\d{2}(?:-\d{2}(?:T\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d{2}:\d{2})?)?)?)?")
+_DONE = {"@id": "http://schema.org/CompletedActionStatus"}
+FORMATS = {
+    "bin": "application/octet-stream", "hex": "text/plain", "s19": "text/plain", "html": "text/html",
+    "txt": "text/plain", "json": "application/json", "xml": "application/xml", "cff": "application/yaml",
+    "jpg": "image/jpeg", "jpeg": "image/jpeg", "png": "image/png",
+}  # fmt: skip
+"""By ending; where none fits, `application/octet-stream`. Source: IANA media types, from memory."""
+
+
+def reference(path: str) -> str:
+    """A path as RO-Crate wants it in an `@id`: a relative URI, Unicode left as it is."""
+    return "".join(char if not char.isascii() else quote(char, safe="/!$&'()*+,;=:@-._~") for char in path)
+
+
+def crate(
+    head: Mapping[str, Any], files: Sequence[Entry], described: Mapping[str, str], chips: Iterable[Mapping[str, Any]]
+) -> Iterator[str]:  # fmt: skip
+    """The document, piece by piece.
+
+    Args:
+        head: The public record without its chips.
+        files: Every file of the bundle that is described, sorted by path.
+        described: Path → what it is.
+        chips: The public records of the chips.
+    """
+    yield f'{{\n "@context": {json.dumps(CONTEXT)},\n "@graph": [\n  '
+    chips = list(_told(chips))
+    mentions = [chip["@id"] for chip in chips] + ["#packaging", "#release", "#machine"]
+    yield ",\n  ".join(_compact(one) for one in _first(head, files, mentions))
+    for entry in files:
+        yield ",\n  " + _compact(_file(entry, described.get(entry.path, "")))
+    for one in chips:
+        yield ",\n  " + _compact(one)
+    yield "\n ]\n}\n"
+
+
+def _compact(value: Mapping[str, Any]) -> str:
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _first(
+    head: Mapping[str, Any], files: Sequence[Entry], mentions: Sequence[str]
+) -> Iterator[dict[str, Any]]:
+    machine, origin, rights = head["machine"], head["released_from"], head["rights"]
+    people = list(_people(head))
+    licence = licence_id(rights["statement"])
+    yield {
+        "@id": "ro-crate-metadata.json", "@type": "CreativeWork", "about": {"@id": "./"}, "conformsTo": {"@id": CONFORMS},
+    }  # fmt: skip
+    root = {
+        "@id": "./", "@type": "Dataset", "name": f"ROM contents of {machine['name']}", "description": abstract(head),
+        "datePublished": origin["when"][:10], "license": {"@id": licence}, "identifier": head["external_identifier"],
+        "version": head["bag"], "about": {"@id": "#machine"},
+        "hasPart": [{"@id": reference(one.path)} for one in files], "mentions": [{"@id": one} for one in mentions],
+    }  # fmt: skip
+    if people:
+        root |= {"publisher": {"@id": people[0]["@id"]}, "author": [{"@id": one["@id"]} for one in people]}
+    yield root
+    yield _licence(licence, rights)
+    yield from people
+    yield {
+        "@id": "#machine", "@type": "Thing", "name": machine["name"],
+        **{key: machine[key] for key in ("description",) if machine.get(key)},
+        **({"alternateName": machine["model"]} if machine.get("model") else {}),
+    }  # fmt: skip
+    for reader, facts in head.get("readers", {}).items():
+        about = ", ".join(str(facts[key]) for key in ("kind", "version") if facts.get(key))
+        yield {
+            "@id": f"#reader/{quote(reader)}", "@type": "IndividualProduct", "name": facts.get("name") or reader,
+            "description": about or "a reader of chips",
+        }  # fmt: skip
+    yield from _acts(head, files)
+
+
+def licence_id(statement: str) -> str:
+    """The `@id` of the licence or statement: its own URI, or SPDX's page of it."""
+    if "://" in statement:
+        return statement
+    return (
+        f"https://spdx.org/licenses/{statement}" if re.fullmatch(r"[A-Za-z0-9.+-]+", statement) else "#rights"
+    )
+
+
+def _licence(licence: str, rights: Mapping[str, Any]) -> dict[str, Any]:
+    note = rights.get("note") or "A label for what is known of the rights; see README.txt."
+    return {
+        "@id": licence, "@type": "CreativeWork", "name": rights_name(rights["statement"]), "identifier": rights["statement"],
+        "description": note,
+    }  # fmt: skip
+
+
+def _people(head: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
+    custodian = head.get("custodian") or {}
+    if custodian.get("organisation"):
+        yield {"@id": "#organisation", "@type": "Organization", "name": custodian["organisation"]}
+    if custodian.get("name"):
+        person = {"@id": "#custodian", "@type": "Person", "name": custodian["name"]}
+        yield person | ({"affiliation": {"@id": "#organisation"}} if custodian.get("organisation") else {})
+
+
+def _acts(head: Mapping[str, Any], files: Sequence[Entry]) -> Iterator[dict[str, Any]]:
+    """The program, the packaging and the release."""
+    origin = head["released_from"]
+    programs = dict.fromkeys((head["software"]["version"], origin["software"]["version"]))
+    for version in programs:
+        yield {
+            "@id": f"#wellread-{version}", "@type": "SoftwareApplication", "name": "wellread", "version": version,
+            "softwareVersion": version, "description": "Packages ROM contents with their evidence",
+        }  # fmt: skip
+    images = [
+        {"@id": reference(one.path)} for one in files if one.path.startswith(("data/images", "data/spaces/"))
+    ]
+    yield {
+        "@id": "#packaging", "@type": "CreateAction", "name": f"Packaging of {origin['bag']}",
+        "description": "Readings normalised, compared, examined and graded; images and spaces derived",
+        "instrument": {"@id": f"#wellread-{head['software']['version']}"}, "endTime": head["created"],
+        "actionStatus": _DONE, **({"result": images} if images else {}),
+    }  # fmt: skip
+    yield {
+        "@id": "#release", "@type": "CreateAction", "name": f"Release of {head['bag']} from {origin['bag']}",
+        "description": "Made from a bag that had just passed a recheck of every file; private facts left out",
+        "instrument": {"@id": f"#wellread-{origin['software']['version']}"}, "actionStatus": _DONE,
+        "result": {"@id": "./"}, **({"endTime": origin["when"]} if origin["clock_fixed"] else {}),
+    }  # fmt: skip
+
+
+def _file(entry: Entry, what: str) -> dict[str, Any]:
+    name = entry.path.rsplit("/", 1)[-1]
+    ending = name.rsplit(".", 1)[-1].lower() if "." in name else ""
+    return {
+        "@id": reference(entry.path), "@type": "File", "name": name, "description": what or "a file of this bundle",
+        "encodingFormat": FORMATS.get(ending, "application/octet-stream"), "contentSize": str(entry.size_bytes),
+        "sha256": entry.sha256,
+    }  # fmt: skip
+
+
+def _told(chips: Iterable[Mapping[str, Any]]) -> Iterator[dict[str, Any]]:
+    """Each chip, then each of its reads."""
+    for chip in chips:
+        own = f"#chip/{quote(chip['chip'])}"
+        said = ", ".join(
+            f"{label} {chip[key]}" for key, label in (("part", "part"), ("board", "board"), ("socket", "socket"), ("role", "role"))
+            if chip.get(key)
+        )  # fmt: skip
+        yield {
+            "@id": own, "@type": "IndividualProduct", "name": chip["chip"],
+            "description": f"{said}; grade of the evidence: {chip['grade']}".lstrip("; "),
+        }  # fmt: skip
+        for reading in chip["readings"]:
+            yield _read(own, chip, reading)
+
+
+def _read(chip_id: str, chip: Mapping[str, Any], reading: Mapping[str, Any]) -> dict[str, Any]:
+    here = [{"@id": reference(stored["path"])} for stored in reading["files"] if stored.get("path")]
+    away = [f"SHA-256 {stored['sha256']}" for stored in reading["files"] if not stored.get("path")]
+    date = str(reading.get("how", {}).get("date", ""))
+    when = {"endTime": date} if _ISO.fullmatch(date) else {}
+    told = f"; when: {date}" if date and not when else ""
+    kept = f"; what the reader wrote stays with the custodian ({', '.join(away)})" if away else ""
+    aside = f"; set aside: {reading['set_aside']}" if reading.get("set_aside") else ""
+    return {
+        "@id": f"#read/{quote(reading['reading'])}", "@type": "CreateAction", "name": f"Reading {reading['reading']}",
+        "description": f"Chip {chip['chip']} read by {reading['reader']}{told}{kept}{aside}",
+        "instrument": {"@id": f"#reader/{quote(reading['reader'])}"}, "object": {"@id": chip_id},
+        "actionStatus": _DONE, **when, **({"result": here} if here else {}),
+    }  # fmt: skip

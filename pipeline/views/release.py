@@ -1,0 +1,65 @@
+"""What `release` says: what goes out, what stays behind and why, chip by chip."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from typing import Any
+
+from pipeline.views.terminal import counted, table
+
+MOST_CHIPS = 60
+
+
+def released(document: Mapping[str, Any]) -> str:
+    """The summary, for a dry run and for a bundle alike."""
+    lines = ["Would go out:" if document["dry_run"] else "Goes out:"]
+    lines.append(table(list(_chips(document))))
+    if len(document["chips"]) > MOST_CHIPS:
+        lines.append(f"  … and {len(document['chips']) - MOST_CHIPS} more; --json has them all")
+    others = [
+        path for path in document["files"] if path.startswith(("data/spaces/", "data/photos/", "data/docs/"))
+    ]
+    lines += [f"  {path}" for path in others]
+    lines.append("Stays behind:")
+    lines += [f"  {line}" for line in _held(document)]
+    if document["replaced"]:
+        lines.append("Private values that stood in public texts were replaced by [withheld]:")
+        lines += [f"  {where}: {counted(count, 'time')}" for where, count in document["replaced"].items()]
+    lines += [f"caution: {caution}" for caution in document["cautions"]]
+    if any(path.startswith("data/photos/") for path in document["files"]):
+        lines.append(
+            "Photographs lost what the camera wrote into them; what they show, only a person can judge."
+        )
+    lines.append(f"Rights: {document['rights']}")
+    if not document["content"]:
+        lines.append(
+            "No word lets content out (release: allowed_by, ground): metadata, report and digests only."
+        )
+    if document["dry_run"]:
+        lines.append("Nothing was written.")
+    else:
+        lines += [f"Bundle, checked by two judges: {document['bundle']}", f"Zip: {document['zip']}"]
+        lines.append(f"SHA-256 of the zip, to publish beside it: {document['zip_sha256']}")
+    return "\n".join(lines)
+
+
+def _chips(document: Mapping[str, Any]) -> Iterator[list[str]]:
+    for chip in document["chips"][:MOST_CHIPS]:
+        goes = ", ".join(chip["goes_out"]) or (
+            "nothing but its place and grade" if chip["withheld"] else "its record: there is no image"
+        )
+        held = len(chip["withheld"])
+        yield [
+            chip["chip"],
+            chip["grade"],
+            goes + (f"; {held} withheld" if held and chip["goes_out"] else ""),
+        ]
+
+
+def _held(document: Mapping[str, Any]) -> Iterator[str]:
+    grouped: dict[str, list[str]] = {}
+    for one in document["withheld"]:
+        grouped.setdefault(one["why"], []).append(one["what"])
+    for why, things in grouped.items():
+        named = ", ".join(things[:6]) + (f" and {len(things) - 6} more" if len(things) > 6 else "")
+        yield f"{why}: {named}"
