@@ -43,7 +43,7 @@ def test_another_readers_reading_serves_as_well() -> None:
     image = program()
     found = _faded(image, fade(image, 8, 1, 0.002, 5), readers=("bench", "club"), sittings=TWO_SITTINGS)
     assert len(found) == 1
-    assert found[0].where["reading"] == "R2"
+    assert found[0].where["readings"] == ["R2"]
 
 
 def test_a_reading_at_a_higher_supply_serves_as_well() -> None:

@@ -46,7 +46,7 @@ def test_length_findings_are_passed_on_in_order() -> None:
         means="m",
         also="a",
         next="n",
-        where={"reading": "R1"},
+        where={"readings": ["R1"]},
     )
     image = Bench(program()).kill_address_line(10, 0).read()
     found = examine(subject_of(passes_of([image]), length_findings=(short,)))

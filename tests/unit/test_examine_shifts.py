@@ -4,11 +4,11 @@ import numpy as np
 import pytest
 
 from pipeline.flow import Pass
-from pipeline.stages.examine import pass_findings
+from pipeline.stages.examine import examine, pass_findings
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from tests.accuracy.images import Image
-from tests.subjects import findings_in, only, passes_of, program
+from tests.subjects import findings_in, only, passes_of, program, subject_of
 from tests.wires import Bench, double_bytes, drop_bytes
 
 MOVES = (Code.ROTATED, Code.LATE_BY_ONE, Code.SKIPS_WORDS, Code.REPEATS_WORDS, Code.SLIPPED)
@@ -81,7 +81,7 @@ def test_with_three_passes_the_one_that_differs_is_the_moved_one() -> None:
     image = program()
     moved = Bench(image).rotate(9).read()
     [found] = _moves(moved, image, image)
-    assert (found.where["reading"], found.where["by"]) == ("R1", 9)
+    assert (found.where["readings"], found.where["by"]) == (["R1"], 9)
 
 
 def test_a_moved_pass_is_a_fault_and_not_taken_for_unstable_bits() -> None:
@@ -119,3 +119,19 @@ def test_a_counter_that_counts_every_second_clock_repeats_every_word() -> None:
     image = program()
     half = image[np.arange(2048) >> 1]
     assert _told(image, half) == [(Code.REPEATS_WORDS, 0, -1)]
+
+
+def test_a_word_lost_from_a_reading_found_short_is_the_streams() -> None:
+    image = program()
+    stream = np.frombuffer(drop_bytes(image.tobytes(), 900) + bytes(1), dtype=np.uint8)
+    short = Finding(
+        code=Code.SHORT_READ,
+        severity=Severity.FAULT,
+        chip="U7",
+        where={"readings": ["R2"], "missing": 1},
+        means="m",
+        also="a",
+        next="n",
+    )
+    found = examine(subject_of(passes_of([image, stream]), length_findings=(short,)))
+    assert [one.code for one in found] == [Code.SHORT_READ, Code.SLIPPED]

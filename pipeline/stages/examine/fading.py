@@ -124,7 +124,7 @@ def _suspicion(
     return Suspicion(
         code=Code.FADING,
         severity=Severity.CAUTION,
-        where={"toward": fades_to, "lines": [f"D{line}" for line in lines], "reading": weaker.reading},
+        where={"toward": fades_to, "lines": [f"D{line}" for line in lines], "readings": [weaker.reading]},
         evidence={
             "toward": fades_to,
             "changed_bits": count,

@@ -15,7 +15,7 @@ from pipeline.stages.examine.fading import fading
 from pipeline.stages.examine.shifts import moved
 from pipeline.stages.examine.suspicion import Suspicion
 from pipeline.stages.examine.unstable import unstable
-from schemas.finding import Finding
+from schemas.finding import Code, Finding
 
 
 def all_alike(passes: tuple[Pass, ...]) -> bool:
@@ -48,7 +48,12 @@ def pass_suspicions(
     if len(passes) < 2 or all_alike(passes):
         return []
     base = reference_of(passes)
-    damaged = {str(one.where.get("reading")) for one in length_findings}
+    damaged = {
+        reading
+        for one in length_findings
+        if one.code in {Code.SHORT_READ, Code.LONG_READ}
+        for reading in one.where.get("readings", ())
+    }
     found: list[Suspicion] = []
     still = [base]
     for other in passes:

@@ -156,7 +156,7 @@ def _rotated(reference: Pass, other: Pass, by: int, matches: int) -> Suspicion:
 
 
 def _places(reference: Pass, other: Pass) -> dict[str, object]:
-    return {"reading": other.reading, "pass": other.number, "against": reference.reading}
+    return {"readings": [other.reading], "pass": other.number, "against": reference.reading}
 
 
 def _slips(first: Words, second: Words) -> tuple[list[Slip], int]:

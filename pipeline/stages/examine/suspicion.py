@@ -56,7 +56,7 @@ class Suspicion:
     @property
     def key(self) -> tuple[object, ...]:
         """Two suspicions with the same key are the same fault."""
-        where = {name: value for name, value in self.where.items() if name not in {"reading", "reader"}}
+        where = {name: value for name, value in self.where.items() if name not in {"readings", "readers"}}
         return (self.code, self.lines, repr(sorted(where.items(), key=lambda item: item[0])))
 
 
@@ -99,7 +99,7 @@ def as_finding(suspicion: Suspicion, chip: str, part: Part | None) -> Finding:
     means = suspicion.means
     if pins:
         where["pins"] = pins
-        named = ", ".join(f"{pin['line']} is pin {pin['pin']}" for pin in pins)
+        named = ", ".join(map(_pin_in_words, pins))
         means = f"{means} On this package {named}."
     return Finding(
         code=suspicion.code,
@@ -117,6 +117,12 @@ def _advice(step: str, part: Part | None) -> str:
     """The advice for this part's own kind of output, where that is known."""
     own = _PULLS_OF.get(part.output or "") if part is not None else None
     return step.replace(PULLS, own) if own else step
+
+
+def _pin_in_words(pin: Mapping[str, Any]) -> str:
+    """`A5 is pin 3`, with the maker's own label where it is another."""
+    label = "" if pin.get("label") in {None, pin["line"]} else f", which its maker calls {pin['label']}"
+    return f"{pin['line']} is pin {pin['pin']}{label}"
 
 
 def _pins(part: Part | None, lines: tuple[str, ...]) -> list[dict[str, Any]]:
