@@ -402,32 +402,51 @@ def hostile() -> Sample:
 
 
 def many(count: int) -> Sample:
-    """A set of distinct 2K×8 chips, two readings each, one in a hundred faulty."""
+    """A set of distinct 2K×8 chips, two readings each, one in a hundred faulty, each with regions and a note."""
     payload: dict[str, bytes] = {}
     rng = random.Random(count)
     chips = []
     for number in range(count):
         grade = "faulty" if number % 100 == 7 else "corroborated"
         name = f"U{number}"
-        findings = (
-            [finding("data-line-stuck", "fault", name, where={"line": "D3"})] if grade == "faulty" else []
+        stuck = [finding("data-line-stuck", "fault", name, where={"line": "D3"})] if grade == "faulty" else []
+        chip = make_chip(
+            name,
+            grade,
+            board=f"B{number // 100}",
+            payload=payload,
+            content=rng.randbytes(1900) + b"\xff" * 148,
+            catalogued="2716",
+            findings=[*stuck, _fill_note(name)],
+            regions=[
+                {"kind": "dense", "start": 0, "end": 1900, "preview": "37 10 37 10 …", "entropy_bits": 7.9},
+                {"kind": "fill", "start": 1900, "end": 2048, "word": "FF", "preview": "FF × 148"},
+            ],
         )
-        chips.append(
-            make_chip(
-                name,
-                grade,
-                board=f"B{number // 100}",
-                payload=payload,
-                content=rng.randbytes(2048),
-                catalogued="2716",
-                findings=findings,
-            )
-        )
+        chip["reasons"] = ["breadboard and programmer agree on every bit (4 passes)"]
+        chips.append(chip)
     boards = {
         f"B{board}": {"sockets": [f"U{n}" for n in range(board * 100, min(count, board * 100 + 100))]}
         for board in range(-(-count // 100))
     }
     return Sample(make_head(chips, boards=boards), chips, payload)
+
+
+def _fill_note(chip: str) -> dict[str, Any]:
+    return finding(
+        "fill",
+        "note",
+        chip,
+        where={"ranges": [[1900, 2048]]},
+        evidence={
+            "words": 148,
+            "longest": [1900, 2048],
+            "period": 1,
+            "word": "FF",
+            "equals_unprogrammed": True,
+        },
+        means="FF from 0x76C to 0x800, consistent with unused space: unprogrammed cells of this marking read 1",
+    )
 
 
 def validated(sample: Sample) -> Record:

@@ -12,10 +12,21 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.catalogue.cautions import DEFERENCE
 from pipeline.views.report import chip_page, chip_page_name, first_page, report_pages, speech, summary_of
 from pipeline.views.report.summary import boards_of, natural, state_sentence
 from pipeline.views.report.tables import qualification
-from tests.report_samples import Sample, finding, hostile, loom, make_chip, make_head, many, validated
+from tests.report_samples import (
+    PART_2716,
+    Sample,
+    finding,
+    hostile,
+    loom,
+    make_chip,
+    make_head,
+    many,
+    validated,
+)
 
 ACTING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
 
@@ -104,7 +115,7 @@ def test_without_content_nothing_is_loaded_drawn_or_linked() -> None:
     assert "data:image" not in page
     assert "../images" not in page
     assert "../spaces" not in page
-    assert "Every" not in page or "every line" not in page
+    assert 'svg class="bars"' not in page
     assert "self-checked" in page
 
 
@@ -262,6 +273,58 @@ def test_a_qualification_of_any_shape_becomes_tables_and_lines() -> None:
     )
     assert [table["title"] for table in tables] == ["readers", "pairs", "note"]
     assert tables[0]["rows"] == [["r", "9"]]
+
+
+def test_a_reader_s_standing_is_one_row_that_names_the_lines_shown() -> None:
+    standing = {
+        "readers": ["hb"],
+        "chips": ["U1", "U2"],
+        "agreed_chips": ["U1"],
+        "bits_compared": 58624,
+        "disagreements": 0,
+        "upper_bound": 5.11e-05,
+        "confidence": 0.95,
+        "coverage": {
+            "address": [{"line": f"A{k}", "witnesses": 0 if k == 3 else 9} for k in range(11)],
+            "data": [{"line": "D0", "witnesses": 7}],
+            "not_told_apart": ["A1 A2"],
+        },
+    }
+    table = qualification({"readers": [standing]})[0]
+    assert table["rows"] == [
+        [
+            "hb",
+            "2",
+            "1",
+            "58,624",
+            "0",
+            "1 in 19,569 (95% sure)",
+            "A0–A2, A4–A10, D0; not A3; not told apart: A1 A2",
+        ]
+    ]
+
+
+def test_cautions_stand_beside_the_task_and_by_part() -> None:
+    sample = loom()
+    several = {**PART_2716, "part": "2708", "pins": 24, "supplies_v": [5.0, 12.0, -5.0], "confidence": "high"}
+    sample.head["parts"] = {
+        "2708": {**several, "source": {"type": "datasheet", "citation": "x"}},
+        "odd": {"new": 1},
+    }
+    sample.chips[3]["catalogued"] = "2708"
+    page = single(sample).decode()
+    tasks = page[page.index('<ol class="tasks">') : page.index('id="verify"')]
+    assert tasks.count("Several supplies") == 1
+    assert "<b>First:</b>" in tasks
+    assert DEFERENCE.split(":")[0] in page[page.index('id="cautions"') :]
+    assert '<a href="#cautions">Cautions</a>' in page
+
+
+def test_a_public_page_leaves_out_what_a_decoder_quotes_of_a_dump() -> None:
+    sample = loom()
+    sample.chips[0]["readings"][0]["files"][0]["notes"] = ["skipped text, line 3: OPERATOR: PRIVATE-NAME"]
+    assert "PRIVATE-NAME" in single(sample).decode()
+    assert "PRIVATE-NAME" not in single(sample, public=True).decode()
 
 
 JSON = st.recursive(

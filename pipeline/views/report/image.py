@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -68,6 +69,7 @@ class Layout:
     height: int
 
 
+@lru_cache(maxsize=256)
 def layout_of(organisation: Organisation, most_pixels: int) -> Layout:
     """The layout nearest to a square; rows are averaged where the bits are more than `most_pixels`.
 

@@ -56,18 +56,24 @@ def _assets(*, first: bool) -> dict[str, Markup]:
 
 def _shown(value: Any) -> Any:
     """What every template expression passes through: acting characters become visible, None becomes nothing."""
-    if value is None:
-        return ""
-    if isinstance(value, Markup) or not isinstance(value, str):
-        return value
-    return speech.visible(value)
+    if type(value) is str:
+        return value if value.isprintable() else speech.visible(value)
+    return "" if value is None else value
 
 
 @cache
 def _environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
-    found = Environment(
+    class KeysFirst(Environment):
+        """Looks a name up as a key first: nearly all that the templates see are plain dictionaries."""
+
+        def getattr(self, obj: Any, attribute: str) -> Any:
+            if type(obj) is dict and attribute in obj:
+                return obj[attribute]
+            return super().getattr(obj, attribute)
+
+    found = KeysFirst(
         loader=PackageLoader("pipeline.views.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,

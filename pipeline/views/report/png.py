@@ -12,6 +12,7 @@ from __future__ import annotations
 import base64
 import struct
 import zlib
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -46,10 +47,12 @@ def stored_zlib(raw: bytes) -> bytes:
     return b"".join(out)
 
 
-def _assemble(width: int, height: int, depth: int, levels: int, ink: Ink, rows: NDArray[np.uint8]) -> bytes:
-    """Signature, IHDR (colour type 3), PLTE, tRNS, IDAT, IEND; each row has filter 0 in front."""
-    raw = np.zeros((height, rows.shape[1] + 1), np.uint8)
-    raw[:, 1:] = rows
+_IEND = _chunk(b"IEND", b"")
+
+
+@lru_cache(maxsize=64)
+def _before(width: int, height: int, depth: int, levels: int, ink: Ink) -> bytes:
+    """What pictures of one size share."""
     alphas = bytes(round(255 * level / (levels - 1)) for level in range(levels))
     return b"".join(
         (
@@ -57,10 +60,15 @@ def _assemble(width: int, height: int, depth: int, levels: int, ink: Ink, rows: 
             _chunk(b"IHDR", struct.pack(">IIBBBBB", width, height, depth, 3, 0, 0, 0)),
             _chunk(b"PLTE", bytes(ink) * levels),
             _chunk(b"tRNS", alphas),
-            _chunk(b"IDAT", stored_zlib(raw.tobytes())),
-            _chunk(b"IEND", b""),
         )
     )
+
+
+def _assemble(width: int, height: int, depth: int, levels: int, ink: Ink, rows: NDArray[np.uint8]) -> bytes:
+    """Signature, IHDR (colour type 3), PLTE, tRNS, IDAT, IEND; each row has filter 0 in front."""
+    raw = np.zeros((height, rows.shape[1] + 1), np.uint8)
+    raw[:, 1:] = rows
+    return _before(width, height, depth, levels, ink) + _chunk(b"IDAT", stored_zlib(raw.tobytes())) + _IEND
 
 
 def bits_png(bits: NDArray[Any], ink: Ink) -> bytes:

@@ -7,6 +7,7 @@ script, resting on the picture tells address and words by SVG titles; with one, 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 from markupsafe import Markup, escape
@@ -14,6 +15,7 @@ from markupsafe import Markup, escape
 from pipeline.views.report import speech
 from pipeline.views.report.image import Content, Layout, layout_of, pixel_bits, pixel_levels
 from pipeline.views.report.png import Ink, bits_png, data_uri, levels_png
+from schemas.names import Organisation
 
 INK: Ink = (29, 78, 120)
 ALARM: Ink = (176, 84, 0)
@@ -38,14 +40,15 @@ def picture_of(bits: Any, layout: Layout, ink: Ink, *, keep_single: bool = False
 class _Frame:
     """The coordinates of one raster on the page: pixels times a scale, beside a ruler."""
 
-    def __init__(self, content: Content, layout: Layout) -> None:
-        self.organisation = content.organisation
+    def __init__(self, organisation: Organisation, layout: Layout) -> None:
+        self.organisation = organisation
         self.layout = layout
         fitting = WIDEST / layout.width
         self.scale = min(8.0, float(int(fitting))) if fitting >= 1 else fitting
         self.width = layout.width * self.scale
         self.height = layout.height * self.scale
-        self.digits = max(3, (content.organisation.address_bits + 3) // 4)
+        self.digits = max(3, (organisation.address_bits + 3) // 4)
+        self.ruler = _ruler(self)
 
     def y_of(self, address: int) -> float:
         return TOP + address / self.layout.words_a_row / self.layout.averaged * self.scale
@@ -70,6 +73,12 @@ class _Frame:
             f'<image class="{kind}" x="{RULER}" y="{TOP}" width="{self.width:.6g}" height="{self.height:.6g}" '
             f'preserveAspectRatio="none" href="{data_uri(png)}"/>'
         )
+
+
+@lru_cache(maxsize=64)
+def _frame(organisation: Organisation, layout: Layout) -> _Frame:
+    """Chips of one organisation share their frame and its ruler."""
+    return _Frame(organisation, layout)
 
 
 def _ruler(frame: _Frame) -> str:
@@ -121,26 +130,35 @@ def region_text(region: Mapping[str, Any], digits: int = 3) -> str:
     return f"{speech.short(region.get('kind', 'region'), 20)} {where}{tail}"
 
 
-def _bands(frame: _Frame, content: Content, most: int) -> str:
-    """Clear stripes over the picture, each with a title: the addresses under it and the words it begins with."""
-    layout, words = frame.layout, content.organisation.words
+@lru_cache(maxsize=64)
+def _stripes(organisation: Organisation, layout: Layout, most: int) -> tuple[tuple[int, int, str, str], ...]:
+    """(first word told, word behind the last, markup before the words, markup behind them) of each stripe."""
+    frame = _frame(organisation, layout)
     rows = layout.averaged
     while layout.rows / rows > most:
         rows *= 2
     per = rows * layout.words_a_row
-    shown = min(per, 16 if content.organisation.bytes_a_word == 1 else 8)
-    nibbles = max(1, (content.organisation.bits + 3) // 4)
+    shown = min(per, 16 if organisation.bytes_a_word == 1 else 8)
     tall = rows / layout.averaged * frame.scale
     out = []
-    for start in range(0, words, per):
-        end = min(words, start + per)
-        values = content.octets[start : min(end, start + shown)]
-        text = _hex_words(values, nibbles)
-        more = " …" if end - start > shown else ""
-        out.append(
+    for start in range(0, organisation.words, per):
+        end = min(organisation.words, start + per)
+        before = (
             f'<path d="M{RULER} {frame.y_of(start):.5g}h{frame.width:.5g}v{tall:.5g}h-{frame.width:.5g}z">'
-            f"<title>{speech.span_text(start, end, frame.digits)}: {text}{more}</title></path>"
+            f"<title>{speech.span_text(start, end, frame.digits)}: "
         )
+        behind = " …</title></path>" if end - start > shown else "</title></path>"
+        out.append((start, min(end, start + shown), before, behind))
+    return tuple(out)
+
+
+def _bands(content: Content, layout: Layout, most: int) -> str:
+    """Clear stripes over the picture, each with a title: the addresses under it and the words it begins with."""
+    nibbles = max(1, (content.organisation.bits + 3) // 4)
+    out = [
+        before + _hex_words(content.octets[start:end], nibbles) + behind
+        for start, end, before, behind in _stripes(content.organisation, layout, most)
+    ]
     return f'<g class="bands">{"".join(out)}</g>'
 
 
@@ -171,14 +189,14 @@ def raster_svg(
         The SVG and the layout that its caption speaks of.
     """
     layout = layout_of(content.organisation, most_pixels)
-    frame = _Frame(content, layout)
+    frame = _frame(content.organisation, layout)
     parts = [
         frame.open_tag("raster", label),
         f'<rect class="ground" x="{RULER}" y="{TOP}" width="{frame.width:.6g}" height="{frame.height:.6g}"/>',
         frame.image_tag(picture_of(content.bits, layout, INK), "bits"),
-        _ruler(frame),
+        frame.ruler,
         _region_marks(frame, regions),
-        _bands(frame, content, most_bands),
+        _bands(content, layout, most_bands),
         "</svg>",
     ]
     return Markup("".join(parts)), layout  # noqa: S704 - numbers and escaped text only
@@ -204,7 +222,7 @@ def contested_svg(
         most_pixels: As for the raster.
     """
     layout = layout_of(content.organisation, most_pixels)
-    frame = _Frame(content, layout)
+    frame = _frame(content.organisation, layout)
     half = frame.scale / 2
     rings = "".join(
         f'<circle cx="{frame.x_of(address, line) + half:.5g}" cy="{_row_middle(frame, address):.5g}" r="6">'
@@ -224,7 +242,7 @@ def contested_svg(
         f'<rect class="ground" x="{RULER}" y="{TOP}" width="{frame.width:.6g}" height="{frame.height:.6g}"/>',
         frame.image_tag(picture_of(content.bits, layout, INK), "faint"),
         frame.image_tag(picture_of(mask.bits, layout, ALARM, keep_single=True), "mask"),
-        _ruler(frame),
+        frame.ruler,
         f'<g class="rings">{rings}{bars}</g>',
         "</svg>",
     ]

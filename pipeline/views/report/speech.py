@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any
 
 _ACTING = re.compile(
@@ -44,7 +45,8 @@ def visible(text: str) -> str:
         >>> visible("PROM\\x1b[31m")
         'PROM⟨U+001B⟩[31m'
     """
-    if _ACTING.search(text) is None:
+    # What acts is of Unicode's categories C and Zl/Zp, which are never printable: the quick way out of most.
+    if text.isprintable():
         return text
     return _ACTING.sub(lambda found: f"⟨U+{ord(found[0]):04X}⟩", text)
 
@@ -79,6 +81,7 @@ def listed(parts: Sequence[str]) -> str:
     return ", ".join(parts[:-1]) + " and " + parts[-1]
 
 
+@lru_cache(maxsize=1024)
 def plain_key(key: object) -> str:
     """A field's name as words."""
     return short(str(key).replace("_", " ").replace("-", " "), 40)
@@ -92,6 +95,8 @@ def say(value: Any, key: str = "", digits: int = 0) -> str:
         key: The field it stands in: tells an address from a count.
         digits: Of an address, at least.
     """
+    if isinstance(value, str):
+        return visible(value)
     if value is None:
         return "not known"
     if isinstance(value, bool):
@@ -100,22 +105,17 @@ def say(value: Any, key: str = "", digits: int = 0) -> str:
         return hexa(value, digits) if key in _ADDRESS_KEYS else f"{value:,}"
     if isinstance(value, float):
         return f"{value:.4g}"
-    if isinstance(value, str):
-        return visible(value)
-    if isinstance(value, Mapping):
-        return (
-            "; ".join(f"{plain_key(name)} {say(part, str(name), digits)}" for name, part in value.items())
-            or "none"
-        )
-    if isinstance(value, Sequence):
+    if isinstance(value, dict | Mapping):
+        parts = [f"{plain_key(name)} {say(part, str(name), digits)}" for name, part in value.items()]
+        return "; ".join(parts) or "none"
+    if isinstance(value, list | tuple | Sequence):
         return _say_sequence(value, key, digits)
     return visible(str(value))
 
 
 def _is_span(value: Any) -> bool:
     return (
-        isinstance(value, Sequence)
-        and not isinstance(value, str)
+        isinstance(value, list | tuple)
         and len(value) == 2
         and all(isinstance(edge, int) and not isinstance(edge, bool) for edge in value)
         and value[0] < value[1]
