@@ -96,14 +96,16 @@ CLEAN = {"intel-hex": intel_hex, "s-record": s_record}
 
 @pytest.mark.parametrize("fmt", CLEAN)
 @given(
-    islands=ISLANDS, record=st.integers(1, 60), crlf=st.booleans(), limit=st.none() | st.integers(1, 0x100000)
+    islands=ISLANDS,
+    record=st.integers(1, 60),
+    line_end=st.sampled_from([b"\n", b"\r\n"]),
+    limit=st.none() | st.integers(1, 0x100000),
 )
 def test_the_fast_path_of_a_record_format_agrees_with_the_exact_one(
-    fmt: str, islands: list[tuple[int, bytes]], record: int, crlf: bool, limit: int | None
+    fmt: str, islands: list[tuple[int, bytes]], record: int, line_end: bytes, limit: int | None
 ) -> None:
     content = encode(fmt, apart(islands), record=record)
-    if crlf:
-        content = content.replace(b"\n", b"\r\n")
+    content = content.replace(b"\n", line_end)
     agree(CLEAN[fmt].swift, CLEAN[fmt].exact, content, Declared(limit=limit))
 
 
@@ -125,7 +127,7 @@ def test_the_fast_path_never_accepts_what_the_exact_one_refuses(
     a_line=st.integers(1, 20),
     separator=st.sampled_from([" ", ", ", ",", "  ", "\t"]),
     end=st.sampled_from(["\n", "\r\n", "\r"]),
-    lower=st.booleans(),
+    digits=st.sampled_from(["02X", "02x"]),
     at=st.integers(0, 10_000),
     new=st.sampled_from(b"\n\r:S0123456789ABCDEFabcdef \x00\xff,"),
     way=st.sampled_from(["none", "replace", "insert", "delete", "line twice", "lines swapped"]),
@@ -138,13 +140,13 @@ def test_the_fast_path_of_hex_text_agrees_with_the_exact_one(
     a_line: int,
     separator: str,
     end: str,
-    lower: bool,
+    digits: str,
     at: int,
     new: int,
     way: str,
     declared: Declared,
 ) -> None:
-    pairs = [f"{byte:02x}" if lower else f"{byte:02X}" for byte in image]
+    pairs = [format(byte, digits) for byte in image]
     lines = [separator.join(pairs[k : k + a_line]) for k in range(0, len(pairs), a_line)]
     content = (end.join(lines) + end).encode()
     agree(hex_text.swift, hex_text.exact, spoilt(content, at, new, way), declared)
