@@ -23,7 +23,7 @@ from typing import Any
 
 from pipeline.edges.bagarchive import archive_members
 from pipeline.edges.diskerrors import storage_trouble
-from pipeline.edges.staging import Staging, rename_new
+from pipeline.edges.staging import Staging, rename_new, sync_folder
 from pipeline.errors import MendError, UnsafeError
 from pipeline.formats.bagparse import unsafe_path
 
@@ -91,8 +91,15 @@ def carry_out(
             with storage_trouble(aside):
                 rename_new(staging.outer / aside.name, aside)
         staging.exchange()
-        with storage_trouble(record_path):
-            rename_new(waiting, record_path)
+        try:
+            with storage_trouble(record_path):
+                rename_new(waiting, record_path)
+        except BaseException:
+            # The bag is whole by now; its record must not go with the staging folder.
+            staging.keep()
+            raise
+        with storage_trouble(bag.parent):
+            sync_folder(bag.parent)
     return Swapped(aside if kept else None, record_path)
 
 

@@ -29,6 +29,8 @@ from pipeline.errors import DestinationError
 
 _NAME = re.compile(r"^\.(?P<name>.+)\.staging-[0-9a-f]{8}$", re.DOTALL)
 _LOCK = "in-use"
+_BUILT = "built"
+"""Says which folder was built, so that a leftover tells whether it changed places before its maker died."""
 _RENAME_NOREPLACE = 1
 _RENAME_EXCHANGE = 2
 _RENAME_EXCL = 4
@@ -65,6 +67,7 @@ class Staging:
 
     def __init__(self, final: Path, *, replacing: bool = False) -> None:
         self._replacing = replacing
+        self._kept = False
         self.final = Path(os.path.abspath(final))  # noqa: PTH100 - resolve() would follow a link under that name
         self.outer = self.final.parent / f".{self.final.name}.staging-{secrets.token_hex(4)}"
         self.path = self.outer / self.final.name
@@ -118,14 +121,23 @@ class Staging:
             StorageError: The disk refused; the old folder has its name still.
         """
         with storage_trouble(self.path):
+            (self.outer / _BUILT).write_text(_identity(self.path), "ascii")
             sync_tree(self.outer)
         with storage_trouble(self.final):
             exchange_names(self.path, self.final)
-            sync_folder(self.final.parent)
         return self.path
+
+    def keep(self) -> None:
+        """Leave the staging folder where it is, as a killed run would; `leftovers` finds it."""
+        if self._lock >= 0:
+            os.close(self._lock)
+            self._lock = -1
+        self._kept = True
 
     def discard(self) -> None:
         """Remove the staging folder and whatever is in it; what cannot be removed is left to `leftovers`."""
+        if self._kept:
+            return
         if self._lock >= 0:
             os.close(self._lock)
             self._lock = -1
@@ -169,11 +181,26 @@ def remove_leftover(leftover: Leftover) -> None:
             remedy="Wait until that run has ended",
         )
     with storage_trouble(leftover.path):
-        # A mend that was killed after its last step but one leaves its record here: that is kept.
-        for record in sorted(leftover.path.glob("*.mend-*.json")):
-            if not os.path.lexists(leftover.path.parent / record.name):
-                rename_new(record, leftover.path.parent / record.name)
+        if _has_changed_places(leftover):
+            # A run that was killed after the exchange leaves its record here: that is kept.
+            for record in sorted(leftover.path.glob("*.json")):
+                if not os.path.lexists(leftover.path.parent / record.name):
+                    rename_new(record, leftover.path.parent / record.name)
         shutil.rmtree(leftover.path)
+
+
+def _has_changed_places(leftover: Leftover) -> bool:
+    """Whether the folder that this run built is the one that has the name now."""
+    try:
+        built = (leftover.path / _BUILT).read_text("ascii")
+        return built == _identity(leftover.path.parent / leftover.name)
+    except (OSError, ValueError):
+        return False
+
+
+def _identity(folder: Path) -> str:
+    status = folder.stat()
+    return f"{status.st_dev} {status.st_ino}"
 
 
 def refuse_existing(path: Path) -> None:

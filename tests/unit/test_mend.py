@@ -255,13 +255,19 @@ def test_a_read_only_shelf_is_told_in_words(shelf: Path) -> None:
         shelf.chmod(0o700)
 
 
-def test_the_record_of_a_mend_that_was_killed_late_is_kept_when_its_leftover_is_removed(shelf: Path) -> None:
+@pytest.mark.parametrize("late", [True, False])
+def test_the_record_of_a_mend_that_was_killed_is_kept_only_where_the_bags_had_changed_places(
+    shelf: Path,
+    late: bool,  # noqa: FBT001 - a case
+) -> None:
     outer = shelf / ".bag.staging-01234567"
-    (outer / "bag").mkdir(parents=True)
+    shutil.copytree(shelf / "copy", outer / "bag")
     (outer / "bag.mend-1.json").write_text("{}")
+    status = (shelf / "bag" if late else outer / "bag").stat()
+    (outer / "built").write_text(f"{status.st_dev} {status.st_ino}")
     (leftover,) = leftovers(shelf)
     remove_leftover(leftover)
-    assert (shelf / "bag.mend-1.json").read_text() == "{}"
+    assert (shelf / "bag.mend-1.json").exists() == late
     assert not outer.exists()
 
 
