@@ -194,6 +194,7 @@ class WithheldThing(StoredDocument):
 
     what: str
     why: str
+    kind: str
     chip: str | None
     sha256: str | None
 

@@ -62,12 +62,14 @@ class Withheld:
     Attributes:
         what: A field, a file, a reading or a chip.
         why: In words.
+        kind: `field`, `sheet`, `dump`, `reading`, `chip`, `image`, `space`, `finding`, `photograph`, `document` or `caution`.
         chip: Whose it is, or "".
         sha256: Digest of a file that is listed in spite of it, or "".
     """
 
     what: str
     why: str
+    kind: str
     chip: str = ""
     sha256: str = ""
 
@@ -253,13 +255,15 @@ class Public:
         out["spaces"] = [self._space(space) for space in head.get("spaces", ())]
         out["suggestions"] = [one for one in head.get("suggestions", ()) if not self._names_private(one)]
         out["sheet"], out["attachments"], out["cautions"] = [], [], []
-        self.withheld += [Withheld(f"field {name}", "private by the schema") for name in self.survey.fields]
+        self.withheld += [Withheld(name, "private by the schema", "field") for name in self.survey.fields]
         self.withheld += [
-            Withheld(stored["path"], "the sheet holds the private fields as well", sha256=stored["sha256"])
+            Withheld(
+                stored["path"], "the sheet holds the private fields as well", "sheet", sha256=stored["sha256"]
+            )
             for stored in head.get("sheet", ())
         ]
         if head.get("cautions"):
-            self.withheld.append(Withheld("cautions about the sheet", "they quote it"))
+            self.withheld.append(Withheld("cautions about the sheet", "they quote it", "caution"))
         return dict(self.clean(out, "head"))
 
     def chip(self, chip: Mapping[str, Any]) -> dict[str, Any]:
@@ -279,7 +283,9 @@ class Public:
         hidden = [reading for reading in chip["readings"] if reading.get("private")]
         if hidden:
             out["withheld_readings"] = len(hidden)
-            self.withheld += [Withheld(one["reading"], PRIVATE_READING, chip=name) for one in hidden]
+            self.withheld += [
+                Withheld(one["reading"], PRIVATE_READING, "reading", chip=name) for one in hidden
+            ]
         out["findings"] = self._findings(name, chip["findings"])
         out["regions"] = (
             [self._region(region) for region in chip.get("regions", ())] if self.survey.content else []
@@ -292,7 +298,7 @@ class Public:
 
     def _stub(self, chip: Mapping[str, Any]) -> dict[str, Any]:
         """A private chip: where it sits and how far its evidence goes, nothing of what it holds."""
-        self.withheld.append(Withheld(f"chip {chip['chip']}", PRIVATE_CHIP, chip=chip["chip"]))
+        self.withheld.append(Withheld(chip["chip"], PRIVATE_CHIP, "chip", chip=chip["chip"]))
         return {
             **{key: chip[key] for key in _STUB if key in chip}, "private": True,
             "reasons": [f"Withheld: {PRIVATE_CHIP}"], "image": None, "readings": [], "contested": None,
@@ -323,7 +329,7 @@ class Public:
 
     def closed(self, stored: dict[str, Any], why: str, what: str, chip: str = "") -> dict[str, Any]:
         """A file that stays behind, as the public record lists it; what its decoder remarked quotes the file."""
-        self.withheld.append(Withheld(what, why, chip=chip, sha256=stored["sha256"]))
+        self.withheld.append(Withheld(what, why, "dump", chip=chip, sha256=stored["sha256"]))
         for key in ("path", "original_name", "forgiven", "notes"):
             stored.pop(key, None)
         stored["withheld"] = why
@@ -332,7 +338,7 @@ class Public:
     def _image(self, chip: str, image: Mapping[str, Any] | None) -> dict[str, Any] | None:
         out = _only(ImageRecord, image)
         if out is not None and not self.survey.content:
-            self.withheld.append(Withheld(out.pop("path"), NO_WORD, chip=chip, sha256=out["sha256"]))
+            self.withheld.append(Withheld(out.pop("path"), NO_WORD, "image", chip=chip, sha256=out["sha256"]))
             out["mask_path"] = None
             out["withheld"] = NO_WORD
         return out
@@ -343,7 +349,7 @@ class Public:
         for one in findings:
             if self._names_private(one):
                 self.withheld.append(
-                    Withheld(f"finding {one['code']}", "it tells of a private chip", chip=chip)
+                    Withheld(one["code"], "it tells of a private chip", "finding", chip=chip)
                 )
             elif self.survey.content or one["severity"] != "note":
                 kept.append(one)
@@ -358,13 +364,13 @@ class Public:
         lanes = {lane.split("[")[0] for one in space.get("placements", ()) for lane in one["lanes"]}
         if lanes & self.survey.private_chips:
             why = "it shows a chip that the sheet marks private"
-            self.withheld.append(Withheld(f"space {space['name']}", why))
+            self.withheld.append(Withheld(space["name"], why, "space"))
             shape = {key: space[key] for key in _SPACE_SHAPE if key in space}
             return {**shape, "path": None, "checks": [], "reasons": [f"Withheld: {why}"], "withheld": why}
         kept = public_fields(SpaceRecord) | set(_SPACE_EXTRA)
         out = {key: value for key, value in space.items() if key in kept}
         if out.get("path") and not self.survey.content:
-            self.withheld.append(Withheld(out["path"], NO_WORD, sha256=out["sha256"]))
+            self.withheld.append(Withheld(out["name"], NO_WORD, "space", sha256=out["sha256"]))
             out |= {"path": None, "image_paths": [], "checks": [], "withheld": NO_WORD}
         return out
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 from urllib.parse import urlsplit
 
+from pipeline.stages.release import Withheld
 from pipeline.views.notes import plain
 
 WIDTH = 100
@@ -23,6 +24,14 @@ MEANINGS = {
     "corroborated": "two readers or more agree on every bit",
     "self-checked": "a check embedded in the content holds",
 }
+_KINDS = {
+    "field": ("Private field", "Private fields"), "sheet": ("The sheet", "The sheet and its tables"),
+    "dump": ("{count} dump file", "{count} dump files"), "reading": ("Reading", "Readings"), "chip": ("Chip", "Chips"),
+    "image": ("{count} image", "{count} images"), "space": ("Space", "Spaces"),
+    "finding": ("{count} finding", "{count} findings"), "photograph": ("{count} photograph", "{count} photographs"),
+    "document": ("{count} document", "{count} documents"), "caution": ("Cautions about the sheet",) * 2,
+}  # fmt: skip
+"""What a kind of withheld thing is called, one and many."""
 STATEMENTS = {
     "InC": "in copyright", "InC-OW-EU": "an EU orphan work", "InC-EDU": "in copyright, educational use allowed",
     "InC-NC": "in copyright, non-commercial use allowed",
@@ -91,6 +100,27 @@ def _trust(grades: Mapping[str, Sequence[str]]) -> Iterable[str]:
             yield from textwrap.wrap(
                 named + more, WIDTH - 22, initial_indent=" " * 22, subsequent_indent=" " * 22
             )
+
+
+def left_behind(withheld: Sequence[Withheld]) -> list[str]:
+    """What stays behind, one line a kind and reason; file names stay behind as well.
+
+    Args:
+        withheld: Everything that does.
+    """
+    grouped: dict[tuple[str, str], list[str]] = {}
+    for one in withheld:
+        named = one.what if one.kind in ("field", "chip", "space", "reading") else one.chip
+        grouped.setdefault((one.kind, one.why), []).append(named)
+    lines = []
+    for (kind, why), names in grouped.items():
+        count = len(names)
+        distinct = list(dict.fromkeys(plain(name) for name in names if name))
+        named = ", ".join(distinct[:12]) + (f" and {len(distinct) - 12} more" if len(distinct) > 12 else "")
+        what = _KINDS[kind][count > 1].format(count=count)
+        text = f"{what}{f' ({named})' if named else ''}: {why}."
+        lines += textwrap.wrap(text, WIDTH - 2, subsequent_indent="  ")
+    return lines
 
 
 def _use(head: Mapping[str, Any], example: Mapping[str, Any] | None) -> Iterable[str]:
