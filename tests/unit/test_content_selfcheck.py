@@ -20,11 +20,13 @@ from pipeline.stages.content import (
     regions,
     schemes_tried,
     self_checks,
+    set_checks,
 )
 from pipeline.stages.content.crc import CATALOGUE, Crc, value
+from pipeline.stages.content.model import MOST_CHANCE
 from pipeline.stages.content.order import order_fixed
 from pipeline.stages.content.schemes import search, tried
-from pipeline.stages.content.selfcheck import MOST_CHANCE, chance_of
+from pipeline.stages.content.selfcheck import chance_of
 from schemas.finding import Severity
 from tests.unit.content_images import Image, code_image, put, random_image
 
@@ -292,7 +294,7 @@ def test_one_scheme_on_all_five_chips_of_a_board_is_weighed_together() -> None:
     checks = named(self_checks(board, 8, sets=False), "CRC-16/ARC")
     assert len(checks) == 5
     assert all(check.lifts and check.chance <= MOST_CHANCE for check in checks)
-    assert "5 of 5 chips" in checks[0].why
+    assert "5 of 5 different" in checks[0].why
     alone = named(self_checks({"U0": board["U0"]}, 8), "CRC-16/ARC")
     assert not alone[0].lifts
 
@@ -317,9 +319,43 @@ def test_recurring_without_images_gives_what_worker_processes_can_use() -> None:
         cut = regions(image, 8, erased_state=None, part=None)
         schemes[f"U{number}"] = schemes_tried(image, 8, cut)
         by_chip += list(self_checks({f"U{number}": image}, 8, parts={f"U{number}": cut}))
-    told = [check for check in recurring(by_chip, schemes) if check.method.startswith("CRC-16/ARC")]
+    assert not any(check.lifts for check in recurring(by_chip, schemes))
+    digests = {f"U{number}": bytes([number]) for number in range(4)}
+    told = [
+        check
+        for check in recurring(by_chip, schemes, digests=digests)
+        if check.method.startswith("CRC-16/ARC")
+    ]
     assert [check.lifts for check in told] == [True] * 3
-    assert "3 of 4 chips" in told[0].why
+    assert "3 of 4 different" in told[0].why
+
+
+def test_copies_of_one_content_are_one_witness() -> None:
+    image = code_image(55)
+    image = stored(image, 2046, value(CATALOGUE[5], image[:2046].tobytes()), 2, "low")
+    board = {f"U{number}": image.copy() for number in range(5)}
+    assert not any(check.lifts for check in self_checks(board, 8, sets=False))
+
+
+def test_the_chance_of_a_scheme_on_many_chips_is_a_binomial_tail() -> None:
+    """Source: scipy's binomial survival function."""
+    from scipy.stats import binom
+
+    from pipeline.stages.content.selfcheck import _tail
+
+    for bits, good, chips in ((8, 2, 4), (8, 5, 5), (16, 2, 10), (8, 60, 10_000), (8, 30, 10_000)):
+        assert _tail(bits, good, chips) == pytest.approx(
+            float(binom.sf(good - 1, chips, 2.0**-bits)), rel=1e-6
+        )
+
+
+def test_sets_can_be_searched_after_their_chips_were() -> None:
+    whole = code_image(62, 6144)
+    whole = stored(whole, 6140, zlib.crc32(whole[:6140].tobytes()), 4, "high")
+    board = {f"U{n}": whole[n * 2048 : (n + 1) * 2048] for n in range(3)}
+    found = set_checks(board, 8, self_checks(board, 8, sets=False))
+    assert [check.beyond_chance for check in found if check.method.startswith("CRC-32")] == [True]
+    assert set_checks({"U0": board["U0"]}, 8) == ()
 
 
 def test_a_check_over_two_chips_interleaved_is_found_with_its_order() -> None:

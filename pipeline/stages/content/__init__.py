@@ -11,7 +11,7 @@ from pipeline.stages.content.findings import content_findings
 from pipeline.stages.content.kin import ChipImage, kin, shared_fills
 from pipeline.stages.content.model import Region, SelfCheck, Vector
 from pipeline.stages.content.regions import regions, with_sisters
-from pipeline.stages.content.selfcheck import recurring, schemes_tried, self_checks
+from pipeline.stages.content.selfcheck import recurring, schemes_tried, self_checks, set_checks
 from pipeline.stages.content.signature import Signature, signature
 from pipeline.stages.content.spaces import Join, interleave_findings, joins, suggest_spaces
 from pipeline.stages.content.vectors import vectors
@@ -31,6 +31,7 @@ __all__ = [
     "regions",
     "schemes_tried",
     "self_checks",
+    "set_checks",
     "shared_fills",
     "signature",
     "suggest_spaces",

@@ -116,7 +116,7 @@ def judge(
 
     Returns:
         `word` or `pattern`, `period`, `equals_unprogrammed`, `differs_in` (lines by which it differs from the
-        unprogrammed word), `start_alignment`, `end_alignment`, `edges_aligned`, `means`, `why`.
+        unprogrammed word), `start_alignment`, `end_alignment`, `edges_aligned`, `means`, `why`, `decides` (the reading that would).
     """
     total = len(words)
     digits = (bits + 3) // 4
@@ -144,8 +144,21 @@ def judge(
         "edges_aligned": min(first, last) >= max(4, min(16, total // 8)),
         "means": means,
         "why": why,
+        "decides": _what_decides(part)
+        if means != ON_PURPOSE
+        else "nothing; a listing of the program, if there is one",
     }
     return out
+
+
+def _what_decides(part: Part | None) -> str:
+    """The reading that tells an empty stretch from outputs that are not driven."""
+    if part is not None and part.open_collector:
+        return (
+            "with open-collector outputs every 1 follows the pull: read with two values of pull-ups, and once with the "
+            "chip disabled; what stays the same when disabled was never driven"
+        )
+    return "read once with pull-ups and once with pull-downs: bits that follow the pull are not driven"
 
 
 def _verdict(

@@ -7,6 +7,7 @@ from typing import Any
 
 from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE
 from pipeline.stages.content.model import Region, SelfCheck, Vector
+from pipeline.stages.content.text import HALF_FIT, WHOLE_FIT
 from schemas.finding import Code, Finding, Severity
 
 MOST_RANGES = 64
@@ -22,7 +23,7 @@ def _fill(chip: str, fills: Sequence[Region]) -> Finding:
         "ranges": ranges,
         "words": sum(region.end - region.start for region in fills),
         "longest": [longest.start, longest.end],
-        **{key: value for key, value in detail.items() if key not in {"preview", "why", "means"}},
+        **{key: value for key, value in detail.items() if key not in {"preview", "why", "means", "decides"}},
         "judged": detail["means"],
     }
     shown = detail.get("word") or " ".join(detail["pattern"])
@@ -32,9 +33,6 @@ def _fill(chip: str, fills: Sequence[Region]) -> Finding:
     }.get(
         detail["means"], "a fill of that value made on purpose, or outputs that were not driven at that level"
     )
-    step = "read once with pull-ups and once with pull-downs: bits that follow the pull are not driven"
-    if detail["means"] == ON_PURPOSE:
-        step = "nothing, unless a listing of the program says otherwise"
     return Finding(
         code=Code.FILL,
         severity=Severity.NOTE,
@@ -43,7 +41,7 @@ def _fill(chip: str, fills: Sequence[Region]) -> Finding:
         evidence=evidence,
         means=f"{shown} from {longest.start:#x} to {longest.end:#x}, {detail['means']}: {detail['why']}",
         also=also,
-        next=step,
+        next=detail["decides"],
     )
 
 
@@ -66,6 +64,7 @@ def _text(chip: str, found: Sequence[Region], vectors: Sequence[Vector]) -> Find
     if vectors:
         evidence["vectors"] = [vector.to_json() for vector in vectors[:3]]
     low = max(span.bit_length() - 1, 0)
+    whole = longest.detail.get("pair_fit", 0.0) > (HALF_FIT + WHOLE_FIT) / 2
     return Finding(
         code=Code.TEXT,
         severity=Severity.NOTE,
@@ -73,7 +72,7 @@ def _text(chip: str, found: Sequence[Region], vectors: Sequence[Vector]) -> Find
         where={"ranges": ranges},
         evidence=evidence,
         means=f"text ({', '.join(kinds)}), such as {longest.detail['preview']!r}"
-        + (f": address lines A0 to A{low - 1} are in order there" if low > 1 and not split else ""),
+        + (f": address lines A0 to A{low - 1} are in order there" if low > 1 and whole else ""),
         also=split[0] if split else "bytes that only happen to be printable, at the chance given",
         next="hold the text against what the machine shows or prints",
     )

@@ -8,6 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+MOST_CHANCE = 1e-6
+"""A check lifts the grade where chance explains it at most once in a million, all schemes tried counted."""
 RegionKind = Literal["fill", "text", "table", "repeat", "decode", "dense"]
 
 
@@ -103,6 +105,11 @@ class SelfCheck:
     whole: bool
     lifts: bool
     why: str
+
+    @property
+    def beyond_chance(self) -> bool:
+        """Whether chance explains it at most once in a million: only such a check bears an image."""
+        return self.holds and self.chance <= MOST_CHANCE
 
     def to_json(self) -> dict[str, Any]:
         """The check as findings, spaces and the record carry it."""

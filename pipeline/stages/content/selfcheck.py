@@ -13,6 +13,7 @@ import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -21,14 +22,12 @@ from numpy.typing import NDArray
 
 from pipeline.flow import Words
 from pipeline.stages.content.headers import promises
-from pipeline.stages.content.model import Region, SelfCheck
+from pipeline.stages.content.model import MOST_CHANCE, Region, SelfCheck
 from pipeline.stages.content.order import order_fixed
 from pipeline.stages.content.regions import regions
 from pipeline.stages.content.runs import as_bytes
 from pipeline.stages.content.schemes import SMALLEST, Hit, search, tried
 
-MOST_CHANCE = 1e-6
-"""A check lifts the grade where chance explains it at most once in a million, all schemes tried counted."""
 MOST_PAIRED = 8
 """In sets of more images than this the pairs are not interleaved; the sheet's spaces are, by the caller."""
 
@@ -231,9 +230,7 @@ def self_checks(
     schemes = {name: _counted(rows) for name, rows in usable.items()}
     out = [check for name, rows in usable.items() for check in _on_one(rows, schemes[name])]
     if len(usable) > 1 and sets:
-        joined = _joined([rows[0] for rows in usable.values()])
-        everything = _summed([*schemes.values(), *(tried(len(row.data)) for row in joined)])
-        out += [check for row in joined for check in _on_set(row, everything, out)]
+        out += _on_sets([rows[0] for rows in usable.values()], schemes, out)
     weighed = [_weighed(check, images, bits) for check in out]
     return tuple(weighed) if len(images) == 1 else recurring(weighed, schemes, images, bits)
 
@@ -285,6 +282,44 @@ def _on_one(rows: Sequence[_Row], schemes: Mapping[int, int]) -> list[SelfCheck]
     return out
 
 
+def _on_sets(
+    rows: Sequence[_Row], schemes: Mapping[str, Mapping[int, int]], single: Sequence[SelfCheck]
+) -> list[SelfCheck]:
+    """Checks of all sets of some images, every scheme that was tried on the images counted."""
+    joined = _joined(rows)
+    everything = _summed([*schemes.values(), *(tried(len(row.data)) for row in joined)])
+    return [check for row in joined for check in _on_set(row, everything, single)]
+
+
+def set_checks(
+    images: Mapping[str, Words], bits: int, single: Sequence[SelfCheck] = ()
+) -> tuple[SelfCheck, ...]:
+    """Checks over a set of images alone: all in a row, and neighbours interleaved; what the single ones hold is left out.
+
+    For boards whose chips were searched one by one in worker processes.
+
+    Args:
+        images: The words of each chip of a board, in the order of the sheet.
+        bits: Bits a word; a multiple of 8.
+        single: The checks found on the single chips.
+
+    Returns:
+        Strongest first within each set. Nothing is raised.
+    """
+    if bits % 8:
+        return ()
+    rows, schemes = [], {}
+    for name, words in images.items():
+        cut = regions(words, bits, erased_state=None, part=None)
+        if _informative(cut) * (bits // 8) >= SMALLEST:
+            mine = _single(name, words, bits, cut)
+            rows.append(mine[0])
+            schemes[name] = _counted(mine)
+    if len(rows) < 2:
+        return ()
+    return tuple(_weighed(check, images, bits) for check in _on_sets(rows, schemes, single))
+
+
 def _on_set(row: _Row, schemes: Mapping[int, int], single: Sequence[SelfCheck]) -> list[SelfCheck]:
     """Checks of a set, but for those that follow from its members: sums that hold on each of them."""
     held: dict[str, set[str]] = defaultdict(set)
@@ -310,6 +345,8 @@ def _weighed(check: SelfCheck, images: Mapping[str, Words], bits: int) -> SelfCh
     fixed: str | None = None
     unseen = ""
     for name in check.images:
+        if name not in images:
+            return _decided(check, fixed=None)
         fixed, unseen = order_fixed(images[name], bits)
         if fixed is None:
             break
@@ -321,49 +358,56 @@ def recurring(
     schemes: Mapping[str, Mapping[int, int]],
     images: Mapping[str, Words] | None = None,
     bits: int = 8,
+    *,
+    digests: Mapping[str, bytes] | None = None,
 ) -> tuple[SelfCheck, ...]:
     """The same checks, those that hold on several chips of a board weighed together.
 
-    One 8-bit sum that holds means nothing; the same one holding on five chips of five is a design.
+    One 8-bit sum that holds means nothing; the same one holding on five chips of five is a design. Copies of one
+    content are one witness, so only chips whose content is known to differ are weighed together.
 
     Args:
         checks: Of all chips of a board, each over one chip alone or over a set.
-        schemes: For each chip that was searched, how many schemes were tried by width (`schemes.tried`); chips
+        schemes: For each chip that was searched, how many schemes were tried by width (`schemes_tried`); chips
             without a hit belong here too.
         images: The words, to ask whether the order is fixed; without them order-blind checks lift nothing.
         bits: Bits a word.
+        digests: A digest of each chip's content (`Signature.digest`), needed for chips without an image here.
 
     Returns:
         As many checks as were given, in the same order. Nothing is raised.
     """
-    by_method: dict[tuple[str, float], set[str]] = defaultdict(set)
+    known = dict(digests or {}) | {name: words.tobytes() for name, words in (images or {}).items()}
+    by_method: dict[tuple[str, float], dict[bytes, str]] = defaultdict(dict)
     for check in checks:
-        if check.holds and len(check.images) == 1 and check.tried > 1:
-            by_method[check.method, check.width_bits].add(check.images[0])
+        if check.holds and len(check.images) == 1 and check.tried > 1 and check.images[0] in known:
+            by_method[check.method, check.width_bits].setdefault(known[check.images[0]], check.images[0])
+    searched = [name for name, counts in schemes.items() if counts]
+    different = len({known.get(name, name.encode()) for name in searched})
+    most = max((sum(schemes[name].values()) for name in searched), default=1)
     out = []
     for check in checks:
-        chips = by_method.get((check.method, check.width_bits), set())
-        if len(check.images) != 1 or len(chips) < 2 or check.images[0] not in chips:
+        witnesses = by_method.get((check.method, check.width_bits), {})
+        alone = len(check.images) != 1 or len(witnesses) < 2 or known.get(check.images[0]) not in witnesses
+        joint = 1.0 if alone else min(1.0, most * _tail(check.width_bits, len(witnesses), different))
+        if not check.holds or joint >= check.chance:
             out.append(check)
             continue
-        joint = _joint(check.width_bits, len(chips), schemes)
-        if joint >= check.chance:
-            out.append(check)
-            continue
-        told = replace(check, chance=float(f"{joint:.3g}"), method=check.method)
-        weighed = _weighed(told, images, bits) if images is not None else _decided(told, fixed=None)
-        out.append(
-            replace(
-                weighed, why=f"{weighed.why}; the same scheme holds on {len(chips)} of {len(schemes)} chips"
-            )
-        )
+        told = replace(check, chance=float(f"{joint:.3g}"))
+        weighed = _weighed(told, images or {}, bits)
+        why = f"{weighed.why}; the same scheme holds on {len(witnesses)} of {different} different contents"
+        out.append(replace(weighed, why=why))
     return tuple(out)
 
 
-def _joint(bits: float, good: int, schemes: Mapping[str, Mapping[int, int]]) -> float:
-    """Chance that any one scheme holds on at least `good` of the chips by accident."""
-    chips = len(schemes)
-    each = 2.0**-bits
-    tail = sum(math.comb(chips, k) * each**k * (1 - each) ** (chips - k) for k in range(good, chips + 1))
-    most = max(sum(counts.values()) for counts in schemes.values())
-    return float(min(1.0, tail * most))
+@lru_cache(maxsize=1024)
+def _tail(bits: float, good: int, chips: int) -> float:
+    """Chance that one scheme holds on at least `good` of the chips by accident: a binomial tail, summed in logs."""
+    each, out = 2.0**-bits, 0.0
+    for k in range(good, chips + 1):
+        log = math.lgamma(chips + 1) - math.lgamma(k + 1) - math.lgamma(chips - k + 1)
+        term = math.exp(log + k * math.log(each) + (chips - k) * math.log1p(-each))
+        out += term
+        if k > chips * each and term < 1e-15 * out:
+            break
+    return min(1.0, out)
