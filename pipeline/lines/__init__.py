@@ -1,7 +1,8 @@
 """Address- and data-line mathematics: relate two images, permute and invert lines, follow slipped streams."""
 
 from pipeline.lines.mapping import Mapping
-from pipeline.lines.relate import Relation, relate
+from pipeline.lines.relate import relate
+from pipeline.lines.relation import Relation
 from pipeline.lines.slips import Aligned, Slip, align
 from pipeline.lines.wiring import WiringSuggestion, apply_wiring, suggest_wiring, undo_wiring
 

@@ -12,30 +12,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field, replace
-from typing import Any, Literal
+from dataclasses import replace
 
 import numpy as np
 
 from pipeline.flow import Words, words_dtype
 from pipeline.lines.mapping import Mapping, is_power_of_two
 from pipeline.lines.matching import assign, best_lines
-from pipeline.lines.measure import (
-    SHIFTS,
-    address_counts,
-    differences,
-    error_bits,
-    likeness,
-    line_counts,
-    own_bits,
-)
+from pipeline.lines.measure import SHIFTS, differences, error_bits, likeness, own_bits
+from pipeline.lines.relation import Explained, Relation, RelationName, told
 from pipeline.lines.repair import Sample
 from pipeline.lines.rotated import likely_rotations
-from pipeline.lines.slips import Aligned, Slip, align
-from pipeline.lines.symmetry import Symmetries, simplest
+from pipeline.lines.slips import Aligned, align
+from pipeline.lines.symmetry import simplest
 from pipeline.lines.walsh import Floats, Marks, marks, products, signs
 
-RelationName = Literal["identical", "mapped", "slipped", "differs", "unrelated"]
 MOST_WORDS = 1 << 22
 """Beyond this many words the search over all line orders is not tried (memory: 4 bytes a bit, several times)."""
 FEWEST_WORDS = 8
@@ -46,69 +37,12 @@ FEW_WORDS = 0.02
 """Up to this share of wrong words any gain beyond `SPARE_BITS` is enough. Chosen by us, no source."""
 SPARE_BITS = 20.0
 """Always shorter by at least this: odds of a million to one under the code's own model."""
+FEWEST_BEGINNING = 32
+"""Words before a slip that can show data lines moved. Chosen by us, no source."""
 CLEARLY_WORSE = 16
 """A mapping that misses so many more words of a sample is not looked at on all of them."""
 FEW = 0.01
 """At most this share of differing bits is "few", whatever else the images hold. Chosen by us, no source."""
-
-
-@dataclass(frozen=True)
-class Relation:
-    """How the second image is related to the first.
-
-    Attributes:
-        relation: `identical`, `mapped`, `slipped`, `differs` or `unrelated`.
-        mapping: What brings the first into the second's order; None where nothing is proved.
-        differing_words: Words that still differ once the second is in the first's order.
-        differing_bits: Bits likewise.
-        by_data_line: For each data line of the first, how many words differ in it.
-        by_address_line: For each address line of the first, how many differing words lie where it is high.
-        alternatives: How many other mappings fit equally well.
-        slips: Words lost or doubled.
-        undecidable: The images say too little to prove or to exclude a mapping.
-        notes: What a person should know, a sentence each.
-        aligned: For `slipped`: the second in the first's order.
-        agreement: Share of words that agree in place, and the mean and largest share out of place.
-    """
-
-    relation: RelationName
-    mapping: Mapping | None
-    differing_words: int
-    differing_bits: int
-    by_data_line: tuple[int, ...] = ()
-    by_address_line: tuple[int, ...] = ()
-    alternatives: int = 0
-    slips: tuple[Slip, ...] = ()
-    undecidable: bool = False
-    notes: tuple[str, ...] = ()
-    aligned: Aligned | None = field(default=None, compare=False, repr=False)
-    agreement: tuple[float, float, float] | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        """As the project's documents carry it."""
-        return {
-            "relation": self.relation,
-            "mapping": None if self.mapping is None else self.mapping.to_json(),
-            "differing_words": self.differing_words,
-            "differing_bits": self.differing_bits,
-            "by_data_line": list(self.by_data_line),
-            "by_address_line": list(self.by_address_line),
-            "alternatives": self.alternatives,
-            "slips": [slip.to_json() for slip in self.slips],
-            "undecidable": self.undecidable,
-            "notes": list(self.notes),
-        }
-
-
-@dataclass(frozen=True, slots=True)
-class _Explained:
-    """An explanation, what it leaves unexplained, and the length of the whole in bits."""
-
-    mapping: Mapping
-    words: int
-    bits: int
-    length: float
-    aligned: Aligned | None = None
 
 
 def relate(first: Words, second: Words, bits: int) -> Relation:
@@ -130,7 +64,7 @@ def relate(first: Words, second: Words, bits: int) -> Relation:
         return _of_two_sizes(first, second, bits)
     plain = _judge(first, second, bits, Mapping.simple(_lines(first), bits))
     if not plain.words:
-        return _told("identical", first, second, bits, plain, undecided=False)
+        return told("identical", first, second, bits, plain, undecided=False)
     return _Search(first, second, bits, plain).relation()
 
 
@@ -147,16 +81,16 @@ def _lines(words: Words) -> int:
     return (words.size - 1).bit_length()
 
 
-def _judge(first: Words, second: Words, bits: int, mapping: Mapping) -> _Explained:
+def _judge(first: Words, second: Words, bits: int, mapping: Mapping) -> Explained:
     words, wrong = differences(first, mapping.undo(second))
     length = mapping.description_bits() + error_bits(first.size, bits, words, wrong)
-    return _Explained(mapping, words, wrong, length)
+    return Explained(mapping, words, wrong, length)
 
 
 class _Search:
     """The search of one pair of images; columns and marks are worked out once, when first needed."""
 
-    def __init__(self, first: Words, second: Words, bits: int, plain: _Explained) -> None:
+    def __init__(self, first: Words, second: Words, bits: int, plain: Explained) -> None:
         self.first, self.second, self.bits = first, second, bits
         self.plain = self.best = plain
         self.own = min(own_bits(first, bits), own_bits(second, bits))
@@ -200,12 +134,12 @@ class _Search:
         if explained.length < self.best.length:
             self.best = explained
 
-    def _believed(self, explained: _Explained) -> bool:
+    def _believed(self, explained: Explained) -> bool:
         if self.first.size < FEWEST_WORDS:
             return False
         return _believable(explained.length, self.own, explained.words, self.first.size)
 
-    def _is_far_better(self, explained: _Explained) -> bool:
+    def _is_far_better(self, explained: Explained) -> bool:
         """True where a mapping explains nearly all that differs in place; then no slip is looked for."""
         return not explained.mapping.keeps_address_lines and explained.words <= self.first.size // 50
 
@@ -233,7 +167,9 @@ class _Search:
         gathered = self.columns(1)
         if mapping.rotate or not mapping.keeps_address_lines:
             gathered = signs(self.second[mapping.places(self.first.size)], self.bits)
-        agreement = products(self.columns(0), gathered)
+        return self._from_agreement(mapping, products(self.columns(0), gathered))
+
+    def _from_agreement(self, mapping: Mapping, agreement: Floats) -> Mapping:
         data = assign(-np.abs(agreement) / self.first.size)
         negative = agreement[np.arange(self.bits), data] < 0
         inverted = tuple(sorted(int(line) for line in data[negative]))
@@ -246,14 +182,31 @@ class _Search:
         return best_lines(self.marks(0), self.marks(1), sample, tries=tries)[0]
 
     def _offer_slips(self) -> None:
-        aligned = align(self.first, self.second)
+        self._offer_slip_behind(self.plain.mapping)
+        if self._believed(self.best) and self.best.words <= self.first.size // 50:
+            return
+        for mapping in self._data_lines_of_the_beginning():
+            self._offer_slip_behind(mapping)
+
+    def _data_lines_of_the_beginning(self) -> Iterator[Mapping]:
+        """Data lines moved or inverted, as the words before any slip show them."""
+        for part in (2, 16):
+            begin = self.first.size // part
+            if begin < FEWEST_BEGINNING:
+                return
+            agreement = products(self.columns(0)[:, :begin], self.columns(1)[:, :begin])
+            mapping = self._from_agreement(self.plain.mapping, agreement)
+            if not mapping.is_identity:
+                yield mapping
+
+    def _offer_slip_behind(self, mapping: Mapping) -> None:
+        aligned = align(self.first, mapping.undo(self.second))
         if not aligned.slips:
             return
-        mapping = self.plain.mapping
         length = mapping.description_bits() + slip_bits(aligned, self.first.size, self.bits)
         if length < self.best.length and _moved(aligned) <= self.plain.words // 2:
             words, wrong = aligned.differing_words, aligned.differing_bits
-            self.best = _Explained(mapping, words, wrong, length, aligned)
+            self.best = Explained(mapping, words, wrong, length, aligned)
 
     def _rotated_lines(self) -> Iterator[Mapping]:
         """Mappings of all lines behind the likeliest rotations; the first that is believed is the last tried."""
@@ -271,7 +224,7 @@ class _Search:
         if not self._believed(best):
             return self._not_explained()
         if best.aligned is not None:
-            return _told("slipped", self.first, self.second, self.bits, best, undecided=False)
+            return told("slipped", self.first, self.second, self.bits, best, undecided=False)
         symmetries = simplest(
             best.mapping,
             self._misses_near(best.mapping),
@@ -279,7 +232,16 @@ class _Search:
         )
         best = _judge(self.first, self.second, self.bits, symmetries.mapping)
         name: RelationName = "differs" if best.mapping.is_identity else "mapped"
-        return _told(name, self.first, self.second, self.bits, best, symmetries=symmetries, undecided=False)
+        return told(name, self.first, self.second, self.bits, best, symmetries=symmetries, undecided=False)
+
+    def _poor(self) -> float:
+        """An image that says less could not prove an order of lines with 0.5 % of its words wrong."""
+        spoilt = max(1, self.first.size // 200)
+        return (
+            _general_bits(_lines(self.first), self.bits)
+            + error_bits(self.first.size, self.bits, spoilt, spoilt)
+            + SPARE_BITS
+        )
 
     def _misses_near(self, mapping: Mapping) -> Callable[[Mapping], int]:
         """Counts the words that a mapping like this one misses: all of them where a sample refutes it."""
@@ -296,7 +258,7 @@ class _Search:
     def _not_explained(self) -> Relation:
         """No mapping is proved: few bits differ, or more alike than chance, or unrelated."""
         shares = likeness(self.first, self.second)
-        poor = self.own < _general_bits(_lines(self.first), self.bits) + SPARE_BITS
+        poor = self.own < self._poor()
         few = self.plain.bits <= FEW * self.first.size * self.bits
         related = few or (shares[0] > shares[2] + 0.02 and shares[0] > 0.1)
         notes = [
@@ -306,7 +268,7 @@ class _Search:
             notes.append(
                 f"these images say too little ({self.own:.0f} bits) to prove or to exclude another order of lines"
             )
-        return _told(
+        return told(
             "differs" if related else "unrelated",
             self.first,
             self.second,
@@ -364,6 +326,10 @@ STEPS_ALIKE = 0.6
 """A rotation is worth a closer look where so many of the steps that change something agree."""
 
 
+EQUAL_PEAKS = 1e-4
+"""Peaks of the correlation that differ by less are equal: an image that repeats itself has many."""
+
+
 def _rotations(first: Words, second: Words) -> list[int]:
     """Rotations at which the steps from word to word agree; mostly none, or the one.
 
@@ -374,51 +340,15 @@ def _rotations(first: Words, second: Words) -> list[int]:
     left, right = (steps.astype(np.float32) - np.float32(steps.mean()) for steps in (one, other))
     correlation = np.fft.irfft(np.conj(np.fft.rfft(left)) * np.fft.rfft(right), first.size)
     few = min(3, first.size)
-    top = np.argpartition(-correlation, few - 1)[:few]
+    top = set(np.argpartition(-correlation, few - 1)[:few].tolist())
+    top.add(int(np.flatnonzero(correlation >= correlation.max() * (1 - EQUAL_PEAKS))[0]))
     found = []
-    for rotate in sorted(int(r) for r in top if r):
+    for rotate in sorted(r for r in top if r):
         moved = np.roll(other, -rotate)
         telling = (one != 0) | (moved != 0)
         if np.count_nonzero((one == moved) & telling) >= STEPS_ALIKE * np.count_nonzero(telling):
             found.append(rotate)
     return found
-
-
-def _told(
-    name: RelationName,
-    first: Words,
-    second: Words,
-    bits: int,
-    best: _Explained,
-    *,
-    undecided: bool,
-    symmetries: Symmetries | None = None,
-    notes: tuple[str, ...] = (),
-    agreement: tuple[float, float, float] | None = None,
-    proved: bool = True,
-) -> Relation:
-    """Put the verdict together with its counts and sentences."""
-    if best.aligned is None:
-        wrong = first ^ best.mapping.undo(second)
-    else:
-        wrong = np.where(best.aligned.present, first ^ best.aligned.words, first.dtype.type(0))
-    said = list(notes)
-    if symmetries is not None:
-        said += symmetries.notes()
-    return Relation(
-        relation=name,
-        mapping=best.mapping if proved else None,
-        differing_words=best.words,
-        differing_bits=best.bits,
-        by_data_line=line_counts(wrong, bits),
-        by_address_line=address_counts(wrong != 0),
-        alternatives=symmetries.alternatives if symmetries else 0,
-        slips=best.aligned.slips if best.aligned else (),
-        undecidable=undecided,
-        notes=tuple(said),
-        aligned=best.aligned,
-        agreement=agreement,
-    )
 
 
 def _of_two_sizes(first: Words, second: Words, bits: int) -> Relation:
@@ -445,9 +375,9 @@ def _of_two_sizes(first: Words, second: Words, bits: int) -> Relation:
     else:
         name = "differs" if shares[0] > shares[2] + 0.02 and shares[0] > 0.1 else "unrelated"
         aligned = replace(aligned, slips=())
-    best = _Explained(mapping, aligned.differing_words, aligned.differing_bits, length, aligned)
+    best = Explained(mapping, aligned.differing_words, aligned.differing_bits, length, aligned)
     undecided = own < _general_bits(_lines(first), bits) + SPARE_BITS
-    return _told(
+    return told(
         name,
         first,
         second,

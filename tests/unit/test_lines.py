@@ -327,3 +327,67 @@ def test_the_json_form_has_the_keys_of_the_contract() -> None:
         "rotate": 0,
     }
     assert {"differing_words", "differing_bits"} <= set(document)
+
+
+@pytest.mark.parametrize(
+    "mapping",
+    [
+        Mapping.simple(LINES, BITS, invert_data=EVERY_BIT),
+        Mapping.simple(LINES, BITS, data=tuple(reversed(EVERY_BIT))),
+    ],
+)
+@pytest.mark.parametrize("flips", [0, 10])
+def test_a_slip_behind_moved_or_inverted_data_lines_is_found_with_both_told(
+    mapping: Mapping, flips: int
+) -> None:
+    second = lose_words(mapping.apply(IMAGE), 1200)
+    second = flip_bits(second, BITS, flips) if flips else second
+
+    relation = relate(IMAGE, second, BITS)
+
+    assert relation.relation == "slipped"
+    assert relation.mapping == mapping
+    assert [slip.by for slip in relation.slips] == [1]
+    assert relation.aligned is not None
+    right = relation.aligned.words == IMAGE
+    assert np.count_nonzero(relation.aligned.present & ~right) == relation.differing_words <= flips
+
+
+def test_a_ramp_leaves_every_order_of_its_lines_open() -> None:
+    """Word a is a: any order and inversion of address lines is also one of data lines, 8! x 2^8 in all."""
+    ramp = np.arange(256, dtype=np.uint8)
+
+    relation = relate(ramp, ~ramp, BITS)
+
+    assert relation.mapping == Mapping.simple(8, BITS, invert_data=EVERY_BIT)
+    assert relation.alternatives == 40320 * 256 - 1
+
+
+def test_the_parity_of_the_address_leaves_every_order_of_address_lines_open() -> None:
+    """11! orders, and each address line inverted or else the data line, 2^11."""
+    parity = (np.bitwise_count(np.arange(2048, dtype=np.uint64)) & 1).astype(np.uint8)
+
+    relation = relate(parity, 1 - parity, 1)
+
+    assert relation.mapping == Mapping.simple(LINES, 1, invert_data=(0,))
+    assert relation.alternatives == 39916800 * 2048 - 1
+
+
+def test_an_image_that_repeats_itself_is_told_with_its_smallest_rotation() -> None:
+    repeating = np.tile(firmware_like(4, 256), 8)
+
+    relation = relate(repeating, np.roll(repeating, 3), BITS)
+
+    assert relation.mapping == Mapping.simple(LINES, BITS, rotate=3)
+    assert "nothing depends on A8, A9, A10" in relation.notes
+
+
+def test_a_handful_of_words_drowned_in_wrong_ones_is_told_as_undecidable() -> None:
+    first = np.full(1024, 0xFF, np.uint8)
+    first[[3, 90, 400, 401, 700, 801, 1000]] = [1, 2, 3, 4, 5, 6, 7]
+    mapping = random_mapping(np.random.default_rng(6), 10, BITS)
+
+    relation = relate(first, flip_bits(mapping.apply(first), BITS, 5), BITS)
+
+    assert relation.mapping is None
+    assert relation.undecidable
