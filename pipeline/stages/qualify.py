@@ -342,9 +342,9 @@ def coverage(words: Words, shared: WordMask, organisation: Organisation) -> Cove
         organisation: Words and bits.
     """
     n = organisation.address_bits
-    places = np.arange(words.size, dtype=np.int64)
-    address = {k: count for k in range(n) if (count := _steps(words, shared, places, 1 << k))}
-    pairs = {pair for pair in combinations(range(n), 2) if _told_apart(words, shared, places, pair)}
+    full, read = _filled(words, n), _filled(shared, n)
+    address = {k: count for k in range(n) if (count := _steps(full, read, k))}
+    pairs = {pair for pair in combinations(range(n), 2) if _told_apart(full, read, pair)}
     known = words[shared]
     kind = words.dtype.type
     columns = [(known >> kind(line)) & kind(1) for line in range(organisation.bits)]
@@ -358,20 +358,25 @@ def coverage(words: Words, shared: WordMask, organisation: Organisation) -> Cove
     return Coverage(address, data, frozenset(pairs), frozenset(data_pairs))
 
 
-def _steps(words: Words, shared: WordMask, places: NDArray[np.int64], step: int) -> int:
+def _filled(values: NDArray[Any], lines: int) -> NDArray[Any]:
+    """As many elements as the lines have combinations; those that the chip lacks are 0, and not shared."""
+    return np.concatenate([values, np.zeros((1 << lines) - values.size, dtype=values.dtype)])
+
+
+def _steps(words: Words, shared: WordMask, line: int) -> int:
     """How many pairs of shared words differ whose addresses differ in this one line."""
-    low = places[(places & step) == 0]
-    low = low[low + step < words.size]
-    return int(np.count_nonzero((words[low] != words[low + step]) & shared[low] & shared[low + step]))
+    shape = (-1, 2, 1 << line)
+    word, read = words.reshape(shape), shared.reshape(shape)
+    return int(np.count_nonzero((word[:, 0] != word[:, 1]) & read[:, 0] & read[:, 1]))
 
 
-def _told_apart(words: Words, shared: WordMask, places: NDArray[np.int64], pair: Pair) -> bool:
+def _told_apart(words: Words, shared: WordMask, pair: Pair) -> bool:
     """Whether exchanging two address lines would have changed a shared word."""
-    one, other = 1 << pair[0], 1 << pair[1]
-    low = places[((places & one) != 0) & ((places & other) == 0)]
-    high = low - one + other
-    low, high = low[high < words.size], high[high < words.size]
-    return bool(np.any((words[low] != words[high]) & shared[low] & shared[high]))
+    low, high = pair
+    shape = (-1, 2, 1 << (high - low - 1), 2, 1 << low)
+    word, read = words.reshape(shape), shared.reshape(shape)
+    differ = word[:, 0, :, 1] != word[:, 1, :, 0]
+    return bool(np.any(differ & read[:, 0, :, 1] & read[:, 1, :, 0]))
 
 
 def _summed(one: Mapping[int, int], other: Mapping[int, int]) -> dict[int, int]:

@@ -187,3 +187,12 @@ def test_the_json_form_names_lines_and_witnesses() -> None:
     assert all(line["witnesses"] > 0 for line in pair["coverage"]["data"])
     fit = fitness(qualify([]), "bench", SMALL).to_json()
     assert fit["address_lines_not_qualified"][0] == "A0"
+
+
+def test_a_chip_that_does_not_fill_its_address_lines_is_covered_by_the_words_it_has() -> None:
+    organisation = Organisation(1500, 8)
+    image = firmware_like(1, organisation.words)
+    covered = coverage(image, all_shared(image), organisation)
+
+    assert covered.address[10] == np.count_nonzero(image[1024:] != image[: 1500 - 1024])
+    assert fitness(qualify([chip("U1", organisation, a=image, b=image)]), "a", organisation).qualified
