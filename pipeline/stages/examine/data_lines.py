@@ -40,7 +40,8 @@ def data_line_findings(census: Census) -> list[Suspicion]:
     if not stuck and not joined and not nearly:
         return []
     core = census.folded(dead_places(census))
-    content = judge(core, (*stuck, *nearly))
+    spoiled = {*stuck, *nearly, *(line for pair in joined for line in pair)}
+    content = judge(core, tuple(sorted(spoiled)))
     if content.program:
         # A contact that worked for a moment breaks the relation; only in a program is that worth telling.
         stuck = sorted([*stuck, *nearly])

@@ -223,7 +223,9 @@ def _best_move(first: Words, second: Words, fits: NDArray[np.bool_], at: int, sh
     """The smallest move under which the words behind agree: all, and above all those that did not agree unmoved."""
     size = int(first.size)
     for length in (4 * WINDOW, SHORT + SHORT // 2):
-        window = np.arange(at, min(size, at + length))
+        # The last words of a pass that lost some are padding, and fit nowhere.
+        end = size - min(LEAST_BEHIND, (size - at) // 4)
+        window = np.arange(at, min(end, at + length))
         apart = ~fits[window]
         if int(np.count_nonzero(apart)) < 3:
             return None
