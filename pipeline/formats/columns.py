@@ -23,7 +23,7 @@ MOST_VALUES = 4096
 """Values of a line that are still read: no listing has more."""
 _VALUE = re.compile(rb"(?:0[xX]|\$|\\x)?([0-9A-Fa-f]{1,64})[hH]?(?=[\s,;|>'\"-]|$)")
 _GAP = re.compile(rb"[ \t]*(?:[,;][ \t]*|-[ \t]*)?")
-_BARS = b"|>"
+_BARS = b"|>;!"
 
 
 @dataclass(frozen=True, slots=True)

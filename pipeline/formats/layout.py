@@ -10,7 +10,7 @@ from collections import Counter
 from dataclasses import dataclass
 from itertools import islice, pairwise
 
-from pipeline.formats.columns import ADDRESS_ONLY, LINE, STAR, Row, row, ruler
+from pipeline.formats.columns import ADDRESS_ONLY, LINE, STAR, Row, barred, row, ruler
 from pipeline.formats.neutral import Declared, ambiguous, refuse
 from pipeline.formats.prose import WORD, cannot_be_data, shown
 from pipeline.formats.text import Text
@@ -28,7 +28,7 @@ _LOOKED_AT = 200
 
 def claims(text: Text) -> bool:
     """Whether most lines of the text begin with what must be an address column."""
-    lines = set_off = wider = 0
+    lines = set_off = wider = alone = forms = 0
     numbers: list[int] = []
     widths: set[int] = set()
     for _, whole in islice(text.filled(), _LINES_SAMPLED):
@@ -36,21 +36,29 @@ def claims(text: Text) -> bool:
         if not WORD.search(line) or STAR.fullmatch(line):
             continue
         lines += 1
+        only = ADDRESS_ONLY.fullmatch(line)
+        if only and numbers:
+            alone += 1
+            numbers.append(int(only[1], 16))
+            continue
         found = LINE.match(line)
         value = _FIRST_VALUE.match(line, found.end()) if found else None
         if found is None or value is None:
             continue
         address = found["address"]
+        forms += 1
         numbers.append(int(address, 16))
         widths.add(len(address))
         set_off += _set_off(found)
         wider += len(address) >= 3 and len(address) != len(value[1])
-    if not numbers or len(numbers) * 2 < lines:
+    lines -= min(alone, forms)
+    if not forms or forms * 2 < lines:
         return False
-    if max(set_off, wider) * 2 >= lines:
+    rising = sum(after > before for before, after in pairwise(numbers))
+    if set_off * 2 > lines or (wider * 2 > lines and rising * 5 >= (len(numbers) - 1) * 4):
         return True
     steps = {after - before for before, after in pairwise(numbers)}
-    return len(numbers) >= 3 and min(widths) >= 3 and len(steps) == 1 and steps <= {1, 2, 4, 8, 16, 32, 64}
+    return forms >= 3 and min(widths) >= 3 and len(steps) == 1 and steps <= {1, 2, 4, 8, 16, 32, 64}
 
 
 def _set_off(found: re.Match[bytes]) -> bool:
@@ -308,21 +316,26 @@ def find_layout(text: Text, items: list[Item], declared: Declared, style: Style)
         refuse(text.place(first.at), "addresses with digits of another radix", "declare the address radix")
     best = max(one[0] for one in found)
     chosen = [one for one in found if one[0] == best]
-    if any(one[4] != chosen[0][4] for one in chosen):
+    if any(_units(one) != _units(chosen[0]) for one in chosen):
         ambiguous(
             text.place(first.at),
             "the addresses can be hexadecimal, octal or decimal",
             "declare the address radix",
         )
-    _, step, scale, radix, numbers = chosen[0]
-    for other, others in ((one[3], one[4]) for one in found):
-        if others != numbers and _lossy(spans, other, step) and declared.address is None:
+    _, step, scale, radix, _ = chosen[0]
+    for other in (one[3] for one in found if _units(one) != _units(chosen[0])):
+        if _lossy(spans, other, step) and declared.address is None:
             ambiguous(
                 text.place(first.at),
                 f"the addresses can be base {radix} with every line there, or base {other} with lines lost",
                 "declare the address radix",
             )
     return Layout(radix, step, scale, _column(spans, radix, step, scale))
+
+
+def _units(found: tuple[tuple[int, int], int, int, int, list[int]]) -> list[int]:
+    """Addresses of the lines in units of the chip."""
+    return [number // found[2] for number in found[4]]
 
 
 def _lossy(spans: list[_Span], radix: int, step: int) -> bool:
@@ -348,11 +361,19 @@ def _best_step(spans: list[_Span], radix: int, style: Style) -> tuple[tuple[int,
         if (ended, ended) > best[0]:
             best = ((ended, ended), 0, scale)
         for step in dict.fromkeys(tried):
-            held = [one.one.reach[-1] * scale for one, move in moves if _keeps(one, move, step)]
-            score = (sum(size == step for size in held) + ended, sum(size >= step for size in held) + ended)
+            held = [_held(one.one, step // scale) for one, move in moves if _keeps(one, move, step)]
+            score = (sum(whole for whole, _ in held) + ended, sum(fits for _, fits in held) + ended)
             if step % scale == 0 and score > best[0]:
                 best = (score, step, scale)
     return best
+
+
+def _held(one: Row, units: int) -> tuple[bool, bool]:
+    """Whether a line holds so many units and behind them no more than a text column of theirs; whether it can."""
+    if units not in one.reach:
+        return False, False
+    rest = one.rest(one.reach.index(units) + 1)
+    return not rest.strip() or barred(rest) or len(rest.strip()) <= units, True
 
 
 def _keeps(span: _Span, move: int, step: int) -> bool:

@@ -19,6 +19,7 @@ import numpy as np
 from pipeline.errors import AmbiguousError, FormatError, UsageError
 from pipeline.formats import hex_text, intel_hex, layout, s_record
 from pipeline.formats.neutral import Declared, Decoded, Place, ambiguous, refuse
+from pipeline.formats.prose import without_stamps
 from pipeline.formats.text import PADDING, Text, plain
 
 _CONTROLS = b"\x00\x01\x02\x03\x11\x12\x13\x14\x1a\x7f"
@@ -217,7 +218,7 @@ def _candidates(content: bytes, text: Text) -> tuple[str, ...]:
     kind = _kind(content, text)
     if kind == "binary":
         return ("binary",)
-    return ("listing",) if layout.claims(text) else ("hex-text",)
+    return ("listing",) if layout.claims(without_stamps(text)) else ("hex-text",)
 
 
 def _calm(body: bytes) -> bool:

@@ -166,7 +166,7 @@ def find_style(text: Text, declared: Declared) -> Style:
         for mark, pattern in MARKS.items()
     }
     best = max(marked, key=lambda mark: marked[mark])
-    if marked[best] > sum(widths.values()):
+    if marked[best] > sum(widths.values()) - marked["$"]:
         return _marked_style(text, best, declared)
     if not widths:
         refuse(
@@ -342,6 +342,10 @@ class Reader:
                 return None
             self._damaged(start, line, words, got, fits)
         self._separated(start, line)
+        if self.style.run_on and self.style.width == 2 and len(words) > 1:
+            sizes = {len(word) for word in words[:-1]}
+            if len(sizes) > 1 or len(words[-1]) > max(sizes):
+                self._either(start, line)
         if (
             self.style.radix == 16
             and self.style.bits == 8
