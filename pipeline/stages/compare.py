@@ -107,11 +107,12 @@ def _suggestions(
         said.append(_of_mapping(relation))
     if relation.relation == "unrelated" or not relation.differing_words:
         return tuple(said)
+    told = tuple(said)
     said += _of_data_lines(relation, raised, lowered)
-    said += _of_direction(sum(raised), sum(lowered))
+    said += _of_direction(sum(raised), sum(lowered)) if len(told) == len(said) else []
     said += _of_address_lines(relation)
     said += _of_place(wrong)
-    if len(said) == len(relation.slips) + (relation.mapping is not None and not relation.mapping.is_identity):
+    if len(said) == len(told):
         said.append(
             "the differences favour no line, direction or place: noise, timing or supply, or another content"
         )
@@ -147,9 +148,12 @@ def _of_data_lines(relation: Relation, raised: tuple[int, ...], lowered: tuple[i
     if chance > BEYOND_CHANCE:
         return []
     way = "always low" if not raised[line] else "always high" if not lowered[line] else "both ways"
-    return [
-        f"all differences lie in D{line}, {way}: that contact, or that line's driver (chance {chance:.1g})"
-    ]
+    return [f"all differences lie in D{line}, {way}: that contact, or that line's driver ({_odds(chance)})"]
+
+
+def _odds(chance: float) -> str:
+    """The chance that the pattern is none, as a clause."""
+    return f"chance {chance:.1g}" if chance > 1e-12 else "chance below 1e-12"
 
 
 def _of_direction(raised: int, lowered: int) -> list[str]:
@@ -161,7 +165,7 @@ def _of_direction(raised: int, lowered: int) -> list[str]:
         return []
     level, other = (1, 0) if raised else (0, 1)
     return [
-        f"every differing bit is {level} in the second and {other} in the first: cells fading toward {level}, a weak driver, or a supply at the margin (chance {chance:.1g})"
+        f"every differing bit is {level} in the second and {other} in the first: cells fading toward {level}, a weak driver, or a supply at the margin ({_odds(chance)})"
     ]
 
 
@@ -180,7 +184,7 @@ def _of_address_lines(relation: Relation) -> list[str]:
     if not said or len(said) > 4:
         return []
     return [
-        f"all differences lie where {' and '.join(said)}: that line's contact, or a bank (chance {chance:.1g})"
+        f"all differences lie where {' and '.join(said)}: that line's contact, or a bank ({_odds(chance)})"
     ]
 
 

@@ -97,16 +97,20 @@ def picture(
 
 
 def by_line(compared: Compared, *, plain: bool = False) -> list[str]:
-    """A bar for each data line, and each address line's share of the differing words where it is high."""
+    """A bar for each data line that differs, and each address line's share of the differing words where it is high."""
     relation = compared.relation
     most = max(relation.by_data_line, default=0) or 1
     block = "#" if plain else "█"
     lines = []
     for line, count in enumerate(relation.by_data_line):
+        if not count:
+            continue
         bar = block * -(-count * BAR // most)
         lines.append(
             f"  D{line:<3}{count:>8}  {bar:<{BAR}}  0→1 {compared.raised[line]}, 1→0 {compared.lowered[line]}"
         )
+    if len(lines) < len(relation.by_data_line):
+        lines.append("  no other data line differs")
     total = relation.differing_words
     high = [f"A{line} {count * 100 // total}%" for line, count in enumerate(relation.by_address_line)]
     return [*lines, "  differing words with the line high: " + "  ".join(high)]

@@ -52,7 +52,21 @@ def test_differences_on_one_line_point_at_its_contact() -> None:
     assert compared.relation.relation == "differs"
     assert compared.lowered[3] == compared.relation.differing_bits > 0
     assert any("all differences lie in D3, always low" in said for said in compared.suggests)
-    assert any("every differing bit is 0 in the second" in said for said in compared.suggests)
+    assert len(compared.suggests) == 1
+    lines = verdict(compared, "a", "b")
+    assert any(line.startswith("  D3 ") for line in lines)
+    assert "  no other data line differs" in lines
+
+
+def test_differences_in_one_direction_on_many_lines_point_at_fading_or_the_supply() -> None:
+    second = IMAGE.copy()
+    second[np.random.default_rng(5).choice(2048, 60, replace=False)] |= np.uint8(0x2C)
+
+    compared = compare(IMAGE, second, ORGANISATION)
+
+    assert any(
+        "every differing bit is 1 in the second and 0 in the first" in said for said in compared.suggests
+    )
 
 
 def test_differences_at_one_level_of_an_address_line_point_at_that_line() -> None:
