@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stages.content import content_findings, regions, self_checks, vectors
+from pipeline.stages.content import content_findings, regions, schemes_tried, self_checks, vectors
 from pipeline.stages.content.crc import BY_NAME, CATALOGUE, Crc, value
 from pipeline.stages.content.headers import promises
 from pipeline.stages.content.schemes import search
@@ -164,3 +164,30 @@ def test_a_real_firmwares_copyright_lies_in_a_text_region() -> None:
 def test_a_real_image_without_a_check_claims_none() -> None:
     """Source: firmware of Debian's package seabios; its main image carries no sum of itself."""
     assert not any(one.lifts or one.width_bits > 16 for one in self_checks({"U1": firmware("bios.bin")}, 8))
+
+
+def test_chance_hits_on_pieces_of_real_firmware_are_as_many_as_claimed() -> None:
+    """Source: all firmware named above, cut into pieces of 2,048 bytes that are no images and hold no check.
+
+    Limits at four standard deviations of a Poisson count (definition); no piece may lift a grade.
+    """
+    pieces = {
+        image[at : at + 2048].tobytes()
+        for image in map(firmware, ("bios.bin", *OPTION_ROMS))
+        for at in range(2048, len(image) - 4096, 2048)
+    }
+    hits, expected, lifted = {8: 0, 16: 0}, {8: 0.0, 16: 0.0}, 0
+    for raw in pieces:
+        words = np.frombuffer(raw, dtype=np.uint8)
+        cut = regions(words, 8, erased_state=None, part=None)
+        schemes = schemes_tried(words, 8, cut)
+        for check in self_checks({"U1": words}, 8, parts={"U1": cut}):
+            lifted += check.lifts
+            if check.tried > 1 and check.width_bits in hits:
+                hits[int(check.width_bits)] += 1
+        for bits in hits:
+            expected[bits] += schemes.get(bits, 0) * 2.0**-bits
+    assert lifted == 0
+    assert expected[8] > 10
+    for bits, count in hits.items():
+        assert count <= expected[bits] + 4 * expected[bits] ** 0.5 + 1, (bits, count, expected[bits])

@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from pipeline.stages.content.findings import content_findings
 from pipeline.stages.content.kin import ChipImage, kin, shared_fills
+from pipeline.stages.content.lanes import Join, joins
 from pipeline.stages.content.model import Region, SelfCheck, Vector
 from pipeline.stages.content.regions import regions, with_sisters
-from pipeline.stages.content.selfcheck import recurring, schemes_tried, self_checks, set_checks
+from pipeline.stages.content.selfcheck import schemes_tried, self_checks, set_checks
 from pipeline.stages.content.signature import Signature, signature
-from pipeline.stages.content.spaces import Join, interleave_findings, joins, suggest_spaces
+from pipeline.stages.content.spaces import interleave_findings, suggest_spaces
 from pipeline.stages.content.vectors import vectors
+from pipeline.stages.content.weigh import recurring
 
 __all__ = [
     "ChipImage",

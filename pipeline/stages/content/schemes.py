@@ -266,10 +266,21 @@ def _running_sums(data: NDArray[np.uint8], total: int) -> Iterator[Hit]:
                 yield Hit(f"Fletcher-16, {name}", (span,), (at, at + 2), f"{want:04X}", 16, "crc")
 
 
+def _is_filler(data: NDArray[np.uint8], stored: tuple[int, int]) -> bool:
+    """Whether a stored value is nothing but 00 or FF, or the pattern that fills the place around it."""
+    start, end = stored
+    field = data[start:end].tobytes()
+    if set(field) in ({0x00}, {0xFF}):
+        return True
+    size = 2 * len(field)
+    return 2 * field in (data[max(0, start - size) : start].tobytes(), data[end : end + size].tobytes())
+
+
 def search(data: NDArray[np.uint8]) -> list[Hit]:
     """Every scheme that holds on a row of bytes, strongest first.
 
-    A stored value of nothing but 00 or nothing but FF is passed over: blank bytes store nothing.
+    A stored value of nothing but 00 or nothing but FF is passed over, and so is one that is part of a fill: blank
+    bytes store nothing.
 
     Args:
         data: Shape (n,), uint8, contiguous.
@@ -281,11 +292,7 @@ def search(data: NDArray[np.uint8]) -> list[Hit]:
         return []
     total = int(data.sum(dtype=np.uint64))
     found = [
-        *_bytewise(data, total),
-        *_byte_sums(data, total),
-        *_word_sums(data),
-        *_running_sums(data, total),
-        *_crcs(data),
-    ]
-    kept = [hit for hit in found if hit.stored is None or set(hit.value) not in ({"0"}, {"F"})]
+        *_bytewise(data, total), *_byte_sums(data, total), *_word_sums(data), *_running_sums(data, total), *_crcs(data),
+    ]  # fmt: skip
+    kept = [hit for hit in found if hit.stored is None or not _is_filler(data, hit.stored)]
     return sorted(kept, key=lambda hit: (-hit.bits, hit.method, hit.covers))

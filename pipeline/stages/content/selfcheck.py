@@ -9,11 +9,8 @@ Source: chance of at least one match among m schemes of b bits is 1 - (1 - 2^-b)
 
 from __future__ import annotations
 
-import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
-from functools import lru_cache
 from itertools import pairwise
 from typing import NamedTuple
 
@@ -22,11 +19,11 @@ from numpy.typing import NDArray
 
 from pipeline.flow import Words
 from pipeline.stages.content.headers import promises
-from pipeline.stages.content.model import MOST_CHANCE, Region, SelfCheck
-from pipeline.stages.content.order import order_fixed
+from pipeline.stages.content.model import Region, SelfCheck
 from pipeline.stages.content.regions import regions
 from pipeline.stages.content.runs import as_bytes
 from pipeline.stages.content.schemes import SMALLEST, Hit, search, tried
+from pipeline.stages.content.weigh import chance_of, recurring, weighed
 
 MOST_PAIRED = 8
 """In sets of more images than this the pairs are not interleaved; the sheet's spaces are, by the caller."""
@@ -38,18 +35,6 @@ _BLIND = {
     "xor": (_ORDER, "data lines exchanged", "a data line inverted", "two equal errors in one column", "a dead address line (every word then stands twice)"),
     "crc": ("a damaged image that was stored with a check of its own",),
 }  # fmt: skip
-
-
-def chance_of(bits: float, schemes: Mapping[int, int]) -> tuple[float, int]:
-    """Chance that at least one scheme as strong as this holds by accident, and how many such schemes there are.
-
-    Example:
-        >>> round(chance_of(8, {8: 177})[0], 6)
-        0.499806
-    """
-    strong = {width: count for width, count in schemes.items() if width >= bits}
-    log_none = sum(count * math.log1p(-(2.0**-width)) for width, count in strong.items())
-    return -math.expm1(log_none), sum(strong.values())
 
 
 def _informative(parts: Sequence[Region]) -> int:
@@ -151,22 +136,6 @@ def _made(row: _Row, hit: Hit, schemes: Mapping[int, int]) -> SelfCheck:
     )
 
 
-def _decided(check: SelfCheck, *, fixed: str | None, unseen: str = "") -> SelfCheck:
-    """The check with its word on the grade."""
-    if not check.holds:
-        return check
-    if check.chance > MOST_CHANCE:
-        why = f"chance alone does this in {check.chance:.2g} of such images ({check.tried_as_strong} schemes as strong were tried)"
-        return replace(check, lifts=False, why=why)
-    if not check.whole:
-        return replace(check, lifts=False, why="it leaves words out that carry something")
-    if check.order_blind and fixed is None:
-        seen = f", and nothing else would notice {unseen}" if unseen else ""
-        return replace(check, lifts=False, why=f"it does not see the order of the words{seen}")
-    reason = f"beyond chance ({check.chance:.2g})" + (f"; {fixed} fix the order" if check.order_blind else "")
-    return replace(check, lifts=True, why=reason)
-
-
 def _header_checks(row: _Row) -> list[SelfCheck]:
     out = []
     for one in promises(row.data):
@@ -231,8 +200,8 @@ def self_checks(
     out = [check for name, rows in usable.items() for check in _on_one(rows, schemes[name])]
     if len(usable) > 1 and sets:
         out += _on_sets([rows[0] for rows in usable.values()], schemes, out)
-    weighed = [_weighed(check, images, bits) for check in out]
-    return tuple(weighed) if len(images) == 1 else recurring(weighed, schemes, images, bits)
+    judged = [weighed(check, images, bits) for check in out]
+    return tuple(judged) if len(images) == 1 else recurring(judged, schemes, images, bits)
 
 
 def schemes_tried(words: Words, bits: int, cut: Sequence[Region]) -> dict[int, int]:
@@ -317,7 +286,7 @@ def set_checks(
             schemes[name] = _counted(mine)
     if len(rows) < 2:
         return ()
-    return tuple(_weighed(check, images, bits) for check in _on_sets(rows, schemes, single))
+    return tuple(weighed(check, images, bits) for check in _on_sets(rows, schemes, single))
 
 
 def _on_set(row: _Row, schemes: Mapping[int, int], single: Sequence[SelfCheck]) -> list[SelfCheck]:
@@ -334,80 +303,3 @@ def _on_set(row: _Row, schemes: Mapping[int, int], single: Sequence[SelfCheck]) 
         if not (follows or again or _trivial(hit, row.data)):
             out.append(_made(row, hit, schemes))
     return out
-
-
-def _weighed(check: SelfCheck, images: Mapping[str, Words], bits: int) -> SelfCheck:
-    """The check with its word on the grade; the order is looked into only where that decides."""
-    if not check.holds or check.tried == 1:
-        return check
-    if check.chance > MOST_CHANCE or not check.order_blind or not check.whole:
-        return _decided(check, fixed=None)
-    fixed: str | None = None
-    unseen = ""
-    for name in check.images:
-        if name not in images:
-            return _decided(check, fixed=None)
-        fixed, unseen = order_fixed(images[name], bits)
-        if fixed is None:
-            break
-    return _decided(check, fixed=fixed, unseen=unseen)
-
-
-def recurring(
-    checks: Sequence[SelfCheck],
-    schemes: Mapping[str, Mapping[int, int]],
-    images: Mapping[str, Words] | None = None,
-    bits: int = 8,
-    *,
-    digests: Mapping[str, bytes] | None = None,
-) -> tuple[SelfCheck, ...]:
-    """The same checks, those that hold on several chips of a board weighed together.
-
-    One 8-bit sum that holds means nothing; the same one holding on five chips of five is a design. Copies of one
-    content are one witness, so only chips whose content is known to differ are weighed together.
-
-    Args:
-        checks: Of all chips of a board, each over one chip alone or over a set.
-        schemes: For each chip that was searched, how many schemes were tried by width (`schemes_tried`); chips
-            without a hit belong here too.
-        images: The words, to ask whether the order is fixed; without them order-blind checks lift nothing.
-        bits: Bits a word.
-        digests: A digest of each chip's content (`Signature.digest`), needed for chips without an image here.
-
-    Returns:
-        As many checks as were given, in the same order. Nothing is raised.
-    """
-    known = dict(digests or {}) | {name: words.tobytes() for name, words in (images or {}).items()}
-    by_method: dict[tuple[str, float], dict[bytes, str]] = defaultdict(dict)
-    for check in checks:
-        if check.holds and len(check.images) == 1 and check.tried > 1 and check.images[0] in known:
-            by_method[check.method, check.width_bits].setdefault(known[check.images[0]], check.images[0])
-    searched = [name for name, counts in schemes.items() if counts]
-    different = len({known.get(name, name.encode()) for name in searched})
-    most = max((sum(schemes[name].values()) for name in searched), default=1)
-    out = []
-    for check in checks:
-        witnesses = by_method.get((check.method, check.width_bits), {})
-        alone = len(check.images) != 1 or len(witnesses) < 2 or known.get(check.images[0]) not in witnesses
-        joint = 1.0 if alone else min(1.0, most * _tail(check.width_bits, len(witnesses), different))
-        if not check.holds or joint >= check.chance:
-            out.append(check)
-            continue
-        told = replace(check, chance=float(f"{joint:.3g}"))
-        weighed = _weighed(told, images or {}, bits)
-        why = f"{weighed.why}; the same scheme holds on {len(witnesses)} of {different} different contents"
-        out.append(replace(weighed, why=why))
-    return tuple(out)
-
-
-@lru_cache(maxsize=1024)
-def _tail(bits: float, good: int, chips: int) -> float:
-    """Chance that one scheme holds on at least `good` of the chips by accident: a binomial tail, summed in logs."""
-    each, out = 2.0**-bits, 0.0
-    for k in range(good, chips + 1):
-        log = math.lgamma(chips + 1) - math.lgamma(k + 1) - math.lgamma(chips - k + 1)
-        term = math.exp(log + k * math.log(each) + (chips - k) * math.log1p(-each))
-        out += term
-        if k > chips * each and term < 1e-15 * out:
-            break
-    return min(1.0, out)

@@ -151,7 +151,7 @@ def _workspace(data: NDArray[np.uint8]) -> Iterator[Vector]:
     pairs = list(zip(words[::2], words[1::2], strict=True))
     good = [pc for wp, pc in pairs if not wp & 1 and not pc & 1 and 8 <= pc < size and wp >= size]
     share = size / _TOP * (1 - size / _TOP) / 4
-    if pairs and len(good) >= 2 and pairs[0][1] in good:
+    if len(good) >= 3 and len(set(good)) >= 2 and pairs[0][1] in good:
         chance = share * _tail(3, len(good) - 1, share)
         if chance <= MOST_CHANCE:
             says = f"{len(good)} of 4 pairs of workspace and start are even and point into the image"
