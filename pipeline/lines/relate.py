@@ -107,7 +107,7 @@ class _Search:
             self._offer(self._lines_in_any_order())
         if self.best.words and not (self._believed(self.best) and self._is_far_better(self.best)):
             self._offer_slips()
-        if not self._believed(self.best) and self._general_fits():
+        if not self._believed(self.best) and self._general_fits() and self.own >= self._poor():
             for mapping in self._rotated_lines():
                 self._offer(mapping)
         return self._verdict()
@@ -144,7 +144,9 @@ class _Search:
         return not explained.mapping.keeps_address_lines and explained.words <= self.first.size // 50
 
     def _general_fits(self) -> bool:
-        return is_power_of_two(self.first.size) and 4 <= self.first.size <= MOST_WORDS
+        if not is_power_of_two(self.first.size) or not 4 <= self.first.size <= MOST_WORDS:
+            return False
+        return self.own > SPARE_BITS  # what says less proves no order of lines
 
     def _cheap(self) -> Iterator[Mapping]:
         """Explanations that name few things: all of them leave the address lines in an order with a name."""

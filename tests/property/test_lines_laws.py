@@ -76,7 +76,7 @@ def test_wiring_is_the_mapping_without_rotation(case: tuple[Words, int, Mapping]
 
 
 @given(mapped_images())
-@settings(max_examples=60)
+@settings(max_examples=30)
 def test_whatever_relation_is_told_its_counts_are_those_of_the_mapping(
     case: tuple[Words, int, Mapping],
 ) -> None:
