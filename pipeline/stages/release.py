@@ -154,6 +154,9 @@ def survey(head: Mapping[str, Any], chips: Iterable[Mapping[str, Any]]) -> Surve
             found.of(name, model, facts)
             found.known.add(str(key))
     found.known |= {str(name) for name in head.get("parts") or {}}
+    found.known |= {
+        str(head["machine"][key]) for key in ("id", "name", "maker", "model") if head["machine"].get(key)
+    }
     private_chips, closed, files = set(), set(), set()
     for chip in chips:
         found.of("chips", Chip, chip)
@@ -214,10 +217,8 @@ class _Found:
 
 
 def _public_names(head: Mapping[str, Any]) -> tuple[str, ...]:
-    """Names that the sheet's maker puts in public fields on purpose."""
-    said = [(head.get("machine") or {}).get(key) for key in ("id", "name", "maker", "model")]
-    said += [(head.get("custodian") or {}).get(key) for key in ("name", "organisation")]
-    said += [(head.get("release") or {}).get("allowed_by"), (head.get("rights") or {}).get("holder")]
+    """The custodian's names, public on purpose; an operator of that name is no secret."""
+    said = [(head.get("custodian") or {}).get(key) for key in ("name", "organisation")]
     return tuple(str(one) for one in said if one)
 
 
