@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import zlib
 from itertools import pairwise
 
 import numpy as np
@@ -11,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.flow import words_dtype
-from pipeline.stages.content import Region, regions, with_sisters
+from pipeline.stages.content import Region, regions, self_checks, with_sisters
 from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE, UNUSED
 from schemas.part import Part
 from tests.unit.content_images import code_image, put, random_image
@@ -160,6 +161,18 @@ def test_sister_chips_that_share_a_fill_are_named_in_it() -> None:
     assert told[-1].detail["shared_with"] == ["U2", "U3"]
     assert "U2, U3" in told[-1].detail["why"]
     assert with_sisters(cut(image, erased=1), ())[-1].detail["shared_with"] == []
+
+
+def test_a_check_that_holds_over_a_fill_speaks_against_its_decay() -> None:
+    image = code_image(10)
+    image[1024:2000] = 0xFF
+    image = put(image, 2044, zlib.crc32(image[:2044].tobytes()).to_bytes(4, "big"))
+    cut_up = cut(image, erased=1)
+    told = with_sisters(cut_up, (), self_checks({"U1": image}, 8))
+    fill = next(one for one in told if one.kind == "fill")
+    assert fill.detail["checked_by"] == ["CRC-32/ISO-HDLC, high byte first"]
+    assert "reads as it did" in fill.detail["why"]
+    assert next(one for one in with_sisters(cut_up, ()) if one.kind == "fill").detail["checked_by"] == []
 
 
 def test_a_select_proms_one_low_words_are_a_decode_pattern_though_some_repeat() -> None:

@@ -56,6 +56,7 @@ def test_odd_and_even_halves_of_a_program_with_text_are_joined_in_the_right_orde
     assert sorted(join.chips for join in found) == [(f"EVEN{n}", f"ODD{n}") for n in range(3)]
     assert all(join.order_known and join.kind == "odd/even" and join.width == 16 for join in found)
     assert all(join.evidence["text"] for join in found)
+    assert all(0 <= start < end <= 2048 for join in found for start, end in join.evidence["ranges"])
 
 
 def test_nibble_halves_of_text_are_joined_with_the_upper_half_first() -> None:

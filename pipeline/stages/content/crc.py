@@ -151,17 +151,25 @@ def _advance(core: tuple[int, int, bool], states: NDArray[np.uint64]) -> NDArray
     return np.asarray(out, dtype=np.uint64)
 
 
+def _grown(core: tuple[int, int, bool]) -> NDArray[np.uint64]:
+    """Shape (CHUNK, 32): what each nibble in each place adds, the last byte's place first, by doubling."""
+    nibbles = np.array([*(n << 4 for n in range(16)), *range(16)])
+    grown: NDArray[np.uint64] = np.array(byte_table(core), dtype=np.uint64)[nibbles][None, :]
+    while len(grown) < CHUNK:
+        earlier: NDArray[np.uint64] = np.zeros_like(grown)
+        for bit, column in enumerate(_power(core, len(grown))):
+            earlier ^= ((grown >> np.uint64(bit)) & np.uint64(1)) * np.uint64(column)
+        grown = np.concatenate([grown, earlier])
+    return grown
+
+
 @cache
 def _contributions() -> tuple[NDArray[np.uint64], ...]:
     """For each lane, shape (2 * 16 * CHUNK,): what a nibble adds, high nibbles first, by place and value."""
-    out = np.zeros((_LANE_COUNT, 2, CHUNK, 16), dtype=np.uint64)
-    nibbles = np.array([*(n << 4 for n in range(16)), *range(16)])
+    out = np.zeros((_LANE_COUNT, CHUNK, 2, 16), dtype=np.uint64)
     for core, lane, shift in _LANES:
-        states = np.array(byte_table(core), dtype=np.uint64)[nibbles]
-        for place in range(CHUNK - 1, -1, -1):
-            out[lane, :, place, :] |= (states << np.uint64(shift)).reshape(2, 16)
-            states = _advance(core, states)
-    return tuple(np.ascontiguousarray(lane.reshape(-1)) for lane in out)
+        out[lane] |= (_grown(core)[::-1] << np.uint64(shift)).reshape(CHUNK, 2, 16)
+    return tuple(np.ascontiguousarray(lane.transpose(1, 0, 2).reshape(-1)) for lane in out)
 
 
 _PLACES = np.arange(CHUNK, dtype=np.intp) * 16

@@ -186,7 +186,23 @@ def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
     return wide.astype(np.uint8 if 2 * bits <= 8 else np.uint16 if 2 * bits <= 16 else np.uint32), 2 * bits
 
 
-def _legible(words: Words, bits: int, *, letters_tell: bool) -> tuple[float, list[str], list[dict[str, Any]]]:
+class _Reads(NamedTuple):
+    """How much sense chips laid together make.
+
+    Attributes:
+        score: What speaks for this order, in logarithms.
+        text: The best texts, safe to print.
+        ranges: Where all texts stand, in words of what was laid together.
+        vectors: The best vectors, as plain values.
+    """
+
+    score: float
+    text: list[str]
+    ranges: list[tuple[int, int]]
+    vectors: list[dict[str, Any]]
+
+
+def _legible(words: Words, bits: int, *, letters_tell: bool) -> _Reads:
     """How much sense an image makes: text, and vectors.
 
     Bytes laid in the wrong order are still letters, and only their pairs tell; halves of a byte in the wrong order
@@ -205,7 +221,8 @@ def _legible(words: Words, bits: int, *, letters_tell: bool) -> tuple[float, lis
     if starts:
         score -= float(np.log(starts[0].chance))
     best = sorted(found, key=lambda one: -one.score)[:2]
-    return score, [one.shown for one in best], [one.to_json() for one in starts[:1]]
+    ranges = [(one.start, one.end) for one in found]
+    return _Reads(score, [one.shown for one in best], ranges, [one.to_json() for one in starts[:1]])
 
 
 class _Group(NamedTuple):
@@ -234,7 +251,7 @@ def _pair(group: _Group, pair: _Weighed) -> Join:
     bits, one, other = group.bits, group.chips[pair.first].chip, group.chips[pair.second].chip
     images = group.load(one), group.load(other)
     ways = [_legible(*laid(*two, bits), letters_tell=bits < 8) for two in (images, images[::-1])]
-    better = ways[0][0] - ways[1][0]
+    better = ways[0].score - ways[1].score
     evidence: dict[str, Any] = {"stands_out": round(pair.score, 1), "margin": round(abs(better), 1)}
     by = "text and vectors"
     if abs(better) < _CLEAR and bits == 8:
@@ -246,11 +263,17 @@ def _pair(group: _Group, pair: _Weighed) -> Join:
     known = abs(better) >= _CLEAR
     names = (one, other) if better >= 0 or not known else (other, one)
     best = ways[0 if better >= 0 else 1]
-    evidence |= {"text": best[1], "vectors": best[2], "order_by": by if known else None}
-    little = bool(best[2]) and best[2][0]["family"].startswith("80") and bits == 8
+    each = 2 if bits == 8 else 1
+    evidence |= {
+        "text": best.text,
+        "ranges": [[start // each, -(-end // each)] for start, end in best.ranges],
+        "vectors": best.vectors,
+        "order_by": by if known else None,
+    }
+    little = bool(best.vectors) and best.vectors[0]["family"].startswith("80") and bits == 8
     return Join(
         chips=names, kind="odd/even" if bits == 8 else "nibble" if bits == 4 else "wide", width=2 * bits,
-        byte_order="little" if little else "big", order_known=known, score=pair.score + max(best[0], 0.0),
+        byte_order="little" if little else "big", order_known=known, score=pair.score + max(best.score, 0.0),
         evidence=evidence,
     )  # fmt: skip
 

@@ -7,6 +7,7 @@ held against what is known about the machine, and tells every other check which 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.flow import Words
 from pipeline.stages.content.fills import find_fills, judge
-from pipeline.stages.content.model import Region, RegionKind
+from pipeline.stages.content.model import Region, RegionKind, SelfCheck
 from pipeline.stages.content.runs import entropy_bits, has_run, hex_words, runs
 from pipeline.stages.content.text import HALF_FIT, texts
 from schemas.part import Part
@@ -253,25 +254,33 @@ def _active(one: _Found, bits: int) -> bool:
     return ones in {1, bits - 1}
 
 
-def with_sisters(found: tuple[Region, ...], sisters: tuple[str, ...]) -> tuple[Region, ...]:
-    """The regions with `shared_with` on the longest constant fill: the sister chips that are empty in the same place.
+def with_sisters(
+    found: tuple[Region, ...], sisters: tuple[str, ...], checks: Sequence[SelfCheck] = ()
+) -> tuple[Region, ...]:
+    """The regions with what speaks for the longest constant fill from outside: sister chips, and embedded checks.
 
     Args:
         found: As `regions` gives them.
         sisters: As `shared_fills` gives them for this chip; empty where no other chip shares the stretch.
+        checks: Embedded checks of this chip alone.
 
     Returns:
-        The same regions in the same order.
+        The same regions in the same order, `shared_with` and `checked_by` added to that fill.
     """
     fills = [one for one in found if one.kind == "fill" and one.detail.get("period") == 1]
     if not fills:
         return found
     longest = max(fills, key=lambda one: one.end - one.start)
-    detail = longest.detail | {"shared_with": list(sisters)}
+    covering = [
+        check.method
+        for check in checks
+        if check.beyond_chance and any(a <= longest.start and longest.end <= b for a, b in check.covers)
+    ]
+    detail = longest.detail | {"shared_with": list(sisters), "checked_by": covering}
     if sisters:
-        detail["why"] = (
-            f"{detail['why']}. {', '.join(sisters[:3])} of the same board are filled in the same place"
-        )
+        detail["why"] += f". {', '.join(sisters[:3])} of the same board are filled in the same place"
+    if covering:
+        detail["why"] += f". {covering[0]} holds over it: it reads as it did when the check was made"
     marked = Region(longest.kind, longest.start, longest.end, detail)
     return tuple(marked if one is longest else one for one in found)
 

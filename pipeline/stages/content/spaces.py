@@ -33,7 +33,7 @@ def interleave_findings(found: Sequence[Join]) -> tuple[Finding, ...]:
                     code=Code.INTERLEAVES_WITH,
                     severity=Severity.NOTE,
                     chip=chip,
-                    where={"with": others},
+                    where={"with": others, "ranges": join.evidence.get("ranges", [])},
                     evidence={"with": others, "order": order, "kind": join.kind, **join.evidence},
                     means=f"reads better together with {', '.join(others)}: {said}{told}{shown}",
                     also="chips of like content whose tables happen to lie at the same addresses",
