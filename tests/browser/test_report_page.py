@@ -85,7 +85,11 @@ def test_axe_finds_no_violation(
     axe = pytest.importorskip(
         "axe_playwright_python.sync_playwright", reason="no axe-core: bash .ci/browser.sh"
     )
-    for path in pages_of(loom_site, hostile_site, large_site):
+    pages = pages_of(loom_site, hostile_site, large_site)
+    if (width, scheme) != (360, "dark"):
+        # Ten thousand characters a label keep axe busy: once, where room and contrast are least, is enough.
+        pages.remove(hostile_site.index)
+    for path in pages:
         with opened(chromium, path, width, scheme) as (page, _):
             found = axe.Axe().run(page).response
             told = [
