@@ -15,7 +15,7 @@ from pipeline.lines import align, relate
 from tests.lines_accuracy import material, random_mapping, wrong_bits
 from tests.lines_images import firmware_like
 
-REPEATS = 3
+REPEATS = 9
 
 
 def best_ms(first: np.ndarray, second: np.ndarray) -> float:
