@@ -133,6 +133,20 @@ def test_copies_of_one_chip_are_not_joined_with_one_another() -> None:
     assert found_in({"U1": image, "U2": image.copy()}) == ()
 
 
+@pytest.mark.parametrize("kind", ["decayed", "revised", "complement of a decayed"])
+def test_versions_of_one_content_are_not_joined_with_one_another(kind: str) -> None:
+    image = with_text(code_image(16))
+    other = image.copy()
+    if kind == "revised":
+        other[1000:] = with_text(code_image(17))[1000:]
+    else:
+        other[np.random.default_rng(1).integers(0, 2048, 40)] |= np.uint8(0x10)
+    if kind.startswith("complement"):
+        other = np.bitwise_xor(other, 0xFF, dtype=np.uint8)
+    assert (other != image).any()
+    assert found_in({"U1": image, "U2": other}) == ()
+
+
 def test_chips_that_the_sheet_places_already_are_left_alone() -> None:
     image = with_text(code_image(6, 4096))
     images: dict[str, Words] = {"E": image[0::2].copy(), "O": image[1::2].copy()}

@@ -37,6 +37,7 @@ _PEAK, _HIGH_PEAK = 1.3, 1.6
 _TEXT_TELLS = 12.0
 _LEGIBLE_FIT = (HALF_FIT + WHOLE_FIT) / 2
 _MANY_LETTERS = 12
+_AGREE = 0.3
 WIDEST = 64
 Load = Callable[[str], Words]
 
@@ -186,6 +187,22 @@ def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
     return wide.astype(np.uint8 if 2 * bits <= 8 else np.uint16 if 2 * bits <= 16 else np.uint32), 2 * bits
 
 
+def _versions(first: Words, second: Words, bits: int) -> bool:
+    """Whether two images agree word for word, or word for complement, far more often than their words alone explain.
+
+    Versions and damaged copies of one content go together at equal addresses as well, and are no lanes of one word.
+    Source: Cohen's kappa, agreement beyond what the two distributions give by chance (definition).
+    """
+    top = first.dtype.type((1 << bits) - 1)
+    for other in (second, second ^ top):
+        values, place = np.unique(np.concatenate([first, other]), return_inverse=True)
+        one, two = (np.bincount(part, minlength=len(values)) / len(first) for part in np.split(place, 2))
+        expected = float((one * two).sum())
+        if float((first == other).mean()) - expected > _AGREE * (1 - expected):
+            return True
+    return False
+
+
 class _Reads(NamedTuple):
     """How much sense chips laid together make.
 
@@ -322,7 +339,14 @@ def _of_group(chips: Sequence[ChipImage], load: Load) -> Iterator[Join]:
     """The joins of one group: wide sets where all members go together, else the best pairs."""
     bits = chips[0].signature.organisation.bits
     group = _Group(chips, bits, _columns([load(chip.chip) for chip in chips], bits), load)
-    peaks, rest = _standing_out(group.columns)
+    peaks, rest = (
+        [
+            pair
+            for pair in pairs
+            if not _versions(load(chips[pair.first].chip), load(chips[pair.second].chip), bits)
+        ]
+        for pairs in _standing_out(group.columns)
+    )
     yield from _told_by_text(group, peaks, rest)
     for members in _components(len(chips), peaks):
         inside = [pair for pair in peaks if pair.first in members]
