@@ -12,12 +12,9 @@ A killed run leaves its staging folder; its lock dies with it, which is how `lef
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import os
 import re
-import secrets
-import shutil
 import sys
 from dataclasses import dataclass
 from pathlib import Path
@@ -69,7 +66,7 @@ class Staging:
         self._replacing = replacing
         self._kept = False
         self.final = Path(os.path.abspath(final))  # noqa: PTH100 - resolve() would follow a link under that name
-        self.outer = self.final.parent / f".{self.final.name}.staging-{secrets.token_hex(4)}"
+        self.outer = self.final.parent / f".{self.final.name}.staging-{os.urandom(4).hex()}"
         self.path = self.outer / self.final.name
         self._lock = -1
 
@@ -141,6 +138,8 @@ class Staging:
         if self._lock >= 0:
             os.close(self._lock)
             self._lock = -1
+        import shutil
+
         shutil.rmtree(self.outer, ignore_errors=True)
 
     def __exit__(
@@ -180,6 +179,8 @@ def remove_leftover(leftover: Leftover) -> None:
             problem="is in use by another run",
             remedy="Wait until that run has ended",
         )
+    import shutil
+
     with storage_trouble(leftover.path):
         if _has_changed_places(leftover):
             # A run that was killed after the exchange leaves its record here: that is kept.
@@ -256,6 +257,8 @@ def _renamed_specially(source: Path, target: Path, linux_flag: int, mac_flag: in
     """True when the kernel did it; False where it knows no such call."""
     if sys.platform == "win32":
         return False
+    import ctypes
+
     library = ctypes.CDLL(None, use_errno=True)
     old, new = os.fsencode(source), os.fsencode(target)
     if hasattr(library, "renameat2"):
@@ -283,6 +286,8 @@ def sync_tree(path: Path) -> None:
             for name in names:
                 sync_file(Path(folder, name))
         return
+    import ctypes
+
     library = ctypes.CDLL(None, use_errno=True)
     if not hasattr(library, "syncfs"):
         os.sync()

@@ -127,8 +127,10 @@ class _Judge:
         """Step 4."""
         self.complain(manifest.name, manifest.complaints)
         for path in list(manifest.entries):
-            why = unsafe_path(path)
             inside = path.startswith("data/")
+            if inside and not manifest.of_tags and ".." not in path and "\0" not in path:
+                continue  # nearly all of them
+            why = unsafe_path(path)
             if why:
                 self.add(path, "unsafe", f"{manifest.name} lists it, but {why} (RFC 8493 section 5)")
             elif manifest.of_tags and inside:
@@ -313,6 +315,8 @@ class _Judge:
         for manifest in self.manifests:
             if not manifest.entries.keys() <= every:
                 every.update(manifest.entries)
+        if len(set(map(name_key, every))) == len(every):
+            return
         keys: dict[str, str] = {}
         for path in sorted(every):
             first = keys.setdefault(name_key(path), path)

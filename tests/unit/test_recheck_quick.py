@@ -1,0 +1,72 @@
+"""The short way of `recheck` says what the full command line says."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipeline.quick import quick_recheck
+from tests.outside import bag_cases
+
+ROOT = Path(__file__).parents[2]
+
+
+@pytest.fixture
+def shelf(tmp_path: Path) -> Path:
+    for name in ("good", "bad"):
+        bag_cases.bag(tmp_path / name)
+    (tmp_path / "bad/data/a.bin").write_bytes(b"alphA")
+    return tmp_path
+
+
+def full(*arguments: str) -> tuple[int, str]:
+    """The typer command itself, whatever the entry point does."""
+    source = "import sys; from pipeline.cli import app; app(args=sys.argv[1:], prog_name='wellread')"
+    done = subprocess.run(
+        [sys.executable, "-c", source, *arguments], check=False, capture_output=True, text=True, cwd=ROOT
+    )
+    return done.returncode, done.stdout
+
+
+@pytest.mark.parametrize("flags", [(), ("--json",), ("-q",), ("--json", "--quiet")])
+@pytest.mark.parametrize("names", [("good",), ("bad",), ("good", "bad")])
+def test_both_ways_give_the_same_output_and_exit_code(
+    shelf: Path, names: tuple[str, ...], flags: tuple[str, ...]
+) -> None:
+    arguments = ["recheck", *flags, *(str(shelf / name) for name in names)]
+    out = io.StringIO()
+    with contextlib.redirect_stdout(out):
+        code = quick_recheck(arguments)
+    assert (code, out.getvalue()) == full(*arguments)
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        [],
+        ["recheck"],
+        ["recheck", "--help"],
+        ["recheck", "b", "--ledger", "l"],
+        ["recheck", "--jsn", "b"],
+        ["check", "b"],
+    ],
+)
+def test_everything_else_is_left_to_the_full_command_line(arguments: list[str]) -> None:
+    assert quick_recheck(arguments) is None
+
+
+def test_the_short_way_loads_nothing_heavy() -> None:
+    source = (
+        "import sys; from pipeline.quick import quick_recheck; "
+        "import pipeline.run.rechecking, pipeline.views.upkeep, pipeline.edges.console; "
+        "print(sorted({'numpy', 'pydantic', 'typer', 'yaml', 'bagit', 'scipy', 'jinja2', 'sqlite3'} & set(sys.modules)))"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", source], check=True, capture_output=True, text=True, cwd=ROOT
+    )
+    assert done.stdout.strip() == "[]"
