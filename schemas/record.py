@@ -171,6 +171,10 @@ class ChipRecord(StoredDocument):
     image: ImageRecord | None = None
     readings: tuple[ReadingRecord, ...] = ()
     contested: Contested | None = None
+    odds: dict[str, Any] | None = Field(
+        default=None,
+        description="Chance that a settled bit is wrong, under a stated model and the readers' error bounds",
+    )
     findings: tuple[Finding, ...] = ()
     regions: tuple[dict[str, Any], ...] = ()
     withheld: str | None = Field(default=None, description="In a public bundle: why its content stays behind")

@@ -27,6 +27,7 @@ from pipeline.stages.content.schemes import tried
 from pipeline.stages.examine import examine
 from pipeline.stages.grade import concerns_image, grade, missing, weigh_lengths
 from pipeline.stages.normalise import Manner, normalise
+from pipeline.stages.qualify import Evidence, ReadChip, chip_evidence
 from pipeline.stages.reconcile import contested_bits, reconcile
 from schemas.finding import Finding, Severity
 from schemas.names import Organisation
@@ -72,7 +73,7 @@ class Worked:
         entries: Files written into the bag.
         inputs: (path in the project folder, SHA-256) of every file read.
         problems: Dumps that could not be understood.
-        by_reader: Where two readers or more have read it: reader → (words, present).
+        evidence: What it says about its readers, where two or more have read it.
         kin: Its signature for the comparison of all chips, or None.
         checks: Embedded checks found on it alone.
         schemes: How many schemes were tried on it, by width.
@@ -84,7 +85,7 @@ class Worked:
     entries: list[Entry] = field(default_factory=list)
     inputs: list[tuple[str, str]] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
-    by_reader: dict[str, tuple[Words, NDArray[np.bool_] | None]] | None = None
+    evidence: Evidence | None = None
     kin: Any = None
     checks: tuple[Any, ...] = ()
     schemes: dict[int, int] = field(default_factory=dict)
@@ -313,7 +314,8 @@ def _judged(
     straight = [one for one in settled.passes if not any(step.action in BROUGHT for step in one.steps)]
     readers = {one.reader for one in straight}
     if len(readers) > 1:
-        worked.by_reader = {reader: _said_by(reader, straight) for reader in sorted(readers)}
+        by_reader = {reader: _said_by(reader, straight) for reader in sorted(readers)}
+        worked.evidence = chip_evidence(ReadChip(chip, organisation, by_reader))
 
 
 def _steps_after_lining(settled: Settled, organisation: Organisation, worked: Worked) -> None:

@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from pipeline.edges.bagdir import Entry, write_member
 from pipeline.run.chipwork import needs_person
+from pipeline.stages.settling import Voice, settling_odds
 from pipeline.views.premis import Premis
 from pipeline.views.report import SINGLE_PAGE_BELOW, chip_page, chip_page_name
+from schemas.names import Organisation
 from schemas.record import Grade
 
 _SEVERITY = {"fault": 0, "caution": 1, "note": 2}
@@ -25,18 +27,16 @@ class Finish:
     Attributes:
         root: The bag in staging.
         head: The record without chips.
-        shared: Bag paths of dump files that several chips use.
-        owners: Project path → the chip that describes it.
-        names: Project path → bag path.
+        shared: Bag path of each dump file that several chips use → the chip that describes it.
         chips: How many chips there are: large sets have a page a chip.
+        rates: Reader → upper bound of its bit error rate.
     """
 
     root: Path
     head: Mapping[str, Any]
-    shared: frozenset[str]
-    owners: Mapping[str, str]
-    names: Mapping[str, str]
+    shared: Mapping[str, str]
     chips: int = 0
+    rates: Mapping[str, float] = field(default_factory=dict)
 
 
 _FINISH: list[tuple[Finish, Premis]] = []
@@ -57,10 +57,8 @@ def _finish_one(
     record: dict[str, Any], extra: Mapping[str, Any], finish: Finish, premis: Premis
 ) -> tuple[bytes, list[Entry]]:
     add_together(record, extra)
-    elsewhere = frozenset(
-        finish.names[path] for path, owner in finish.owners.items()
-        if owner != record["chip"] and finish.names[path] in finish.shared
-    ) if finish.shared else frozenset()  # fmt: skip
+    record["odds"] = settled_odds(record, finish.rates)
+    elsewhere = frozenset(path for path, owner in finish.shared.items() if owner != record["chip"])
     told = premis.chip(record, shared=elsewhere)
     operators = list(dict.fromkeys(one["operator"] for one in record["readings"] if one.get("operator")))
     value = {
@@ -72,6 +70,27 @@ def _finish_one(
         page = chip_page(finish.head, record, lambda path: (finish.root / path).read_bytes())
         entries.append(write_member(finish.root, f"data/report/{chip_page_name(record)}", page))
     return json.dumps(value, separators=(",", ":")).encode(), entries
+
+
+def settled_odds(record: Mapping[str, Any], rates: Mapping[str, float]) -> dict[str, Any] | None:
+    """The chance that a settled bit is wrong, where every reader's error rate has a bound; else None.
+
+    The model is the prudent one: a reader's wrong bits last from pass to pass. Readers count as independent.
+
+    Args:
+        record: Of the chip.
+        rates: Reader → upper bound of its bit error rate, from the qualification.
+    """
+    passes: dict[str, int] = {}
+    for reading in record["readings"]:
+        if reading["passes"] and not reading.get("set_aside"):
+            passes[reading["reader"]] = passes.get(reading["reader"], 0) + len(reading["passes"])
+    if not passes or not passes.keys() <= rates.keys() or not record.get("image"):
+        return None
+    odds = settling_odds([Voice(rates[reader], count) for reader, count in passes.items()])
+    organisation = Organisation.parse(record["organisation"])
+    bits = organisation.words * organisation.bits
+    return {**odds.to_json(), "bits": bits, "expected_wrong_bits": odds.expected_wrong_bits(bits)}
 
 
 def add_together(record: dict[str, Any], extra: Mapping[str, Any]) -> None:

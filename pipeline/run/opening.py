@@ -64,7 +64,11 @@ def open_project(given: Path) -> Project:
     if plan is not None:
         catalogue = catalogue.with_parts(plan.sheet.parts)
     named = plan is not None and any(chip.readings for chip in plan.chips)
-    if not named and not any(path.startswith("dumps/") for path in files) and all(one.caution for one in problems):
+    if (
+        not named
+        and not any(path.startswith("dumps/") for path in files)
+        and all(one.caution for one in problems)
+    ):
         raise NothingToDoError(
             where=str(given / "dumps"),
             problem="there are no dump files",

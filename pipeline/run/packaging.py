@@ -274,15 +274,10 @@ def _finished(
     building: _Building, head: dict[str, Any], partial: Spool, together: Together, finished: Spool, progress: Progress
 ) -> Iterator[None]:  # fmt: skip
     """Step 6, first half: each chip completed, over the cores; its parts go to the spool in order."""
-    shared = frozenset(path for path, owner in building.job.owners.items() if together.users(path) > 1)
-    finish = Finish(
-        building.root,
-        head,
-        frozenset(building.job.names[path] for path in shared),
-        building.job.owners,
-        building.job.names,
-        len(building.plan.chips),
-    )
+    names = building.job.names
+    shared = {names[path]: owner for path, owner in building.job.owners.items() if together.users(path) > 1}
+    rates = {one["readers"][0]: one["upper_bound"] for one in head["qualification"]["readers"]}
+    finish = Finish(building.root, head, shared, len(building.plan.chips), rates)
     items = ((line, together.additions(index)) for index, line in enumerate(partial.lines()))
     with Crew(set_finish, (finish,), items=partial.count) as crew:
         for count, (line, entries) in enumerate(crew.each(finish_batch, items), start=1):

@@ -150,11 +150,11 @@ def _search(making: Making) -> None:
             ("data/images", "data/spaces/", "data/readings/", "data/photos/", "data/docs/")
         ):
             continue
-        label = making.public.secret_in((making.root / entry.path).read_bytes().decode("utf-8", "replace"))
+        label = making.public.leak_in((making.root / entry.path).read_bytes())
         if label:
             raise JudgedBadError(
                 where=entry.path, problem=f"it would have held the text of a private field ({label})",
-                remedy="Nothing was put in place; please report this with the message",
+                remedy="Nothing was put in place. Word that field differently if it holds an everyday word; else please report this",
             )  # fmt: skip
 
 

@@ -58,7 +58,23 @@ def start_project(folder: Path) -> dict[str, Any]:
 
 
 _NO_DUMPS = frozenset(
-    [".yaml", ".yml", ".csv", ".xlsx", ".md", ".pdf", ".jpg", ".jpeg", ".png", ".tif", ".tiff", ".zip", ".gz", ".tar", ".py"]
+    [
+        ".yaml",
+        ".yml",
+        ".csv",
+        ".xlsx",
+        ".md",
+        ".pdf",
+        ".jpg",
+        ".jpeg",
+        ".png",
+        ".tif",
+        ".tiff",
+        ".zip",
+        ".gz",
+        ".tar",
+        ".py",
+    ]
 )
 """Endings of files beside `dumps/` that are taken for something else."""
 

@@ -28,7 +28,7 @@ from pipeline.stages.content import (
     suggest_spaces,
 )
 from pipeline.stages.content.findings import content_findings
-from pipeline.stages.qualify import Qualification, ReadChip, fitness, qualify
+from pipeline.stages.qualify import Evidence, fitness, qualified
 from schemas.finding import Finding
 from schemas.names import Organisation
 from schemas.sheet import Space
@@ -51,7 +51,7 @@ class Together:
         self.paths: dict[str, str] = {}
         self.organisations: dict[str, Organisation] = {}
         self.grades: dict[str, str] = {}
-        self.read: list[ReadChip] = []
+        self.evidence: list[Evidence] = []
         self.alone: dict[str, str] = {}
         self.checks: dict[str, tuple[SelfCheck, ...]] = {}
         self.schemes: dict[str, Mapping[int, int]] = {}
@@ -80,8 +80,8 @@ class Together:
         self.paths[worked.chip] = record["image"]["path"]
         self.organisations[worked.chip] = Organisation.parse(record["organisation"])
         readers = {one["reader"] for one in record["readings"] if one["passes"]}
-        if worked.by_reader is not None:
-            self.read.append(ReadChip(worked.chip, self.organisations[worked.chip], worked.by_reader))
+        if worked.evidence is not None:
+            self.evidence.append(worked.evidence)
         elif len(readers) == 1:
             self.alone[worked.chip] = next(iter(readers))
         if worked.checks:
@@ -171,9 +171,9 @@ def all_together(together: Together) -> None:
 
 
 def _qualified(together: Together) -> None:
-    found: Qualification = qualify(together.read)
+    found = qualified(together.evidence)
     together.qualification_json = found.to_json()
-    together.read.clear()
+    together.evidence.clear()
     if not found.readers:
         return
     cache: dict[tuple[str, Organisation], tuple[str, ...]] = {}

@@ -208,6 +208,32 @@ def upper_bound(errors: int, trials: int, *, confidence: float = CONFIDENCE) -> 
     return float(betaincinv(errors + 1, trials - errors, confidence))
 
 
+def chip_evidence(chip: ReadChip) -> Evidence:
+    """What one chip says about its readers; small, so that worker processes can hand it over.
+
+    Args:
+        chip: With its settled words by reader.
+
+    Returns:
+        One or two readers → their share; nothing where fewer than two have read it.
+
+    Raises:
+        ValueError: A reading has another number of words than its chip.
+    """
+    read = {reader: _checked(chip, *reading) for reader, reading in sorted(chip.readings.items())}
+    out: dict[tuple[str, ...], _Compared] = {}
+    for one, other in combinations(read, 2):
+        out[one, other] = _compare(chip, read[one], [read[other]])
+    for reader, reading in read.items():
+        others = [words for other, words in read.items() if other != reader]
+        if len(others) == 1:
+            # Two readers: what the pair says, each of them says.
+            out[reader,] = next(share for readers, share in out.items() if reader in readers)
+        elif others:
+            out[reader,] = _compare(chip, reading, others)
+    return out
+
+
 def qualify(chips: Iterable[ReadChip]) -> Qualification:
     """What all chips that were read by two readers or more say about their readers.
 
@@ -217,20 +243,23 @@ def qualify(chips: Iterable[ReadChip]) -> Qualification:
     Raises:
         ValueError: A reading has another number of words than its chip.
     """
-    by_pair: dict[tuple[str, ...], list[_Compared]] = {}
-    by_reader: dict[tuple[str, ...], list[_Compared]] = {}
-    for chip in chips:
-        read = {reader: _checked(chip, *reading) for reader, reading in sorted(chip.readings.items())}
-        if len(read) < 2:
-            continue
-        for one, other in combinations(read, 2):
-            by_pair.setdefault((one, other), []).append(_compare(chip, read[one], [read[other]]))
-        for reader, reading in read.items():
-            others = [words for other, words in read.items() if other != reader]
-            by_reader.setdefault((reader,), []).append(_compare(chip, reading, others))
+    return qualified(chip_evidence(chip) for chip in chips)
+
+
+def qualified(evidence: Iterable[Evidence]) -> Qualification:
+    """The standing of every reader and pair of readers, from what each chip says.
+
+    Args:
+        evidence: As `chip_evidence` gives it, one a chip.
+    """
+    shares: dict[tuple[str, ...], list[_Compared]] = {}
+    for one in evidence:
+        for readers, share in one.items():
+            shares.setdefault(readers, []).append(share)
+    standings = [_standing(readers, shares[readers]) for readers in sorted(shares)]
     return Qualification(
-        tuple(_standing(reader, by_reader[reader]) for reader in sorted(by_reader)),
-        tuple(_standing(pair, by_pair[pair]) for pair in sorted(by_pair)),
+        tuple(one for one in standings if len(one.readers) == 1),
+        tuple(one for one in standings if len(one.readers) == 2),
     )
 
 
@@ -288,6 +317,10 @@ class _Compared:
     bits: int
     disagreements: int
     coverage: Coverage
+
+
+Evidence = Mapping[tuple[str, ...], _Compared]
+"""One or two readers → one chip's share in their standing."""
 
 
 def _checked(chip: ReadChip, words: Words, present: WordMask | None) -> tuple[Words, WordMask]:

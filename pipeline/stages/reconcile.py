@@ -19,7 +19,8 @@ from typing import Any
 import numpy as np
 
 from pipeline.flow import Pass, Settled, Step, Words, words_dtype
-from pipeline.lines import Relation, Slip, align, relate
+from pipeline.lines import Mapping as LineMapping
+from pipeline.lines import Relation, Slip, align, relate, suggest_wiring
 from pipeline.replay import Units, apply_step
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
@@ -146,6 +147,8 @@ def _bring(reference: Pass, one: Pass, chip: str, organisation: Organisation) ->
     if relation.undecidable:
         return one, None
     if relation.relation == "slipped":
+        if relation.mapping is not None and not relation.mapping.is_identity:
+            one = _step(one, _lines_step(relation.mapping), organisation)
         return _realigned(
             reference, one, chip, organisation, relation.slips, organisation.words, relation.differing_words
         )
@@ -224,19 +227,30 @@ def _reordered(
         means = f"Against {reference.reading}, pass {one.number} of {one.reading} starts {by} words further on: its counter was not at 0 when it began."
         after = "Reset the counter before each pass, then read again; the start should come out the same each time."
     else:
-        step = Step("reorder-lines", settings, "Lines brought into the order of the other reading.")
+        step = _lines_step(mapping)
         code = Code.LINES_REORDERED
         where = {key: settings[key] for key in ("address", "data", "invert_address", "invert_data", "rotate")}
         means = f"{one.reading} holds the same words as {reference.reading} with lines in another order: {_lines_in_words(settings)}. Brought into that order, the readings can be compared."
         after = "Check the wires named against the data sheet's pinout; which of the two orders is the chip's own, the wiring tells."
+    evidence: dict[str, Any] = {
+        "differing_words_after": relation.differing_words, "differing_bits_after": relation.differing_bits,
+        "words": organisation.words, "other_mappings_that_fit": relation.alternatives,
+    }  # fmt: skip
+    also = "The order of the other reading is the wrong one; a board that scrambles the lines on purpose."
+    suggested = suggest_wiring(mapping)
+    if suggested is not None:
+        evidence["suggested_board_wiring"] = suggested.to_json()
+        also += f" {suggested.why}"
     finding = Finding(
         code=code, severity=Severity.CAUTION, chip=chip, where={**_against(reference, one), **where},
-        evidence={"differing_words_after": relation.differing_words, "differing_bits_after": relation.differing_bits, "words": organisation.words, "other_mappings_that_fit": relation.alternatives},
-        means=means,
-        also="The order of the other reading is the wrong one; a board that scrambles the lines on purpose.",
+        evidence=evidence, means=means, also=also,
         next=after,
     )  # fmt: skip
     return _step(one, step, organisation), finding
+
+
+def _lines_step(mapping: LineMapping) -> Step:
+    return Step("reorder-lines", mapping.to_json(), "Lines brought into the order of the other reading.")
 
 
 def _lines_in_words(settings: Mapping[str, Any]) -> str:

@@ -277,3 +277,35 @@ def test_output_survives_a_narrow_encoding(tmp_path: Path) -> None:
     assert b"loom-78-v1" in done.stdout
     assert b"\x1b" not in done.stdout + done.stderr
     done.stdout.decode("cp1252")
+
+
+def test_the_odds_of_a_wrong_settled_bit_are_stated_where_every_reader_has_a_bound(record: dict[str, Any]) -> None:
+    rates = {one["readers"][0]: one["upper_bound"] for one in record["qualification"]["readers"]}
+    stated = [chip for chip in record["chips"] if chip["odds"]]
+    assert stated
+    for chip in stated:
+        readers = {one["reader"] for one in chip["readings"] if one["passes"]}
+        # Two independent readers are both wrong, or one is wrong while the other is silent: `lasting` has no silence.
+        expected = 1.0
+        for reader in readers:
+            expected *= rates[reader]
+        assert chip["odds"]["wrong"] == pytest.approx(expected, rel=1e-9)
+        assert chip["odds"]["model"] == "lasting"
+
+
+def test_a_reversed_data_bus_is_brought_into_line_and_suggested_as_board_wiring(tmp_path: Path) -> None:
+    project = tmp_path / "m"
+    (project / "dumps").mkdir(parents=True)
+    words = (EXAMPLE / "dumps" / "MEM-U1.prog.1.bin").read_bytes()
+    (project / "dumps" / "U1.prog.1.bin").write_bytes(words)
+    (project / "dumps" / "U1.hb.1.bin").write_bytes(bytes(int(f"{byte:08b}"[::-1], 2) for byte in words))
+    (project / "sheet.yaml").write_text(
+        "machine: {id: m, name: M}\nreaders: {prog: {kind: device-programmer}, hb: {kind: home-built}}\n"
+        "chips:\n  - {chip: U1, part: '2716'}\n"
+    )
+    done = wellread("package", project, "--json")
+    assert done.code == 0, done.err
+    (finding,) = [one for one in done.document["chips"][0]["findings"] if one["code"] == "lines-reordered"]
+    assert finding["where"]["data"] == [7, 6, 5, 4, 3, 2, 1, 0]
+    assert finding["evidence"]["suggested_board_wiring"]["wiring"] == {"data": [7, 6, 5, 4, 3, 2, 1, 0]}
+    assert done.document["chips"][0]["grade"] == "corroborated"
