@@ -47,6 +47,26 @@ _SPACE_EXTRA = ("fill", "description", "image_paths", "original_name")
 _SPACE_SHAPE = (
     "name", "width", "byte_order", "unit", "words", "incomplete", "unsettled", "holes", "placements", "description",
 )  # fmt: skip
+_OF_THE_SHAPE = frozenset(
+    ["schema", "path", "mask_path", "image_paths", "sha256", "sha512", "words_sha256", "inputs_sha256", "grade", "grades", "code", "severity", "kind", "format", "action", "method", "form", "chip", "board", "reader", "reading", "byte_order", "unit", "statement", "external_identifier", "bag", "receipt", "created", "organisation", "part", "catalogued", "state"]
+)  # fmt: skip
+"""Fields that hold ids, digests and fixed words, which a program reads: no text to be replaced in."""
+_OUR_WORDS = frozenset(
+    [
+        "reasons",
+        "findings",
+        "regions",
+        "checks",
+        "suggestions",
+        "qualification",
+        "why",
+        "steps",
+        "votes",
+        "contested",
+        "forgiven",
+    ]
+)
+"""Fields whose sentences this program writes: only values that cannot be everyday words are looked for there."""
 _STUB = ("chip", "board", "socket", "part", "catalogued", "organisation", "grade", "bears")
 PRIVATE_CHIP = "the sheet marks this chip private"
 PRIVATE_READING = "the sheet marks this reading private"
@@ -222,10 +242,21 @@ def _public_names(head: Mapping[str, Any]) -> tuple[str, ...]:
     return tuple(str(one) for one in said if one)
 
 
+def telling(value: str) -> bool:
+    """Whether a value can hardly be an everyday word: two words, an address, or digits in it.
+
+    `Reading` is a town and a word of every report; `Tamsin Vrooke` and `CW78-0413-Q` are neither.
+    """
+    return bool(re.search(r"\s|@|\d", value))
+
+
 def _pattern(values: Iterable[str]) -> re.Pattern[str]:
-    """Any of the values, as a whole, in any case and however its blanks were folded."""
-    one_of = "|".join(r"\s+".join(re.escape(word) for word in value.split()) for value in values)
-    return re.compile(rf"(?<![0-9A-Za-z])(?:{one_of})(?![0-9A-Za-z])", re.IGNORECASE)
+    """Any of the values as a whole, however its blanks were folded; those that tell in any case of letters."""
+    one_of = "|".join(
+        ("(?i:%s)" if telling(value) else "%s") % r"\s+".join(re.escape(word) for word in value.split())
+        for value in values
+    )
+    return re.compile(rf"(?<![0-9A-Za-z])(?:{one_of})(?![0-9A-Za-z])")
 
 
 class Public:
@@ -239,7 +270,10 @@ class Public:
         self.survey = surveyed
         self.withheld: list[Withheld] = []
         self.replaced: dict[str, int] = {}
-        self._secret = _pattern(value for _, value in surveyed.secrets) if surveyed.secrets else None
+        values = [value for _, value in surveyed.secrets]
+        said = [value for value in values if telling(value)]
+        self._secret = _pattern(values) if values else None
+        self._telling = _pattern(said) if said else None
         self._private = _pattern(sorted(surveyed.private_chips)) if surveyed.private_chips else None
 
     def head(self, head: Mapping[str, Any]) -> dict[str, Any]:
@@ -398,12 +432,21 @@ class Public:
 
     def secret_in(self, content: str | bytes) -> str:
         """What private value a text or a file's bytes hold, as the name of its field; "" for none."""
-        if not self.survey.secrets:
-            return ""
-        text = content if isinstance(content, str) else content.decode("latin-1")
-        for label, value in self.survey.secrets:
-            forms = {value, value.encode().decode("latin-1")}
-            if _pattern(forms).search(text):
+        texts = [content] if isinstance(content, str) else _as_texts(content)
+        return self._first_of(self.survey.secrets, texts)
+
+    def leak_in(self, content: bytes) -> str:
+        """The same for a document that was made from the public view, whose keys and numbers are no secrets."""
+        kept = tuple(
+            (label, value) for label, value in self.survey.secrets if telling(value) and not value.isdecimal()
+        )
+        return self._first_of(kept, _as_texts(content))
+
+    @staticmethod
+    def _first_of(secrets: Iterable[tuple[str, str]], texts: Iterable[str]) -> str:
+        for label, value in secrets:
+            found = _pattern(dict.fromkeys((value, value.encode().decode("latin-1"))))
+            if any(found.search(text) for text in texts):
                 return label
         return ""
 
@@ -419,21 +462,32 @@ class Public:
         """
         if self._secret is None:
             return value
+        return self._clean(value, where, self._secret)
+
+    def _clean(self, value: Any, where: str, secret: re.Pattern[str] | None) -> Any:
         if isinstance(value, str):
-            text, count = self._secret.subn(GONE, value)
+            text, count = secret.subn(GONE, value) if secret else (value, 0)
             if count:
                 self.replaced[where] = self.replaced.get(where, 0) + count
             return text
         if isinstance(value, Mapping):
             return {
                 key: one
-                if key in ("path", "mask_path", "image_paths")
-                else self.clean(one, _below(where, key))
+                if key in _OF_THE_SHAPE
+                else self._clean(one, _below(where, key), self._telling if key in _OUR_WORDS else secret)
                 for key, one in value.items()
             }
         if isinstance(value, list | tuple):
-            return [self.clean(one, where) for one in value]
+            return [self._clean(one, where, secret) for one in value]
         return value
+
+
+def _as_texts(content: bytes) -> list[str]:
+    """Bytes as texts to be searched: any one-byte encoding and UTF-8 alike, and UTF-16 where it says so."""
+    texts = [content.decode("latin-1")]
+    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        texts.append(content.decode("utf-16", "replace"))
+    return texts
 
 
 def _below(where: str, key: str) -> str:
