@@ -119,8 +119,9 @@ def _observe_folder(bag: Path, *, workers: int | None, progress: Progress | None
         for place, item in enumerate(found)
         if item.kind == REGULAR and item.path not in tags
     ]
-    for index, result in _digest_all(root, jobs, groups, workers, progress):
-        found[index] = found[index]._replace(size_bytes=result[0], digests=result[1], trouble=result[2])
+    for place, (size_bytes, digests, trouble) in _digest_all(root, jobs, groups, workers, progress):
+        path, kind, _, _, links, _ = found[place]
+        found[place] = Seen(path, kind, size_bytes, digests, links, trouble)
     for index, item in enumerate(found):
         if (raw := tags.get(item.path)) is not None:
             digests = tuple(hashworker.digest_of(raw, name) for name in groups[1])
