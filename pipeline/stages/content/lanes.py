@@ -38,6 +38,7 @@ _TEXT_TELLS = 12.0
 _LEGIBLE_FIT = (HALF_FIT + WHOLE_FIT) / 2
 _MANY_LETTERS = 12
 _AGREE = 0.3
+_LEAST_BUSY = 16
 WIDEST = 64
 Load = Callable[[str], Words]
 
@@ -194,6 +195,10 @@ def _versions(first: Words, second: Words, bits: int) -> bool:
     Source: Cohen's kappa, agreement beyond what the two distributions give by chance (definition).
     """
     top = first.dtype.type((1 << bits) - 1)
+    busy = _busy(first) & _busy(second)
+    first, second = first[busy], second[busy]
+    if len(first) < _LEAST_BUSY:
+        return False
     for other in (second, second ^ top):
         values, place = np.unique(np.concatenate([first, other]), return_inverse=True)
         one, two = (np.bincount(part, minlength=len(values)) / len(first) for part in np.split(place, 2))
