@@ -12,12 +12,15 @@ from typing import Any
 
 import numpy as np
 from markupsafe import Markup, escape
+from numpy.typing import NDArray
 
 from pipeline.views.report.image import Content
 
 STEP = 17
 TALL = 56
 BARS_A_STRIP = 16
+GATHERED_WORDS = 4096
+"""Up to here all lines are compared in one go; the index tables of larger chips would cost more than they save."""
 NEVER_CHANGES = frozenset([0.0])
 ALWAYS_ALIKE = frozenset([0.0, 1.0])
 
@@ -75,8 +78,22 @@ def address_lines(content: Content, part: Mapping[str, Any]) -> list[Line]:
     """One line for each address bit that the words need, A0 first."""
     pins = _pins(part, "address_pins")
     words = _comparable(content)
-    shares = [_differing(words, k) for k in range(content.organisation.address_bits)]
+    count = content.organisation.address_bits
+    if 1 < len(words) <= GATHERED_WORDS and len(words) == 1 << count:
+        low, high = _pairs(count)
+        differing = np.count_nonzero(words[low] != words[high], axis=1)
+        shares = [n / (len(words) // 2) for n in differing.tolist()]
+    else:
+        shares = [_differing(words, k) for k in range(count)]
     return [Line(f"A{k}", _pin(pins, k), share) for k, share in enumerate(shares)]
+
+
+@lru_cache(maxsize=16)
+def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Shape (lines, words / 2) twice: for each line the addresses without it, and the same with it."""
+    every = np.arange(1 << count)
+    low = np.stack([every[(every >> line & 1) == 0] for line in range(count)])
+    return low, low | (1 << np.arange(count))[:, None]
 
 
 def _comparable(content: Content) -> Any:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 from urllib.parse import quote
+
+from markupsafe import Markup
 
 from pipeline.views.report import activity, glyphs, raster, speech
 from pipeline.views.report.image import Content, Layout, content_of
@@ -134,7 +138,7 @@ def _finding(found: Mapping[str, Any], digits: int) -> dict[str, Any]:
     evidence: Mapping[str, Any] = found.get("evidence") or {}
     pins = where.get("pins") or ()
     seen = [
-        (speech.plain_key(key), speech.say(value, key, digits))
+        f"{speech.plain_key(key)} {speech.short(speech.say(value, key, digits), 400)}"
         for part in (where, evidence)
         for key, value in part.items()
         if key != "pins" and not (part is evidence and where.get(key) == value)
@@ -142,7 +146,7 @@ def _finding(found: Mapping[str, Any], digits: int) -> dict[str, Any]:
     return {
         "code": str(found.get("code", "")),
         "severity": str(found.get("severity", "note")),
-        "seen": seen,
+        "seen": "; ".join(seen) + "." if seen else "",
         "pins": [_pin_text(pin) for pin in pins if isinstance(pin, Mapping)],
         "means": found.get("means") or "",
         "also": found.get("also") or "",
@@ -188,8 +192,8 @@ def _file(file: Mapping[str, Any], options: Options) -> dict[str, Any]:
     }
 
 
-def _steps(passes: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[tuple[str, str, str]]]]:
-    """Steps a group of passes share, said once: (which passes, [(action, settings, why)])."""
+def _steps(passes: Sequence[Mapping[str, Any]]) -> list[tuple[str, Markup]]:
+    """Steps a group of passes share, said once: (which passes, the steps as list items)."""
     groups: list[tuple[list[int], Any]] = []
     for one in passes:
         steps = one.get("steps") or ()
@@ -200,18 +204,29 @@ def _steps(passes: Sequence[Mapping[str, Any]]) -> list[tuple[str, list[tuple[st
     return [
         (
             f"Pass {numbers[0]}" if len(numbers) == 1 else f"Passes {numbers[0]} to {numbers[-1]}",
-            [
-                (
-                    str(s.get("action", "")),
-                    speech.say(s["settings"]) if s.get("settings") else "",
-                    s.get("why") or "",
-                )
-                for s in steps
-            ],
+            _step_items(json.dumps(steps)),
         )
         for numbers, steps in groups
         if steps
     ]
+
+
+@lru_cache(maxsize=512)
+def _step_items(steps: str) -> Markup:
+    """The items of one list of steps, given as JSON: hundreds of chips were treated alike."""
+    item, settings, why = (
+        Markup("<li><b>{}</b>{}{}</li>\n"),
+        Markup(' <span class="soft">{}</span>'),
+        Markup(": {}"),
+    )
+    return Markup("").join(
+        item.format(
+            speech.visible(str(step.get("action", ""))),
+            settings.format(speech.short(speech.say(step["settings"]), 300)) if step.get("settings") else "",
+            why.format(speech.visible(str(step["why"]))) if step.get("why") else "",
+        )
+        for step in json.loads(steps)
+    )
 
 
 def _image(chip: Mapping[str, Any], options: Options) -> dict[str, Any] | None:
