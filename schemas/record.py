@@ -177,6 +177,7 @@ class ChipRecord(StoredDocument):
     )
     findings: tuple[Finding, ...] = ()
     regions: tuple[dict[str, Any], ...] = ()
+    vectors: tuple[dict[str, Any], ...] = Field(default=(), description="Evidence for order, never proof")
     withheld: str | None = Field(default=None, description="In a public bundle: why its content stays behind")
     withheld_readings: int = Field(default=0, description="In a public bundle: readings marked private")
 

@@ -22,8 +22,15 @@ from pipeline.errors import FormatError, WellreadError
 from pipeline.flow import Pass, PlannedChip, PlannedReading, Problem, Settled, Subject, Words
 from pipeline.formats import Declared, decode
 from pipeline.replay import DECLARED, image_bytes
-from pipeline.stages.content import content_findings, regions, self_checks, signature, vectors
-from pipeline.stages.content.schemes import tried
+from pipeline.stages.content import (
+    content_findings,
+    regions,
+    self_checks,
+    signature,
+    vectors,
+    with_sisters,
+)
+from pipeline.stages.content.selfcheck import schemes_tried
 from pipeline.stages.examine import examine
 from pipeline.stages.grade import concerns_image, grade, missing, weigh_lengths
 from pipeline.stages.normalise import Manner, normalise
@@ -142,7 +149,7 @@ def work(planned: PlannedChip, job: Job) -> Worked:
         aside = sum(1 for reading in planned.readings if reading.row.set_aside is not None)
         graded = missing(planned.chip.state, len(planned.chip.attempts), aside)
         worked.record |= {"grade": graded.grade.value, "reasons": list(graded.reasons), "bears": graded.bears}
-        worked.record |= {"image": None, "contested": None, "findings": [], "regions": []}
+        worked.record |= {"image": None, "contested": None, "findings": [], "regions": [], "vectors": []}
         return worked
     _judged(planned, settled, (*lengths, *reconciled.findings), job, worked)
     return worked
@@ -295,9 +302,7 @@ def _judged(
     found = vectors(settled.words, organisation.bits)
     findings += content_findings(chip, parts, (), found)
     worked.checks = checks
-    worked.schemes = (
-        dict(tried(len(settled.words) * organisation.bytes_a_word)) if organisation.bits % 8 == 0 else {}
-    )
+    worked.schemes = dict(schemes_tried(settled.words, organisation.bits, parts))
     graded = grade(settled, findings)
     fades_to = planned.part.fades_to if planned.part else None
     first = settled.passes[0].reading
@@ -307,7 +312,8 @@ def _judged(
         "image": _image(planned, settled, job, worked, unsettled=unsettled),
         "contested": contested_bits(settled, fades_to=fades_to, first_listed=first),
         "findings": [finding.model_dump(mode="json") for finding in findings],
-        "regions": [region.to_json() for region in parts],
+        "regions": [region.to_json() for region in with_sisters(parts, (), checks)],
+        "vectors": [vector.to_json() for vector in found],
     }  # fmt: skip
     worked.kin = signature(settled.words, organisation.bits, parts)
     # A pass that had to be brought into another's order proves nothing about the order of its own lines.

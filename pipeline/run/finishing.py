@@ -10,6 +10,7 @@ from typing import Any
 
 from pipeline.edges.bagdir import Entry, write_member
 from pipeline.run.chipwork import needs_person
+from pipeline.stages.content import Region, with_sisters
 from pipeline.stages.settling import Voice, settling_odds
 from pipeline.views.premis import Premis
 from pipeline.views.report import SINGLE_PAGE_BELOW, chip_page, chip_page_name
@@ -72,6 +73,23 @@ def _finish_one(
     return json.dumps(value, separators=(",", ":")).encode(), entries
 
 
+def _with_sisters(regions: Sequence[Mapping[str, Any]], sisters: tuple[str, ...]) -> list[dict[str, Any]]:
+    """The longest fill told as one that sister chips share; what embedded checks said of it stays."""
+    found = tuple(
+        Region(
+            one["kind"],
+            one["start"],
+            one["end"],
+            {k: v for k, v in one.items() if k not in ("kind", "start", "end")},
+        )
+        for one in regions
+    )
+    return [
+        {**told.to_json(), **({"checked_by": before["checked_by"]} if before.get("checked_by") else {})}
+        for told, before in zip(with_sisters(found, sisters), regions, strict=True)
+    ]
+
+
 def settled_odds(record: Mapping[str, Any], rates: Mapping[str, float]) -> dict[str, Any] | None:
     """The chance that a settled bit is wrong, where every reader's error rate has a bound; else None.
 
@@ -104,9 +122,8 @@ def add_together(record: dict[str, Any], extra: Mapping[str, Any]) -> None:
                 json.dumps(one["where"], sort_keys=True),
             ),
         )
-    for region in record.get("regions", ()):
-        if region["kind"] == "fill" and extra.get("shared_with"):
-            region["shared_with"] = extra["shared_with"]
+    if extra.get("shared_with"):
+        record["regions"] = _with_sisters(record["regions"], tuple(extra["shared_with"]))
     if extra.get("checks"):
         record["bears"]["checks"] = extra["checks"]
     if record["grade"] in _LIFTED_FROM and extra.get("lifting"):

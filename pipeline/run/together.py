@@ -24,6 +24,7 @@ from pipeline.stages.content import (
     kin,
     recurring,
     self_checks,
+    set_checks,
     shared_fills,
     suggest_spaces,
 )
@@ -33,6 +34,10 @@ from schemas.finding import Finding
 from schemas.names import Organisation
 from schemas.sheet import Space
 
+MOST_IN_A_SET = 16
+"""Boards of more chips are not searched for checks over all of them: the schemes would outnumber the evidence."""
+MOST_WEIGHED = 64
+"""Of boards with more chips that carry a check, the images are not read again; their digests must do."""
 MOST_KIN_FINDINGS = 12
 """Kin findings kept a chip; the evidence of each says how many relatives there are."""
 
@@ -225,7 +230,7 @@ def _assembled(together: Together) -> None:
 def _lift(together: Together, check: SelfCheck, chips: Iterable[str], over: str) -> None:
     """A check that holds counts for the chips it covers; one that lifts says so in the grade."""
     for chip in chips:
-        if check.holds:
+        if check.beyond_chance:
             together.holding[chip] += 1
         if check.lifts:
             together.lifting[chip].append(
@@ -236,17 +241,26 @@ def _lift(together: Together, check: SelfCheck, chips: Iterable[str], over: str)
 def _checked(together: Together) -> None:
     """Checks on single chips, those that recur on a board weighed together."""
     boards: dict[tuple[str | None, Organisation], list[str]] = defaultdict(list)
+    signatures = {image.chip: image.signature.digest for image in together.images}
     for image in together.images:
         boards[image.board, together.organisations[image.chip]].append(image.chip)
     for (_, organisation), chips in boards.items():
         own = [check for chip in chips for check in together.checks.get(chip, ())]
-        if not own:
-            continue
         schemes = {chip: together.schemes[chip] for chip in chips if chip in together.schemes}
-        carrying = [chip for chip in chips if chip in together.checks]
-        images = {chip: together.load(chip) for chip in carrying} if 1 < len(carrying) <= 64 else None
-        weighed = recurring(own, schemes, images, organisation.bits) if len(schemes) > 1 else own
-        for check in weighed:
+        sets: tuple[SelfCheck, ...] = ()
+        if 1 < len(schemes) <= MOST_IN_A_SET:
+            sets = set_checks({chip: together.load(chip) for chip in schemes}, organisation.bits, own)
+        if not own and not sets:
+            continue
+        weighed: Sequence[SelfCheck] = own
+        if len(schemes) > 1 and own:
+            digests = {chip: signatures[chip] for chip in schemes}
+            carrying = [chip for chip in chips if chip in together.checks]
+            images = (
+                {chip: together.load(chip) for chip in carrying} if len(carrying) <= MOST_WEIGHED else None
+            )
+            weighed = recurring(own, schemes, images, organisation.bits, digests=digests)
+        for check in (*weighed, *sets):
             covered = [name for name in check.images if name in together.paths]
             _lift(together, check, covered, f"over {', '.join(check.images)}")
             for chip in covered:
