@@ -36,7 +36,7 @@ class _Grammar:
 _HEX = _Grammar(
     16,
     re.compile(rb"([0-9A-Fa-f]{2})([ %',]|(?=[\r\n]))"),
-    re.compile(rb"\$A([0-9A-Fa-f]{4,8})([,.])"),
+    re.compile(rb"\$A([0-9A-Fa-f]{4}|[0-9A-Fa-f]{6}|[0-9A-Fa-f]{8})([,.])"),
     re.compile(rb"\s*\$S([0-9A-Fa-f]{4})([,.])"),
 )
 _OCTAL = _Grammar(

@@ -39,6 +39,7 @@ class Row:
         units: What each of them stands for.
         ends: Position in the line behind each.
         colon: The address is set off by more than white space.
+        body: Position in the line where the values begin.
     """
 
     start: int
@@ -49,6 +50,7 @@ class Row:
     units: tuple[tuple[int, ...], ...]
     ends: tuple[int, ...]
     colon: bool
+    body: int
 
     def rest(self, count: int) -> bytes:
         """What stands behind the first `count` values."""
@@ -97,7 +99,15 @@ def row(start: int, line: bytes, style: Style) -> Row | None:
     colon = bool(found["sep"].strip())
     address = found["address"]
     return Row(
-        start, line, address, start + found.start("address"), tuple(words), tuple(units), tuple(ends), colon
+        start,
+        line,
+        address,
+        start + found.start("address"),
+        tuple(words),
+        tuple(units),
+        tuple(ends),
+        colon,
+        found.end(),
     )
 
 

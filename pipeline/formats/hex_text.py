@@ -119,9 +119,8 @@ def exact(content: bytes, declared: Declared) -> Decoded:
     if not log.groups:
         refuse(text.place(0), "no hexadecimal values are in the file", "check that it is the dump")
     _wordlike(text, style)
-    if reader.singles is not None:
-        at, count = reader.singles
-        text.ledger.add("single digits read as values below 16", text.place(at), count)
+    if style.radix == 16:
+        reader.widths.report()
     groups = runs_of(log, text, declared)
     for group in groups:
         _shape(text, group, declared)

@@ -19,6 +19,7 @@ from pipeline.formats.neutral import LARGEST_CLAIM, Block, Declared, Decoded, am
 from pipeline.formats.prose import noted, shown, without_stamps
 from pipeline.formats.text import Text, plain
 from pipeline.formats.tokens import Style
+from pipeline.formats.widths import Widths
 
 NAME = "listing"
 
@@ -61,7 +62,7 @@ class _Builder:
         last: Address and units of the line before.
         star: Where a `*` was met that is not yet resolved.
         ended: The last address of the run was given on a line of its own.
-        single, padded: First value of one digit, and whether any has a leading zero.
+        widths: Digits of the values so far.
     """
 
     text: Text
@@ -74,8 +75,10 @@ class _Builder:
     star: int | None = None
     ended: bool = False
     repeated: int = 0
-    single: tuple[int, int] | None = None
-    padded: bool = False
+    widths: Widths = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.widths = Widths(self.text)
 
     def take(self, item: Item, following: Item | None) -> None:
         """Act on one line."""
@@ -125,7 +128,8 @@ class _Builder:
             self._jump(one, address)
         count = self._count(one, address, following)
         units = self._cut(one, count, address, following)
-        self._digits(one, count)
+        if self.style.free:
+            self.widths.note(one.start, one.line[one.body :].rjust(len(one.line)), one.words[:count])
         self._text_column(one, count, units)
         self._add(units, one.at, address)
         self.last = (address, units)
@@ -283,23 +287,6 @@ class _Builder:
         rest = one.rest(count)
         return not rest.strip() or barred(rest) or matches(rest, one.first(count))
 
-    def _digits(self, one: Row, count: int) -> None:
-        """Byte values are all printed with a leading zero, or none is: a mixture has lost a digit."""
-        if self.style.radix != 16 or self.style.bits > 8 or self.style.group > 1 or self.style.run_on:
-            return
-        for word, end in zip(one.words[:count], one.ends, strict=False):
-            if len(word) == 1:
-                at, number = self.single or (one.start + end - 1, 0)
-                self.single = (at, number + 1)
-            elif word.startswith(b"0"):
-                self.padded = True
-        if self.single and self.padded:
-            refuse(
-                self.text.place(self.single[0]),
-                "a single digit among values that are printed with a leading zero: a character is lost",
-                "compare the line with the source, or read again",
-            )
-
     def _text_column(self, one: Row, count: int, units: list[int]) -> None:
         """What stands behind the values is where the others have their text, and is reported where it is not theirs."""
         rest, column = one.rest(count), self.layout.column
@@ -328,10 +315,8 @@ class _Builder:
 
     def close(self, last: Item) -> None:
         """Report single digits, and a last line without a line end."""
-        if self.single:
-            self.text.ledger.add(
-                "single digits read as values below 16", self.text.place(self.single[0]), self.single[1]
-            )
+        if self.style.radix == 16:
+            self.widths.report()
         body = self.text.body.rstrip(b" \t\x0c")
         if isinstance(last, Row) and len(self.text.line_starts) > 1 and not body.endswith((b"\r", b"\n")):
             self.text.ledger.add("the last line has no line end: it may be torn", self.text.place(last.start))

@@ -79,7 +79,7 @@ _ENTRIES: dict[str, Entry] = {
     "ti-txt": Entry(
         "ti_txt",
         "addresses, pairs, the closing q, nothing behind it, overlaps; the format has no sum",
-        re.compile(rb"(?m)^[ \t]*@[0-9A-Fa-f]{1,16}[ \t]*$"),
+        re.compile(rb"(?m)^[ \t]*@[0-9A-Fa-f]{4,16}[ \t]*$"),
         b"@",
     ),
     "ascii-hex": Entry(

@@ -16,7 +16,7 @@ from pipeline.formats.neutral import Declared, Decoded, refuse
 from pipeline.formats.text import Text, plain
 
 NAME = "ti-txt"
-_SECTION = re.compile(rb"@([0-9A-Fa-f]{1,16})")
+_SECTION = re.compile(rb"@([0-9A-Fa-f]{4,16})")
 _PAIRS = re.compile(rb"[0-9A-Fa-f]{2}(?:[ \t]+[0-9A-Fa-f]{2})*")
 _WORD = re.compile(rb"[^ \t\x0c]+")
 _PAIR = re.compile(rb"[0-9A-Fa-f]{2}")

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import islice
 from typing import NoReturn
 
 from pipeline.formats.neutral import Declared, ambiguous, refuse
-from pipeline.formats.prose import WORD, cannot_be_data, shown
+from pipeline.formats.prose import WORD, cannot_be_data, prose_words, shown
 from pipeline.formats.text import Text
+from pipeline.formats.widths import Widths
 
 HEX = re.compile(rb"[0-9A-Fa-f]+")
 LINES_SAMPLED = 200_000
@@ -44,6 +45,11 @@ _HEAD = re.compile(
 )
 _ASSEMBLER = re.compile(rb"\s*(?:[A-Za-z_.@?][\w.@?$]*:?\s+)?" + _DIRECTIVE + rb"\s", re.IGNORECASE)
 _CLOTHING = re.compile(rb"[\s\"'(){}\[\],;\\|:]*")
+_NEEDLESS = re.compile(rb"(?<![0-9A-Za-z_])0[0-9][0-9A-Fa-f][hH](?![0-9A-Za-z_])")
+_BROKEN = {
+    "0x": re.compile(rb"(?<![0-9A-Za-z_])[xX][0-9A-Fa-f]{1,4}(?![0-9A-Za-z_])"),
+    "\\x": re.compile(rb"(?<![0-9A-Za-z_])[xX]?[0-9A-Fa-f]{2}(?![0-9A-Za-z_])"),
+}
 _COMMENT = re.compile(rb"/\*.*?\*/", re.DOTALL)
 
 
@@ -70,6 +76,11 @@ class Style:
     bits: int
     group: int = 1
     little: bool = False
+
+    @property
+    def free(self) -> bool:
+        """Whether nothing but the file itself says how many digits a value has."""
+        return self.width == 0 and self.group == 1 and not self.run_on
 
     @property
     def unit_bits(self) -> int:
@@ -277,8 +288,11 @@ class Reader:
     text: Text
     style: Style
     usual: frozenset[int] = frozenset()
-    singles: tuple[int, int] | None = None
-    padded: bool = False
+    needless: bool | None = None
+    widths: Widths = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.widths = Widths(self.text)
 
     def line(self, start: int, line: bytes) -> list[int] | None:
         """The values of a data line, or None where the line is certainly text.
@@ -302,7 +316,7 @@ class Reader:
             return None
         head = cut[: found[0].start()]
         if not _HEAD.fullmatch(head):
-            if cannot_be_data(line, len(found), starts_with_data=False):
+            if prose_words(head) >= max(2, len(found)) and len(found) <= 2:
                 return None
             self._either(start, line)
         values: list[int] = []
@@ -319,11 +333,27 @@ class Reader:
             done = one.end()
         if not _CLOTHING.fullmatch(cut, done):
             self._stray(start + done, cut[done:])
+        if self.style.free:
+            self.widths.note(start, line, [self._digits(one) for one in found])
         return values
+
+    def _digits(self, one: re.Match[bytes]) -> bytes:
+        """A marked value's digits; the zero that an assembler needs before a letter is part of the mark.
+
+        Where the file also puts that zero before a digit (000h, 025h), it is padding, and counts.
+        """
+        if self.style.mark != "h":
+            return one[1]
+        if self.needless is None:
+            self.needless = bool(_NEEDLESS.search(self.text.body))
+        return one[0][:-1] if self.needless else one[1]
 
     def _no_marks(self, start: int, line: bytes, cut: bytes) -> None:
         """A line without marked values: text, unless bare values stand in it."""
-        bare = [word for word in WORD.findall(cut) if len(word) <= 2 and HEX.fullmatch(word)]
+        bare = [word for word in WORD.findall(cut) if len(word) <= 3 and HEX.fullmatch(word)]
+        broken = _BROKEN.get(self.style.mark)
+        if broken and broken.search(cut):
+            self._either(start, line)
         if bare and not cannot_be_data(cut, len(bare), starts_with_data=cut.split()[:1] == bare[:1]):
             ambiguous(
                 self.text.place(start),
@@ -346,13 +376,8 @@ class Reader:
             sizes = {len(word) for word in words[:-1]}
             if len(sizes) > 1 or len(words[-1]) > max(sizes):
                 self._either(start, line)
-        if (
-            self.style.radix == 16
-            and self.style.bits == 8
-            and not self.style.run_on
-            and self.style.group == 1
-        ):
-            self._padding(start, line, words)
+        if self.style.free:
+            self.widths.note(start, line, words)
         return [value for one in got if one is not None for value in one]
 
     def _separated(self, start: int, line: bytes) -> None:
@@ -361,34 +386,6 @@ class Reader:
         lead = line.lstrip(b" \t\x0c")[:1]
         if odd or (lead and lead not in _LEADS and not WORD.match(lead)):
             self._either(start, line)
-
-    def _padding(self, start: int, line: bytes, words: list[bytes]) -> None:
-        """Values are all printed with a leading zero, or none is: a mixture has lost a digit."""
-        for word in words:
-            if len(word) == 1:
-                at, count = self.singles or (start + line.index(word), 0)
-                self.singles = (at, count + 1)
-            elif len(word) == 2 and word[:1] == b"0":
-                self.padded = True
-        if self.padded and self.singles is not None:
-            self.lone()
-
-    def lone(self) -> NoReturn:
-        """Refuse a single digit among values with leading zeros."""
-        assert self.singles is not None
-        refuse(
-            self.text.place(self._first_single()),
-            "a single digit among values that are printed with a leading zero: a character is lost",
-            "compare the line with the source, or read again",
-        )
-
-    def _first_single(self) -> int:
-        """Where the first single digit stands."""
-        assert self.singles is not None
-        found = re.compile(rb"(?<![0-9A-Za-z_])[0-9A-Fa-f](?![0-9A-Za-z_])").search(
-            self.text.body, max(self.singles[0] - 1, 0)
-        )
-        return found.start() if found else self.singles[0]
 
     def _damaged(
         self, start: int, line: bytes, words: list[bytes], got: list[list[int] | None], fits: int

@@ -180,7 +180,7 @@ def test_a_torn_first_line_is_reported_or_refused() -> None:
     assert [(one.what, one.place.line) for one in decoded.forgiven] == [
         ("a line does not hold 16 values like most: values may be lost or torn", 1)
     ]
-    with pytest.raises(FormatError, match="line 1, column 1: a single digit"):
+    with pytest.raises(FormatError, match="line 1, column 1: a 1-digit value among 2-digit ones"):
         decode(BODY[10:].encode())
 
 

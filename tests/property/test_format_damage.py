@@ -1,0 +1,46 @@
+"""One character lost, doubled or changed anywhere in a dump: refused, reported, or without effect. Never silent."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pytest
+
+from pipeline.errors import FormatError
+from pipeline.formats import Declared, decode
+from tests.format_writers import WRITERS
+
+IMAGE = bytes((k * 37 + 11 * (k // 7)) & 0xFF for k in range(96))
+NOTATIONS = sorted(
+    set(WRITERS) - {"binary", "decimal_values", "hex_utf_16", "hex_even_parity", "hex_one_a_line"}
+)
+"""All but those in which another byte is as good as the right one: raw binary, and values without leading zeros."""
+
+
+def damaged(content: bytes) -> Iterator[bytes]:
+    """Every file that differs from the given one in one character; no digit becomes another digit."""
+    for at in range(len(content)):
+        yield content[:at] + content[at + 1 :]
+        yield content[: at + 1] + content[at:]
+        for new in (b"~", b" ", b"O", b"\n"):
+            yield content[:at] + new + content[at + 1 :]
+
+
+@pytest.mark.parametrize("name", NOTATIONS)
+def test_no_single_damaged_character_changes_a_word_in_silence(name: str) -> None:
+    content, declared = WRITERS[name](IMAGE)
+    known = Declared(token=declared.token)
+    refused = 0
+    for changed in damaged(content):
+        try:
+            decoded = decode(changed, known)
+        except FormatError:
+            refused += 1
+            continue
+        read = [
+            (run[0].address, b"".join(one.words.astype(np.uint8).tobytes() for one in run))
+            for run in decoded.runs
+        ]
+        assert read == [(0, IMAGE)] or decoded.forgiven, changed
+    assert refused > len(content) // 2
