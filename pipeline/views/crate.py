@@ -18,6 +18,7 @@ from pipeline.views.bundle import abstract, rights_name
 CONTEXT = "https://w3id.org/ro/crate/1.2/context"
 CONFORMS = "https://w3id.org/ro/crate/1.2"
 _ISO = re.compile(r"\d{4}(?:-\d{2}(?:-\d{2}(?:T\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d{2}:\d{2})?)?)?)?")
+_PLAIN = re.compile(r"[A-Za-z0-9/._-]+")
 _DONE = {"@id": "http://schema.org/CompletedActionStatus"}
 FORMATS = {
     "bin": "application/octet-stream", "hex": "text/plain", "s19": "text/plain", "html": "text/html",
@@ -29,6 +30,8 @@ FORMATS = {
 
 def reference(path: str) -> str:
     """A path as RO-Crate wants it in an `@id`: a relative URI, Unicode left as it is."""
+    if _PLAIN.fullmatch(path):
+        return path
     return "".join(char if not char.isascii() else quote(char, safe="/!$&'()*+,;=:@-._~") for char in path)
 
 
