@@ -190,9 +190,35 @@ def _power(core: tuple[int, int, bool], length: int) -> tuple[int, ...]:
     return power
 
 
+@cache
+def _hop(core: tuple[int, int, bool], doublings: int) -> tuple[tuple[int, ...], ...]:
+    """What 2^doublings zero bytes make of the register: one table of 256 a byte of the register."""
+    columns = _power(core, 1 << doublings)
+    tables = []
+    for low in range(0, core[0], 8):
+        table = [0]
+        for column in columns[low : low + 8]:
+            table += [entry ^ column for entry in table]
+        tables.append(tuple(table))
+    return tuple(tables)
+
+
 def zeros_after(core: tuple[int, int, bool], register: int, length: int) -> int:
-    """The register after `length` zero bytes: what bytes before add to the value, whatever follows them."""
-    return _apply(_power(core, length), register)
+    """The register after `length` zero bytes: what bytes before add to the value, whatever follows them.
+
+    Taken in hops of powers of two, whose tables are few and kept: every image of a set has a length of its own.
+    """
+    doublings = 0
+    while length and register:
+        if length & 1:
+            hopped, left = 0, register
+            for table in _hop(core, doublings):
+                hopped ^= table[left & 0xFF]
+                left >>= 8
+            register = hopped
+        length >>= 1
+        doublings += 1
+    return register
 
 
 def _apply(columns: tuple[int, ...], register: int) -> int:
