@@ -1,7 +1,7 @@
 """Whatever ends a run, and wherever it is in its writing: the old state or the new, never a mixture.
 
 Every program below runs once undisturbed, then once for each of its write steps (at least once for every distinct
-call and kind of file): killed by the kernel at that step, refused by a full disk from there on, refused once by a
+call and kind of file; every third of these for the two slow ones): killed by the kernel at that step, refused by a full disk from there on, refused once by a
 failing device. `WELLREAD_DRILLS=all` takes every step; `WELLREAD_DRILL_TABLE=FILE` writes the table for
 DEVELOPERS.md.
 """
@@ -16,6 +16,7 @@ import sys
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -108,6 +109,7 @@ class Drill:
         command: What runs in it.
         inspect: Asserts that the folder is in the old state or the new; told how the run ended.
         most: How many steps to drill, beyond one for every distinct site.
+        slow: It starts the whole program: only every third step unless all are asked for.
     """
 
     name: str
@@ -115,6 +117,7 @@ class Drill:
     command: Callable[[Path], list[str]]
     inspect: Callable[[Path, Run], None]
     most: int
+    slow: bool = False
 
 
 def tree(folder: Path) -> dict[str, bytes]:
@@ -260,12 +263,59 @@ def project_untouched_and_bag_or_none(folder: Path, run: Run) -> None:
     assert [path.name for path in (folder / "into").iterdir()] == (["m-v1"] if bag.exists() else [])
 
 
+# --- release ----------------------------------------------------------------------------------------------
+
+RIGHTS = "rights: {statement: CC0-1.0}\n"
+
+
+@cache
+def packaged() -> Path:
+    """A bag that may be released, made once."""
+    folder = Path(tempfile.mkdtemp(prefix="wellread-drill-"))
+    project(folder)
+    sheet = folder / "m/sheet.yaml"
+    sheet.write_text(sheet.read_text("utf-8") + RIGHTS, "utf-8")
+    subprocess.run(
+        package(folder), check=True, cwd=ROOT, env={**os.environ, "SOURCE_DATE_EPOCH": "1717200000"}
+    )
+    return folder / "into/m-v1"
+
+
+def a_bag(folder: Path) -> None:
+    shutil.copytree(packaged(), folder / "m-v1")
+    (folder / "out").mkdir()
+
+
+def release(folder: Path) -> list[str]:
+    return [
+        sys.executable,
+        "-m",
+        "pipeline",
+        "release",
+        str(folder / "m-v1"),
+        "--into",
+        str(folder / "out"),
+        "-q",
+    ]
+
+
+def bag_untouched_and_bundle_or_none(folder: Path, run: Run) -> None:
+    assert tree(folder / "m-v1") == tree(packaged())
+    clean_up(folder / "out")
+    made = list((folder / "out").iterdir())
+    assert len(made) in (range(3) if run.status else {2})
+    for path in made:
+        assert judge(observe(path)).valid
+        assert path.suffix == ".zip" or rfc8493.problems(path) == []
+
+
 DRILLS = [
     Drill("writing a bag", nothing, writer_command, bag_or_none, MOST),
     Drill("mend, with a ledger", damaged_shelf, python(MEND), old_or_mended, MOST),
     Drill("adding to a ledger", nothing, python(ADD), added_rows_are_there, MOST),
     Drill("recheck, with a ledger", two_bags, python(RECHECK), bags_untouched, MOST),
-    Drill("package", project, package, project_untouched_and_bag_or_none, MOST),
+    Drill("package", project, package, project_untouched_and_bag_or_none, MOST, slow=True),
+    Drill("release", a_bag, release, bag_untouched_and_bundle_or_none, MOST, slow=True),
 ]
 FAULTS = {
     "killed": {"kill": True, "failure": 0, "lasting": False},
@@ -300,6 +350,8 @@ def test_the_old_state_or_the_new_never_a_mixture(drilled: Drill, fault: str, tm
     drilled.inspect(folder, undisturbed)
     points = chosen(undisturbed.steps, drilled.most)
     assert len(points) >= 10
+    if drilled.slow and not ALL:
+        points = points[::3]
     if how["failure"] == errno.EROFS:
         points = [1]  # a folder that cannot be written shows at the first step
     elif not how["kill"] and not ALL:
