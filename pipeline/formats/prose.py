@@ -51,8 +51,8 @@ def cannot_be_data(line: bytes, fits: int, *, starts_with_data: bool) -> bool:
         return True
     if prose_words(line):
         return not starts_with_data and fits < 4
-    first = words[0]
-    return fits == 0 and len(first) >= 3 and not _HEX_ONLY.fullmatch(first[:1])
+    lead = _PROSE.match(words[0])
+    return fits == 0 and lead is not None and not _HEX_ONLY.fullmatch(lead[0])
 
 
 def signature(line: bytes) -> bytes:
