@@ -102,11 +102,11 @@ def _growth(folder: Path) -> Iterator[tuple[str, float, float]]:
         (hundred - nothing) / (ten - nothing) / 10,
         1.15,
     )
-    yield "megabytes of memory at 100,000 files, all processes", _memory(recheck(large)), 250
+    yield "megabytes of the largest process at 100,000 files", _memory(recheck(large)), 250
 
 
 def _memory(command: Sequence[str]) -> float:
-    """Peak memory of a command and its children, added up: more than it ever uses at once."""
+    """Peak megabytes of the largest process of a command; each of its workers has 10 to 15 more."""
     script = (
         "import resource, subprocess, sys; subprocess.run(sys.argv[1:], check=True); "
         "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
