@@ -20,9 +20,10 @@ from pipeline.edges.bagdir import Staging
 from pipeline.edges.console import Progress
 from pipeline.edges.newfile import write_new
 from pipeline.edges.restoring import write_inside
-from pipeline.errors import BagError, PairingError, UnsettledError, UsageError
+from pipeline.errors import BagError, PairingError, UnsafeError, UnsettledError, UsageError
 from pipeline.flow import Words
 from pipeline.formats import Declared, decode
+from pipeline.formats.bagnames import is_portable
 from pipeline.formats.encoding import WRITTEN, encode
 from pipeline.formats.neutral import Block
 from pipeline.replay import image_words
@@ -249,6 +250,8 @@ def burn_space(path: Path, space: str, into: str, wanted: Wish, *, quiet: bool) 
         raise BagError(where=f"{bag.name}, space {space}", problem=f"it holds no content of it ({why})", remedy="Burn it from a bag that holds it")  # fmt: skip
     why = [word for word in ("incomplete", "unsettled") if record[word]]
     _refuse_unsettled(f"space {space}", bool(why), " and ".join(why), wanted)
+    if not is_portable(space):
+        raise UnsafeError(where=f"space {space!r}", problem="is no name of a file", remedy="Do not trust this bag's record")  # fmt: skip
     target = _catalogue(head).find(into)
     if target.organisation is None:
         raise PairingError(where=f"{target.part} for {space}", problem="it has no single organisation", remedy="Choose a memory part")  # fmt: skip

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +18,8 @@ from pipeline.edges.baghash import observe
 from pipeline.edges.bagwriter import CHUNK_BYTES
 from pipeline.edges.console import Progress
 from pipeline.edges.diskerrors import storage_trouble
-from pipeline.errors import BagError
+from pipeline.errors import BagError, UnsafeError
+from pipeline.formats.bagnames import is_portable
 from pipeline.stages.recheck import judge
 
 RECORD = "metadata/record.json"
@@ -56,6 +58,7 @@ class Judged:
                 remedy="`wellread recheck` lists everything; `wellread mend` restores files from a copy that verifies",
             )  # fmt: skip
         self._digests = dict(_digests(seen))
+        self._followed = False
         if RECORD not in self._digests:
             raise BagError(
                 where=str(path), problem="it has no record, so it was not made by this program",
@@ -114,12 +117,59 @@ class Judged:
                     one.update(chunk)
         self.matches(RECORD, hashes[0].hexdigest(), hashes[1].hexdigest())
         head, _ = _parts(place)
+        _follow_schema(place, head)
         return head
 
     def chips(self) -> Iterator[dict[str, Any]]:
-        """The chips' records in order, one in memory at a time."""
-        _, chips = _parts(self.file(RECORD))
-        yield from chips
+        """The chips' records in order, one in memory at a time; the first time each is held against its schema.
+
+        Raises:
+            BagError: One does not follow it.
+        """
+        from schemas.record import ChipRecord
+
+        place = self.file(RECORD)
+        _, chips = _parts(place)
+        for chip in chips:
+            if not self._followed:
+                with _as_bag_error(place):
+                    ChipRecord.model_validate(chip)
+            yield chip
+        self._followed = True
+
+
+def _follow_schema(place: Path, head: Mapping[str, Any]) -> None:
+    """Refuse a record of another shape or of a later version.
+
+    Raises:
+        BagError: It is one.
+    """
+    from schemas.record import RECORD_SCHEMA, Record
+
+    if head.get("schema") != RECORD_SCHEMA:
+        raise BagError(
+            where=str(place), problem=f"it is a {head.get('schema')}, this version reads {RECORD_SCHEMA}",
+            remedy="Use the version that wrote it, or a later one",
+        )  # fmt: skip
+    with _as_bag_error(place):
+        found = Record.model_validate({**head, "chips": []})
+        for key in ("id", "name"):
+            if not isinstance(found.machine.get(key), str):
+                raise ValueError(f"machine: {key} is missing")  # noqa: TRY004 - told as pydantic tells the rest
+    if not is_portable(found.bag):
+        raise UnsafeError(where=str(place), problem=f"the bag's name in it, {found.bag!r}, is no name of a folder", remedy="Do not trust this bag's record")  # fmt: skip
+
+
+@contextmanager
+def _as_bag_error(place: Path) -> Iterator[None]:
+    try:
+        yield
+    except ValueError as error:  # pydantic's errors are ValueErrors
+        first = str(error).splitlines()
+        said = ": ".join(line.strip() for line in first[1:3]) if len(first) > 2 else first[0]
+        raise BagError(
+            where=str(place), problem=f"it does not follow its schema ({said})", remedy="Take the bag from another copy"
+        ) from error  # fmt: skip
 
 
 def _digests(seen: Any) -> Iterator[tuple[str, Mapping[str, str]]]:
@@ -160,13 +210,22 @@ def _one_by_one(record: Path, skip: int) -> Iterator[dict[str, Any]]:
                 continue
             if text == "]":
                 return
-            yield json.loads(text.removesuffix(","))
+            try:
+                yield json.loads(text.removesuffix(","))
+            except ValueError as error:
+                raise _no_record(record) from error
 
 
 def _at_once(record: Path) -> tuple[dict[str, Any], Iterator[dict[str, Any]]]:
     try:
         whole = json.loads(record.read_bytes())
-        chips = whole.pop("chips")
-    except (ValueError, KeyError, AttributeError) as error:
-        raise BagError(where=str(record), problem="it is no record", remedy="Take the bag from another copy") from error  # fmt: skip
+    except ValueError as error:
+        raise _no_record(record) from error
+    if not isinstance(whole, dict) or not isinstance(whole.get("chips"), list):
+        raise _no_record(record)
+    chips = whole.pop("chips")
     return whole, iter(chips)
+
+
+def _no_record(record: Path) -> BagError:
+    return BagError(where=str(record), problem="it is no record", remedy="Take the bag from another copy")
