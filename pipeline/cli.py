@@ -368,14 +368,18 @@ def release(
 def burn(
     bag: Annotated[Path, typer.Argument(help="A bag or a public bundle; it is rechecked first.")],
     into: Annotated[str, typer.Option("--into", help="The replacement part's number.")],
-    output: Annotated[
-        Path,
-        typer.Option("--output", "-o", help="The file to write, for a space the folder; never overwritten."),
-    ],
     form: Annotated[str, typer.Option("--format", help="binary, intel-hex or s-record.")] = "binary",
     chip: Annotated[str | None, typer.Option("--chip", help="The chip to replace.")] = None,
     space: Annotated[
         str | None, typer.Option("--space", help="Or: an address space to share out over a set of chips.")
+    ] = None,
+    output: Annotated[
+        Path | None,
+        typer.Option(
+            "--output",
+            "-o",
+            help="The file to write, for a space the folder; named after chip and part if not said; never overwritten.",
+        ),
     ] = None,
     even_so: Annotated[
         bool, typer.Option("--even-so", help="Burn an image that is contested or faulty all the same.")

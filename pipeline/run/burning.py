@@ -23,7 +23,7 @@ from pipeline.edges.restoring import write_inside
 from pipeline.errors import BagError, PairingError, UnsafeError, UnsettledError, UsageError
 from pipeline.flow import Words
 from pipeline.formats import Declared, decode
-from pipeline.formats.bagnames import is_portable
+from pipeline.formats.bagnames import is_portable, portable_name
 from pipeline.formats.encoding import WRITTEN, encode
 from pipeline.formats.neutral import Block
 from pipeline.replay import image_words
@@ -53,7 +53,7 @@ class Wish:
 
     Attributes:
         form: One of the formats written here.
-        output: The file to write, or for a space the folder.
+        output: The file to write, or for a space the folder; None for a name of its own in the working folder.
         even_so: Burn a contested or faulty image in spite of that.
         layout: How the image is placed.
         byte_order: Of words wider than 8 bits in the file.
@@ -63,7 +63,7 @@ class Wish:
     """
 
     form: str
-    output: Path
+    output: Path | None
     even_so: bool = False
     layout: str = "auto"
     byte_order: str = "big"
@@ -73,7 +73,7 @@ class Wish:
 
 
 def wish(
-    *, form: str, output: Path, even_so: bool, layout: str, byte_order: str, socket: str | None,
+    *, form: str, output: Path | None, even_so: bool, layout: str, byte_order: str, socket: str | None,
     address_order: str | None, data_order: str | None, invert_address: str | None, invert_data: str | None,
     selects: Sequence[str],
 ) -> Wish:  # fmt: skip
@@ -155,16 +155,17 @@ def burn_chip(path: Path, chip: str, into: str, wanted: Wish, *, quiet: bool) ->
         words, source, target, layout=cast("Layout", wanted.layout), order=wanted.order,
         select_levels=dict(wanted.selects or {}), others=catalogue.parts,
     )  # fmt: skip
+    output = wanted.output or Path(f"{chip}.{portable_name(target.part)}.{ENDINGS[wanted.form]}")
     content = _file(plan.words, plan.organisation.bits, wanted, f"{chip} {target.part}")
-    write_new(wanted.output, content)
+    write_new(output, content)
     document = {
         "schema": "wellread/burn/1", "command": "burn", "bag": str(path), "chip": chip, "space": None, "grade": record["grade"],
-        "image_sha256": image["sha256"], "format": wanted.form, "output": str(wanted.output), "files": [_told(wanted.output.name, plan, content)],
+        "image_sha256": image["sha256"], "format": wanted.form, "output": str(output), "files": [_told(output.name, plan, content)],
         "plan": burn_document(plan),
     }  # fmt: skip
     return (
         document,
-        f"{burn_text(plan)}\n\n{_grade_line(record)}Written: {wanted.output} ({wanted.form}, {len(content)} bytes)",
+        f"{burn_text(plan)}\n\n{_grade_line(record)}Written: {output} ({wanted.form}, {len(content)} bytes)",
     )
 
 
@@ -234,7 +235,7 @@ def _file(words: Words, bits: int, wanted: Wish, header: str) -> bytes:
 
 
 def burn_space(path: Path, space: str, into: str, wanted: Wish, *, quiet: bool) -> tuple[dict[str, Any], str]:
-    """Files for a set of chips that together hold an assembled space; `wanted.output` is the new folder.
+    """Files for a set of chips that together hold an assembled space; the output is a new folder.
 
     Raises:
         As `burn_chip`.
@@ -261,7 +262,8 @@ def burn_space(path: Path, space: str, into: str, wanted: Wish, *, quiet: bool) 
     fill = 1 if target.erased_state is None else target.erased_state
     slices = split_space(words, record["width"], target.organisation, fill_bit=fill)
     told: list[dict[str, Any]] = []
-    with Staging(wanted.output) as staging:
+    output = wanted.output or Path(f"{space}.{portable_name(target.part)}")
+    with Staging(output) as staging:
         for one in slices:
             name = f"{space}.{one.name}.{ENDINGS[wanted.form]}"
             content = _file(one.words, target.organisation.bits, wanted, f"{space} {one.name}")
@@ -274,7 +276,7 @@ def burn_space(path: Path, space: str, into: str, wanted: Wish, *, quiet: bool) 
         staging.commit()
     document = {
         "schema": "wellread/burn/1", "command": "burn", "bag": str(path), "chip": None, "space": space, "grade": None,
-        "image_sha256": record["sha256"], "format": wanted.form, "output": str(wanted.output), "files": told, "plan": None,
+        "image_sha256": record["sha256"], "format": wanted.form, "output": str(output), "files": told, "plan": None,
     }  # fmt: skip
     lines = [
         f"{space}: {record['words']} words of {record['width']} bits in {len(told)} of {target.part} ({target.organisation})"
@@ -284,4 +286,4 @@ def burn_space(path: Path, space: str, into: str, wanted: Wish, *, quiet: bool) 
         for one in told
     ]  # fmt: skip
     lines.append("A set has no old socket: selects, line order and speed are for whoever designs the board.")
-    return document, "\n".join([*lines, f"Written: {wanted.output}"])
+    return document, "\n".join([*lines, f"Written: {output}"])

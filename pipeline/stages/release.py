@@ -334,9 +334,11 @@ class Public:
     def _stub(self, chip: Mapping[str, Any]) -> dict[str, Any]:
         """A private chip: where it sits and how far its evidence goes, nothing of what it holds."""
         self.withheld.append(Withheld(chip["chip"], PRIVATE_CHIP, "chip", chip=chip["chip"]))
+        contested = chip.get("contested")
+        counts = {"bits": contested["bits"], "words": contested["words"], "listed": []} if contested else None
         return {
-            **{key: chip[key] for key in _STUB if key in chip}, "private": True,
-            "reasons": [f"Withheld: {PRIVATE_CHIP}"], "image": None, "readings": [], "contested": None,
+            **{key: chip[key] for key in _STUB if key in chip}, "private": True, "contested": counts,
+            "reasons": [f"Withheld: {PRIVATE_CHIP}"], "image": None, "readings": [],
             "findings": [], "regions": [], "withheld": PRIVATE_CHIP,
         }  # fmt: skip
 

@@ -134,7 +134,7 @@ def _use(head: Mapping[str, Any], example: Mapping[str, Any] | None) -> Iterable
     yield "  4. A chip you have read yourself: look up its CRC-32, MD5 or SHA-1 in checksums-matching.txt."
     if example and head["released_from"]["content"]:
         part = plain(example.get("part") or "PART")
-        yield f"  5. A replacement:  wellread burn {name} --chip {example['chip']} --into {part} --format intel-hex --output FILE"
+        yield f"  5. A replacement:  wellread burn {name} --chip {example['chip']} --into {part} --format intel-hex"
         yield "     says which pins to tie and which sum the programmer must show. Read the copy back."
     yield "  Images under data/images-unsettled/ are contested or faulty: kept apart so that nobody burns one unaware."
 

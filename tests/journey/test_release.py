@@ -115,6 +115,7 @@ def test_the_private_chip_its_space_and_its_reading_stay_behind() -> None:
     record = record_of(example_bundle())
     chip = next(one for one in record["chips"] if one["chip"] == "PAT-U3")
     assert (chip["grade"], chip["image"], chip["readings"], chip["findings"]) == ("contested", None, [], [])
+    assert chip["contested"] == {"bits": 6, "words": 6, "listed": []}
     assert not {"label", "role", "notes", "view"} & chip.keys()
     assert not [path for path in bundle if "PAT-U3" in path or "mill" in path]
     image = (example_bag() / "data/images-unsettled/pat/PAT-U3.bin").read_bytes()

@@ -365,3 +365,19 @@ def test_a_bundle_is_compared_with_its_bag_and_what_stayed_behind_is_not_called_
     assert {chip for chip, kind in kinds.items() if kind != "same"} == {"PAT-U3", "PAT-U4"}
     assert set(kinds.values()) == {"same", "not-compared"}
     assert json.dumps(document).count("private")
+
+
+def test_a_file_is_named_after_chip_and_part_where_nothing_else_is_said(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert (
+        burned(example_bag(), "--chip", "MEM-U1", "--into", "2732", "--format", "intel-hex")["output"]
+        == "MEM-U1.2732.hex"
+    )
+    burned(example_bag(), "--space", "microcode", "--into", "27C1024")
+    assert {path.name for path in tmp_path.iterdir()} == {"MEM-U1.2732.hex", "microcode.27C1024"}
+    assert (
+        wellread("burn", example_bag(), "--chip", "MEM-U1", "--into", "2732", "--format", "intel-hex").code
+        == 15
+    )
