@@ -113,22 +113,30 @@ class Ledger:
             raise
 
     def _begin(self, opened_body: Mapping[str, Any] | None) -> None:
-        (application,) = self._base.execute("PRAGMA application_id").fetchone()
-        (tables,) = self._base.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        if application == APPLICATION_ID:
+        if self._is_ledger():
             return
-        if application or tables or opened_body is None:
-            raise LedgerError(
-                where=str(self.path), problem="is no ledger", remedy="Give the path of a ledger"
-            )
+        if opened_body is None:
+            raise self._no_ledger()
         with self._writing():
-            (again,) = self._base.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            if again:  # another process made it in the meantime
+            # Another process may have made it between the look above and the lock.
+            if self._is_ledger():
                 return
+            (tables,) = self._base.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            if tables:
+                raise self._no_ledger()
             for statement in _TABLES.split("----"):
                 self._base.execute(statement)
             self._base.execute(f"PRAGMA application_id = {APPLICATION_ID}")
             self._insert({**opened_body, "ledger": secrets.token_hex(16)})
+
+    def _is_ledger(self) -> bool:
+        (application,) = self._base.execute("PRAGMA application_id").fetchone()
+        if application not in {0, APPLICATION_ID}:
+            raise self._no_ledger()
+        return bool(application == APPLICATION_ID)
+
+    def _no_ledger(self) -> LedgerError:
+        return LedgerError(where=str(self.path), problem="is no ledger", remedy="Give the path of a ledger")
 
     def __enter__(self) -> Self:
         return self

@@ -149,7 +149,9 @@ def _add_many(path: Path, name: str) -> None:
             )
 
 
-def test_two_processes_at_once_lose_no_row(tmp_path: Path) -> None:
+@pytest.mark.parametrize("round_", range(4))
+def test_two_processes_at_once_lose_no_row(tmp_path: Path, round_: int) -> None:
+    del round_
     context = multiprocessing.get_context("spawn")
     children = [context.Process(target=_add_many, args=(tmp_path / "l", name)) for name in ("one", "two")]
     for child in children:
