@@ -94,12 +94,12 @@ def package(
 ) -> None:
     """Run the whole pipeline and write the next version of the machine's bag."""
     from pipeline.run.packaging import package as run_package
+    from pipeline.run.packaging import recorded_chips
     from pipeline.views.terminal import package_json, packaged
 
     done = run_package(folder, into, quiet=quiet or as_json)
-    _render(
-        package_json(done), packaged(done, draw=_can_draw()) if not quiet else str(done.bag), as_json=as_json
-    )
+    document = package_json(done, recorded_chips(done.bag)) if as_json else {}
+    _render(document, str(done.bag) if quiet else packaged(done, draw=_can_draw()), as_json=as_json)
     raise typer.Exit(1 if strict and done.needing else 0)
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.edges.console import Progress
-from pipeline.run.chipwork import Job, set_job, work_batch
+from pipeline.run.chipwork import Job, work_batch
 from pipeline.run.crew import Crew
 from pipeline.run.naming import dump_names
 from pipeline.run.opening import open_project
@@ -34,8 +34,8 @@ def check_project(folder: Path, *, quiet: bool = False) -> dict[str, Any]:
         chips = len(planned)
         names, owners, _ = dump_names(planned, project.files)
         job = Job(project.folder, None, project.plan.sheet.readers, names, owners)
-        with Crew(set_job, (job,), items=chips) as crew:
-            for count, worked in enumerate(crew.each(work_batch, planned), start=1):
+        with Crew(items=chips) as crew:
+            for count, worked in enumerate(crew.each(work_batch, job, planned), start=1):
                 problems += worked.problems
                 if not worked.problems:
                     grades[worked.record["grade"]] += 1

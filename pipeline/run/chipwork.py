@@ -98,17 +98,9 @@ class Worked:
     schemes: dict[int, int] = field(default_factory=dict)
 
 
-_JOB: list[Job] = []
-
-
-def set_job(job: Job) -> None:
-    """Called once in each process."""
-    _JOB[:] = [job]
-
-
-def work_batch(chips: Sequence[PlannedChip]) -> list[Worked]:
-    """Chips one after the other, by the job that was set."""
-    return [work(chip, _JOB[0]) for chip in chips]
+def work_batch(job: Job, chips: Sequence[PlannedChip]) -> list[Worked]:
+    """Chips one after the other."""
+    return [work(chip, job) for chip in chips]
 
 
 def board_folder(planned: PlannedChip) -> str:

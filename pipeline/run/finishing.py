@@ -6,14 +6,15 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from pipeline.edges.bagdir import Entry, write_member
 from pipeline.run.chipwork import needs_person
 from pipeline.stages.content import Region, with_sisters
 from pipeline.stages.settling import Voice, settling_odds
+from pipeline.views.notes import chip_notes
 from pipeline.views.premis import Premis
-from pipeline.views.report import SINGLE_PAGE_BELOW, chip_page, chip_page_name
+from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, chip_page, chip_page_name, summary_of
 from schemas.names import Organisation
 from schemas.record import Grade
 
@@ -40,37 +41,77 @@ class Finish:
     rates: Mapping[str, float] = field(default_factory=dict)
 
 
-_FINISH: list[tuple[Finish, Premis]] = []
+class Finished(NamedTuple):
+    """One chip's parts, ready to be written as they are.
+
+    Attributes:
+        facts: The few facts that the parent keeps of every chip.
+        record: Its record as JSON.
+        objects: Its PREMIS objects.
+        captures: (sorting key, PREMIS capture event).
+        steps: Code of a step → its PREMIS event.
+        notes: Its part of the provenance text.
+        summary: What the report's first page says of it.
+        entries: Files written for it.
+    """
+
+    facts: dict[str, Any]
+    record: bytes
+    objects: bytes
+    captures: tuple[tuple[str, bytes], ...]
+    steps: dict[str, bytes]
+    notes: bytes
+    summary: Summary
+    entries: list[Entry]
 
 
-def set_finish(finish: Finish) -> None:
-    """Called once in each process."""
-    _FINISH[:] = [(finish, Premis(finish.head))]
-
-
-def finish_batch(items: Sequence[tuple[bytes, Mapping[str, Any]]]) -> list[tuple[bytes, list[Entry]]]:
-    """Each chip's finished line for the spool, and the files written for it."""
-    finish, premis = _FINISH[0]
+def finish_batch(finish: Finish, items: Sequence[tuple[bytes, Mapping[str, Any]]]) -> list[Finished]:
+    """Each chip's finished parts, and the files written for it."""
+    premis = Premis(finish.head)
     return [_finish_one(json.loads(line), extra, finish, premis) for line, extra in items]
 
 
-def _finish_one(
-    record: dict[str, Any], extra: Mapping[str, Any], finish: Finish, premis: Premis
-) -> tuple[bytes, list[Entry]]:
+def _finish_one(record: dict[str, Any], extra: Mapping[str, Any], finish: Finish, premis: Premis) -> Finished:
     add_together(record, extra)
     record["odds"] = settled_odds(record, finish.rates)
     elsewhere = frozenset(path for path, owner in finish.shared.items() if owner != record["chip"])
     told = premis.chip(record, shared=elsewhere)
-    operators = list(dict.fromkeys(one["operator"] for one in record["readings"] if one.get("operator")))
-    value = {
-        "chip": record, "objects": told.objects, "captures": list(told.captures), "steps": dict(told.steps),
-        "operators": operators, "needs_person": needs_person(record),
-    }  # fmt: skip
     entries = []
     if finish.chips >= SINGLE_PAGE_BELOW:
         page = chip_page(finish.head, record, lambda path: (finish.root / path).read_bytes())
         entries.append(write_member(finish.root, f"data/report/{chip_page_name(record)}", page))
-    return json.dumps(value, separators=(",", ":")).encode(), entries
+    return Finished(
+        facts=_index(record),
+        record=json.dumps(record, ensure_ascii=False, separators=(",", ":")).encode(
+            "utf-8", "backslashreplace"
+        ),
+        objects=told.objects.encode(),
+        captures=tuple((key, event.encode()) for key, event in told.captures),
+        steps={step: event.encode() for step, event in told.steps.items()},
+        notes=chip_notes(record).encode("utf-8", "backslashreplace"),
+        summary=summary_of(record),
+        entries=entries,
+    )
+
+
+def _index(record: Mapping[str, Any]) -> dict[str, Any]:
+    """What the parent keeps: for the terminal, the versions, the time line and the agents."""
+    image = record["image"]
+    listed = (record["contested"] or {}).get("listed", ())
+    return {
+        "chip": record["chip"],
+        "grade": record["grade"],
+        "needs_person": needs_person(record),
+        "image": {"sha256": image["sha256"]} if image else None,
+        "readings": [{"reading": one["reading"]} for one in record["readings"]],
+        "captures": [(one["how"].get("date", ""), one["reader"]) for one in record["readings"]],
+        "operators": list(
+            dict.fromkeys(one["operator"] for one in record["readings"] if one.get("operator"))
+        ),
+        "findings": [{key: one[key] for key in ("severity", "code")} for one in record["findings"]],
+        "regions": [{key: one[key] for key in ("kind", "start", "end")} for one in record["regions"]],
+        "contested_ranges": [[bit["address"], bit["address"] + 1] for bit in listed[:64]],
+    }
 
 
 def _with_sisters(regions: Sequence[Mapping[str, Any]], sisters: tuple[str, ...]) -> list[dict[str, Any]]:

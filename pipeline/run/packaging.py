@@ -16,10 +16,11 @@ import hashlib
 import json
 import uuid
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Mapping
+from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Self
 
 from pipeline import __version__
 from pipeline.edges.bagdir import Entry, MemberStream, Staging, finish_bag, write_member
@@ -30,19 +31,19 @@ from pipeline.edges.console import Progress
 from pipeline.edges.folder import SHEET_NAME, destination
 from pipeline.errors import ClockError, JudgedBadError, NothingToDoError
 from pipeline.flow import Plan
-from pipeline.run.chipwork import Job, Worked, needs_person, set_job, work_batch
+from pipeline.run.chipwork import Job, Worked, needs_person, work_batch
 from pipeline.run.crew import Crew
-from pipeline.run.finishing import Finish, finish_batch, set_finish
+from pipeline.run.finishing import Finish, Finished, finish_batch
 from pipeline.run.naming import attachment_names, dump_names
 from pipeline.run.opening import Project, open_project
-from pipeline.run.spool import Spool
+from pipeline.run.spool import Bytes, Spool
 from pipeline.run.together import Together, all_together
 from pipeline.run.versions import Previous, newest, reasons
 from pipeline.stages.recheck import judge
 from pipeline.stages.sheet import refuse
 from pipeline.views import notes
 from pipeline.views.premis import STEPS, Premis
-from pipeline.views.terminal import MOST_CHIPS
+from pipeline.views.report import Summary
 from schemas.record import RECORD_SCHEMA, Grade
 
 PROFILE = "https://wellread.example/profiles/rom-bag-1.0.0.json"
@@ -57,7 +58,7 @@ class Packaged:
     Attributes:
         bag: The bag's folder.
         same_as: Name of the version that this project already is, or "".
-        chips: (chip, grade, findings as plain data, strip of its image), in the sheet's order.
+        chips: For each chip in the sheet's order what the terminal shows: chip, grade, codes of its findings.
         cautions: About the sheet.
         needing: Chips that still need a person.
         spaces: Their records.
@@ -83,6 +84,7 @@ class _Building:
     root: Path
     job: Job
     loose: list[str]
+    crew: Crew
     entries: list[Entry] = field(default_factory=list)
     inputs: dict[str, str] = field(default_factory=dict)
     sheet: list[dict[str, Any]] = field(default_factory=list)
@@ -123,6 +125,13 @@ def package(folder: Path, into: Path | None = None, *, quiet: bool = False) -> P
         progress.done()
 
 
+def recorded_chips(bag: Path) -> list[dict[str, Any]]:
+    """The chips' records, read from the bag that was just written."""
+    record: dict[str, Any] = json.loads((bag / "metadata" / "record.json").read_text(encoding="utf-8"))
+    chips: list[dict[str, Any]] = record["chips"]
+    return chips
+
+
 def refuse_early_clock(plan: Plan, moment: Now) -> None:
     """A fixed clock before something that the sheet says happened would make the events lie.
 
@@ -152,8 +161,12 @@ def _build(
     assert plan is not None
     names, owners, loose = dump_names(plan.chips, project.files)
     job = Job(project.folder, root, plan.sheet.readers, names, owners)
-    building = _Building(project, plan, moment, root, job, loose)
-    with Spool(root.parent) as partial, Spool(root.parent) as finished:
+    with (
+        Crew(items=len(plan.chips), folder=root.parent) as crew,
+        Spool(root.parent) as partial,
+        _Parts(root.parent) as parts,
+    ):
+        building = _Building(project, plan, moment, root, job, loose, crew)
         together = _each_chip(building, partial, progress)
         _other_inputs(building)
         inputs = hashlib.sha256(
@@ -166,9 +179,8 @@ def _build(
         ):
             return _same(previous, plan)
         head = _head(building, previous, inputs, together)
-        for line in _finished(building, head, partial, together, finished, progress):
-            del line
-        return _written(building, head, finished, previous)
+        _finish(building, head, partial, together, parts, progress)
+        return _written(building, head, parts, previous)
 
 
 def _each_chip(building: _Building, partial: Spool, progress: Progress) -> Together:
@@ -176,15 +188,14 @@ def _each_chip(building: _Building, partial: Spool, progress: Progress) -> Toget
     chips = building.plan.chips
     together = Together(building.plan, building.root)
     problems = []
-    with Crew(set_job, (building.job,), items=len(chips)) as crew:
-        for count, worked in enumerate(crew.each(work_batch, chips), start=1):
-            problems += worked.problems
-            building.entries += worked.entries
-            building.inputs.update(worked.inputs)
-            if not problems:
-                together.add(worked)
-                partial.add(worked.record)
-            progress.show("chips read:", count, len(chips))
+    for count, worked in enumerate(building.crew.each(work_batch, building.job, chips), start=1):
+        problems += worked.problems
+        building.entries += worked.entries
+        building.inputs.update(worked.inputs)
+        if not problems:
+            together.add(worked)
+            partial.add(worked.record)
+        progress.show("chips read:", count, len(chips))
     refuse(problems, SHEET_NAME)
     if not any(reading for chip in chips for reading in chip.readings):
         raise NothingToDoError(
@@ -192,7 +203,7 @@ def _each_chip(building: _Building, partial: Spool, progress: Progress) -> Toget
             problem="no chip has a reading",
             remedy="Name the dump files CHIP.READER.N.ext, or list them under `readings`",
         )
-    all_together(together)
+    all_together(together, building.crew)
     return together
 
 
@@ -270,115 +281,125 @@ def _head(building: _Building, previous: Previous | None, inputs: str, together:
     }
 
 
-def _finished(
-    building: _Building, head: dict[str, Any], partial: Spool, together: Together, finished: Spool, progress: Progress
-) -> Iterator[None]:  # fmt: skip
-    """Step 6, first half: each chip completed, over the cores; its parts go to the spool in order."""
+class _Parts:
+    """What the finished chips give, each kind kept apart until its file can be written."""
+
+    def __init__(self, folder: Path) -> None:
+        with ExitStack() as opened:
+            self.records = opened.enter_context(Bytes(folder))
+            self.objects = opened.enter_context(Bytes(folder))
+            self.notes = opened.enter_context(Bytes(folder))
+            self.steps = {step: opened.enter_context(Bytes(folder)) for step in STEPS}
+            self._opened = opened.pop_all()
+        self.captures: list[tuple[str, bytes]] = []
+        self.summaries: list[Summary] = []
+        self.index: list[dict[str, Any]] = []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *ended: object) -> None:
+        self._opened.close()
+
+    def add(self, one: Finished) -> None:
+        """One chip's parts, in the sheet's order."""
+        self.records.add(one.record + b"\n")
+        self.objects.add(one.objects)
+        self.notes.add(one.notes)
+        for step, event in one.steps.items():
+            self.steps[step].add(event)
+        self.captures += one.captures
+        self.summaries.append(one.summary)
+        self.index.append(one.facts)
+
+    @property
+    def captured(self) -> list[tuple[str, str]]:
+        """(date or "", reader) of every reading."""
+        return [(date, reader) for chip in self.index for date, reader in chip["captures"]]
+
+
+def _finish(
+    building: _Building, head: dict[str, Any], partial: Spool, together: Together, parts: _Parts, progress: Progress
+) -> None:  # fmt: skip
+    """Step 6, first half: each chip completed, over the cores; its parts are kept in order."""
     names = building.job.names
     shared = {names[path]: owner for path, owner in building.job.owners.items() if together.users(path) > 1}
     rates = {one["readers"][0]: one["upper_bound"] for one in head["qualification"]["readers"]}
     finish = Finish(building.root, head, shared, len(building.plan.chips), rates)
     items = ((line, together.additions(index)) for index, line in enumerate(partial.lines()))
-    with Crew(set_finish, (finish,), items=partial.count) as crew:
-        for count, (line, entries) in enumerate(crew.each(finish_batch, items), start=1):
-            finished.add_line(line)
-            building.entries += entries
-            progress.show("chips recorded:", count, partial.count)
-            yield
+    for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
+        parts.add(one)
+        building.entries += one.entries
+        progress.show("chips recorded:", count, partial.count)
 
 
-def _written(
-    building: _Building, head: dict[str, Any], finished: Spool, previous: Previous | None
-) -> Packaged:
+def _written(building: _Building, head: dict[str, Any], parts: _Parts, previous: Previous | None) -> Packaged:
     """Step 6, second half, and the manifests."""
     from pipeline.run.tagfiles import schema_files, write_report
 
-    counts: Counter[str] = Counter()
-    for value in finished:
-        counts[value["chip"]["grade"]] += 1
+    counts = Counter(chip["grade"] for chip in parts.index)
     head["grades"] = {grade.value: counts.get(grade.value, 0) for grade in Grade}
     if previous:
         head["supersedes"] = {
             "bag": previous.bag, "receipt": previous.receipt,
             "external_identifier": previous.record.get("external_identifier"),
-            "why": list(reasons(previous.record, head, (value["chip"] for value in finished))),
+            "why": list(reasons(previous.record, head, parts.index)),
         }  # fmt: skip
     root, entries = building.root, building.entries
-    entries.append(_record(root, head, finished))
-    entries.append(_premis(root, head, finished))
-    entries.append(_notes(root, head, finished))
+    entries.append(_record(root, head, parts))
+    entries.append(_premis(root, head, parts))
+    entries.append(_notes(root, head, parts))
     for path, content in schema_files():
         entries.append(write_member(root, path, content))
-    entries += write_report(root, head, finished)
+    entries += write_report(
+        root, head, captured=parts.captured, summaries=parts.summaries, records=parts.records
+    )
     finish_bag(root, entries, _bag_info(head, previous))
-    chips, needing = [], []
-    for value in finished:
-        chip = value["chip"]
-        chips.append(_shown(chip, strips=finished.count <= MOST_CHIPS))
-        if value["needs_person"]:
-            needing.append(chip["chip"])
+    needing = tuple(chip["chip"] for chip in parts.index if chip["needs_person"])
     return Packaged(
-        root.parent.parent / root.name, "", chips, tuple(head["cautions"]), tuple(needing),
+        root.parent.parent / root.name, "", parts.index, tuple(head["cautions"]), needing,
         tuple(head["spaces"]), previous.bag if previous else "",
     )  # fmt: skip
 
 
-def _shown(chip: Mapping[str, Any], *, strips: bool) -> dict[str, Any]:
-    """What is kept of a finished chip for the terminal."""
-    out = {"chip": chip["chip"], "grade": chip["grade"], "findings": chip["findings"]}
-    if strips:
-        listed = (chip.get("contested") or {}).get("listed", ())
-        out |= {
-            "regions": chip["regions"],
-            "contested_ranges": [[bit["address"], bit["address"] + 1] for bit in listed],
-        }
-    return out
-
-
-def _record(root: Path, head: Mapping[str, Any], finished: Spool) -> Entry:
+def _record(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
     """`metadata/record.json`, chips last and one at a time."""
     with MemberStream(root, "metadata/record.json") as stream:
         text = json.dumps(head, ensure_ascii=False, indent=1)
-        stream.write(text[: text.rindex("\n}")].encode() + b',\n "chips": [')
+        stream.write(text[: text.rindex("\n}")].encode("utf-8", "backslashreplace") + b',\n "chips": [')
         comma = b"\n"
-        for value in finished:
-            stream.write(
-                comma
-                + json.dumps(value["chip"], ensure_ascii=False, separators=(",", ":")).encode(
-                    "utf-8", "backslashreplace"
-                )
-            )
+        for line in parts.records.lines():
+            stream.write(comma + line[:-1])
             comma = b",\n"
         stream.write(b"\n ]\n}\n")
     return stream.entry
 
 
-def _premis(root: Path, head: Mapping[str, Any], finished: Spool) -> Entry:
+def _premis(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
     """`metadata/premis.xml`: objects, then events in time order, then agents and rights."""
     premis = Premis(head)
-    captures: list[tuple[str, str]] = []
-    operators: dict[str, None] = {}
+    operators = dict.fromkeys(person for chip in parts.index for person in chip["operators"])
     with MemberStream(root, "metadata/premis.xml") as stream:
         stream.write(premis.opening().encode())
-        for value in finished:
-            stream.write(value["objects"].encode())
-            captures += [(key, event) for key, event in value["captures"]]
-            operators.update(dict.fromkeys(value["operators"]))
-        for _, event in sorted(captures, key=lambda pair: pair[0]):
-            stream.write(event.encode())
+        _copy(parts.objects, stream)
+        for _, event in sorted(parts.captures, key=lambda pair: pair[0]):
+            stream.write(event)
         for step in STEPS:
-            for value in finished:
-                stream.write(value["steps"].get(step, "").encode())
+            _copy(parts.steps[step], stream)
         for piece in premis.closing(operators=operators):
             stream.write(piece.encode())
     return stream.entry
 
 
-def _notes(root: Path, head: Mapping[str, Any], finished: Spool) -> Entry:
+def _copy(spool: Bytes, stream: MemberStream) -> None:
+    for chunk in spool.chunks():
+        stream.write(chunk)
+
+
+def _notes(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
     with MemberStream(root, "metadata/provenance.txt") as stream:
         stream.write(notes.opening(head).encode("utf-8", "backslashreplace"))
-        for value in finished:
-            stream.write(notes.chip_notes(value["chip"]).encode("utf-8", "backslashreplace"))
+        _copy(parts.notes, stream)
     return stream.entry
 
 

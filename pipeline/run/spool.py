@@ -49,3 +49,39 @@ class Spool:
     def __iter__(self) -> Iterator[Any]:
         for line in self.lines():
             yield json.loads(line)
+
+
+class Bytes:
+    """Bytes appended piece by piece and copied out in large chunks, in the order in which they came.
+
+    Args:
+        folder: Where the temporary file lies.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self._file.close()
+
+    def add(self, piece: bytes) -> None:
+        """Append."""
+        self._file.write(piece)
+
+    def chunks(self) -> Iterator[bytes]:
+        """Everything, a megabyte at a time."""
+        self._file.seek(0)
+        while chunk := self._file.read(1 << 20):
+            yield chunk
+        self._file.seek(0, 2)
+
+    def lines(self) -> Iterator[bytes]:
+        """Everything, line by line."""
+        self._file.seek(0)
+        yield from self._file
+        self._file.seek(0, 2)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import pkgutil
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pipeline.edges.bagdir import Entry, write_member
-from pipeline.run.spool import Spool
-from pipeline.views.report import SINGLE_PAGE_BELOW, first_page, report_pages, summary_of
+from pipeline.run.spool import Bytes
+from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, first_page, report_pages
 
 SCHEMA_FILES = ("record.schema.json", "sheet.schema.json", "finding.schema.json", "bagit-profile.json")
 
@@ -23,13 +24,14 @@ def schema_files() -> Iterator[tuple[str, bytes]]:
         yield f"metadata/schemas/{name}", content
 
 
-def events(head: Mapping[str, Any], finished: Spool) -> list[dict[str, Any]]:
-    """The time line of the report: captures by reader and date, then the packaging."""
-    captures: dict[tuple[str, str], int] = {}
-    for value in finished:
-        for reading in value["chip"]["readings"]:
-            key = (reading["how"].get("date", ""), reading["reader"])
-            captures[key] = captures.get(key, 0) + 1
+def events(head: Mapping[str, Any], captured: Iterable[tuple[str, str]]) -> list[dict[str, Any]]:
+    """The time line of the report: captures by reader and date, then the packaging.
+
+    Args:
+        head: The record without its chips.
+        captured: (date or "", reader) of every reading.
+    """
+    captures = Counter((date, reader) for date, reader in captured)
     out = [
         {
             "when": date or "not said",
@@ -51,20 +53,21 @@ def events(head: Mapping[str, Any], finished: Spool) -> list[dict[str, Any]]:
     return out
 
 
-def write_report(root: Path, head: Mapping[str, Any], finished: Spool) -> list[Entry]:
+def write_report(
+    root: Path,
+    head: Mapping[str, Any],
+    *,
+    captured: Iterable[tuple[str, str]],
+    summaries: Sequence[Summary],
+    records: Bytes,
+) -> list[Entry]:
     """The report's first page, and for small sets everything in it; chip pages of large sets exist already."""
-    told = {**head, "events": events(head, finished)}
+    told = {**head, "events": events(head, captured)}
 
     def load(path: str) -> bytes:
         return (root / path).read_bytes()
 
-    if finished.count >= SINGLE_PAGE_BELOW:
-        page = first_page(told, [summary_of(value["chip"]) for value in finished])
-        return [write_member(root, "data/report/index.html", page)]
-    pages = report_pages(told, lambda: (value["chip"] for value in finished), load)
+    if len(summaries) >= SINGLE_PAGE_BELOW:
+        return [write_member(root, "data/report/index.html", first_page(told, summaries))]
+    pages = report_pages(told, lambda: (json.loads(line) for line in records.lines()), load)
     return [write_member(root, f"data/report/{name}", content) for name, content in pages]
-
-
-def dump_json(document: Any) -> bytes:
-    """A schema as it is kept: two blanks of indent, a newline at the end."""
-    return (json.dumps(document, indent=2, ensure_ascii=False, sort_keys=False) + "\n").encode()

@@ -7,7 +7,8 @@ of them have to be compared.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,9 +16,11 @@ from pipeline.edges.bagdir import Entry, write_member
 from pipeline.flow import Plan, Words
 from pipeline.replay import image_words
 from pipeline.run.chipwork import Worked
+from pipeline.run.crew import Crew
 from pipeline.stages.assemble import Assembled, assemble, space_bytes
 from pipeline.stages.content import (
     ChipImage,
+    Join,
     SelfCheck,
     interleave_findings,
     joins,
@@ -167,10 +170,36 @@ def _chips_of(space: Space, bank: str) -> list[str]:
     return list(dict.fromkeys(chip for one in placed for chip, _ in one.parsed_lanes))
 
 
-def all_together(together: Together) -> None:
+@dataclass(frozen=True, slots=True)
+class BoardImages:
+    """The chips of one board as joins are sought among them.
+
+    Attributes:
+        images: Their signatures.
+        files: Chip → (path of its image in the bag, bits).
+    """
+
+    images: tuple[ChipImage, ...]
+    files: Mapping[str, tuple[str, int]]
+
+
+def join_boards(root: Path, boards: Sequence[BoardImages]) -> list[tuple[Join, ...]]:
+    """Chips of each board that belong side by side; in workers, since images are read and compared."""
+
+    def found(board: BoardImages) -> tuple[Join, ...]:
+        def load(chip: str) -> Words:
+            path, bits = board.files[chip]
+            return image_words((root / path).read_bytes(), bits)
+
+        return joins(board.images, load)
+
+    return [found(board) for board in boards]
+
+
+def all_together(together: Together, crew: Crew) -> None:
     """Everything that is said once all chips are there."""
     _qualified(together)
-    _kin(together)
+    _kin(together, crew)
     _assembled(together)
     _checked(together)
 
@@ -190,7 +219,21 @@ def _qualified(together: Together) -> None:
             together.notes[chip] += cache[key]
 
 
-def _kin(together: Together) -> None:
+def _boards(together: Together, placed: frozenset[str]) -> Iterator[BoardImages]:
+    """The chips that no space places yet, board by board."""
+    by_board: dict[str | None, list[ChipImage]] = defaultdict(list)
+    for image in together.images:
+        if image.chip not in placed:
+            by_board[image.board].append(image)
+    for images in by_board.values():
+        if len(images) > 1:
+            files = {
+                one.chip: (together.paths[one.chip], together.organisations[one.chip].bits) for one in images
+            }
+            yield BoardImages(tuple(images), files)
+
+
+def _kin(together: Together, crew: Crew) -> None:
     for finding in kin(together.images, together.load):
         if len(together.findings[finding.chip]) < MOST_KIN_FINDINGS:
             together.findings[finding.chip].append(finding)
@@ -201,7 +244,8 @@ def _kin(together: Together) -> None:
         for one in space.placements
         for chip, _ in one.parsed_lanes
     )
-    found = joins(together.images, together.load, placed=placed)
+    joined = crew.each(join_boards, together.root, _boards(together, placed), batch=4)
+    found = sorted((join for some in joined for join in some), key=lambda one: (-one.score, one.chips))
     together.suggestions = suggest_spaces(found)
     for finding in interleave_findings(found):
         together.findings[finding.chip].append(finding)

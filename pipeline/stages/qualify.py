@@ -12,6 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import combinations
 from typing import Any
 
@@ -377,7 +378,7 @@ def coverage(words: Words, shared: WordMask, organisation: Organisation) -> Cove
     n = organisation.address_bits
     full, read = _filled(words, n), _filled(shared, n)
     address = {k: count for k in range(n) if (count := _steps(full, read, k))}
-    pairs = {pair for pair in combinations(range(n), 2) if _told_apart(full, read, pair)}
+    pairs = _pairs_told(full, read, n)
     known = words[shared]
     kind = words.dtype.type
     columns = [(known >> kind(line)) & kind(1) for line in range(organisation.bits)]
@@ -386,7 +387,7 @@ def coverage(words: Words, shared: WordMask, organisation: Organisation) -> Cove
     data_pairs = {
         (one, other)
         for one, other in combinations(range(organisation.bits), 2)
-        if not np.array_equal(columns[one], columns[other])
+        if high[one] != high[other] or not np.array_equal(columns[one], columns[other])
     }
     return Coverage(address, data, frozenset(pairs), frozenset(data_pairs))
 
@@ -401,6 +402,36 @@ def _steps(words: Words, shared: WordMask, line: int) -> int:
     shape = (-1, 2, 1 << line)
     word, read = words.reshape(shape), shared.reshape(shape)
     return int(np.count_nonzero((word[:, 0] != word[:, 1]) & read[:, 0] & read[:, 1]))
+
+
+PROBES = 24
+"""Places looked at first for each pair of address lines; nearly always one of them tells the pair apart."""
+
+
+@cache
+def _probes(lines: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """For every pair of lines, addresses with the low line set and the high clear, and the same exchanged."""
+    spread = np.linspace(0, (1 << lines) - 1, PROBES).astype(np.intp)
+    one, other = [], []
+    for low, high in combinations(range(lines), 2):
+        base = spread & ~((1 << low) | (1 << high))
+        one.append(base | 1 << low)
+        other.append(base | 1 << high)
+    return np.array(one, np.intp), np.array(other, np.intp)
+
+
+def _pairs_told(words: Words, shared: WordMask, lines: int) -> set[Pair]:
+    """The pairs of address lines whose exchange would have changed a shared word: a few places first, then all."""
+    pairs = list(combinations(range(lines), 2))
+    if not pairs:
+        return set()
+    one, other = _probes(lines)
+    told = ((words[one] != words[other]) & shared[one] & shared[other]).any(axis=1)
+    return {
+        pair
+        for pair, seen in zip(pairs, told.tolist(), strict=True)
+        if seen or _told_apart(words, shared, pair)
+    }
 
 
 def _told_apart(words: Words, shared: WordMask, pair: Pair) -> bool:

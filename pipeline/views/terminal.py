@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 from pipeline.views.strip import legend, strip
@@ -48,13 +48,18 @@ def checked(document: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def package_json(done: Packaged) -> dict[str, Any]:
-    """What `package --json` prints."""
+def package_json(done: Packaged, chips: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
+    """What `package --json` prints.
+
+    Args:
+        done: From packaging.
+        chips: The chips' records as the bag has them.
+    """
     return {
         "schema": "wellread/package/1", "command": "package", "bag": str(done.bag),
         "record": str(done.bag / "metadata" / "record.json"), "same_as": done.same_as or None,
         "supersedes": done.supersedes or None,
-        "chips": [{key: chip[key] for key in ("chip", "grade", "findings")} for chip in done.chips],
+        "chips": [{key: chip[key] for key in ("chip", "grade", "findings")} for chip in chips],
         "cautions": list(done.cautions), "needs_person": list(done.needing),
     }  # fmt: skip
 
