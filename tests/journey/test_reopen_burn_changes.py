@@ -381,3 +381,22 @@ def test_a_file_is_named_after_chip_and_part_where_nothing_else_is_said(
         wellread("burn", example_bag(), "--chip", "MEM-U1", "--into", "2732", "--format", "intel-hex").code
         == 15
     )
+
+
+def test_wide_words_are_written_in_the_byte_order_that_was_asked_for(tmp_path: Path) -> None:
+    for order in ("big", "little"):
+        burned(
+            example_bag(),
+            "--space",
+            "program",
+            "--into",
+            "27C1024",
+            "--byte-order",
+            order,
+            "-o",
+            tmp_path / order,
+        )
+    big, little = (next((tmp_path / order).iterdir()).read_bytes() for order in ("big", "little"))
+    assert big[:8192] == (example_bag() / "data/spaces/program.bin").read_bytes()
+    assert little[0::2] == big[1::2]
+    assert little[1::2] == big[0::2]
