@@ -115,6 +115,11 @@ FORMATS: Mapping[str, str] = MappingProxyType({name: entry.checks for name, entr
 """Name of every format and what is checked in a file of it."""
 
 
+_FOREIGN_CONTROLS = np.zeros(256, dtype=np.bool_)
+_FOREIGN_CONTROLS[[*range(4, 9), *range(0x0E, 0x11), *range(0x15, 0x1A), *range(0x1B, 0x20)]] = True
+"""Control characters that neither text nor its padding nor any record format uses."""
+
+
 def decoder(name: str) -> Decoder:
     """The decoder of a format.
 
@@ -157,6 +162,8 @@ def _recognised(content: bytes, declared: Declared) -> Decoded:
     """A dump whose format is not declared."""
     if not content:
         refuse(Place(None, None, 0), "the file is empty", "copy the dump again")
+    if plainly_binary(content):
+        return decoder("binary")(content, declared)
     done = _swiftly(content, declared)
     if done is not None:
         return done
@@ -180,7 +187,21 @@ def _swiftly(content: bytes, declared: Declared) -> Decoded | None:
 
 def detect(content: bytes) -> tuple[str, ...]:
     """Names of the formats that the content can be in, best first; () where nothing fits."""
+    if plainly_binary(content):
+        return ("binary",)
     return _candidates(content, plain(content)) if content else ()
+
+
+def plainly_binary(content: bytes) -> bool:
+    """Whether more than a sixteenth of the bytes are controls that no text, padding, tape or record has.
+
+    What is so full of them is binary by every rule below; most dumps of code are, and need not be looked at as
+    text at all. A byte-order mark is left to those rules.
+    """
+    if content.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
+        return False
+    units = np.frombuffer(content, dtype=np.uint8)
+    return int(np.count_nonzero(_FOREIGN_CONTROLS[units])) * 16 > len(units)
 
 
 def _one_of(names: tuple[str, ...], content: bytes, declared: Declared) -> Decoded:

@@ -7,6 +7,8 @@ import sys
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from pipeline.errors import AmbiguousError, FormatError, UsageError
 from pipeline.formats import FORMATS, Block, Declared, decode, detect, encode, image
@@ -196,3 +198,14 @@ def test_importing_the_package_loads_neither_the_registry_nor_a_decoder() -> Non
     loaded = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
     assert "registry" not in loaded
     assert "intel_hex" not in loaded
+
+
+@given(st.binary(min_size=1, max_size=200), st.binary(max_size=60))
+def test_what_is_plainly_binary_is_binary_by_the_long_rules_too(noise: bytes, text: bytes) -> None:
+    from pipeline.formats.registry import _candidates, plainly_binary
+    from pipeline.formats.text import plain
+
+    content = noise + text.hex().encode() + noise.translate(bytes(byte & 0x1F for byte in range(256)))
+    if plainly_binary(content):
+        assert _candidates(content, plain(content)) == ("binary",)
+    assert plainly_binary(b"\x07" * len(content))
