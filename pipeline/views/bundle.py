@@ -66,7 +66,7 @@ def readme(
     title = f"ROM contents of {plain(machine['name'])}"
     lines = [title, "=" * len(title), ""]
     lines += _paragraph(machine.get("description"))
-    lines += [*_trust(grades), ""]
+    lines += [*_trust(grades), *_spaces(head), ""]
     lines += [*_use(head, example), ""]
     lines += ["RIGHTS", "", *_rights(head), ""]
     lines += ["WHAT IS NOT HERE", "", *(f"  {line}" for line in withheld or ["Nothing was held back."]), ""]
@@ -100,6 +100,18 @@ def _trust(grades: Mapping[str, Sequence[str]]) -> Iterable[str]:
             yield from textwrap.wrap(
                 named + more, WIDTH - 22, initial_indent=" " * 22, subsequent_indent=" " * 22
             )
+
+
+def _spaces(head: Mapping[str, Any]) -> Iterable[str]:
+    """Address spaces that nobody should burn unaware."""
+    for space in head.get("spaces", ()):
+        states = [
+            word
+            for key, word in (("incomplete", "incomplete"), ("unsettled", "holds an unsettled chip"))
+            if space[key]
+        ]
+        if states and space.get("path"):
+            yield f"  space {plain(space['name'])}: {' and '.join(states)}"
 
 
 def left_behind(withheld: Sequence[Withheld]) -> list[str]:

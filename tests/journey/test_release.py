@@ -158,6 +158,11 @@ def test_grades_travel_to_the_first_page() -> None:
         assert re.search(rf"{grade}\s+1\s.*\n\s+{chip}\n", top)
 
 
+def test_the_first_page_names_spaces_that_are_not_whole() -> None:
+    text = (example_bundle() / "README.txt").read_text(encoding="utf-8")
+    assert "  space yarn-plan: incomplete\n" in text.split("GET IT")[0]
+
+
 def test_images_come_in_three_formats_and_unsettled_ones_apart() -> None:
     paths = set(members(example_bundle()))
     assert {f"data/images/mem/MEM-U1.{ending}" for ending in ("bin", "hex", "s19")} <= paths
