@@ -21,21 +21,32 @@ def run(arguments: list[str] | None = None) -> int:
     Args:
         arguments: Without the program's name; those of the process where None.
     """
-    import typer
-
-    from pipeline.cli import app
     from pipeline.errors import WellreadError
+    from pipeline.quick import quick_recheck
 
+    interrupted: tuple[type[BaseException], ...] = (KeyboardInterrupt,)
     try:
+        code = quick_recheck(sys.argv[1:] if arguments is None else arguments)
+        if code is not None:
+            return code
+        import typer
+
+        from pipeline.cli import app
+
+        interrupted = (KeyboardInterrupt, typer.Abort)
         result = app(args=arguments, prog_name="wellread", standalone_mode=False)
     except WellreadError as error:
         return _told(error)
-    except (KeyboardInterrupt, typer.Abort):
+    except interrupted:
         sys.stderr.write("Interrupted; nothing half-made was left under a final name.\n")
         return INTERRUPTED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
+    except OSError as error:
+        from pipeline.edges.diskerrors import as_storage_error
+
+        return _told(as_storage_error(error, error.filename or "the disk"))
     except Exception as error:  # noqa: BLE001 - the last place of all: a bug is told as one, with its traceback
         if hasattr(error, "show") and hasattr(error, "format_message"):
             return _usage(error)

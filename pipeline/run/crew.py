@@ -16,6 +16,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
+from pipeline.edges.diskerrors import storage_trouble
+
 S = TypeVar("S")
 T = TypeVar("T")
 R = TypeVar("R")
@@ -70,7 +72,8 @@ class Crew:
         if self._many:
             import multiprocessing
 
-            self._place = tempfile.TemporaryDirectory(dir=self._folder, prefix="shared-")
+            with storage_trouble(self._folder or Path(tempfile.gettempdir())):
+                self._place = tempfile.TemporaryDirectory(dir=self._folder, prefix="shared-")
             self._pool = multiprocessing.get_context("spawn").Pool(worker_count(), _start)
         return self
 
@@ -104,7 +107,8 @@ class Crew:
         assert self._place is not None
         self._stages += 1
         path = Path(self._place.name) / f"{self._stages}"
-        path.write_bytes(pickle.dumps(shared, protocol=pickle.HIGHEST_PROTOCOL))
+        with storage_trouble(path):
+            path.write_bytes(pickle.dumps(shared, protocol=pickle.HIGHEST_PROTOCOL))
         for results in self._pool.imap(_call, ((work, str(path), some) for some in batches)):
             yield from results
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
+
+from pipeline.edges.diskerrors import storage_trouble
 
 
 class Spool:
@@ -18,7 +21,9 @@ class Spool:
     """
 
     def __init__(self, folder: Path) -> None:
-        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
+        self._folder = folder
+        with storage_trouble(folder):
+            self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
         self.count = 0
 
     def __enter__(self) -> Self:
@@ -27,21 +32,24 @@ class Spool:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._file.close()
+        # What a full disk left in the buffer is of no use: the error was told, or is on its way.
+        with contextlib.suppress(OSError):
+            self._file.close()
 
     def add(self, value: Any) -> None:
         """Append one value."""
-        self._file.write(json.dumps(value, separators=(",", ":")).encode() + b"\n")
-        self.count += 1
+        self.add_line(json.dumps(value, separators=(",", ":")).encode())
 
     def add_line(self, line: bytes) -> None:
         """Append one value that is JSON already."""
-        self._file.write(line + b"\n")
+        with storage_trouble(self._folder):
+            self._file.write(line + b"\n")
         self.count += 1
 
     def lines(self) -> Iterator[bytes]:
         """Every value as JSON."""
-        self._file.seek(0)
+        with storage_trouble(self._folder):
+            self._file.seek(0)
         for line in self._file:
             yield line[:-1]
         self._file.seek(0, 2)
@@ -59,7 +67,9 @@ class Bytes:
     """
 
     def __init__(self, folder: Path) -> None:
-        self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
+        self._folder = folder
+        with storage_trouble(folder):
+            self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
 
     def __enter__(self) -> Self:
         return self
@@ -67,21 +77,26 @@ class Bytes:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self._file.close()
+        # What a full disk left in the buffer is of no use: the error was told, or is on its way.
+        with contextlib.suppress(OSError):
+            self._file.close()
 
     def add(self, piece: bytes) -> None:
         """Append."""
-        self._file.write(piece)
+        with storage_trouble(self._folder):
+            self._file.write(piece)
 
     def chunks(self) -> Iterator[bytes]:
         """Everything, a megabyte at a time."""
-        self._file.seek(0)
+        with storage_trouble(self._folder):
+            self._file.seek(0)
         while chunk := self._file.read(1 << 20):
             yield chunk
         self._file.seek(0, 2)
 
     def lines(self) -> Iterator[bytes]:
         """Everything, line by line."""
-        self._file.seek(0)
+        with storage_trouble(self._folder):
+            self._file.seek(0)
         yield from self._file
         self._file.seek(0, 2)
