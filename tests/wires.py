@@ -17,6 +17,8 @@ from numpy.typing import NDArray
 Image = NDArray[np.unsignedinteger[Any]]
 Addresses = NDArray[np.int64]
 Wins = Literal["low", "high"]
+Pace = Literal["each", "twice", "every second"]
+"""How often the counter moves in two clocks: two, four or one times."""
 
 
 class UnchangedError(AssertionError):
@@ -49,6 +51,9 @@ class Bench:
     seed: int = 0
     loose_address: dict[int, tuple[int, float]] = field(default_factory=dict)
     loose_data: dict[int, tuple[int, float]] = field(default_factory=dict)
+    open_data: list[int] = field(default_factory=list)
+    weak_cells: list[tuple[int, int]] = field(default_factory=list)
+    pace: Pace = "each"
 
     # -- injectors -------------------------------------------------------------------------------------
 
@@ -89,17 +94,34 @@ class Bench:
         self.loose_data[line] = (level, share)
         return self._changed()
 
+    def open_data_line(self, line: int) -> Self:
+        """Nothing drives or pulls this line: the reader sees noise."""
+        self.open_data.append(line)
+        return self._changed()
+
+    def weaken_cells(self, cells: list[tuple[int, int]]) -> Self:
+        """Cells (address, line) near their threshold: each reads as either level."""
+        self.weak_cells += cells
+        return self._changed()
+
+    def count_at(self, pace: Pace) -> Self:
+        self.pace = pace
+        return self._changed()
+
     # -- reading ---------------------------------------------------------------------------------------
 
     def read(self) -> Image:
         """Walk the counter once over all words."""
         random = np.random.default_rng(self.seed)
-        words = self.chip(self.address_wires(self.counter(), random))
+        addresses = self.address_wires(self.counter(), random)
+        words = self.cells(addresses, self.chip(addresses), random)
         return self.data_wires(words, random)
 
     def counter(self) -> Addresses:
         size = self.truth.size
-        steps = np.ones(size, dtype=np.int64)
+        steps = np.full(size, 2 if self.pace == "twice" else 1, dtype=np.int64)
+        if self.pace == "every second":
+            steps[1::2] = 0
         steps[0] = self.rotation
         for at in self.skipped_at:
             steps[at] += 1
@@ -122,6 +144,16 @@ class Bench:
     def chip(self, addresses: Addresses) -> Image:
         return self.truth[addresses % self.truth.size]
 
+    def cells(self, addresses: Addresses, words: Image, random: np.random.Generator) -> Image:
+        """What the cells give this time: a weak one tosses a coin each time it is read."""
+        out = words.copy()
+        for at, line in self.weak_cells:
+            bit = out.dtype.type(1 << line)
+            here = addresses % self.truth.size == at
+            tossed = here & (random.random(out.size) < 0.5)
+            out = np.where(tossed, out ^ bit, out)
+        return out
+
     def data_wires(self, words: Image, random: np.random.Generator) -> Image:
         out = words.astype(np.uint64)
         one = np.uint64(1)
@@ -137,6 +169,9 @@ class Bench:
             mask = np.uint64(1 << line)
             loose = random.random(out.size) < share
             out = np.where(loose, out | mask if level else out & ~mask, out)
+        for line in self.open_data:
+            mask = np.uint64(1 << line)
+            out = np.where(random.random(out.size) < 0.5, out | mask, out & ~mask)
         return out.astype(smallest_dtype(self.bits))
 
     def _changed(self) -> Self:
@@ -156,6 +191,25 @@ def over_read(truth: Image, copies: int, bits: int = 8) -> Image:
     seen = bench.chip(np.arange(truth.size * copies, dtype=np.int64))
     assert seen.size > truth.size
     return seen
+
+
+def bus_keeps_the_address(words: int, byte: Literal["low", "high"], origin: int) -> Image:
+    """No chip drives the bus of a machine: it keeps a byte of the last address, which starts at `origin`."""
+    addresses = np.arange(words, dtype=np.int64) + origin
+    seen = addresses & 0xFF if byte == "low" else addresses >> 8 & 0xFF
+    if np.unique(seen).size == 1:
+        raise UnchangedError("this byte of the address does not move over so few words")
+    return seen.astype(np.uint8)
+
+
+def read_late_by_one(truth: Image, stray: int) -> Image:
+    """A register gives each word one clock late; the first word is what it held before."""
+    out = truth.copy()
+    out[1:] = truth[:-1]
+    out[0] = stray
+    if np.array_equal(out, truth):
+        raise UnchangedError("one word all through")
+    return out
 
 
 def _moved(before: bytes, after: bytes) -> bytes:
@@ -194,6 +248,17 @@ def save_as_utf8(stream: bytes) -> bytes:
     return _moved(stream, stream.decode("latin-1").encode("utf-8"))
 
 
+def save_with_replacements(stream: bytes) -> bytes:
+    """An editor takes the stream for UTF-8 and puts EF BF BD where it is none: the bytes are lost."""
+    return _moved(stream, stream.decode("utf-8", errors="replace").encode("utf-8"))
+
+
+def double_value(stream: bytes, value: int) -> bytes:
+    """A terminal link that escapes one value by sending it twice, and nobody takes the second away."""
+    one = bytes([value])
+    return _moved(stream, stream.replace(one, one + one))
+
+
 def eat_bytes(stream: bytes, values: bytes) -> bytes:
     """A link that takes flow-control or control characters for itself."""
     return _moved(stream, bytes(byte for byte in stream if byte not in values))
@@ -217,8 +282,9 @@ def read_without_pull_ups(truth: Image, bits: int, share: float, seed: int) -> I
 def read_too_fast(truth: Image, bits: int, share: float, seed: int) -> Image:
     """The word is sampled while it still changes: more address bits changed, more old bits kept."""
     random = np.random.default_rng(seed)
-    changed = np.array([(a ^ (a - 1)).bit_count() if a else 0 for a in range(truth.size)])
-    chance = share * np.maximum(changed - 2, 0)
+    counted = np.arange(truth.size, dtype=np.int64)
+    changed = np.bitwise_count((counted ^ np.maximum(counted - 1, 0)).astype(np.uint64))
+    chance = share * np.maximum(changed.astype(np.int64) - 2, 0)
     out = truth.copy()
     for line in range(bits):
         bit = truth.dtype.type(1 << line)
