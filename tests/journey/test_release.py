@@ -373,3 +373,34 @@ def test_burn_takes_a_bundle_and_refuses_what_stayed_behind(tmp_path: Path) -> N
     )
     assert done.code == 14
     assert "private" in done.err
+
+
+def test_the_pages_of_a_large_set_hold_no_private_value_either(tmp_path: Path) -> None:
+    """From forty chips on, each has a page of its own."""
+    project = tmp_path / "project"
+    (project / "dumps").mkdir(parents=True)
+    rows = []
+    for number in range(42):
+        (project / "dumps" / f"U{number}.prog.1.bin").write_bytes(
+            bytes((7 * n + number) & 0xFF for n in range(32))
+        )
+        rows.append(
+            f"  - {{chip: U{number}, part: 82S123, board: b{number % 2}, notes: 'Mended by Jorrit Ostermaan', private: {number == 5}}}"
+        )
+    sheet = [
+        "machine: {id: many, name: Many, serial: ZX-99812}", "rights: {statement: CC0-1.0}", "release: {allowed_by: the board, ground: minutes}",
+        "readers: {prog: {kind: device-programmer, operator: Tamsin Vrooke}}", "boards: {b0: {notes: From the attic of number nine}, b1: {}}",
+        "chips:", *rows,
+    ]  # fmt: skip
+    (project / "sheet.yaml").write_text("\n".join(sheet) + "\n", encoding="utf-8")
+    bag = Path(wellread("package", project, "--json").document["bag"])
+    done = wellread("release", bag, "--json")
+    assert done.code == 0, done.err
+    bundle = members(Path(done.document["bundle"]))
+    pages = [path for path in bundle if path.startswith("data/report/chips/")]
+    assert len(pages) == 42
+    secrets = re.compile(rb"Ostermaan|Vrooke|ZX-99812|attic of number nine", re.IGNORECASE)
+    assert [path for path, content in bundle.items() if secrets.search(content)] == []
+    assert b"data:image" not in bundle["data/report/chips/b1/U5.html"]
+    assert "data/images/b1/U5.bin" not in bundle
+    assert "data/images/b1/U7.s19" in bundle

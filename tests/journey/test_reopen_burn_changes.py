@@ -400,3 +400,23 @@ def test_wide_words_are_written_in_the_byte_order_that_was_asked_for(tmp_path: P
     assert big[:8192] == (example_bag() / "data/spaces/program.bin").read_bytes()
     assert little[0::2] == big[1::2]
     assert little[1::2] == big[0::2]
+
+
+def test_bits_that_are_contested_in_one_of_them_are_no_change(tmp_path: Path) -> None:
+    old = next(one for one in record_of(example_bag())["chips"] if one["chip"] == "PAT-U3")
+
+    def flipped(content: bytearray) -> bytearray:
+        for bit in old["contested"]["listed"]:
+            content[bit["address"]] ^= 1 << int(bit["line"][1:])
+        return content
+
+    new = with_image(example_bag(), tmp_path, "PAT-U3", flipped)
+    document = wellread("changes", example_bag(), new, "--json").document
+    (chip,) = [one for one in document["chips"] if one["kind"] == "content"]
+    assert (chip["chip"], chip["judged"], chip["contested_bits"], chip["differing_words"]) == (
+        "PAT-U3",
+        "unsettled",
+        6,
+        0,
+    )
+    assert any(fact.startswith("grade: contested, now") for fact in chip["facts"])
