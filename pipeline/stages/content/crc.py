@@ -10,6 +10,7 @@ value over the nine characters `123456789` that the catalogue prints.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache, lru_cache
 from typing import NamedTuple
 
@@ -268,6 +269,25 @@ def constant(crc: Crc, length: int) -> int:
     """What the start value and the final combination add to the value for data of `length` bytes."""
     init = reverse_bits(crc.init, crc.width) if crc.reflected else crc.init
     return (zeros_after(crc.core, init, length) if init else 0) ^ crc.xorout
+
+
+def constants(crc: Crc, lengths: Sequence[int]) -> dict[int, int]:
+    """As `constant`, for several lengths at once: they lie a few bytes apart, so that one long way serves all.
+
+    Args:
+        crc: The algorithm.
+        lengths: Ascending, in bytes.
+    """
+    register = reverse_bits(crc.init, crc.width) if crc.reflected else crc.init
+    if not register:
+        return dict.fromkeys(lengths, crc.xorout)
+    out, at = {}, 0
+    for length in lengths:
+        gap = length - at
+        register = step(crc.core, register, bytes(gap)) if gap <= 32 else zeros_after(crc.core, register, gap)
+        at = length
+        out[length] = register ^ crc.xorout
+    return out
 
 
 def value(crc: Crc, data: bytes) -> int:

@@ -142,8 +142,11 @@ def _own_level(columns: NDArray[np.float32], first: int, second: int) -> float:
 
 
 def _wrong_shifts(chips: int, total: int) -> list[int]:
-    """Shifts far from 0 that give the level of addresses that do not belong together: more where chips are few."""
-    many = max(2, 24 // chips)
+    """Shifts far from 0 that give the level of addresses that do not belong together.
+
+    Each gives a level for every pair, so that many chips need one shift only.
+    """
+    many = max(1, 32 // chips)
     return [(total * (n + 2) // (many + 4)) | 1 for n in range(many)]
 
 

@@ -193,9 +193,10 @@ def _plan(size: int) -> tuple[_Spot, ...]:
     out = []
     for one in crc.CATALOGUE:
         width = one.width // 8
-        for at in places(size, width):
-            length = size - width if at == 0 else at
-            out.append(_Spot(one.name, width, crc.CORES.index(one.core), at, crc.constant(one, length)))
+        lengths = {at: size - width if at == 0 else at for at in places(size, width)}
+        known = crc.constants(one, sorted(set(lengths.values())))
+        core = crc.CORES.index(one.core)
+        out += [_Spot(one.name, width, core, at, known[length]) for at, length in lengths.items()]
     return tuple(out)
 
 
