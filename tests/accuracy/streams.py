@@ -94,10 +94,33 @@ def eaten(random: Generator, image: Image, bits: int) -> Injected:
     return Injected((seen,), frozenset({"text-damage"}), frozenset(), (("kind", "eaten"),), missing=missing)
 
 
-def eaten_against_a_sound_pass(random: Generator, image: Image, bits: int) -> Injected:
-    """Two passes: the second runs ahead wherever a character was taken."""
-    seen, missing = _eaten(random, image, bits)
-    return Injected((image, seen), frozenset({"text-damage", "slipped"}), frozenset(), missing=missing)
+def against_a_sound_pass(random: Generator, image: Image, bits: int) -> Injected:
+    """Two passes, one of them sound: any of the damages, but for a lost bit 7, which is D7's own contact as well."""
+    kind = int(random.integers(6))
+    codes = {"text-damage"}
+    if kind == 0:
+        seen, missing = _eaten(random, image, bits)
+        if missing < 3:
+            raise UnchangedError("one or two bytes lost: a counter that slips looks the same")
+        codes = {"text-damage", "slipped"}
+    elif kind == 1:
+        injected = seven_bits_with_parity(random, image, bits)
+        seen, missing, codes = injected.passes[0], 0, {"seven-bit"}
+    else:
+        damage = (add_carriage_returns, save_as_utf8, save_with_replacements, _double_ff)[kind - 2]
+        stream = damage(_stream(image, bits))
+        if len(stream) < image.size + 3:
+            raise UnchangedError("one or two bytes came in: a counter that slips looks the same")
+        seen, missing = _as_read(image, stream)
+        codes = {"newline-damage", "slipped"} if kind == 2 else {"text-damage", "slipped"}
+    if np.count_nonzero(image != seen) < 20:
+        raise UnchangedError("fewer than twenty bytes apart")
+    pair = (image, seen) if missing or random.random() < 0.5 else (seen, image)
+    return Injected(pair, frozenset(codes), frozenset(), missing=missing)
+
+
+def _double_ff(stream: bytes) -> bytes:
+    return double_value(stream, 0xFF)
 
 
 STREAM_FAULTS: dict[str, Injector] = {
@@ -108,5 +131,5 @@ STREAM_FAULTS: dict[str, Injector] = {
     "bytes replaced as text": _text(save_with_replacements),
     "doubled FF": doubled_ff,
     "eaten characters": eaten,
-    "eaten, two passes": eaten_against_a_sound_pass,
+    "any damage, two passes": against_a_sound_pass,
 }

@@ -4,29 +4,42 @@ from __future__ import annotations
 
 import pytest
 
-from tests.accuracy.cases import FAULTS, Task, run
+from tests.accuracy.cases import FAULTS, PROMISED, Task, run
 from tests.accuracy.firmware import installed
 from tests.accuracy.images import FAMILIES, LOOKALIKES
 
 CASES = 25
+SELDOM = frozenset({"doubled FF", "eaten characters"})
+"""What one pass hardly shows: the values it turns on are rare in programs. The table says how often."""
+ALWAYS = frozenset(FAULTS) - SELDOM
 
 
-@pytest.mark.parametrize("fault", sorted(FAULTS))
+@pytest.mark.parametrize("fault", sorted(ALWAYS))
 def test_each_fault_in_code_is_named_with_the_right_line_and_no_other(fault: str) -> None:
     outcomes = [one for one in run(Task("fault", fault, "8-bit code", 2048, CASES, 5)) if not one.unchanged]
-    assert len(outcomes) > CASES // 2
+    assert outcomes
+    assert len(outcomes) > CASES // 2 or fault not in PROMISED
     assert not [one.note for one in outcomes if not one.named]
     assert not [one.note for one in outcomes if one.wrong]
 
 
-@pytest.mark.parametrize("fault", sorted(FAULTS))
+@pytest.mark.parametrize("fault", sorted(SELDOM))
+def test_a_damage_that_one_pass_seldom_shows_names_no_wrong_line(fault: str) -> None:
+    outcomes = [one for one in run(Task("fault", fault, "8-bit code", 32768, 10, 5)) if not one.unchanged]
+    assert len(outcomes) > 4
+    assert [one for one in outcomes if one.named]
+    assert not [one.note for one in outcomes if one.wrong]
+
+
+@pytest.mark.parametrize("fault", sorted(ALWAYS))
 def test_each_fault_in_real_firmware_is_named(fault: str) -> None:
     images, missing = installed()
     if not images:
         pytest.skip("; ".join(missing))
     outcomes = [one for image in images[:6] for one in run(Task("fault", fault, image.name, 0, 4, 5))]
     told = [one for one in outcomes if not one.unchanged]
-    assert len(told) > len(outcomes) // 2
+    assert told
+    assert len(told) > len(outcomes) // 2 or fault not in PROMISED
     assert not [one.note for one in told if not one.named]
 
 

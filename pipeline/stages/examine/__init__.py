@@ -23,7 +23,7 @@ from pipeline.flow import Pass, Subject, Words
 from pipeline.stages.examine.address_lines import address_line_findings
 from pipeline.stages.examine.census import take
 from pipeline.stages.examine.data_lines import data_line_findings
-from pipeline.stages.examine.passes import all_alike, pass_suspicions, reference_of
+from pipeline.stages.examine.passes import all_alike, noisy_lines, pass_suspicions, reference_of
 from pipeline.stages.examine.suspicion import Suspicion, as_finding, in_order, seen_by
 from pipeline.stages.examine.transport import transport_findings
 from pipeline.stages.examine.undriven import undriven_findings
@@ -58,8 +58,8 @@ def examine(subject: Subject) -> tuple[Finding, ...]:
     if erased is None and part is not None:
         erased = part.erased_state
     fades_to = part.fades_to if part is not None else None
-    suspicions = _of_images(passes, settled.words, bits, erased)
-    suspicions += pass_suspicions(passes, bits, fades_to, subject.length_findings)
+    between = pass_suspicions(passes, bits, fades_to, subject.length_findings)
+    suspicions = [*_of_images(passes, settled.words, bits, erased, noisy_lines(between)), *between]
     findings = [as_finding(one, subject.chip, part) for one in suspicions]
     return in_order([*findings, *subject.length_findings]) if findings or subject.length_findings else ()
 
@@ -97,7 +97,11 @@ def image_findings(
 
 
 def _of_image(
-    words: Words, bits: int, known: NDArray[np.bool_] | None, erased: int | None
+    words: Words,
+    bits: int,
+    known: NDArray[np.bool_] | None,
+    erased: int | None,
+    noisy: tuple[int, ...] = (),
 ) -> list[Suspicion]:
     if words.size == 0 or (known is not None and not known.any()):
         return []
@@ -105,19 +109,25 @@ def _of_image(
     driven = undriven_findings(census, erased)
     if driven:
         return driven
-    return [*data_line_findings(census), *address_line_findings(census), *transport_findings(census)]
+    return [
+        *data_line_findings(census, noisy),
+        *address_line_findings(census),
+        *transport_findings(census, noisy),
+    ]
 
 
-def _of_images(passes: tuple[Pass, ...], settled: Words, bits: int, erased: int | None) -> list[Suspicion]:
+def _of_images(
+    passes: tuple[Pass, ...], settled: Words, bits: int, erased: int | None, noisy: tuple[int, ...]
+) -> list[Suspicion]:
     readers = tuple(dict.fromkeys(one.reader for one in passes))
     if not passes or all_alike(passes):
         found = _of_image(settled, bits, _present(passes), erased)
         return [seen_by(one, readers, readers) for one in found] if len(readers) > 1 else found
     if len(readers) > 1:
-        return _by_reader(passes, readers, bits, erased)
+        return _by_reader(passes, readers, bits, erased, noisy)
     # Where passes disagree the settled image is put together of several; one pass as it was read shows a fault best.
     image = reference_of(passes)
-    return _of_image(image.words, bits, image.present, erased)
+    return _of_image(image.words, bits, image.present, erased, noisy)
 
 
 def _present(passes: tuple[Pass, ...]) -> NDArray[np.bool_] | None:
@@ -132,14 +142,18 @@ def _present(passes: tuple[Pass, ...]) -> NDArray[np.bool_] | None:
 
 
 def _by_reader(
-    passes: tuple[Pass, ...], readers: tuple[str, ...], bits: int, erased: int | None
+    passes: tuple[Pass, ...],
+    readers: tuple[str, ...],
+    bits: int,
+    erased: int | None,
+    noisy: tuple[int, ...],
 ) -> list[Suspicion]:
     """Judge each reader's image by itself, then put together what several show alike."""
     shown: dict[tuple[object, ...], tuple[Suspicion, list[str]]] = {}
     for reader in readers:
         own = tuple(one for one in passes if one.reader == reader)
         image = reference_of(own)
-        for one in _of_image(image.words, bits, image.present, erased):
+        for one in _of_image(image.words, bits, image.present, erased, noisy):
             kept, by = shown.setdefault(one.key, (one, []))
             by.append(reader)
             if len(by) > 1 and float(one.evidence.get("p_value", 0)) > float(kept.evidence.get("p_value", 0)):

@@ -207,10 +207,11 @@ def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, l
 
 
 def _innocent(content: Content, line: str) -> str:
-    if content.few_words:
-        return f"Few different words: a decode PROM may not care about {line} by design."
+    # Text and programs first: a large one has few different words for its size, and is no decode PROM for that.
     if content.diverse or content.text:
         return "Content that repeats all through with just this period, which programs do not do."
+    if content.few_words:
+        return f"Few different words: a decode PROM may not care about {line} by design."
     return f"Character generators, tables and microcode may leave {line} without meaning by design."
 
 

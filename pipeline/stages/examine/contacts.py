@@ -101,8 +101,13 @@ def _address_contact(seen: Disagreements) -> Contact | None:
         hits = int(np.count_nonzero(hit))
         if hits < EXPLAINED * seen.count:
             continue
-        shown = np.unique(np.where(wrong_is_other, seen.other, seen.reference)[hit])
-        p_value = chance.corrected(_by_chance(shown, seen.base, _chance_of_neighbour(seen, line)), lines)
+        by_other = np.unique(seen.other[hit & wrong_is_other])
+        by_reference = np.setdiff1d(seen.reference[hit & ~wrong_is_other], by_other)
+        rate = _chance_of_neighbour(seen, line)
+        p_value = _by_chance(by_other, seen.base, rate) * _by_chance(
+            by_reference, seen.base, max(rate, _alike_anyway(seen.base, line))
+        )
+        p_value = chance.corrected(max(p_value, chance.SMALLEST), lines)
         if p_value <= LIKELY and (best is None or p_value < best[1]):
             best = (f"A{line}", p_value, hit, lines)
     return best
@@ -117,6 +122,17 @@ def _by_chance(shown: Words, base: Words, rate: float) -> float:
     place = np.minimum(np.searchsorted(values, shown), values.size - 1)
     share = np.where(values[place] == shown, counts[place], 1) / base.size
     return chance.product([max(float(one), rate) for one in share])
+
+
+def _alike_anyway(base: Words, line: int) -> float:
+    """How often words are their neighbour's across this line by themselves: always so in doubled content.
+
+    There the word of the reference is the neighbour's wherever a cell of the other pass flickers, and proves nothing.
+    """
+    values, counts = np.unique(base, return_counts=True)
+    told = np.flatnonzero(base != values[int(counts.argmax())])
+    told = told[(told ^ (1 << line)) < base.size]
+    return float((base[told] == base[told ^ (1 << line)]).mean()) if told.size else 1.0
 
 
 def _chance_of_neighbour(seen: Disagreements, line: int) -> float:

@@ -7,6 +7,7 @@ microcode and narrow chips stored as bytes: common practice, no source.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import combinations
 
 import numpy as np
@@ -20,13 +21,16 @@ from schemas.finding import Code, Severity
 
 EXCEPTIONS = 0.002
 """Share of words that may break a relation of columns: a contact that worked for a moment."""
+MOST_NOISY = 2
+"""More lines than this are not left out when content is judged: too little would be left."""
 
 
-def data_line_findings(census: Census) -> list[Suspicion]:
+def data_line_findings(census: Census, noisy: tuple[int, ...] = ()) -> list[Suspicion]:
     """Stuck lines, then joined ones among the rest.
 
     Args:
         census: The image; one that is all one word has no findings here.
+        noisy: Data lines that read otherwise from pass to pass.
 
     Returns:
         One suspicion a stuck line and one a joined pair.
@@ -41,12 +45,24 @@ def data_line_findings(census: Census) -> list[Suspicion]:
         return []
     core = census.folded(dead_places(census))
     spoiled = {*stuck, *nearly, *(line for pair in joined for line in pair)}
+    if len(noisy) <= MOST_NOISY:
+        spoiled |= set(noisy)
     content = judge(core, tuple(sorted(spoiled)))
     if content.program:
         # A contact that worked for a moment breaks the relation; only in a program is that worth telling.
         stuck = sorted([*stuck, *nearly])
     found = [_stuck_suspicion(line, stuck, columns, content, census) for line in stuck]
+    found = [_or_text(one) if noisy and census.bits == 8 else one for one in found]
     return [*found, *(_joined_suspicion(pair, columns, stuck, content) for pair in joined)]
+
+
+def _or_text(suspicion: Suspicion) -> Suspicion:
+    """A constant D7 is no fault where other lines are noise: plain text with noise in it looks like a program."""
+    if suspicion.severity is not Severity.FAULT or suspicion.where["line"] != "D7":
+        return suspicion
+    return replace(
+        suspicion, severity=Severity.CAUTION, also=f"{suspicion.also} Plain text, spoiled by the noisy lines."
+    )
 
 
 def _stuck(columns: Columns) -> list[int]:
@@ -92,7 +108,7 @@ def _stuck_suspicion(
         severity = Severity.FAULT if sure else Severity.CAUTION if p_value <= 0.5 else Severity.NOTE
         every = "every word" if not exceptions else f"all but {exceptions} words"
         means = f"{name} reads {level} in {every}: its pin, socket contact or wire, or the output itself, is stuck."
-        also = _innocent(name, line, spare, content)
+        also = _innocent(name, line, spare, content, census.bits)
     return Suspicion(
         code=Code.DATA_LINE_STUCK,
         severity=severity,
@@ -128,11 +144,13 @@ def _spare_columns(stuck: list[int], bits: int) -> frozenset[int]:
     return frozenset(spare)
 
 
-def _innocent(name: str, line: int, spare: frozenset[int], content: Content) -> str:
+def _innocent(name: str, line: int, spare: frozenset[int], content: Content, bits: int) -> str:
     if line in spare:
         return "Unused bits: a character generator of 5 or 7 dots, spare control bits, or a narrow chip stored as bytes."
     if line == 7 and content.program:
         return "A link of seven bits loses bit 7 of everything."
+    if line == 7 and bits == 8:
+        return "Content that leaves D7 constant by design, or a link of seven bits, which loses bit 7 of everything."
     if content.program:
         return f"Content that never uses {name}, which programs do not do."
     return f"Character generators, tables and microcode may leave {name} constant by design."

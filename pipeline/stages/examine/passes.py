@@ -14,8 +14,9 @@ from pipeline.stages.examine.disagreements import gather
 from pipeline.stages.examine.fading import fading
 from pipeline.stages.examine.shifts import moved
 from pipeline.stages.examine.suspicion import Suspicion
+from pipeline.stages.examine.transit import transit_damage
 from pipeline.stages.examine.unstable import unstable
-from schemas.finding import Code, Finding
+from schemas.finding import Code, Finding, Severity
 
 
 def all_alike(passes: tuple[Pass, ...]) -> bool:
@@ -61,12 +62,33 @@ def pass_suspicions(
             if other is not base:
                 still.append(other)
             continue
-        move = moved(base, other, stream_damage=other.reading in damaged or _cut_short(other))
+        move = _on_the_way(base, other, bits) or moved(
+            base, other, stream_damage=other.reading in damaged or _cut_short(other)
+        )
         if move is None:
             still.append(other)
         else:
             found.append(move)
     return [*found, *_unmoved(base, still, bits, fades_to)]
+
+
+def noisy_lines(between: list[Suspicion]) -> tuple[int, ...]:
+    """The data lines that read something else in each pass: what an image shows of them is not its content.
+
+    Args:
+        between: What the passes show against each other.
+    """
+    lines: set[str] = set()
+    for one in between:
+        if one.code is Code.INTERMITTENT_LINE:
+            lines.add(str(one.where["line"]))
+        elif one.code is Code.UNSTABLE_BITS and one.severity is Severity.FAULT:
+            lines.update(one.where["lines"])
+    return tuple(sorted(int(line[1:]) for line in lines if line.startswith("D")))
+
+
+def _on_the_way(base: Pass, other: Pass, bits: int) -> Suspicion | None:
+    return transit_damage(base, other) if bits == 8 else None
 
 
 def _cut_short(one: Pass) -> bool:

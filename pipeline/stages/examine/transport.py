@@ -31,18 +31,19 @@ _EATEN: tuple[tuple[frozenset[int], str], ...] = (
 _RESEND = "Send the same reading once more in a binary-safe form, such as Intel HEX text with checksums, and compare."
 
 
-def transport_findings(census: Census) -> list[Suspicion]:
+def transport_findings(census: Census, noisy: tuple[int, ...] = ()) -> list[Suspicion]:
     """Every kind of stream damage that one image shows; byte-wide images only.
 
     Args:
         census: The image.
+        noisy: Data lines that read otherwise from pass to pass.
     """
     if census.bits != 8 or census.columns.distinct < 16:
         return []
     counts = census.histogram
     found: list[Suspicion | None] = []
     judged = _Judged(census)
-    found.append(_seven_bit(census, counts, judged))
+    found.append(_seven_bit(census, counts, judged, noisy))
     found.append(_newlines(census, counts, judged))
     found.append(_utf8(census, counts, judged))
     found.append(_eaten(counts))
@@ -66,7 +67,9 @@ class _Judged:
 Judge = Callable[[], Content]
 
 
-def _seven_bit(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspicion | None:
+def _seven_bit(
+    census: Census, counts: NDArray[np.int64], judged: Judge, noisy: tuple[int, ...]
+) -> Suspicion | None:
     present = np.flatnonzero(counts)
     if present.size < 24:
         return None
@@ -86,7 +89,7 @@ def _seven_bit(census: Census, counts: NDArray[np.int64], judged: Judge) -> Susp
             "A chip that stores a parity bit with every word.",
             f"Set the link to eight bits without parity and read again. {_RESEND}",
         )
-    if top.any() or is_text(census) or not judged().program:
+    if top.any() or is_text(census, noisy) or not judged().program:
         return None
     return Suspicion(
         Code.SEVEN_BIT,
@@ -106,8 +109,10 @@ def _newlines(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspi
     words = census.seen
     at = np.flatnonzero(words == 0x0A)
     at = at[at > 0]
-    if at.size < 8 or not (words[at - 1] == 0x0D).all() or is_text(census):
+    if at.size < 8 or not (words[at - 1] == 0x0D).all():
         return None
+    if is_text(census):
+        return _doubled_returns(words, at)
     share = max(float(counts[0x0D]) / words.size, 1e-6)
     p_value = chance.corrected(chance.all_alike(int(at.size), share), 2)
     if not judged().program:
@@ -120,6 +125,22 @@ def _newlines(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspi
         "Every 0A is preceded by 0D in something that is not text: a text-mode transfer put a 0D before each, and "
         "everything behind moved.",
         "Messages with 0D 0A in a program that happens to have no other 0A.",
+        _RESEND,
+    )
+
+
+def _doubled_returns(words: Words, feeds: NDArray[np.int64]) -> Suspicion | None:
+    """Text whose lines end in 0D 0D 0A: it had 0D 0A already when a transfer put a 0D before each 0A."""
+    if not (words[np.maximum(feeds - 2, 0)] == 0x0D).all():
+        return None
+    return Suspicion(
+        Code.NEWLINE_DAMAGE,
+        Severity.CAUTION,
+        {"first_at": int(feeds[0])},
+        {"line_feeds": int(feeds.size), "hypotheses": 2},
+        "Every line of this text ends in 0D 0D 0A: a text-mode transfer put a 0D before each 0A of text that had one, and "
+        "everything behind moved.",
+        "Text written so for a printer that needs time to return its carriage.",
         _RESEND,
     )
 
