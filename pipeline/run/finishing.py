@@ -41,6 +41,10 @@ class Finish:
     rates: Mapping[str, float] = field(default_factory=dict)
 
 
+MOST_STRIPS = 400
+"""Beyond so many chips the terminal shows no strips: nobody reads them there, and each has to be kept."""
+
+
 class Finished(NamedTuple):
     """One chip's parts, ready to be written as they are.
 
@@ -81,7 +85,7 @@ def _finish_one(record: dict[str, Any], extra: Mapping[str, Any], finish: Finish
         page = chip_page(finish.head, record, lambda path: (finish.root / path).read_bytes())
         entries.append(write_member(finish.root, f"data/report/{chip_page_name(record)}", page))
     return Finished(
-        facts=_index(record),
+        facts=_index(record, strips=finish.chips <= MOST_STRIPS),
         record=json.dumps(record, ensure_ascii=False, separators=(",", ":")).encode(
             "utf-8", "backslashreplace"
         ),
@@ -94,11 +98,15 @@ def _finish_one(record: dict[str, Any], extra: Mapping[str, Any], finish: Finish
     )
 
 
-def _index(record: Mapping[str, Any]) -> dict[str, Any]:
-    """What the parent keeps: for the terminal, the versions, the time line and the agents."""
+def _index(record: Mapping[str, Any], *, strips: bool) -> dict[str, Any]:
+    """What the parent keeps: for the terminal, the versions, the time line and the agents.
+
+    Args:
+        record: Of the chip.
+        strips: Also what a strip on the terminal is drawn from.
+    """
     image = record["image"]
-    listed = (record["contested"] or {}).get("listed", ())
-    return {
+    out = {
         "chip": record["chip"],
         "grade": record["grade"],
         "needs_person": needs_person(record),
@@ -109,9 +117,12 @@ def _index(record: Mapping[str, Any]) -> dict[str, Any]:
             dict.fromkeys(one["operator"] for one in record["readings"] if one.get("operator"))
         ),
         "findings": [{key: one[key] for key in ("severity", "code")} for one in record["findings"]],
-        "regions": [{key: one[key] for key in ("kind", "start", "end")} for one in record["regions"]],
-        "contested_ranges": [[bit["address"], bit["address"] + 1] for bit in listed[:64]],
     }
+    if strips:
+        listed = (record["contested"] or {}).get("listed", ())
+        out["regions"] = [{key: one[key] for key in ("kind", "start", "end")} for one in record["regions"]]
+        out["contested_ranges"] = [[bit["address"], bit["address"] + 1] for bit in listed[:64]]
+    return out
 
 
 def _with_sisters(regions: Sequence[Mapping[str, Any]], sisters: tuple[str, ...]) -> list[dict[str, Any]]:

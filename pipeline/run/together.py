@@ -32,7 +32,7 @@ from pipeline.stages.content import (
     suggest_spaces,
 )
 from pipeline.stages.content.findings import content_findings
-from pipeline.stages.qualify import Evidence, fitness, qualified
+from pipeline.stages.qualify import Gathered, fitness
 from schemas.finding import Finding
 from schemas.names import Organisation
 from schemas.sheet import Space
@@ -59,7 +59,7 @@ class Together:
         self.paths: dict[str, str] = {}
         self.organisations: dict[str, Organisation] = {}
         self.grades: dict[str, str] = {}
-        self.evidence: list[Evidence] = []
+        self.evidence = Gathered()
         self.alone: dict[str, str] = {}
         self.checks: dict[str, tuple[SelfCheck, ...]] = {}
         self.schemes: dict[str, Mapping[int, int]] = {}
@@ -89,7 +89,7 @@ class Together:
         self.organisations[worked.chip] = Organisation.parse(record["organisation"])
         readers = {one["reader"] for one in record["readings"] if one["passes"]}
         if worked.evidence is not None:
-            self.evidence.append(worked.evidence)
+            self.evidence.add(worked.evidence)
         elif len(readers) == 1:
             self.alone[worked.chip] = next(iter(readers))
         if worked.checks:
@@ -205,9 +205,8 @@ def all_together(together: Together, crew: Crew) -> None:
 
 
 def _qualified(together: Together) -> None:
-    found = qualified(together.evidence)
+    found = together.evidence.qualification()
     together.qualification_json = found.to_json()
-    together.evidence.clear()
     if not found.readers:
         return
     cache: dict[tuple[str, Organisation], tuple[str, ...]] = {}

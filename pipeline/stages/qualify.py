@@ -11,7 +11,7 @@ supply), and bits err independently. Where they disagree, both are charged with 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import combinations
 from typing import Any
@@ -253,15 +253,30 @@ def qualified(evidence: Iterable[Evidence]) -> Qualification:
     Args:
         evidence: As `chip_evidence` gives it, one a chip.
     """
-    shares: dict[tuple[str, ...], list[_Compared]] = {}
+    gathered = Gathered()
     for one in evidence:
-        for readers, share in one.items():
-            shares.setdefault(readers, []).append(share)
-    standings = [_standing(readers, shares[readers]) for readers in sorted(shares)]
-    return Qualification(
-        tuple(one for one in standings if len(one.readers) == 1),
-        tuple(one for one in standings if len(one.readers) == 2),
-    )
+        gathered.add(one)
+    return gathered.qualification()
+
+
+class Gathered:
+    """Evidence of chip after chip, summed up as it comes: what one chip would have shown is not kept apart."""
+
+    def __init__(self) -> None:
+        self._shares: dict[tuple[str, ...], _Sum] = {}
+
+    def add(self, evidence: Evidence) -> None:
+        """One chip's evidence."""
+        for readers, share in evidence.items():
+            self._shares.setdefault(readers, _Sum()).add(share)
+
+    def qualification(self) -> Qualification:
+        """The standings of all that was added."""
+        standings = [_standing(readers, self._shares[readers]) for readers in sorted(self._shares)]
+        return Qualification(
+            tuple(one for one in standings if len(one.readers) == 1),
+            tuple(one for one in standings if len(one.readers) == 2),
+        )
 
 
 def fitness(qualification: Qualification, reader: str, organisation: Organisation) -> Fitness:
@@ -345,20 +360,34 @@ def _compare(chip: ReadChip, one: tuple[Words, WordMask], others: list[tuple[Wor
     return _Compared(chip.chip, bits, disagreements, seen)
 
 
-def _standing(readers: tuple[str, ...], compared: list[_Compared]) -> Standing:
-    bits = sum(item.bits for item in compared)
-    disagreements = sum(item.disagreements for item in compared)
-    seen = NOTHING
-    for item in compared:
-        seen = seen.joined_with(item.coverage)
+@dataclass
+class _Sum:
+    """The shares of many chips in one standing."""
+
+    bits: int = 0
+    disagreements: int = 0
+    chips: list[str] = field(default_factory=list)
+    agreed: list[str] = field(default_factory=list)
+    seen: Coverage = NOTHING
+
+    def add(self, share: _Compared) -> None:
+        self.bits += share.bits
+        self.disagreements += share.disagreements
+        self.chips.append(share.chip)
+        if share.bits and not share.disagreements:
+            self.agreed.append(share.chip)
+            self.seen = self.seen.joined_with(share.coverage)
+
+
+def _standing(readers: tuple[str, ...], total: _Sum) -> Standing:
     return Standing(
         readers=readers,
-        chips=tuple(item.chip for item in compared),
-        agreed_chips=tuple(item.chip for item in compared if item.bits and not item.disagreements),
-        bits_compared=bits,
-        disagreements=disagreements,
-        upper_bound=upper_bound(disagreements, bits),
-        coverage=seen,
+        chips=tuple(total.chips),
+        agreed_chips=tuple(total.agreed),
+        bits_compared=total.bits,
+        disagreements=total.disagreements,
+        upper_bound=upper_bound(total.disagreements, total.bits),
+        coverage=total.seen,
     )
 
 

@@ -138,10 +138,12 @@ def read_sheet(
     if "machine" not in tree:
         problems.append(Problem(f"{file}:1", "machine", "nothing", "the machine's id and name"))
     else:
-        sections["machine"] = type_one(Machine, tree["machine"], "machine", file, problems)
+        sections["machine"] = type_one(
+            Machine, tree["machine"], "machine", file, problems, line=tree.lines["machine"]
+        )
     for name, model in (("custodian", Custodian), ("rights", Rights), ("release", ReleaseWord)):
         if name in tree:
-            sections[name] = type_one(model, tree[name], name, file, problems)
+            sections[name] = type_one(model, tree[name], name, file, problems, line=tree.lines[name])
     sections["readers"] = _named(tree, "readers", Reader, file, problems)
     sections["boards"] = _named(tree, "boards", Board, file, problems)
     rows: dict[str, tuple[int, ...]] = {}
@@ -221,7 +223,7 @@ def _named(tree: LinedDict, name: str, model: Any, file: str, problems: list[Pro
         if value is None:
             out[key] = model()
             continue
-        typed = type_one(model, value, f"{name}.{key}", file, problems)
+        typed = type_one(model, value, f"{name}.{key}", file, problems, line=section.lines[key])
         out[key] = typed if typed is not None else model()
     return out
 

@@ -156,7 +156,7 @@ def parse_lined(text: str, file: str) -> Any:
     """
     loader: Any = getattr(yaml, "CBaseLoader", yaml.BaseLoader)
     try:
-        events = iter(yaml.parse(text, Loader=loader))
+        events: Iterator[Any] = iter(yaml.parse(text, Loader=loader))
         root: Any = None
         documents = 0
         builder = _Builder(file, events)

@@ -20,6 +20,8 @@ from schemas.names import Organisation
 from schemas.part import Part
 from schemas.sheet import Chip, ReadingRow, Sheet, Space, Take
 
+NOTHING_SAID = ReadingRow()
+"""The row of a reading of which only its file's name speaks."""
 UNPLACED = "unplaced"
 """Folder of the chips for which the sheet names no board."""
 
@@ -220,6 +222,11 @@ def _readings(linking: Linking) -> dict[str, list[PlannedReading]]:
         if planned:
             out[planned.chip].append(planned)
     loose: list[str] = []
+    linking.problems += [
+        Problem(path, "", found.refused, "a plain file inside the project folder, under a name that can be kept")
+        for path, found in linking.files.items()
+        if found.refused and path.split("/", 1)[0] in ("photos", "docs")
+    ]
     for path, found in linking.files.items():
         if not path.startswith("dumps/") or path in taken:
             continue
@@ -246,7 +253,7 @@ def _readings(linking: Linking) -> dict[str, list[PlannedReading]]:
             )
             continue
         ids.add(reading)
-        out[chip].append(PlannedReading(reading, chip, reader, (path,), ReadingRow(), path))
+        out[chip].append(PlannedReading(reading, chip, reader, (path,), NOTHING_SAID, path))
     for path in loose:
         close = nearest(path.removeprefix("dumps/").split(".")[0], chip_ids)
         linking.problems.append(

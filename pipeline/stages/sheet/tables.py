@@ -18,6 +18,7 @@ from pipeline.flow import Problem
 from pipeline.stages.sheet.lined import LinedDict, LinedError, LinedList, parse_lined
 
 MOST_ROWS = 200_000
+MOST_COLUMNS = 256
 MOST_XLSX_BYTES = 256 * 1024 * 1024
 """Unpacked size beyond which a spreadsheet is taken for a bomb; common practice, no source."""
 NESTED = frozenset(["attempts", "board_wiring", "view", "take", "packed"])
@@ -80,17 +81,22 @@ def _read_csv(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
         return LinedList(1), [bad]
     first_line = next((line for line in text.splitlines() if line.strip()), "")
     delimiter = max(",;\t", key=first_line.count) if first_line else ","
+    skipped = 0
+    if re.fullmatch(r"sep=[,;\t]", first_line.strip("\r\n ")) and text.startswith("sep="):
+        # Spreadsheets write this line to say what separates the cells.
+        delimiter, skipped = first_line[4], 1
+        text = text.split("\n", 1)[1] if "\n" in text else ""
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     rows: list[tuple[int, list[str]]] = []
     try:
-        begins = 1
+        begins = 1 + skipped
         for row in reader:
             rows.append((begins, [cell.strip() for cell in row]))
-            begins = reader.line_num + 1
+            begins = reader.line_num + 1 + skipped
             if len(rows) > MOST_ROWS:
                 return LinedList(1), [Problem(file, "", f"more than {MOST_ROWS} rows", "fewer rows")]
     except csv.Error as error:
-        return LinedList(1), [Problem(f"{file}:{reader.line_num}", "", f"no CSV ({error})", "a CSV table")]
+        return LinedList(1), [Problem(f"{file}:{reader.line_num + skipped}", "", f"no CSV ({error})", "a CSV table")]
     return _rows_of(rows, file, lambda line, n: f"{file}:{line}, column {n + 1}", eaten=True)
 
 
@@ -185,7 +191,10 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
         sheet = book.worksheets[0]
         rows: list[tuple[int, list[str]]] = []
         problems: list[Problem] = []
-        for index, cells in enumerate(sheet.iter_rows(max_row=MOST_ROWS), start=1):
+        for index, cells in enumerate(sheet.iter_rows(max_row=MOST_ROWS, max_col=MOST_COLUMNS), start=1):
+            # A stray cell far out makes a grid of mostly nothing, which costs minutes if looked at cell by cell.
+            if all(cell.value is None for cell in cells):
+                continue
             texts = []
             for n, cell in enumerate(cells):
                 texts.append(_xlsx_text(cell, f"{file}:{sheet.title}!{column_letters(n)}{index}", problems))
@@ -222,7 +231,10 @@ def _xlsx_text(cell: Any, where: str, problems: list[Problem]) -> str:
     shown = str(cell.value)
     problems.append(
         Problem(
-            where, "", shown[:60], "text",
+            where,
+            "",
+            shown[:60],
+            "text",
             words=f"holds {_KINDS.get(kind, 'the value')} {shown[:60]}; format the column as Text and retype",
         )
     )

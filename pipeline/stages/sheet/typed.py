@@ -71,10 +71,21 @@ def field_text(prefix: str, loc: Sequence[Any]) -> str:
     return text
 
 
-def type_one(model: type[M], tree: Any, prefix: str, file: str, problems: list[Problem]) -> M | None:
-    """One model from one mapping; mistakes are appended to `problems` and give None."""
+def type_one(
+    model: type[M], tree: Any, prefix: str, file: str, problems: list[Problem], *, line: int = 1
+) -> M | None:
+    """One model from one mapping; mistakes are appended to `problems` and give None.
+
+    Args:
+        model: The schema's class.
+        tree: The mapping, or whatever stands in its place.
+        prefix: The field's path, for messages.
+        file: The sheet's name.
+        problems: Where mistakes gather.
+        line: Where the field stands, for what is no mapping.
+    """
     if not isinstance(tree, dict):
-        where, _ = place(tree, (), file)
+        where = f"{file}:{line}"
         problems.append(Problem(where, prefix, shown(tree), "a group of fields"))
         return None
     try:
