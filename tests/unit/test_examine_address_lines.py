@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from schemas.finding import Code, Severity
-from tests.accuracy.images import decode, doubled, patterned
+from tests.accuracy.images import ascii_text, decode, doubled, patterned
 from tests.subjects import faults, findings_in, line_of, only, program
 from tests.wires import Bench, over_read
 
@@ -136,3 +136,12 @@ def test_wide_words_are_judged_too() -> None:
     assert not findings_in(wide, bits=16)
     dead = Bench(wide, 16).kill_address_line(6, 0).read()
     assert [line_of(one) for one in faults(findings_in(dead, bits=16))] == ["A6"]
+
+
+def test_a_dead_line_in_a_large_text_is_not_excused_as_a_decode_prom() -> None:
+    text = ascii_text(np.random.default_rng(8), 8192)[0]
+    dead = Bench(text).kill_address_line(6, 0).read()
+    found = [one for one in findings_in(dead) if one.code is Code.ADDRESS_LINE_DEAD]
+    assert [one.where["line"] for one in found] == ["A6"]
+    assert found[0].evidence["content"] == "text-like"
+    assert "decode PROM" not in found[0].also

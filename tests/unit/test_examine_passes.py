@@ -3,8 +3,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from pipeline.stages.examine import examine
 from schemas.finding import Code, Severity
-from tests.subjects import findings_in, line_of, only, program
+from tests.accuracy.images import ascii_text
+from tests.subjects import findings_in, line_of, only, passes_of, program, subject_of
 from tests.wires import Bench, read_too_fast, read_without_pull_ups
 
 
@@ -115,3 +117,32 @@ def test_an_open_data_line_is_said_to_read_noise() -> None:
     found = only(findings_in(*passes), Code.INTERMITTENT_LINE)
     assert [line_of(one) for one in found] == ["D5"]
     assert "noise" in found[0].means
+
+
+def test_cells_that_flicker_in_doubled_content_are_no_loose_top_line() -> None:
+    image = np.tile(program(1024), 2)
+    other = image.copy()
+    places = np.random.default_rng(4).choice(2048, 16, replace=False)
+    other[places] ^= np.resize(np.array([1, 8, 64], dtype=np.uint8), 16)
+    found = examine(subject_of(passes_of((image, other))))
+    assert not only(found, Code.INTERMITTENT_LINE)
+    assert only(found, Code.UNSTABLE_BITS)
+
+
+def test_text_with_one_noisy_line_accuses_no_other_line() -> None:
+    text = ascii_text(np.random.default_rng(5), 2048)[0]
+    for line in (4, 6):
+        passes = [Bench(text, seed=seed).open_data_line(line).read() for seed in (1, 2)]
+        faults = [one for one in examine(subject_of(passes_of(passes))) if one.severity is Severity.FAULT]
+        assert [one.where["line"] for one in faults] == [f"D{line}"]
+
+
+def test_a_loose_address_line_of_a_sparse_table_is_a_caution_by_its_places() -> None:
+    random = np.random.default_rng(6)
+    image = np.where(random.random(1024) < 0.4, random.integers(1, 256, 1024), 0).astype(np.uint8)
+    seen = Bench(image, seed=2).loosen_address_line(9, 0, 1.0).read()
+    keep = np.flatnonzero((seen != image) & (seen == 0))
+    other = image.copy()
+    other[keep[:24]] = 0
+    found = only(examine(subject_of(passes_of((image, other)))), Code.INTERMITTENT_LINE)
+    assert [(one.severity, one.where["line"]) for one in found] == [(Severity.CAUTION, "A9")]

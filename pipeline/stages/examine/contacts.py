@@ -19,6 +19,8 @@ from schemas.finding import Code, Severity
 BEYOND_DOUBT = 1e-6
 LIKELY_COLUMN = 0.02
 """Three words apart in one and the same of eight columns: (1/8)^2 is the first below. A caution, no more."""
+FEW_WORDS_P = 2e-6
+"""Places alone make a caution at most: errors come in bursts, and places in a burst are not independent."""
 EXPLAINED = 0.95
 """This share of the disagreements must belong to one contact."""
 OPEN_SHARE = 0.2
@@ -107,6 +109,8 @@ def _address_contact(seen: Disagreements) -> Contact | None:
         p_value = _by_chance(by_other, seen.base, rate) * _by_chance(
             by_reference, seen.base, max(rate, _alike_anyway(seen.base, line))
         )
+        if p_value > FEW_WORDS_P:
+            p_value = min(p_value, max(FEW_WORDS_P, _beside_anyway(seen, line, hit & wrong_is_other)))
         p_value = chance.corrected(max(p_value, chance.SMALLEST), lines)
         if p_value <= LIKELY and (best is None or p_value < best[1]):
             best = (f"A{line}", p_value, hit, lines)
@@ -122,6 +126,23 @@ def _by_chance(shown: Words, base: Words, rate: float) -> float:
     place = np.minimum(np.searchsorted(values, shown), values.size - 1)
     share = np.where(values[place] == shown, counts[place], 1) / base.size
     return chance.product([max(float(one), rate) for one in share])
+
+
+def _beside_anyway(seen: Disagreements, line: int, hit: NDArray[np.bool_]) -> float:
+    """The chance that words read wrong would fit beside them wherever else in the image they were read wrong.
+
+    In sparse tables hardly more than one word is ever read wrong; the places then tell what the words do not.
+    """
+    if not hit.all():
+        return 1.0
+    words = seen.base
+    there = np.arange(words.size)
+    there = there[(there ^ (1 << line)) < words.size]
+    rates = {}
+    for word in np.unique(seen.other):
+        others = there[words[there] != word]
+        rates[int(word)] = float((words[others ^ (1 << line)] == word).mean()) if others.size else 1.0
+    return chance.product(rates[int(word)] for word in seen.other)
 
 
 def _alike_anyway(base: Words, line: int) -> float:

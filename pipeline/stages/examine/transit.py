@@ -7,7 +7,7 @@ whole. Source: the damages are common practice, no source; UTF-8 is RFC 3629.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -85,8 +85,28 @@ def transit_damage(reference: Pass, other: Pass) -> Suspicion | None:
         for damage in _DAMAGES:
             agreeing = _agreeing(damage.make, *pair, at)
             if agreeing:
-                return _suspicion(damage, sound, damaged, at, agreeing)
+                found = _suspicion(damage, sound, damaged, at, agreeing)
+                return _either_way(found) if _undone(damage, *pair, at) else found
     return None
+
+
+def _undone(damage: _Damage, sound: bytes, damaged: bytes, at: int) -> bool:
+    """Whether the opposite damage makes the sound pass of the damaged one: then neither is known to be whole."""
+    opposites = [
+        one for one in _DAMAGES if one.code is Code.NEWLINE_DAMAGE is damage.code and one is not damage
+    ]
+    return any(_agreeing(one.make, damaged, sound, at) for one in opposites)
+
+
+def _either_way(found: Suspicion) -> Suspicion:
+    return replace(
+        found,
+        where={**found.where, "kind": "added or collapsed"},
+        evidence={**found.evidence, "kind": "added or collapsed"},
+        means="One pass has 0D before every 0A where the other has 0A alone: a text-mode transfer put them in, or took "
+        "them out. Which of the two passes is whole cannot be told from them.",
+        next="Send both readings once more in a binary-safe form, such as Intel HEX text with checksums, and compare.",
+    )
 
 
 def _stream(one: Pass) -> bytes:
