@@ -2,7 +2,10 @@
 
     --quick     a tenth of the cases
     --seed N    another series
+    --share S   this share of the cases
     --jobs N    processes, 2 if not said
+    --only NAME only faults with this in their name, and no healthy images
+    --markdown FILE   the tables of DEVELOPERS.md
 
 Each row states how many cases it rests on and a 95 % bound: the one-sided Clopper-Pearson bound (for no failure at
 all it is the rule of three, 3/n). A fault that changes nothing in an image (an uninformative slice) is counted and
@@ -16,10 +19,12 @@ import sys
 from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from tests.accuracy.cases import FAULTS, PROMISED, Outcome, Task, run
 from tests.accuracy.firmware import installed
 from tests.accuracy.images import FAMILIES, LOOKALIKES
+from tests.accuracy.markdown import tables
 
 FOUND_AT_LEAST = 0.995
 FALSE_FAULTS_AT_MOST = 0.002
@@ -84,6 +89,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--share", type=float, default=1.0)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--only", default="", help="only faults with this in their name")
+    parser.add_argument("--markdown", type=Path, help="where to write the tables of DEVELOPERS.md")
     parser.add_argument("--jobs", type=int, default=2)
     options = parser.parse_args(arguments)
     share = 0.1 if options.quick else options.share
@@ -97,6 +103,12 @@ def main(arguments: list[str] | None = None) -> int:
     )
     for line in missing:
         print(line)
+    if options.markdown:
+        options.markdown.write_text(
+            f"Seed {options.seed}, share {share:g}, {len(outcomes)} cases.\n\n"
+            f"{tables(outcomes, _judged, _group, upper_bound)}\n",
+            encoding="utf-8",
+        )
     kept = _faults(outcomes)
     return 0 if _healthy(outcomes) and kept else 1
 
