@@ -88,6 +88,9 @@ def package(
     into: Annotated[
         Path | None, typer.Option("--into", help="Where the bag goes; beside FOLDER if not said.")
     ] = None,
+    clear_leftovers: Annotated[
+        bool, typer.Option("--clear-leftovers", help="Remove what runs that died left beside the bag.")
+    ] = False,
     strict: Strict = False,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -97,7 +100,7 @@ def package(
     from pipeline.run.packaging import recorded_chips
     from pipeline.views.terminal import package_json, packaged
 
-    done = run_package(folder, into, quiet=quiet or as_json)
+    done = run_package(folder, into, quiet=quiet or as_json, clear_leftovers=clear_leftovers)
     document = package_json(done, recorded_chips(done.bag)) if as_json else {}
     _render(document, str(done.bag) if quiet else packaged(done, draw=_can_draw()), as_json=as_json)
     raise typer.Exit(1 if strict and done.needing else 0)

@@ -216,6 +216,7 @@ def destination(folder: Path, into: Path | None) -> Path:
             problem="this lies inside the project folder",
             remedy="Choose a folder outside, such as the one beside it",
         )
-    if chosen.exists() and not chosen.is_dir():
-        raise DestinationError(where=str(into), problem="this is a file", remedy="Choose a folder")
+    there = next(place for place in (chosen, *chosen.parents) if place.exists())
+    if not there.is_dir():
+        raise DestinationError(where=str(there), problem="this is a file", remedy="Choose a folder")
     return chosen

@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
 import uuid
 from collections import Counter
 from collections.abc import Mapping
@@ -23,13 +24,22 @@ from pathlib import Path
 from typing import Any, Self
 
 from pipeline import __version__
-from pipeline.edges.bagdir import Entry, MemberStream, Staging, finish_bag, write_member
+from pipeline.edges.bagdir import (
+    Entry,
+    MemberStream,
+    Staging,
+    finish_bag,
+    leftovers,
+    remove_leftover,
+    write_member,
+)
 from pipeline.edges.baghash import observe
 from pipeline.edges.bagopinion import second_opinion
 from pipeline.edges.clock import Now, now
-from pipeline.edges.console import Progress
+from pipeline.edges.console import Progress, notice
+from pipeline.edges.diskerrors import storage_trouble
 from pipeline.edges.folder import SHEET_NAME, destination
-from pipeline.errors import ClockError, JudgedBadError, NothingToDoError
+from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
 from pipeline.flow import Plan
 from pipeline.run.chipwork import Job, Worked, needs_person, work_batch
 from pipeline.run.crew import Crew
@@ -91,13 +101,16 @@ class _Building:
     attachments: list[dict[str, Any]] = field(default_factory=list)
 
 
-def package(folder: Path, into: Path | None = None, *, quiet: bool = False) -> Packaged:
+def package(
+    folder: Path, into: Path | None = None, *, quiet: bool = False, clear_leftovers: bool = False
+) -> Packaged:
     """The bag of a project.
 
     Args:
         folder: The project folder.
         into: Where the bag goes; beside the folder where not said.
-        quiet: No progress.
+        quiet: No progress and no notices.
+        clear_leftovers: Remove what runs that died in the middle left beside the bag.
 
     Raises:
         WellreadError: See the exit codes; nothing is left under the final name.
@@ -111,8 +124,9 @@ def package(folder: Path, into: Path | None = None, *, quiet: bool = False) -> P
     machine = project.plan.sheet.machine.id
     previous = newest(place, machine)
     name = f"{machine}-v{previous.version + 1 if previous else 1}"
-    if not place.exists():
-        place.mkdir(parents=True)
+    with storage_trouble(place):
+        place.mkdir(parents=True, exist_ok=True)
+    _dead_runs(place, machine, clear=clear_leftovers, quiet=quiet)
     progress = Progress(quiet=quiet)
     try:
         with Staging(place / name) as staging:
@@ -123,6 +137,18 @@ def package(folder: Path, into: Path | None = None, *, quiet: bool = False) -> P
             return packaged
     finally:
         progress.done()
+
+
+def _dead_runs(place: Path, machine: str, *, clear: bool, quiet: bool) -> None:
+    """What dead runs for this machine left beside the bag is named, and removed only where that was asked for."""
+    own = re.compile(re.escape(machine) + r"-v[1-9][0-9]*")
+    dead = [one for one in leftovers(place) if not one.in_use and own.fullmatch(one.name)]
+    for one in dead:
+        if clear:
+            remove_leftover(one)
+        if not quiet:
+            done = "removed" if clear else "`--clear-leftovers` removes it"
+            notice(f"{one.path}: left behind by a run that ended before {one.name} was finished; {done}.")
 
 
 def recorded_chips(bag: Path) -> list[dict[str, Any]]:
@@ -237,6 +263,19 @@ def _stored(entry: Entry, original: str) -> dict[str, Any]:
 
 
 def _same(previous: Previous, plan: Plan) -> Packaged:
+    """The newest version again; a damaged one is not passed off as what the project is.
+
+    Raises:
+        BagError: It does not pass a recheck.
+    """
+    verdict = judge(observe(previous.path))
+    if not verdict.valid:
+        first = verdict.problems[0]
+        raise BagError(
+            where=str(previous.path),
+            problem=f"nothing has changed since this version, but it is damaged ({first.path}: {first.means})",
+            remedy="Mend it from a copy with `wellread mend`, or move it away and package again",
+        )
     chips = [
         {"chip": chip["chip"], "grade": chip["grade"], "findings": chip["findings"]}
         for chip in previous.record["chips"]

@@ -51,11 +51,31 @@ def newest(destination: Path, machine: str) -> Previous | None:
     try:
         record = json.loads((path / "metadata" / "record.json").read_text(encoding="utf-8"))
     except (OSError, ValueError) as error:
-        raise BagError(
-            where=str(path), problem=f"its record cannot be read ({type(error).__name__}), so nothing can be said to supersede it",
-            remedy="Check it with `wellread recheck`; move it away, or mend it from a copy",
-        ) from error  # fmt: skip
+        raise _no_version(path) from error
+    if not _is_record(record):
+        raise _no_version(path)
     return Previous(path.name, path, version, record, receipt(path))
+
+
+_NEEDED = ("chips", "sheet", "software", "inputs_sha256")
+"""Parts of a record without which the next version cannot be held against it."""
+
+
+def _is_record(record: Any) -> bool:
+    return (
+        isinstance(record, dict)
+        and all(key in record for key in _NEEDED)
+        and isinstance(record["software"], dict)
+        and isinstance(record["chips"], list)
+    )
+
+
+def _no_version(path: Path) -> BagError:
+    return BagError(
+        where=str(path),
+        problem="this has the name of an earlier version, but holds no metadata/record.json that can be read, so nothing can be said to supersede it",
+        remedy="Check it with `wellread recheck`; mend it from a copy, or move it away",
+    )
 
 
 def reasons(

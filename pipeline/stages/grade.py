@@ -116,6 +116,10 @@ def grade(
         return Graded(Grade.SELF_CHECKED, (*lifting, f"{count} by {who}", *reader_notes), bears)
     if len(_speaking(settled)) >= 2:
         return Graded(Grade.CORROBORATED, (f"{who} agree on every bit ({count})", *reader_notes), bears)
+    alone = _read_once(settled)
+    if len(passes) >= 2 and alone:
+        reason = f"{alone} word{'s' if alone != 1 else ''} rest on one pass alone ({count} by {who})"
+        return Graded(Grade.SINGLE, (reason, *reader_notes), bears)
     if len(passes) >= 2:
         return Graded(Grade.REPEATABLE, (f"{count} by {who} agree on every bit", *reader_notes), bears)
     return Graded(Grade.SINGLE, (f"One pass by {who}", *reader_notes), bears)
@@ -132,6 +136,14 @@ def _speaking(settled: Settled) -> set[str]:
         if there.all():
             out.add(reader)
     return out
+
+
+def _read_once(settled: Settled) -> int:
+    """How many words only one pass has: nothing has repeated those."""
+    times = np.zeros(settled.organisation.words, np.int64)
+    for one in settled.passes:
+        times += 1 if one.present is None else one.present
+    return int((times < 2).sum())
 
 
 def _named(finding: Finding) -> str:
