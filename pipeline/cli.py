@@ -474,3 +474,67 @@ def reopen(
 
     document = run_reopen(bag, into, quiet=quiet or as_json)
     _render(document, reopened(document), as_json=as_json, quiet=quiet)
+
+
+@app.command()
+def bench(
+    part: Annotated[str, typer.Argument(help="The part to be read, as in the catalogue or as marked.")],
+    other: Annotated[str | None, typer.Option("--from", help="A part that is wired already.")] = None,
+    from_memory: Annotated[
+        bool, typer.Option("--from-memory", help="Print pin numbers of low confidence too, every line stamped.")
+    ] = False,
+    project: Annotated[
+        Path | None, typer.Option("--project", help="Say which of this project's chips try the wiring.")
+    ] = None,
+    html: Annotated[
+        Path | None, typer.Option("--html", help="Write one printable page; never over another file.")
+    ] = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Say pin by pin how to wire a reader for PART, and how to find out whether it can be believed."""
+    from pipeline.run.benching import bench_part
+
+    document, text, refusal = bench_part(
+        part, other=other, from_memory=from_memory, project=project, html=html, quiet=quiet or as_json
+    )
+    _render(document, text, as_json=as_json, quiet=quiet)
+    if refusal is not None:
+        raise refusal
+
+
+@app.command()
+def capture(
+    port: Annotated[str, typer.Argument(help="The serial port that the reader prints to.")],
+    chip: Annotated[str, typer.Option("--chip", help="The chip's id in the sheet.")],
+    reader: Annotated[str, typer.Option("--reader", help="The reader's id in the sheet.")],
+    part: PartOption = None,
+    organisation: OrganisationOption = None,
+    passes: Annotated[int, typer.Option("--passes", help="How often the reader reads the whole chip.")] = 3,
+    baud: Annotated[int, typer.Option("--baud", help="Speed of the line.")] = 115_200,
+    project: Annotated[Path, typer.Option("--project", help="The project folder.")] = Path(),
+    resume: Annotated[bool, typer.Option("--resume", help="Go on with an unfinished log.")] = False,
+    sitting: Annotated[
+        str | None, typer.Option("--sitting", help="Name of the sitting, kept in the sheet.")
+    ] = None,
+    quiet_seconds: Annotated[
+        float, typer.Option("--quiet-seconds", help="A line still for so long has ended.")
+    ] = 3.0,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Take what a home-built reader prints: raw bytes to disk first, then decoded, compared and examined.
+
+    Exit 1 on a fault in the reading.
+    """
+    from pipeline.run.capturing import Wish
+    from pipeline.run.capturing import capture as run_capture
+    from pipeline.views.terminal import captured
+
+    wish = Wish(
+        port=port, chip=chip, reader=reader, part=part, organisation=organisation, passes=passes, baud=baud,
+        quiet_seconds=quiet_seconds, resume=resume, sitting=sitting, project=project,
+    )  # fmt: skip
+    document = run_capture(wish, quiet=quiet or as_json)
+    _render(document, captured(document, draw=_can_draw()), as_json=as_json, quiet=quiet)
+    raise typer.Exit(1 if any(one["severity"] == "fault" for one in document["examined"]["findings"]) else 0)

@@ -295,6 +295,37 @@ class ReopenAnswer(Answer):
     chips: int
 
 
+class BenchAnswer(Answer):
+    """`bench`."""
+
+    part: str
+    organisation: str | None
+    pins_printed: bool
+    withheld: str | None
+    stamp: str | None
+    source: dict[str, str]
+    confidence: str
+    pins: tuple[dict[str, Any], ...]
+    moves: tuple[dict[str, Any], ...]
+    page: str | None = Field(description="The printable page that was written")
+
+
+class CaptureAnswer(Answer):
+    """`capture`."""
+
+    port: str
+    chip: str
+    reader: str
+    file: str
+    received: int = Field(description="Bytes of this run that are in the raw log")
+    worst_stall_ms: float = Field(description="Longest time that one block took to the disk")
+    protocol: bool = Field(description="Whether the reader spoke the line protocol")
+    damaged_lines: int
+    row: dict[str, str]
+    row_added: bool
+    examined: dict[str, Any]
+
+
 ANSWERS: dict[str, type[Answer]] = {
     "check": CheckAnswer,
     "package": PackageAnswer,
@@ -310,5 +341,7 @@ ANSWERS: dict[str, type[Answer]] = {
     "burn": BurnAnswer,
     "changes": ChangesAnswer,
     "reopen": ReopenAnswer,
+    "bench": BenchAnswer,
+    "capture": CaptureAnswer,
 }
 """Command → its answer."""

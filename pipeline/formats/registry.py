@@ -101,6 +101,12 @@ _ENTRIES: dict[str, Entry] = {
         re.compile(rb"(?:\A|[*\x02\n])[ \t\n]{0,8}(?:QF[0-9]+|L[0-9]+[ \n]+[01 \n]+)\*"),
         b"*",
     ),
+    "reader-log": Entry(
+        "reader_protocol",
+        "the CRC of every line, addresses, words a line, the CRC of every pass; passes that are not whole left out",
+        re.compile(rb"(?m)^(?:#WELLREAD 1 PASS |=[1-9][0-9]{0,5} [0-9A-F]{4,8} [0-9A-F ]+\*[0-9A-F]{4})"),
+        b"*",
+    ),
     "binary": Entry("binary", "nothing can be checked in it but its length"),
     "hex-text": Entry(
         "hex_text",

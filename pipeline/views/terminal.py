@@ -224,3 +224,19 @@ def started(document: Mapping[str, Any]) -> str:
 def schema_list(names: Sequence[str]) -> str:
     """The names that `schema` knows."""
     return "Schemas: " + ", ".join(names)
+
+
+def captured(document: Mapping[str, Any], *, draw: bool) -> str:
+    """What `capture` says: the reading examined, then where it lies and what the sheet got."""
+    lines = [examined(document["examined"], draw=draw)]
+    form = "every line checked" if document["protocol"] else "plain printing, nothing in it proves a line"
+    lines.append(
+        f"{document['received']} bytes received ({form}; {counted(document['damaged_lines'], 'damaged line')}): {document['file']}"
+    )
+    row = ", ".join(f"{key}: {value}" for key, value in document["row"].items())
+    lines.append(
+        f"Added to the sheet's readings: {{{row}}}"
+        if document["row_added"]
+        else f"The sheet was left alone; add to its readings: {{{row}}}"
+    )
+    return "\n".join(lines)
