@@ -287,3 +287,121 @@ def test_an_xlsx_with_a_stray_cell_far_out_is_read_at_once(single: Path) -> None
 def test_a_section_that_is_no_group_is_told_with_its_own_line(single: Path) -> None:
     (single / "sheet.yaml").write_text(HEAD + "custodian: me\n" + ONE.removeprefix(HEAD), encoding="utf-8")
     assert "sheet.yaml:3: custodian: found 'me', expected a group of fields" in wellread("check", single).out
+
+
+def test_merged_cells_are_told_since_only_the_first_holds_a_value(single: Path) -> None:
+    from openpyxl import Workbook
+
+    book, out = Workbook(), io.BytesIO()
+    sheet = book.active
+    assert sheet is not None
+    for row in (["chip", "organisation", "role"], ["U1", "256x8", "program"], ["U2", "256x8", None]):
+        sheet.append(row)
+    sheet.merge_cells("C2:C3")
+    book.save(out)
+    (single / "sheet.yaml").write_text(HEAD + "chips: chips.xlsx\n", encoding="utf-8")
+    (single / "chips.xlsx").write_bytes(out.getvalue())
+    done = wellread("check", single)
+    assert done.code == 1
+    assert "chips.xlsx:Sheet!C2:C3: found merged cells, of which only the first holds a value" in done.out
+
+
+def test_a_part_of_the_sheet_with_a_mistake_is_told_once(single: Path) -> None:
+    sheet = (
+        HEAD + "parts:\n  - {part: X1, kind: zzz, words: 256, bits: 8}\nchips:\n  - {chip: U1, part: X1}\n"
+    )
+    (single / "sheet.yaml").write_text(sheet, encoding="utf-8")
+    done = wellread("check", single)
+    assert done.code == 1
+    assert "chips[1].part" not in done.out
+
+
+def test_premis_holds_whatever_text_and_dates_the_sheet_has_and_every_reference_leads_somewhere(
+    tmp_path: Path,
+) -> None:
+    import re
+
+    sheet = (
+        HEAD.replace("name: M", 'name: "<&>]]> \\u0001"')
+        + """\
+chips:
+  - {chip: U1, organisation: 256x8, label: "\\u0000\\uFFFE<b>"}
+  - {chip: U2, part: '2716', state: read-failed, attempts: [{reader: h, date: 198X, outcome: '<dead>'}]}
+readings:
+  - {chip: U1, reader: p, file: a.bin, date: 198X}
+  - {chip: U1, reader: h, file: b.bin, date: 2021/2023}
+  - {chip: U1, reader: h, file: c.bin, set_aside: 'because <x>'}
+"""
+    )
+    done = wellread("package", project(tmp_path, sheet, a_bin=EVEN, b_bin=EVEN, c_bin=ODD), "--json")
+    assert done.code == 0, done.err
+    text = (Path(done.document["bag"]) / "metadata/premis.xml").read_text("utf-8")
+    assert "<x>" not in text
+    assert {"198X", "2021/2023"} <= set(re.findall(r"<eventDateTime>(.*?)<", text))
+    kinds = "object|event|agent|rightsStatement"
+    ids = set(re.findall(rf"<(?:{kinds})IdentifierValue>(.*?)<", text))
+    named = set(re.findall(r"<(?:linking\w+|related\w+)IdentifierValue>(.*?)<", text))
+    assert named
+    assert named <= ids
+
+
+def test_spaces_hold_banks_gaps_and_lanes_as_placed(tmp_path: Path) -> None:
+    sheet = (
+        HEAD
+        + """\
+chips:
+  - {chip: E, organisation: 256x8}
+  - {chip: O, organisation: 256x8}
+  - {chip: H, organisation: 256x4}
+  - {chip: L, organisation: 256x4}
+readings:
+  - {chip: E, reader: p, file: e.bin}
+  - {chip: O, reader: p, file: o.bin}
+  - {chip: H, reader: p, file: h.bin}
+  - {chip: L, reader: p, file: l.bin}
+spaces:
+  - {name: even-odd, width: 16, byte_order: little, unit: byte, placements: [{at: 0, lanes: [E, O]}]}
+  - {name: nibbles, width: 8, placements: [{at: 0, lanes: [H, L]}]}
+  - {name: gap, width: 8, fill: 0xEA, placements: [{at: 16, lanes: [E], chip_range: 0x00-0x10}]}
+  - {name: hole, width: 8, placements: [{at: 16, lanes: [E], chip_range: 0x00-0x10}]}
+  - {name: banked, width: 8, placements: [{at: 0, bank: a, lanes: [E]}, {at: 0, bank: b, lanes: [O]}]}
+  - {name: wide, width: 24, placements: [{at: 0, lanes: [E, O, H, L]}]}
+"""
+    )
+    low = [bytes(byte & 15 for byte in content) for content in (EVEN, ODD)]
+    folder = project(tmp_path, sheet, e_bin=EVEN, o_bin=ODD, h_bin=low[0], l_bin=low[1])
+    done = wellread("package", folder, "--json")
+    assert done.code == 0, done.err
+    made = {path.stem: path.read_bytes() for path in (Path(done.document["bag"]) / "data/spaces").iterdir()}
+    byte = [a << 4 | b for a, b in zip(*low, strict=True)]
+    assert made.pop("even-odd") == bytes(x for pair in zip(ODD, EVEN, strict=True) for x in pair)
+    assert made.pop("nibbles") == bytes(byte)
+    assert made.pop("gap") == b"\xea" * 16 + EVEN[:16]
+    assert made.pop("wide") == bytes(x for three in zip(EVEN, ODD, byte, strict=True) for x in three)
+    assert sorted(made.values()) == sorted([EVEN, ODD]), "a gap without a declared fill is not written"
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
+def test_ctrl_c_in_the_middle_leaves_nothing_and_says_so(tmp_path: Path) -> None:
+    import signal
+    import subprocess
+    import time
+
+    count = 400
+    sheet = HEAD + "chips:\n" + "".join(f"  - {{chip: U{n}, organisation: 256x8}}\n" for n in range(count))
+    folder = project(
+        tmp_path, sheet, **{f"U{n}_p_1_bin": random.Random(n).randbytes(256) for n in range(count)}
+    )
+    running = subprocess.Popen(
+        [sys.executable, "-m", "pipeline", "package", str(folder)],
+        cwd=Path(__file__).parents[2], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+    )  # fmt: skip
+    until = time.monotonic() + 60
+    while not any(tmp_path.glob(".m-v1.staging-*/m-v1/data")) and time.monotonic() < until:
+        assert running.poll() is None, running.stderr.read() if running.stderr else ""
+        time.sleep(0.01)
+    os.killpg(running.pid, signal.SIGINT)
+    _, err = running.communicate(timeout=60)
+    assert running.returncode == 130
+    assert err == "Interrupted; nothing half-made was left under a final name.\n"
+    assert [path.name for path in tmp_path.iterdir()] == ["m"]

@@ -160,7 +160,9 @@ def read_sheet(
     typed = {chip.chip for chip in sheet.chips}
     raw = [row.get("chip") for row in tree.get("chips", ()) if isinstance(row, dict)]
     untyped = frozenset(name for name in raw if isinstance(name, str) and name not in typed)
-    linking = Linking(sheet, tree, file, files, catalogue.with_parts(own), problems, rows, untyped)
+    unread = {row.get("part") for row in tree.get("parts", ()) if isinstance(row, dict)}
+    unread -= {part.part for part in sheet.parts}
+    linking = Linking(sheet, tree, file, files, catalogue.with_parts(own), problems, rows, untyped, frozenset(unread))
     planned = link(linking)
     cautions = tuple(problem for problem in problems if problem.caution)
     return Plan(sheet, planned, cautions, document.tables), tuple(problems)

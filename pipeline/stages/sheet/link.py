@@ -40,6 +40,8 @@ class Linking:
     """For each list of the sheet, where each of its typed items stands in the text's list."""
     untyped: frozenset[str] = frozenset()
     """Ids of chips whose own fields could not be read; naming them is no second mistake."""
+    unread_parts: frozenset[Any] = frozenset()
+    """Names of the sheet's own parts whose fields could not be read; likewise."""
 
     def at(self, loc: Sequence[Any]) -> tuple[Any, ...]:
         """The path in the text's tree: items that could not be typed are counted there."""
@@ -141,7 +143,7 @@ def _organisation(
 ) -> tuple[Organisation | None, Part | None, int | None]:
     """What the sheet says, checked against the part that it names."""
     part: Part | None = None
-    if chip.part is not None:
+    if chip.part is not None and chip.part not in linking.unread_parts:
         try:
             part = linking.catalogue.find(chip.part)
         except PartError as error:

@@ -190,7 +190,7 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
         book = load_workbook(io.BytesIO(content), read_only=True, data_only=False)
         sheet = book.worksheets[0]
         rows: list[tuple[int, list[str]]] = []
-        problems: list[Problem] = []
+        problems = _merged(content, sheet, file)
         for index, cells in enumerate(sheet.iter_rows(max_row=MOST_ROWS, max_col=MOST_COLUMNS), start=1):
             # A stray cell far out makes a grid of mostly nothing, which costs minutes if looked at cell by cell.
             if all(cell.value is None for cell in cells):
@@ -208,14 +208,27 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
         SyntaxError,
         TypeError,
         AttributeError,
-    ) as error:
+    ):
         return LinedList(1), [
-            Problem(file, "", f"no XLSX spreadsheet ({type(error).__name__})", "a table saved as .xlsx")
+            Problem(file, "", "no XLSX spreadsheet (cut short, or a file of another kind)", "a table saved as .xlsx")
         ]
     out, more = _rows_of(
         rows, file, lambda line, n: f"{file}:{sheet.title}!{column_letters(n)}{line}", eaten=False
     )
     return out, problems + more
+
+
+def _merged(content: bytes, sheet: Any, file: str) -> list[Problem]:
+    """Merged cells look filled to a person, yet only the first holds anything: each range is told."""
+    with zipfile.ZipFile(io.BytesIO(content)) as archive:
+        inner = archive.read(str(getattr(sheet, "_worksheet_path", "")).lstrip("/"))
+    return [
+        Problem(
+            f"{file}:{sheet.title}!{found.decode()}", "", "merged cells, of which only the first holds a value",
+            "cells of their own, each filled",
+        )
+        for found in re.findall(rb'<(?:\w+:)?mergeCell ref="([A-Z0-9:]{1,30})"', inner)
+    ]  # fmt: skip
 
 
 _KINDS = {"n": "the number", "d": "the date", "f": "the formula", "b": "the truth value", "e": "the error"}
