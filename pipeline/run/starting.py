@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import defaultdict
+from collections import Counter, defaultdict
 from pathlib import Path
 from typing import Any
 
@@ -173,6 +173,10 @@ def _sheet(root: Path, chips: dict[str, list[dict[str, Any]]]) -> str:
     lines += [f"  {reader}: {{}}    # say its kind: device-programmer or home-built" for reader in readers]
     lines.append("chips:")
     rows: list[str] = []
+    # Files of one name in two folders are two readings, which only rows of their own can tell apart.
+    names = Counter(
+        reading["path"].rsplit("/", 1)[-1].rsplit(".", 1)[0] for readings in chips.values() for reading in readings
+    )
     for chip, readings in chips.items():
         lines.append(f"  - chip: {quoted(chip)}")
         guesses = []
@@ -199,7 +203,8 @@ def _sheet(root: Path, chips: dict[str, list[dict[str, Any]]]) -> str:
         lines.append("    unconfirmed:")
         lines += [f"      - {quoted(guess)}" for guess in guesses]
         for reading in readings:
-            if reading["by_name"] and reading["why"] == "" and "/" in reading["path"]:
+            once = names[reading["path"].rsplit("/", 1)[-1].rsplit(".", 1)[0]] == 1
+            if once and reading["by_name"] and reading["why"] == "" and "/" in reading["path"]:
                 continue
             rows.append(
                 f"  - {{chip: {quoted(chip)}, reader: {reading['reader']}, file: {quoted(reading['path'].removeprefix('dumps/'))}}}"

@@ -382,7 +382,7 @@ spaces:
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
-def test_ctrl_c_in_the_middle_leaves_nothing_and_says_so(tmp_path: Path) -> None:
+def test_ctrl_c_in_the_middle_leaves_nothing_behind(tmp_path: Path) -> None:
     import signal
     import subprocess
     import time
@@ -403,5 +403,36 @@ def test_ctrl_c_in_the_middle_leaves_nothing_and_says_so(tmp_path: Path) -> None
     os.killpg(running.pid, signal.SIGINT)
     _, err = running.communicate(timeout=60)
     assert running.returncode == 130
-    assert err == "Interrupted; nothing half-made was left under a final name.\n"
+    assert "Traceback" not in err
     assert [path.name for path in tmp_path.iterdir()] == ["m"]
+
+
+def test_start_tells_files_of_one_name_in_two_folders_apart(single: Path) -> None:
+    (single / "sheet.yaml").unlink()
+    (single / "dumps" / "again").mkdir()
+    (single / "dumps" / "again" / "U1.p.1.bin").write_bytes(EVEN)
+    assert wellread("start", single).code == 0
+    problems = wellread("check", single, "--json").document["problems"]
+    assert [one["field"].rsplit(".", 1)[-1] for one in problems] == ["unconfirmed"], problems
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("check", "{project}"), ("recheck", "{bag}"), ("changes", "{bag}", "{bag}"), ("parts",), ("parts", "2716"),
+        ("examine", "{dump}"), ("compare", "{dump}", "{dump}"),
+        ("convert", "{dump}", "--to", "s-record", "-o", "{project}/../out.s19"),
+    ],
+)  # fmt: skip
+def test_every_json_document_follows_its_schema_and_quiet_is_silent(
+    single: Path, arguments: tuple[str, ...]
+) -> None:
+    import jsonschema
+
+    bag = wellread("package", single, "--quiet").out.strip()
+    named = [one.format(project=single, bag=bag, dump=single / "dumps" / "U1.p.1.bin") for one in arguments]
+    done = wellread(*named, "--json")
+    assert (done.code, done.err) == (0, "")
+    jsonschema.validate(done.document, wellread("schema", arguments[0]).document)
+    if arguments[0] != "convert":
+        assert wellread(*named, "--quiet") == Ran(0, "", "")
