@@ -54,6 +54,7 @@ class Watch:
     _quiet: bool = False
     _asked_at: float = 0.0
     _tries: dict[bytes, int] = field(default_factory=dict)
+    _proved: set[int] = field(default_factory=set)
     _thanked: set[int] = field(default_factory=set)
 
     def feed(self, block: bytes) -> None:
@@ -96,7 +97,11 @@ class Watch:
     @property
     def whole(self) -> int:
         """Passes that have come whole, in protocol form."""
-        return sum(1 for one in self._all.all if not one.trouble())
+        # a pass is weighed once it has its trailer, and once whole it is not weighed again: this runs at every block
+        for one in self._all.all:
+            if one.tail is not None and id(one) not in self._proved and not one.trouble():
+                self._proved.add(id(one))
+        return len(self._proved)
 
     @property
     def troubles(self) -> tuple[str, ...]:
@@ -129,7 +134,7 @@ class Watch:
         latest = self._all.all[-1]
         if latest.tail is None and not self._quiet:
             return b""
-        if not latest.trouble():
+        if id(latest) in self._proved or not latest.trouble():
             if id(latest) in self._thanked:
                 return b""
             self._thanked.add(id(latest))

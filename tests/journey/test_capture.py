@@ -79,6 +79,12 @@ def test_a_second_capture_takes_the_next_number_and_touches_nothing(tmp_path: Pa
     assert (folder / "dumps" / "U1.hb.2.log").read_bytes() == whole()
 
 
+def later(line: Line) -> None:
+    """Once the port is open: the log that is gone on with is there from the start and says nothing of it."""
+    time.sleep(1.5)
+    line.send(whole())
+
+
 def test_an_unplugged_cable_keeps_the_log_and_resume_goes_on(tmp_path: Path, line: Line) -> None:
     folder = project(tmp_path / "p")
     half = whole(1)[:3000]
@@ -96,7 +102,7 @@ def test_an_unplugged_cable_keeps_the_log_and_resume_goes_on(tmp_path: Path, lin
     assert raw.read_bytes() == half
     again = Line()
     assert captured(folder, again).code == 15
-    when_recording(folder, lambda: (time.sleep(1.5), again.send(whole())))  # type: ignore[func-returns-value]
+    when_recording(folder, lambda: later(again))
     done = captured(folder, again, "--resume")
     again.close()
     assert done.code == 0, done.err
