@@ -21,6 +21,8 @@ from schemas.finding import Code, Severity
 
 EXCEPTIONS = 0.002
 """Share of words that may break a relation of columns: a contact that worked for a moment."""
+LEAST_SURE = 1024
+"""A constant column in fewer words is never a fault: a small character generator may pass for a program."""
 MOST_NOISY = 2
 """More lines than this are not left out when content is judged: too little would be left."""
 
@@ -104,7 +106,8 @@ def _stuck_suspicion(
         also = "A link of seven bits loses bit 7 of everything, and a stuck D7 looks the same."
         means = f"D7 is {level} in every word, as it is in plain text."
     else:
-        sure = p_value <= BEYOND_DOUBT and content.program and line not in spare and len(stuck) <= 2
+        looks_sure = content.program and columns.words >= LEAST_SURE and line not in spare
+        sure = p_value <= BEYOND_DOUBT and looks_sure and len(stuck) <= 2
         severity = Severity.FAULT if sure else Severity.CAUTION if p_value <= 0.5 else Severity.NOTE
         every = "every word" if not exceptions else f"all but {exceptions} words"
         means = f"{name} reads {level} in {every}: its pin, socket contact or wire, or the output itself, is stuck."
