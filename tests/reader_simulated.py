@@ -34,8 +34,10 @@ def printed(image: bytes, number: int = 1) -> list[bytes]:
     """A pass in the line protocol."""
     lines = [print_line(f"#WELLREAD 1 PASS {number} ORG {len(image)}x8 LINE 16")]
     digits = max(4, ((len(image) - 1).bit_length() + 3) // 4)
-    for at in range(0, len(image), 16):
-        lines.append(print_line(f"={number} {at:0{digits}X} {image[at : at + 16].hex(' ').upper()}"))
+    lines += [
+        print_line(f"={number} {at:0{digits}X} {image[at : at + 16].hex(' ').upper()}")
+        for at in range(0, len(image), 16)
+    ]
     lines.append(print_line(f"#END {number} WORDS {len(image)} CRC {check(image):04X}"))
     return lines
 
@@ -49,6 +51,7 @@ class Line:
         os.set_blocking(self.master, False)
         self.name = os.ttyname(self.slave)
         self.dropped = 0
+        self.taken = bytearray()
 
     def send(self, content: bytes, baud: int = 2_000_000, block: int = 200) -> None:
         """At the pace of a line (ten bits a byte); what the far end does not take is lost, as on a wire."""
@@ -63,6 +66,7 @@ class Line:
             with contextlib.suppress(OSError):
                 taken = os.write(self.master, piece)
             self.dropped += len(piece) - taken
+            self.taken += piece[:taken]
 
     def unplug(self) -> None:
         """The cable out."""

@@ -61,8 +61,8 @@ def killed(root: Path, points: int = 50) -> int:
             process.send_signal(signal.SIGKILL)
         line.close()
         log = (folder / "capturing" / "U1.hb.1.raw").read_bytes()
-        # what still lay in the system's buffer had not been received; anything before it must be there unchanged
-        wrong += not (sent.startswith(log) and len(sent) - len(log) <= 4096)
+        # what the line dropped was never received, and what still lay in the system's buffer had not been received; anything before it must be there unchanged
+        wrong += not (line.taken.startswith(log) and len(line.taken) - len(log) <= 4096)
     return wrong
 
 
