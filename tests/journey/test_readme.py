@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from pipeline.formats import FORMATS
 from tests.journey.cli import wellread
 
 ROOT = Path(__file__).parents[2]
@@ -38,3 +39,8 @@ def test_every_command_of_the_help_is_in_the_readme() -> None:
     commands = re.findall(r"^  ([a-z]+)  ", done.out.split("Commands:")[1], re.MULTILINE)
     assert len(commands) >= 9
     assert [name for name in commands if f"`wellread {name} " not in README] == []
+
+
+def test_the_table_of_formats_says_what_the_decoders_check() -> None:
+    rows = [f"| `{name}` | {checks} |" for name, checks in FORMATS.items()]
+    assert "\n".join(["<!-- formats -->", "| format | what is checked |", "|---|---|", *rows, ""]) in README
