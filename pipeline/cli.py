@@ -263,14 +263,28 @@ def show_ledger(
     premis: Annotated[
         Path | None, typer.Option("--premis", help="Write the history as PREMIS events.")
     ] = None,
+    accept: Annotated[
+        Path | None, typer.Option("--accept", help="A known bag whose new receipt is right.")
+    ] = None,
+    because: Annotated[str, typer.Option("--because", help="Why it is; kept with the acceptance.")] = "",
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Show the history of checks, and whether it is whole."""
+    if (accept is None) != (not because.strip()):
+        raise typer.BadParameter("--accept and --because go together")
     from pipeline.run.rechecking import ledger_document
     from pipeline.views.upkeep import ledger_shown
 
-    document = ledger_document(file, verify=verify, expect_head=expect_head, csv=csv, premis=premis)
+    document = ledger_document(
+        file,
+        verify=verify,
+        expect_head=expect_head,
+        csv=csv,
+        premis=premis,
+        accept=accept,
+        because=because,
+    )
     _render(document, ledger_shown(document), as_json=as_json, quiet=quiet)
 
 

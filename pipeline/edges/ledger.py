@@ -200,7 +200,8 @@ class Ledger:
 
         Returns:
             By path: the body of the last check, `receipt` being the last one of a valid check, a mend or an
-            acceptance (or of the first check, where none was ever valid).
+            acceptance (or of the first check, where none was ever valid). A receipt that contradicted another
+            place's memory is never taken up: a bag moved and rewritten would be believed the second time.
         """
         result: dict[str, dict[str, Any]] = {}
         for row in self.rows():
@@ -211,6 +212,8 @@ class Ledger:
             before = result.get(bag, {})
             counts = body.get("outcome") == "valid" or body.get("kind") in {"mend", "accepted"}
             receipt = body.get("receipt") if counts or not before.get("receipt") else before["receipt"]
+            if not counts and not before.get("receipt") and _contradicts(body):
+                receipt = ""
             told = body if body.get("kind") == "check" or not before else before
             identifier = body.get("identifier") or before.get("identifier", "")
             result[bag] = {**told, "receipt": receipt or "", "identifier": identifier}
@@ -288,6 +291,14 @@ def chained(previous: str, text: str) -> str:
 def canonical(body: Mapping[str, Any]) -> str:
     """A body as the file keeps it: JSON, keys sorted, nothing but ASCII, no blanks."""
     return json.dumps(body, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
+
+
+def _contradicts(body: Mapping[str, Any]) -> bool:
+    """Whether a check found another receipt than the one remembered (`stages.remember` writes this path)."""
+    return any(
+        each.get("path") == "tagmanifest-*.txt" and each.get("kind") == "altered"
+        for each in body.get("problems", ())
+    )
 
 
 def _indexed(bag: object) -> str:

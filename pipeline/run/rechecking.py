@@ -40,12 +40,20 @@ def recheck_document(
 
 
 def ledger_document(
-    path: Path, *, verify: bool, expect_head: str, csv: Path | None, premis: Path | None
+    path: Path,
+    *,
+    verify: bool,
+    expect_head: str,
+    csv: Path | None,
+    premis: Path | None,
+    accept: Path | None = None,
+    because: str = "",
 ) -> dict[str, Any]:
-    """What `ledger --json` prints; exports are written as new files.
+    """What `ledger --json` prints; exports are written as new files, an acceptance is added first.
 
     Raises:
-        LedgerError: It is no ledger, or, asked to verify, it is not whole.
+        BagError: The bag to be accepted is not valid by itself.
+        LedgerError: It is no ledger, or, asked to verify or to accept, it is not whole or not the one expected.
         DestinationError, StorageError: An export cannot be written.
     """
     from pipeline.edges.ledger import Ledger
@@ -53,6 +61,10 @@ def ledger_document(
     from pipeline.errors import LedgerError
     from pipeline.views.fixity import history_csv, history_premis
 
+    if accept is not None:
+        from pipeline.run.accepting import accept_bag
+
+        accept_bag(accept, now=now(), ledger=path, because=because, expect_head=expect_head)
     with Ledger(path) as book:
         wholeness = book.wholeness(expect_head=expect_head)
         rows = list(book.rows())
