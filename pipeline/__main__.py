@@ -13,6 +13,7 @@ from typing import Any
 BUG = 70
 INTERRUPTED = 130
 USAGE = 2
+STOPPED = "Interrupted; nothing half-made was left under a final name.\n"
 
 
 def run(arguments: list[str] | None = None) -> int:
@@ -38,7 +39,7 @@ def run(arguments: list[str] | None = None) -> int:
     except WellreadError as error:
         return _told(error)
     except interrupted:
-        sys.stderr.write("Interrupted; nothing half-made was left under a final name.\n")
+        sys.stderr.write(STOPPED)
         return INTERRUPTED
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
@@ -57,6 +58,9 @@ def run(arguments: list[str] | None = None) -> int:
             "This is a bug in wellread, not in your files. Please report it with the lines above.\n"
         )
         return BUG
+    if result == INTERRUPTED:
+        # Some versions of Typer turn Ctrl-C into this result without a word.
+        sys.stderr.write(STOPPED)
     return result if isinstance(result, int) else 0
 
 

@@ -173,6 +173,16 @@ def convert(
     span: Annotated[
         str | None, typer.Option("--span", help="Longest output in bytes that may be mostly gaps.")
     ] = None,
+    address: Annotated[
+        str | None,
+        typer.Option("--address", help="hex, octal or decimal, for the column of addresses of a listing."),
+    ] = None,
+    gaps: Annotated[
+        bool, typer.Option("--gaps", help="The listing leaves lines out, and that is known.")
+    ] = False,
+    which: Annotated[
+        int | None, typer.Option("--pass", help="Which pass of a log that holds several, from 1.")
+    ] = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -190,6 +200,9 @@ def convert(
         word_order=word_order,
         token=token,
         span=span,
+        address=address,
+        gaps=gaps,
+        which=which,
     )
     _render(document, converted(document), as_json=as_json, quiet=quiet)
 
@@ -495,7 +508,8 @@ def bench(
     part: Annotated[str, typer.Argument(help="The part to be read, as in the catalogue or as marked.")],
     other: Annotated[str | None, typer.Option("--from", help="A part that is wired already.")] = None,
     from_memory: Annotated[
-        bool, typer.Option("--from-memory", help="Print pin numbers of low confidence too, every line stamped.")
+        bool,
+        typer.Option("--from-memory", help="Print pin numbers of low confidence too, every line stamped."),
     ] = False,
     project: Annotated[
         Path | None, typer.Option("--project", help="Say which of this project's chips try the wiring.")

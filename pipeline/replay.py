@@ -250,7 +250,7 @@ def replay(content: bytes, steps: Sequence[Mapping[str, Any]]) -> Units:
     return units
 
 
-DECLARED = ("format", "bits", "words", "word_order", "token")
+DECLARED = ("format", "bits", "words", "word_order", "token", "address", "gaps")
 """The settings of a decode step that were declared to the decoder."""
 
 

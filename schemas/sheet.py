@@ -7,6 +7,7 @@ Scalars arrive as text, so that label `0117`, date code `7912` and revision `1E3
 from __future__ import annotations
 
 import re
+from datetime import date
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
@@ -45,8 +46,10 @@ def as_edtf(value: object) -> str:
     if not isinstance(value, str) or not _EDTF.fullmatch(value.strip()) or value.strip() == "/":
         raise ValueError("a date as far as known, such as 2024-05-03, 2024-05, 1978, 198X or 2024~ (EDTF)")
     for found in _DATE_PART.finditer(value):
-        if not 1 <= int(found[2]) <= 12 or (found[3] and not 1 <= int(found[3]) <= 31):
-            raise ValueError("a date that exists, such as 2024-05-03 (EDTF)")
+        try:
+            date(int(found[1]), int(found[2]), int(found[3] or 1))
+        except ValueError:
+            raise ValueError("a date that exists, such as 2024-05-03 (EDTF)") from None
     return value.strip()
 
 
@@ -115,6 +118,7 @@ LineNumber = Annotated[
 ]
 RightsUri = Annotated[str, BeforeValidator(as_rights), WithJsonSchema({"type": "string"})]
 ByteOrder = Literal["big", "little"]
+AddressRadix = Literal["hex", "octal", "decimal"]
 
 
 class Machine(HumanInput):
@@ -175,6 +179,9 @@ class Reader(HumanInput):
     token: Literal["hex", "octal", "decimal", "binary", "nibble"] | None = None
     word_order: ByteOrder | None = Field(
         default=None, description="Order of the bytes in printed 16-bit groups"
+    )
+    address: AddressRadix | None = Field(
+        default=None, description="How its listings count in the column of addresses"
     )
     byte_order: ByteOrder | None = Field(
         default=None, description="Order of the bytes of a wide word in its files"
@@ -328,6 +335,10 @@ class ReadingRow(HumanInput):
     format: Text | None = None
     token: Literal["hex", "octal", "decimal", "binary", "nibble"] | None = None
     word_order: ByteOrder | None = None
+    address: AddressRadix | None = Field(
+        default=None, description="How a listing counts in its column of addresses"
+    )
+    gaps: bool = Field(default=False, description="The listing leaves lines out, and that is known")
     take: Take | None = None
     packed: Packed | None = None
     byte_order: ByteOrder | None = None

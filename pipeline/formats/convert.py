@@ -41,6 +41,7 @@ class Converted:
             "forgiven": [
                 {
                     "what": one.what,
+                    "place": str(one.place),
                     "line": one.place.line,
                     "column": one.place.column,
                     "offset": one.place.offset,
@@ -106,7 +107,7 @@ def _chosen(decoded: Decoded, number: int | None) -> tuple[Block, ...]:
         raise AmbiguousError(
             where="passes",
             problem=f"the dump holds {len(runs)} passes that differ",
-            remedy="say which one to convert, or compare them first",
+            remedy="say which one with --pass, or compare them first",
         )
     return runs[0]
 

@@ -4,7 +4,6 @@ Without it a bag that was knowingly packed anew in its old place would be told a
 begin another ledger and lose its memory. The old rows stay, and the acceptance stands after them with its reason.
 """
 
-
 from __future__ import annotations
 
 import os

@@ -43,10 +43,14 @@ from schemas.sheet import Reader, ReadingRow
 HOW = (
     "date", "device_setting", "read_as", "selects", "supply_v", "clock", "pulls", "temperature_c", "sitting",
     "take", "packed", "byte_order", "polarity", "bit_order", "format", "token", "word_order",
+    "address", "gaps",
 )  # fmt: skip
 """What the sheet says of a reading that the record repeats beside it."""
 
 
+MOST_TIMES_THE_CHIP = 4096
+"""A log of many passes, printed at length, is a few hundred times as long as its chip; common practice, no source."""
+FEWEST_BYTES_REFUSED = 16 * 1024 * 1024
 BROUGHT = frozenset(["reorder-lines", "rotate", "realign"])
 """Steps by which reconciling brings a pass into the order of another."""
 
@@ -177,10 +181,12 @@ def declared_of(row: ReadingRow, reader: Reader, organisation: Organisation) -> 
     out: dict[str, Any] = {"bits": organisation.bits if not (row.take or row.packed) else 8}
     if not row.take and not row.packed:
         out["words"] = organisation.words
-    for key in ("format", "token", "word_order"):
+    for key in ("format", "token", "word_order", "address"):
         value = getattr(row, key) or getattr(reader, key)
         if value is not None:
             out[key] = value
+    if row.gaps:
+        out["gaps"] = True
     return out
 
 
@@ -254,6 +260,12 @@ def _decoded(
     stored: dict[str, Any], number: int,
 ) -> tuple[list[Pass], list[Finding]]:  # fmt: skip
     assert planned.organisation is not None
+    most = max(FEWEST_BYTES_REFUSED, planned.organisation.size_bytes * MOST_TIMES_THE_CHIP)
+    if len(content) > most and not reading.row.take:
+        raise FormatError(
+            where=f"offset {most:#x}", problem=f"the file goes on for {len(content)} bytes, for a chip of {planned.organisation}",
+            remedy="Name the chip's own dump, or say with `take` which part of the file is the chip's",
+        )  # fmt: skip
     declared = declared_of(reading.row, reader, planned.organisation)
     decoded = decode(content, Declared(**declared))
     stored["format"] = decoded.format

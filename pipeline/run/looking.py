@@ -243,7 +243,8 @@ def number(text: str | None, option: str) -> int | None:
 
 def convert_file(
     file: Path, *, to: str, output: Path, form: str | None, fill: str | None, base: str | None,
-    word_order: str | None, token: str | None, span: str | None,
+    word_order: str | None, token: str | None, span: str | None, address: str | None = None, gaps: bool = False,
+    which: int | None = None,
 ) -> dict[str, Any]:  # fmt: skip
     """What `convert --json` prints; the output is written, never over anything.
 
@@ -253,8 +254,15 @@ def convert_file(
     from pipeline.formats.convert import convert
 
     content = read_given(file)
-    declared = Declared(format=form, word_order=word_order, token=token, fill=number(fill, "--fill"))
-    options = {"base": number(base, "--base"), "most_fill": number(span, "--span")}
+    declared = Declared(
+        format=form,
+        word_order=word_order,
+        token=token,
+        fill=number(fill, "--fill"),
+        address=address,
+        gaps=gaps,
+    )
+    options = {"base": number(base, "--base"), "most_fill": number(span, "--span"), "number": which}
     try:
         made = convert(
             content,

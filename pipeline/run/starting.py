@@ -175,7 +175,9 @@ def _sheet(root: Path, chips: dict[str, list[dict[str, Any]]]) -> str:
     rows: list[str] = []
     # Files of one name in two folders are two readings, which only rows of their own can tell apart.
     names = Counter(
-        reading["path"].rsplit("/", 1)[-1].rsplit(".", 1)[0] for readings in chips.values() for reading in readings
+        reading["path"].rsplit("/", 1)[-1].rsplit(".", 1)[0]
+        for readings in chips.values()
+        for reading in readings
     )
     for chip, readings in chips.items():
         lines.append(f"  - chip: {quoted(chip)}")

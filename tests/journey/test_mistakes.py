@@ -133,10 +133,15 @@ def test_start_finds_dumps_that_lie_loose_in_the_folder(tmp_path: Path) -> None:
     text = sheet.read_text(encoding="utf-8")
     assert "that the file beside dumps/ is a dump at all" in text
     lines = text.splitlines(keepends=True)
-    sheet.write_text("".join(x for x in lines if "unconfirmed" not in x and not x.lstrip().startswith('- "')), encoding="utf-8")
+    sheet.write_text(
+        "".join(x for x in lines if "unconfirmed" not in x and not x.lstrip().startswith('- "')),
+        encoding="utf-8",
+    )
     packed = wellread("package", tmp_path, "--into", tmp_path.parent / "out", "--json")
     assert packed.code == 0, packed.err
-    assert (Path(packed.document["bag"]) / "data/readings/unplaced/U7/U7.bin").read_bytes() == DUMP.read_bytes()
+    assert (
+        Path(packed.document["bag"]) / "data/readings/unplaced/U7/U7.bin"
+    ).read_bytes() == DUMP.read_bytes()
 
 
 def test_start_drafts_for_any_file_name(tmp_path: Path) -> None:
@@ -242,3 +247,20 @@ def test_every_error_class_has_an_exit_code_of_its_own_in_range() -> None:
     assert codes.pop("UsageError") == 2
     assert all(10 <= code <= 49 for code in codes.values())
     assert len(set(codes.values())) == len(codes)
+
+
+def test_a_file_far_too_long_for_its_chip_is_refused_at_once(project: Path) -> None:
+    with (project / "dumps" / "U1.prog.1.bin").open("r+b") as stream:
+        stream.truncate(200 * 1024 * 1024)
+    done = wellread("check", project)
+    assert done.code == 1
+    assert "the file goes on for 209715200 bytes, for a chip of 2048x8" in done.out
+
+
+@pytest.mark.parametrize("date", ["2023-02-31", "2023-13", "2023-00-01", "0000-01-01"])
+def test_a_date_that_does_not_exist_is_refused(project: Path, date: str) -> None:
+    row = f"readings:\n  - {{chip: U1, reader: prog, file: U1.prog.1.bin, date: {date}}}\n"
+    (project / "sheet.yaml").write_text(SHEET + row, encoding="utf-8")
+    done = wellread("check", project)
+    assert done.code == 1
+    assert "a date" in done.out

@@ -279,7 +279,9 @@ def test_output_survives_a_narrow_encoding(tmp_path: Path) -> None:
     done.stdout.decode("cp1252")
 
 
-def test_the_odds_of_a_wrong_settled_bit_are_stated_where_every_reader_has_a_bound(record: dict[str, Any]) -> None:
+def test_the_odds_of_a_wrong_settled_bit_are_stated_where_every_reader_has_a_bound(
+    record: dict[str, Any],
+) -> None:
     rates = {one["readers"][0]: one["upper_bound"] for one in record["qualification"]["readers"]}
     stated = [chip for chip in record["chips"] if chip["odds"]]
     assert stated

@@ -16,6 +16,9 @@ import bincopy
 import intelhex
 import numpy as np
 import pytest
+from hexrec.formats.srec import SrecFile
+from hexrec.formats.titxt import TiTxtFile
+from hexrec.formats.xtek import XtekFile
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -117,6 +120,23 @@ def test_intelhex_s_own_sixteen_bit_and_far_images_decode_to_their_own_data() ->
         decoded = decode(text.encode())
         assert as_dict(decoded) == expected
         assert decoded.notes == (note,)
+
+
+@pytest.mark.parametrize("kind", ["tektronix-extended", "ti-txt", "s-record"])
+@pytest.mark.parametrize("address", [0, 0x1000, 0xFFE0])
+def test_what_a_third_library_writes_decodes_to_what_it_was_given(kind: str, address: int) -> None:
+    # Source: hexrec, which writes these notations by itself; it shares no code with the decoders.
+    if kind == "ti-txt" and address == 0:
+        # It leaves out `@0000`, without which a TI-TXT file is hex text with an odd end; we refuse that.
+        address = 0x20
+    classes = {"tektronix-extended": XtekFile, "ti-txt": TiTxtFile, "s-record": SrecFile}
+    image = CONTENTS["noise"]
+    stream = io.BytesIO()
+    classes[kind].from_bytes(image, offset=address).serialize(stream)
+    decoded = decode(stream.getvalue())
+    assert decoded.format == kind
+    assert [(one.address, one.words.tobytes()) for one in decoded.runs[0]] == [(address, image)]
+    assert decoded.forgiven == ()
 
 
 def package_file(package: str, ending: str) -> bytes:

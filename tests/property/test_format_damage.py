@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator
 
 import numpy as np
@@ -18,9 +19,13 @@ NOTATIONS = sorted(
 """All but those in which another byte is as good as the right one: raw binary, and values without leading zeros."""
 
 
+EVERY = 1 if os.environ.get("HYPOTHESIS_PROFILE") == "night" else 7
+"""The night profile damages every character; every other run each seventh, from the first and from the last."""
+
+
 def damaged(content: bytes) -> Iterator[bytes]:
-    """Every file that differs from the given one in one character; no digit becomes another digit."""
-    for at in range(len(content)):
+    """Files that differ from the given one in one character; no digit becomes another digit."""
+    for at in sorted({*range(0, len(content), EVERY), *range(len(content) - 1, -1, -EVERY)}):
         yield content[:at] + content[at + 1 :]
         yield content[: at + 1] + content[at:]
         for new in (b"~", b" ", b"O", b"\n"):
@@ -31,8 +36,9 @@ def damaged(content: bytes) -> Iterator[bytes]:
 def test_no_single_damaged_character_changes_a_word_in_silence(name: str) -> None:
     content, declared = WRITERS[name](IMAGE)
     known = Declared(token=declared.token)
-    refused = 0
+    refused = tried = 0
     for changed in damaged(content):
+        tried += 1
         try:
             decoded = decode(changed, known)
         except FormatError:
@@ -43,4 +49,4 @@ def test_no_single_damaged_character_changes_a_word_in_silence(name: str) -> Non
             for run in decoded.runs
         ]
         assert read == [(0, IMAGE)] or decoded.forgiven, changed
-    assert refused > len(content) // 2
+    assert refused > tried // 12

@@ -33,7 +33,7 @@ def test_every_notation_is_recognised_by_its_content(name: str) -> None:
 
 
 def test_every_format_says_what_is_checked_in_it() -> None:
-    assert len(FORMATS) == 12
+    assert len(FORMATS) == 13
     assert all(len(text) > 20 and not text.endswith(".") for text in FORMATS.values())
 
 

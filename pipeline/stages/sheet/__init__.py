@@ -162,7 +162,9 @@ def read_sheet(
     untyped = frozenset(name for name in raw if isinstance(name, str) and name not in typed)
     unread = {row.get("part") for row in tree.get("parts", ()) if isinstance(row, dict)}
     unread -= {part.part for part in sheet.parts}
-    linking = Linking(sheet, tree, file, files, catalogue.with_parts(own), problems, rows, untyped, frozenset(unread))
+    linking = Linking(
+        sheet, tree, file, files, catalogue.with_parts(own), problems, rows, untyped, frozenset(unread)
+    )
     planned = link(linking)
     cautions = tuple(problem for problem in problems if problem.caution)
     return Plan(sheet, planned, cautions, document.tables), tuple(problems)

@@ -225,7 +225,9 @@ def _readings(linking: Linking) -> dict[str, list[PlannedReading]]:
             out[planned.chip].append(planned)
     loose: list[str] = []
     linking.problems += [
-        Problem(path, "", found.refused, "a plain file inside the project folder, under a name that can be kept")
+        Problem(
+            path, "", found.refused, "a plain file inside the project folder, under a name that can be kept"
+        )
         for path, found in linking.files.items()
         if found.refused and path.split("/", 1)[0] in ("photos", "docs")
     ]

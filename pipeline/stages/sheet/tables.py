@@ -96,7 +96,9 @@ def _read_csv(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
             if len(rows) > MOST_ROWS:
                 return LinedList(1), [Problem(file, "", f"more than {MOST_ROWS} rows", "fewer rows")]
     except csv.Error as error:
-        return LinedList(1), [Problem(f"{file}:{reader.line_num + skipped}", "", f"no CSV ({error})", "a CSV table")]
+        return LinedList(1), [
+            Problem(f"{file}:{reader.line_num + skipped}", "", f"no CSV ({error})", "a CSV table")
+        ]
     return _rows_of(rows, file, lambda line, n: f"{file}:{line}, column {n + 1}", eaten=True)
 
 
@@ -210,7 +212,12 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
         AttributeError,
     ):
         return LinedList(1), [
-            Problem(file, "", "no XLSX spreadsheet (cut short, or a file of another kind)", "a table saved as .xlsx")
+            Problem(
+                file,
+                "",
+                "no XLSX spreadsheet (cut short, or a file of another kind)",
+                "a table saved as .xlsx",
+            )
         ]
     out, more = _rows_of(
         rows, file, lambda line, n: f"{file}:{sheet.title}!{column_letters(n)}{line}", eaten=False
