@@ -193,6 +193,13 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
         sheet = book.worksheets[0]
         rows: list[tuple[int, list[str]]] = []
         problems = _merged(content, sheet, file)
+        if (sheet.max_row or 0) > MOST_ROWS or (sheet.max_column or 0) > MOST_COLUMNS:
+            beyond = f"cells beyond row {MOST_ROWS} or column {column_letters(MOST_COLUMNS - 1)}, which are not read"
+            problems.append(
+                Problem(
+                    f"{file}:{sheet.title}", "", beyond, "a chip table, and nothing far from it", caution=True
+                )
+            )
         for index, cells in enumerate(sheet.iter_rows(max_row=MOST_ROWS, max_col=MOST_COLUMNS), start=1):
             # A stray cell far out makes a grid of mostly nothing, which costs minutes if looked at cell by cell.
             if all(cell.value is None for cell in cells):
