@@ -294,6 +294,8 @@ class _Builder:
         if at is None:
             return
         shows = matches(rest, units) or matches(inside_bars(rest), units)
+        if not shows and not barred(rest) and len(one.words) > count and not one.rest(len(one.words)).strip():
+            self._added(one.start + at, rest)  # nothing but values: they are not to be lost as a text column
         if not shows and (at != column or (not barred(rest) and len(rest.strip()) > len(units))):
             if barred(rest):
                 self.text.ledger.add(
