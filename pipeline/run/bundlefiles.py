@@ -80,7 +80,7 @@ def each_chip(making: Making, spool: Spool, progress: Progress) -> None:
         earlier = frozenset(described)
         goes = [*_image_files(making, chip, told), *_reading_files(making, told, described)]
         told_premis = premis.chip(told, shared=earlier)
-        spool.add({
+        spool.add_value({
             "chip": told, "objects": told_premis.objects + _more_objects(premis, told, making), "captures": list(told_premis.captures),
             "steps": dict(told_premis.steps),
         })  # fmt: skip

@@ -220,7 +220,7 @@ def _each_chip(building: _Building, partial: Spool, progress: Progress) -> Toget
         building.inputs.update(worked.inputs)
         if not problems:
             together.add(worked)
-            partial.add(worked.record)
+            partial.add_value(worked.record)
         progress.show("chips read:", count, len(chips))
     refuse(problems, SHEET_NAME)
     if not any(reading for chip in chips for reading in chip.readings):
