@@ -222,7 +222,9 @@ def test_cells_far_out_that_are_not_read_are_told() -> None:
     row: list[object] = ["chip", *([None] * 300), "far"]
     content = _xlsx([row, ["U1"]])
     _, problems = told(BASE + "chips: chips.xlsx\n", tables={"chips.xlsx": content})
-    assert any(one.startswith("~chips.xlsx:chips: found cells beyond row 200000 or column IV") for one in problems)
+    assert any(
+        one.startswith("~chips.xlsx:chips: found cells beyond row 200000 or column IV") for one in problems
+    )
 
 
 def test_an_xlsx_bomb_is_refused_without_unpacking() -> None:
