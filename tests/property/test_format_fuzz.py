@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import random
 import re
 import time
 import tracemalloc
 from itertools import pairwise
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import FormatError
@@ -17,75 +18,73 @@ from tests.format_writers import WRITERS
 
 PLACE = re.compile(r"line \d+, column \d+|offset 0x[0-9A-F]+")
 
-PIECES = st.sampled_from(
-    [
-        *(
-            b":00000001FF",
-            b":0200000000FFFF",
-            b"S9030000FC",
-            b"S1",
-            b"S5030001FB",
-            b"%0781010",
-            b"/00000000",
-            b"//",
-        ),
-        *(
-            b";0000000000",
-            b"@F000",
-            b"q",
-            b"\x02",
-            b"\x03",
-            b"$A0100,",
-            b"$S0000,",
-            b"BPPNNNNPPF",
-            b"QF8*",
-            b"L0 1010*",
-        ),
-        *(
-            b"C0000*",
-            b"0000:",
-            b"0010  ",
-            b"*",
-            b"00",
-            b"FF ",
-            b"F",
-            b"DEAD BEEF",
-            b"pass 2",
-            b"done",
-            b"face 0ff",
-        ),
-        *(
-            b"\r\n",
-            b"\n",
-            b"\r",
-            b" ",
-            b", ",
-            b"0x41,",
-            b"$41 ",
-            b"41h ",
-            b"\\x41",
-            b"DB ",
-            b".byte ",
-            b"/*",
-            b"*/",
-            b"//",
-        ),
-        *(
-            b"|ABC|",
-            b">A.C<",
-            b"12:30:05 ",
-            b"[1.5] ",
-            b"\xef\xbb\xbf",
-            b"\xff\xfe",
-            b"\x00",
-            b"\x7f",
-            b"\x1a",
-            b"\xc3\xa9",
-        ),
-        *(b"0000000 ", b"040401", b"{", b"};", b'"', b"FFFFFFC3", b"-", b"+1", b"1_2"),
-    ]
+FRAGMENTS = (
+    *(
+        b":00000001FF",
+        b":0200000000FFFF",
+        b"S9030000FC",
+        b"S1",
+        b"S5030001FB",
+        b"%0781010",
+        b"/00000000",
+        b"//",
+    ),
+    *(
+        b";0000000000",
+        b"@F000",
+        b"q",
+        b"\x02",
+        b"\x03",
+        b"$A0100,",
+        b"$S0000,",
+        b"BPPNNNNPPF",
+        b"QF8*",
+        b"L0 1010*",
+    ),
+    *(
+        b"C0000*",
+        b"0000:",
+        b"0010  ",
+        b"*",
+        b"00",
+        b"FF ",
+        b"F",
+        b"DEAD BEEF",
+        b"pass 2",
+        b"done",
+        b"face 0ff",
+    ),
+    *(
+        b"\r\n",
+        b"\n",
+        b"\r",
+        b" ",
+        b", ",
+        b"0x41,",
+        b"$41 ",
+        b"41h ",
+        b"\\x41",
+        b"DB ",
+        b".byte ",
+        b"/*",
+        b"*/",
+        b"//",
+    ),
+    *(
+        b"|ABC|",
+        b">A.C<",
+        b"12:30:05 ",
+        b"[1.5] ",
+        b"\xef\xbb\xbf",
+        b"\xff\xfe",
+        b"\x00",
+        b"\x7f",
+        b"\x1a",
+        b"\xc3\xa9",
+    ),
+    *(b"0000000 ", b"040401", b"{", b"};", b'"', b"FFFFFFC3", b"-", b"+1", b"1_2"),
 )
-MOSAICS = st.lists(PIECES, max_size=40).map(b"".join)
+MOSAICS = st.lists(st.sampled_from(FRAGMENTS), max_size=40).map(b"".join)
 SPOILT = st.builds(
     lambda name, image, cuts: _spoilt(WRITERS[name](image)[0], cuts),
     st.sampled_from(sorted(WRITERS)),
@@ -124,15 +123,15 @@ def answer(content: bytes, declared: Declared) -> Decoded | FormatError:
         return error
 
 
-@given(content=ANYTHING, declared=DECLARED)
-def test_any_bytes_give_words_or_a_located_refusal(content: bytes, declared: Declared) -> None:
+def hold(content: bytes, declared: Declared) -> bool:
+    """Words that keep the promises of a result, or a refusal with its place; True for words."""
     decoded = answer(content, declared)
     if isinstance(decoded, FormatError):
         assert PLACE.fullmatch(decoded.where), decoded.where
         assert decoded.problem
         assert decoded.remedy
         assert not decoded.problem.endswith(".")
-        return
+        return False
     assert decoded.format in FORMATS
     assert decoded.runs
     for run in decoded.runs:
@@ -148,6 +147,50 @@ def test_any_bytes_give_words_or_a_located_refusal(content: bytes, declared: Dec
     for one in decoded.forgiven:
         assert 0 <= one.place.offset <= len(content)
         assert one.count >= 1
+    return True
+
+
+@given(content=ANYTHING, declared=DECLARED)
+def test_any_bytes_give_words_or_a_located_refusal(content: bytes, declared: Declared) -> None:
+    hold(content, declared)
+
+
+def drawn(chance: random.Random, files: list[bytes]) -> bytes:
+    """Pieces of every notation in a row, or a well-formed file with a few places overwritten."""
+    if chance.random() < 0.4:
+        return b"".join(chance.choices(FRAGMENTS, k=chance.randrange(40)))
+    cuts = [
+        (chance.randrange(2000), chance.randrange(4), chance.randbytes(chance.randrange(5)))
+        for _ in range(chance.randrange(4))
+    ]
+    return _spoilt(chance.choice(files), cuts)
+
+
+def declaring(chance: random.Random) -> Declared:
+    """Nothing declared, or some of what can be."""
+    if chance.random() < 0.3:
+        return Declared()
+    return Declared(
+        format=chance.choice([None, None, *FORMATS]),
+        bits=chance.choice([1, 4, 8, 8, 8, 12, 16, 32, 64]),
+        words=chance.choice([None, chance.randint(1, 64)]),
+        limit=chance.choice([None, chance.randint(1, 300)]),
+        word_order=chance.choice([None, "big", "little"]),
+        token=chance.choice([None, "hex", "octal", "decimal", "binary", "nibble"]),
+        address=chance.choice([None, "hex", "octal", "decimal"]),
+        gaps=chance.random() < 0.5,
+    )
+
+
+def test_as_many_drawn_files_as_the_profile_asks_for_give_words_or_a_located_refusal() -> None:
+    # Drawn without hypothesis, which takes several times as long: the night profile asks for 100,000.
+    chance = random.Random(1978)
+    count = settings().max_examples
+    files = [
+        write(chance.randbytes(size))[0] for _, write in sorted(WRITERS.items()) for size in (1, 16, 31, 60)
+    ]
+    words = sum(hold(drawn(chance, files), declaring(chance)) for _ in range(count))
+    assert count // 20 < words < count - count // 20
 
 
 @given(content=ANYTHING)
