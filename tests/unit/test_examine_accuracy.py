@@ -44,7 +44,7 @@ def test_each_fault_in_real_firmware_is_named(fault: str) -> None:
         assert len(told) > len(outcomes) // 2
         assert not missed
     # No share is promised for the others; the accuracy table gives 96 % and more for each of them.
-    assert len(missed) * 8 <= len(told), missed
+    assert len(missed) <= max(1, len(told) // 8), missed
 
 
 @pytest.mark.parametrize("family", [family.name for family in LOOKALIKES])
