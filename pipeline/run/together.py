@@ -202,6 +202,10 @@ def all_together(together: Together, crew: Crew) -> None:
     _kin(together, crew)
     _assembled(together)
     _checked(together)
+    # What was only needed to compare; the records still to be written want the memory.
+    together.images.clear()
+    together.checks.clear()
+    together.schemes.clear()
 
 
 def _qualified(together: Together) -> None:
