@@ -88,7 +88,6 @@ class Worked:
         kin: Its signature for the comparison of all chips, or None.
         checks: Embedded checks found on it alone.
         schemes: How many schemes were tried on it, by width.
-        lifted: Why an embedded check lifts its grade.
     """
 
     chip: str

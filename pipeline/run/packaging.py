@@ -41,7 +41,7 @@ from pipeline.edges.diskerrors import storage_trouble
 from pipeline.edges.folder import SHEET_NAME, destination
 from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
 from pipeline.flow import Plan
-from pipeline.run.chipwork import Job, Worked, needs_person, work_batch
+from pipeline.run.chipwork import Job, needs_person, work_batch
 from pipeline.run.crew import Crew
 from pipeline.run.finishing import Finish, Finished, finish_batch
 from pipeline.run.naming import attachment_names, dump_names
@@ -489,4 +489,4 @@ def _judge_twice(bag: Path, progress: Progress) -> None:
         )  # fmt: skip
 
 
-__all__ = ["PROFILE", "Packaged", "Worked", "package", "refuse_early_clock"]
+__all__ = ["PROFILE", "Packaged", "package", "refuse_early_clock"]
