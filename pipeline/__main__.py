@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import sys
+from functools import cache
 from typing import Any
 
 BUG = 70
@@ -32,10 +33,8 @@ def run(arguments: list[str] | None = None) -> int:
             return code
         import typer
 
-        from pipeline.cli import app
-
         interrupted = (KeyboardInterrupt, typer.Abort)
-        result = app(args=arguments, prog_name="wellread", standalone_mode=False)
+        result = _command()(args=arguments, prog_name="wellread", standalone_mode=False)
     except WellreadError as error:
         return _told(error)
     except interrupted:
@@ -53,10 +52,10 @@ def run(arguments: list[str] | None = None) -> int:
             return _usage(error)
         import traceback
 
-        traceback.print_exc()
-        sys.stderr.write(
-            "This is a bug in wellread, not in your files. Please report it with the lines above.\n"
-        )
+        from pipeline.edges.console import notice
+
+        notice(traceback.format_exc().rstrip("\n"))
+        notice("This is a bug in wellread, not in your files. Please report it with the lines above.")
         return BUG
     if result == INTERRUPTED:
         # Some versions of Typer turn Ctrl-C into this result without a word.
@@ -64,13 +63,24 @@ def run(arguments: list[str] | None = None) -> int:
     return result if isinstance(result, int) else 0
 
 
+@cache
+def _command() -> Any:
+    """The command line, put together once a process: Typer takes a twentieth of a second for it."""
+    from typer.main import get_command
+
+    from pipeline.cli import app
+
+    return get_command(app)
+
+
 def _told(error: Any) -> int:
     """An error of ours, in one line, after all problems that it gathers."""
     from pipeline.edges.console import notice
+    from pipeline.oneline import one_line
 
     for problem in getattr(error, "problems", ()):
-        notice(problem)
-    notice(str(error))
+        notice(one_line(problem))
+    notice(one_line(str(error)))
     return int(error.exit_code)
 
 

@@ -30,6 +30,9 @@ OrganisationOption = Annotated[
     str | None,
     typer.Option("--organisation", help="Words x bits, such as 2048x8, where the part is not known."),
 ]
+ClearLeftovers = Annotated[
+    bool, typer.Option("--clear-leftovers", help="Remove what runs that died left beside the destination.")
+]
 FormatOption = Annotated[
     str | None, typer.Option("--format", help="Format of the files; by content where not said.")
 ]
@@ -88,9 +91,7 @@ def package(
     into: Annotated[
         Path | None, typer.Option("--into", help="Where the bag goes; beside FOLDER if not said.")
     ] = None,
-    clear_leftovers: Annotated[
-        bool, typer.Option("--clear-leftovers", help="Remove what runs that died left beside the bag.")
-    ] = False,
+    clear_leftovers: ClearLeftovers = False,
     strict: Strict = False,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -311,13 +312,16 @@ def mend(
     receipt: Annotated[
         str, typer.Option("--receipt", help="The bag's receipt, where it was written down.")
     ] = "",
+    clear_leftovers: ClearLeftovers = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Restore damaged files of a bag from copies that verify; the damaged ones are kept beside it."""
+    from pipeline.run.deadruns import dead_runs_of
     from pipeline.run.rechecking import mend_document
     from pipeline.views.upkeep import mended
 
+    dead_runs_of(bag, clear=clear_leftovers, quiet=quiet or as_json)
     document = mend_document(bag, copies, ledger=ledger, receipt=receipt)
     _render(document, mended(document), as_json=as_json, quiet=quiet)
 
@@ -352,6 +356,7 @@ def release(
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say what would go out and what would stay; write nothing.")
     ] = False,
+    clear_leftovers: ClearLeftovers = False,
     strict: Strict = False,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -387,7 +392,9 @@ def release(
     from pipeline.run.releasing import release as run_release
     from pipeline.views.release import released
 
-    document = run_release(bag, into, dry_run=dry_run, quiet=quiet or as_json)
+    document = run_release(
+        bag, into, dry_run=dry_run, quiet=quiet or as_json, clear_leftovers=clear_leftovers
+    )
     text = released(document) if not quiet else f"{document['zip_sha256'] or ''}"
     _render(document, text, as_json=as_json)
     needing = sum(document["grades"].get(grade, 0) for grade in ("faulty", "contested", "missing"))
@@ -443,6 +450,7 @@ def burn(
     invert_data: Annotated[
         str | None, typer.Option("--invert-data", help="Data lines of the new part that leave inverted.")
     ] = None,
+    clear_leftovers: ClearLeftovers = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -467,7 +475,9 @@ def burn(
     if chip is not None:
         document, text = burn_chip(bag, chip, into, wanted, quiet=quiet or as_json)
     else:
-        document, text = burn_space(bag, str(space), into, wanted, quiet=quiet or as_json)
+        document, text = burn_space(
+            bag, str(space), into, wanted, quiet=quiet or as_json, clear_leftovers=clear_leftovers
+        )
     _render(document, text, as_json=as_json, quiet=quiet)
 
 
@@ -492,13 +502,16 @@ def changes(
 def reopen(
     bag: Annotated[Path, typer.Argument(help="A bag; it is rechecked first.")],
     into: Annotated[Path, typer.Option("--into", help="The project folder to make.")],
+    clear_leftovers: ClearLeftovers = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Give the project folder back from a bag, so that a correction or a later reading makes the next version."""
+    from pipeline.run.deadruns import dead_runs_of
     from pipeline.run.reopening import reopen as run_reopen
     from pipeline.views.changes import reopened
 
+    dead_runs_of(into, clear=clear_leftovers, quiet=quiet or as_json)
     document = run_reopen(bag, into, quiet=quiet or as_json)
     _render(document, reopened(document), as_json=as_json, quiet=quiet)
 

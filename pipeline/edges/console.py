@@ -13,6 +13,8 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any, TextIO
 
+from pipeline.oneline import one_line
+
 
 def inert(text: str) -> str:
     r"""Text in which no character acts on a terminal: controls, escapes and direction marks become visible.
@@ -52,7 +54,9 @@ def say_json(document: Mapping[str, Any]) -> None:
     """One JSON document to standard output, ASCII only, so that every encoding carries it."""
     import json
 
-    sys.stdout.write(json.dumps(document, ensure_ascii=True, indent=2) + "\n")
+    # Of the characters that act on a terminal, JSON lets one through unescaped: DEL.
+    text = json.dumps(document, ensure_ascii=True, indent=2).replace("\x7f", "\\u007f")
+    sys.stdout.write(text + "\n")
 
 
 def can_draw(stream: TextIO | None = None) -> bool:
@@ -86,7 +90,7 @@ class Progress:
         if at - self.last < 0.1 and done < of:
             return
         self.last = at
-        text = inert(f"{what} {done} of {of}")
+        text = inert(one_line(f"{what} {done} of {of}"))
         _write(sys.stderr, "\r" + text.ljust(self.width))
         sys.stderr.flush()
         self.width = len(text)

@@ -16,6 +16,7 @@ import errno
 import os
 import re
 import sys
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
@@ -27,7 +28,7 @@ from pipeline.errors import DestinationError
 _NAME = re.compile(r"^\.(?P<name>.+)\.staging-[0-9a-f]{8}$", re.DOTALL)
 _LOCK = "in-use"
 _BUILT = "built"
-"""Says which folder was built, so that a leftover tells whether it changed places before its maker died."""
+"""Says which folder was built, so that a leftover tells whether that got its name before its maker died."""
 _RENAME_NOREPLACE = 1
 _RENAME_EXCHANGE = 2
 _RENAME_EXCL = 4
@@ -43,11 +44,14 @@ class Leftover:
         path: Where it lies.
         name: The name that it would have got.
         in_use: Its maker is still at work (or may be: on a system without locks this cannot be known).
+        waiting: Names of finished files that its maker had still to put beside the finished folder, which is in
+            place already; empty where nothing was in place yet.
     """
 
     path: Path
     name: str
     in_use: bool
+    waiting: tuple[str, ...] = ()
 
 
 class Staging:
@@ -90,23 +94,50 @@ class Staging:
             raise
         return self
 
-    def commit(self) -> Path:
+    def commit(self, beside: Sequence[str] = ()) -> Path:
         """Flush the file system once, then give the folder its name unless the name is taken.
+
+        Args:
+            beside: Names of files in `outer` that get their place beside the folder, each unless its name is taken.
+                They come after the folder; where one is refused, the folder is taken back. A run that is killed
+                in between leaves them in its staging folder, and `remove_leftover` puts them in place.
 
         Returns:
             The final path.
 
         Raises:
             DestinationError: Something has got that name in the meantime; it is left alone.
-            StorageError: The disk refused; nothing has the final name.
+            StorageError: The disk refused. Nothing has the final name, or all is in place and only the last
+                flush of the names was refused.
         """
         with storage_trouble(self.path):
+            if beside:
+                (self.outer / _BUILT).write_text(_identity(self.path), "ascii")
             sync_tree(self.path)
         with storage_trouble(self.final):
             rename_new(self.path, self.final)
+        self._place(beside)
+        with storage_trouble(self.final):
             sync_folder(self.final.parent)
         self.discard()
         return self.final
+
+    def _place(self, beside: Sequence[str]) -> None:
+        placed: list[str] = []
+        try:
+            for name in beside:
+                with storage_trouble(self.final.parent / name):
+                    rename_new(self.outer / name, self.final.parent / name)
+                placed.append(name)
+        except BaseException:
+            # All or nothing; where even going back is refused, what waits must not go with the staging folder.
+            try:
+                for name in placed:
+                    rename_new(self.final.parent / name, self.outer / name)
+                rename_new(self.final, self.path)
+            except (OSError, DestinationError):
+                self.keep()
+            raise
 
     def exchange(self) -> Path:
         """Flush the file system once, then let the new folder and the old one change places.
@@ -163,7 +194,9 @@ def leftovers(parent: Path) -> tuple[Leftover, ...]:
             for entry in entries
             if (match := _NAME.fullmatch(entry.name)) and entry.is_dir(follow_symlinks=False)
         ]
-    return tuple(Leftover(path, name, _is_held(path / _LOCK)) for path, name in sorted(found))
+    return tuple(
+        Leftover(path, name, _is_held(path / _LOCK), _waiting(path, name)) for path, name in sorted(found)
+    )
 
 
 def is_staging_name(name: str) -> bool:
@@ -172,7 +205,12 @@ def is_staging_name(name: str) -> bool:
 
 
 def remove_leftover(leftover: Leftover) -> None:
-    """Remove the staging folder of a dead run. Raises DestinationError if it is in use, StorageError."""
+    """Remove the staging folder of a dead run; what only waited for its place beside the finished folder gets it.
+
+    Raises:
+        DestinationError: It is in use.
+        StorageError: The disk refused.
+    """
     if _is_held(leftover.path / _LOCK):
         raise DestinationError(
             where=str(leftover.path),
@@ -182,21 +220,20 @@ def remove_leftover(leftover: Leftover) -> None:
     import shutil
 
     with storage_trouble(leftover.path):
-        if _has_changed_places(leftover):
-            # A run that was killed after the exchange leaves its record here: that is kept.
-            for record in sorted(leftover.path.glob("*.json")):
-                if not os.path.lexists(leftover.path.parent / record.name):
-                    rename_new(record, leftover.path.parent / record.name)
+        for name in leftover.waiting:
+            if not os.path.lexists(leftover.path.parent / name):
+                rename_new(leftover.path / name, leftover.path.parent / name)
         shutil.rmtree(leftover.path)
 
 
-def _has_changed_places(leftover: Leftover) -> bool:
-    """Whether the folder that this run built is the one that has the name now."""
+def _waiting(path: Path, name: str) -> tuple[str, ...]:
+    """Files that a run killed after its folder had got the name had still to put beside it: a record, a zip."""
     try:
-        built = (leftover.path / _BUILT).read_text("ascii")
-        return built == _identity(leftover.path.parent / leftover.name)
+        if (path / _BUILT).read_text("ascii") != _identity(path.parent / name):
+            return ()
+        return tuple(sorted(each.name for each in path.iterdir() if each.suffix in {".json", ".zip"}))
     except (OSError, ValueError):
-        return False
+        return ()
 
 
 def _identity(folder: Path) -> str:

@@ -26,7 +26,9 @@ from pipeline.formats import Declared, decode
 from pipeline.formats.bagnames import is_portable, portable_name
 from pipeline.formats.encoding import WRITTEN, encode
 from pipeline.formats.neutral import Block
+from pipeline.oneline import one_line, one_lined
 from pipeline.replay import image_words
+from pipeline.run.deadruns import dead_runs_of
 from pipeline.run.judged import Judged
 from pipeline.stages.burn import (
     Burn,
@@ -163,15 +165,13 @@ def burn_chip(path: Path, chip: str, into: str, wanted: Wish, *, quiet: bool) ->
         "image_sha256": image["sha256"], "format": wanted.form, "output": str(output), "files": [_told(output.name, plan, content)],
         "plan": burn_document(plan),
     }  # fmt: skip
-    return (
-        document,
-        f"{burn_text(plan)}\n\n{_grade_line(record)}Written: {output} ({wanted.form}, {len(content)} bytes)",
-    )
+    written = one_line(f"Written: {output} ({wanted.form}, {len(content)} bytes)")
+    return document, f"{burn_text(plan)}\n\n{_grade_line(record)}{written}"
 
 
 def _grade_line(record: Mapping[str, Any]) -> str:
     if record["grade"] in _UNSETTLED:
-        return f"The image is {record['grade'].upper()}: {'; '.join(record['reasons'])}. Do not trust a machine with it.\n"
+        return f"The image is {record['grade'].upper()}: {one_line('; '.join(record['reasons']))}. Do not trust a machine with it.\n"
     return f"Grade of the image: {record['grade']}.\n"
 
 
@@ -200,7 +200,9 @@ def _catalogue(head: Mapping[str, Any]) -> Catalogue:
     """Our catalogue, with the parts of the bag's record that it does not know."""
     known = load()
     own = [
-        Part.model_validate(facts) for name, facts in head.get("parts", {}).items() if known.get(name) is None
+        Part.model_validate(one_lined(facts))
+        for name, facts in head.get("parts", {}).items()
+        if known.get(name) is None
     ]
     return known.with_parts(own)
 
@@ -234,8 +236,12 @@ def _file(words: Words, bits: int, wanted: Wish, header: str) -> bytes:
     return content
 
 
-def burn_space(path: Path, space: str, into: str, wanted: Wish, *, quiet: bool) -> tuple[dict[str, Any], str]:
+def burn_space(
+    path: Path, space: str, into: str, wanted: Wish, *, quiet: bool, clear_leftovers: bool = False
+) -> tuple[dict[str, Any], str]:
     """Files for a set of chips that together hold an assembled space; the output is a new folder.
+
+    What runs that died left beside it is told, and removed where `clear_leftovers` says so.
 
     Raises:
         As `burn_chip`.
@@ -263,6 +269,7 @@ def burn_space(path: Path, space: str, into: str, wanted: Wish, *, quiet: bool) 
     slices = split_space(words, record["width"], target.organisation, fill_bit=fill)
     told: list[dict[str, Any]] = []
     output = wanted.output or Path(f"{space}.{portable_name(target.part)}")
+    dead_runs_of(output, clear=clear_leftovers, quiet=quiet)
     with Staging(output) as staging:
         for one in slices:
             name = f"{space}.{one.name}.{ENDINGS[wanted.form]}"
@@ -286,4 +293,4 @@ def burn_space(path: Path, space: str, into: str, wanted: Wish, *, quiet: bool) 
         for one in told
     ]  # fmt: skip
     lines.append("A set has no old socket: selects, line order and speed are for whoever designs the board.")
-    return document, "\n".join([*lines, f"Written: {output}"])
+    return document, "\n".join(one_line(line) for line in [*lines, f"Written: {output}"])

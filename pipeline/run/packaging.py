@@ -29,20 +29,19 @@ from pipeline.edges.bagdir import (
     MemberStream,
     Staging,
     finish_bag,
-    leftovers,
-    remove_leftover,
     write_member,
 )
 from pipeline.edges.baghash import observe
 from pipeline.edges.bagopinion import second_opinion
 from pipeline.edges.clock import Now, now
-from pipeline.edges.console import Progress, notice
+from pipeline.edges.console import Progress
 from pipeline.edges.diskerrors import storage_trouble
 from pipeline.edges.folder import SHEET_NAME, destination
 from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
 from pipeline.flow import Plan
 from pipeline.run.chipwork import Job, needs_person, work_batch
 from pipeline.run.crew import Crew
+from pipeline.run.deadruns import dead_runs
 from pipeline.run.finishing import Finish, Finished, finish_batch
 from pipeline.run.naming import attachment_names, dump_names
 from pipeline.run.opening import Project, open_project
@@ -126,7 +125,8 @@ def package(
     name = f"{machine}-v{previous.version + 1 if previous else 1}"
     with storage_trouble(place):
         place.mkdir(parents=True, exist_ok=True)
-    _dead_runs(place, machine, clear=clear_leftovers, quiet=quiet)
+    own = re.compile(re.escape(machine) + r"-v[1-9][0-9]*")
+    dead_runs(place, lambda one: own.fullmatch(one) is not None, clear=clear_leftovers, quiet=quiet)
     progress = Progress(quiet=quiet)
     try:
         with Staging(place / name) as staging:
@@ -137,18 +137,6 @@ def package(
             return packaged
     finally:
         progress.done()
-
-
-def _dead_runs(place: Path, machine: str, *, clear: bool, quiet: bool) -> None:
-    """What dead runs for this machine left beside the bag is named, and removed only where that was asked for."""
-    own = re.compile(re.escape(machine) + r"-v[1-9][0-9]*")
-    dead = [one for one in leftovers(place) if not one.in_use and own.fullmatch(one.name)]
-    for one in dead:
-        if clear:
-            remove_leftover(one)
-        if not quiet:
-            done = "removed" if clear else "`--clear-leftovers` removes it"
-            notice(f"{one.path}: left behind by a run that ended before {one.name} was finished; {done}.")
 
 
 def recorded_chips(bag: Path) -> list[dict[str, Any]]:
@@ -312,12 +300,20 @@ def _head(building: _Building, previous: Previous | None, inputs: str, together:
         "parts": together.parts(),
         "sheet": building.sheet,
         "attachments": building.attachments,
-        "cautions": [str(caution) for caution in building.plan.cautions],
+        "cautions": [*(str(caution) for caution in building.plan.cautions), *_odd_clock(previous, moment)],
         "spaces": together.space_records(building.entries),
         "suggestions": together.suggestions,
         "qualification": together.qualification_json,
         "inputs_sha256": inputs,
     }
+
+
+def _odd_clock(previous: Previous | None, moment: Now) -> list[str]:
+    """A version dated before the one that it supersedes: their order stands by number, but a date is wrong."""
+    made = str(previous.record.get("created", "")) if previous else ""
+    if previous is None or made <= moment.text:
+        return []
+    return [f"the clock says {moment.text}, but {previous.bag} was made at {made}: one of the two is wrong"]
 
 
 class _Parts:

@@ -6,7 +6,7 @@
 4. Spaces, photographs without what the camera wrote, documents let out by name.
 5. Report, record, PREMIS, notes, README, citation, RO-Crate and checksums are made from the public view alone.
 6. Every text just written is searched for the private values once more.
-7. Manifests; the folder is judged twice, zipped, and the zip judged; then both get their names.
+7. Manifests; the folder is judged twice, zipped, and the zip judged; then both get their names, the folder first.
 """
 
 from __future__ import annotations
@@ -23,11 +23,12 @@ from pipeline.edges.bagdir import Staging, finish_bag, observe, second_opinion
 from pipeline.edges.clock import now
 from pipeline.edges.console import Progress
 from pipeline.edges.diskerrors import storage_trouble
-from pipeline.edges.staging import refuse_existing, rename_new, sync_file
+from pipeline.edges.staging import refuse_existing
 from pipeline.edges.zipwriter import write_zip
 from pipeline.errors import DestinationError, JudgedBadError
 from pipeline.run.bundlefiles import Making, each_chip, other_files
 from pipeline.run.bundletexts import derived_files
+from pipeline.run.deadruns import dead_runs
 from pipeline.run.judged import Judged
 from pipeline.run.spool import Spool
 from pipeline.stages.recheck import judge
@@ -40,7 +41,12 @@ _SPACE_OF_IDS = uuid.UUID("0b6c8a3e-5f0d-5a41-9f6e-3d0e3a3b6c52")
 
 
 def release(
-    path: Path, into: Path | None = None, *, dry_run: bool = False, quiet: bool = False
+    path: Path,
+    into: Path | None = None,
+    *,
+    dry_run: bool = False,
+    quiet: bool = False,
+    clear_leftovers: bool = False,
 ) -> dict[str, Any]:
     """The public bundle of a bag, as `release --json` prints it.
 
@@ -48,7 +54,8 @@ def release(
         path: The bag's folder.
         into: Where the bundle goes; beside the bag where not said.
         dry_run: Say what would go out and what would stay; write nothing.
-        quiet: No progress.
+        quiet: No progress and no notices.
+        clear_leftovers: Remove what runs that died in the middle left where the bundle goes.
 
     Raises:
         BagError: The bag does not pass recheck, or is no bag that can be released.
@@ -69,11 +76,16 @@ def release(
         making = Making(
             bag, public, _public_head(head, public, bag, name, moment.text if moment.fixed else ""), None
         )
+        if moment.fixed and moment.text < head["created"]:
+            making.cautions.append(
+                f"the clock says {moment.text}, but the bag was made at {head['created']}: one of the two is wrong"
+            )
         if dry_run:
             with Spool(Path(tempfile.gettempdir())) as spool:
                 each_chip(making, spool, progress)
             other_files(making, head)
             return _document(making, None, None, "")
+        dead_runs(place, [name], clear=clear_leftovers, quiet=quiet)
         return _made(making, head, place, name, progress)
     finally:
         progress.done()
@@ -127,14 +139,8 @@ def _made(
         beside = staging.outer / packed.name
         digest = write_zip(beside, staging.path, moment)
         _judge_zip(beside, progress)
-        with storage_trouble(packed):
-            sync_file(beside)
-            rename_new(beside, packed)
-        try:
-            staging.commit()
-        except BaseException:
-            packed.unlink(missing_ok=True)
-            raise
+        # The folder's flush covers the zip too: both lie in one file system.
+        staging.commit(beside=[packed.name])
     return _document(making, place / name, packed, digest)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from pipeline.oneline import one_lined
 from pipeline.views.terminal import counted
 
 _ORDER = ("content", "only-old", "only-new", "not-compared", "evidence")
@@ -17,6 +18,7 @@ MOST = 200
 
 def changed(document: Mapping[str, Any]) -> str:
     """The comparison in words."""
+    document = one_lined(document)
     how = (
         "one machine over time"
         if document["same_machine"]
@@ -61,6 +63,7 @@ def _range(one: list[int]) -> str:
 
 def reopened(document: Mapping[str, Any]) -> str:
     """What `reopen` says."""
+    document = one_lined(document)
     return (
         f"{document['folder']}: {counted(len(document['files']), 'file')} of {counted(document['chips'], 'chip')}, every byte as the bag "
         "has it.\nCorrect the sheet or add readings, then `wellread package` makes the next version; unchanged, it says so."

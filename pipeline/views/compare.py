@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline.oneline import one_line
+
 if TYPE_CHECKING:
     from pipeline.stages.compare import Compared
 
@@ -39,7 +41,7 @@ def verdict(compared: Compared, first: str, second: str, *, plain: bool = False)
     headline = HEADLINES[relation.relation]
     if relation.undecidable:
         headline += " (undecidable: the images say too little)"
-    lines = [f"{first} against {second} ({compared.organisation}): {headline}"]
+    lines = [f"{one_line(first)} against {one_line(second)} ({compared.organisation}): {headline}"]
     if relation.mapping is not None and not relation.mapping.is_identity:
         lines.append(f"  {relation.mapping.in_words()}")
     lines += [f"  {slip.in_words()}" for slip in relation.slips]

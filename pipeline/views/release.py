@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
+from pipeline.oneline import one_lined
 from pipeline.views.terminal import counted, table
 
 MOST_CHIPS = 60
@@ -12,6 +13,7 @@ MOST_CHIPS = 60
 
 def released(document: Mapping[str, Any]) -> str:
     """The summary, for a dry run and for a bundle alike."""
+    document = one_lined(document)
     lines = ["Would go out:" if document["dry_run"] else "Goes out:"]
     lines.append(table(list(_chips(document))))
     if len(document["chips"]) > MOST_CHIPS:

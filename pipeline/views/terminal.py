@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from pipeline.oneline import one_line, one_lined
 from pipeline.views.strip import legend, strip
 
 if TYPE_CHECKING:
@@ -37,6 +38,7 @@ def counted(count: int, one: str, many: str = "") -> str:
 
 def checked(document: Mapping[str, Any]) -> str:
     """What `check` says."""
+    document = one_lined(document)
     lines = [f"problem: {one['text']}" for one in document["problems"]]
     lines += [f"caution: {one['text']}" for one in document["cautions"]]
     grades = ", ".join(
@@ -66,8 +68,9 @@ def package_json(done: Packaged, chips: Iterable[Mapping[str, Any]]) -> dict[str
 
 def packaged(done: Packaged, *, draw: bool) -> str:
     """What `package` says: each chip with its strip, worst first, and where the bag lies."""
+    place = one_line(str(done.bag))
     if done.same_as:
-        return f"Same as {done.same_as}: nothing has changed since.\n{done.bag}"
+        return f"Same as {done.same_as}: nothing has changed since.\n{place}"
     counts = Counter(chip["grade"] for chip in done.chips)
     lines = [", ".join(f"{counts[grade]} {grade}" for grade in _ORDER if counts[grade])]
     shown = sorted(done.chips, key=lambda chip: _ORDER.index(chip["grade"]))[:MOST_CHIPS]
@@ -80,16 +83,18 @@ def packaged(done: Packaged, *, draw: bool) -> str:
             f"  … and {len(done.chips) - MOST_CHIPS} more; metadata/record.json and the report have them all"
         )
     lines += [
-        f"  space {space['name']}: {'; '.join(space['reasons'])}" for space in done.spaces if space["reasons"]
+        f"  space {space['name']}: {'; '.join(space['reasons'])}"
+        for space in one_lined(done.spaces)
+        if space["reasons"]
     ]
-    lines += [f"caution: {caution}" for caution in done.cautions]
+    lines += [f"caution: {one_line(caution)}" for caution in done.cautions]
     if done.needing:
         lines.append(
             f"Still to be done by a person: {', '.join(done.needing[:20])}{' …' if len(done.needing) > 20 else ''}"
         )
     if done.supersedes:
         lines.append(f"Supersedes {done.supersedes}.")
-    lines.append(f"Bag, checked by two judges: {done.bag}")
+    lines.append(f"Bag, checked by two judges: {place}")
     return "\n".join(lines)
 
 
@@ -118,6 +123,7 @@ def _worst(findings: Sequence[Mapping[str, Any]]) -> str:
 
 def examined(document: Mapping[str, Any], *, draw: bool) -> str:
     """What `examine` says: one table, then each finding above a note in words."""
+    document = one_lined(document)
     name = document["part"] or "no part named"
     lines = [
         f"{', '.join(document['files'])}: {document['organisation']} ({name}), {counted(document['passes'], 'pass', 'passes')}",
@@ -200,6 +206,7 @@ def _numbers(evidence: Mapping[str, Any]) -> str:
 
 def converted(document: Mapping[str, Any]) -> str:
     """What `convert` says."""
+    document = one_lined(document)
     blocks = ", ".join(f"{one['address']:#x}+{one['length']:#x}" for one in document["blocks"][:8])
     lines = [f"{document['output']}: {counted(len(document['blocks']), 'block')} ({blocks})"]
     lines += [
@@ -211,6 +218,7 @@ def converted(document: Mapping[str, Any]) -> str:
 
 def started(document: Mapping[str, Any]) -> str:
     """What `start` says."""
+    document = one_lined(document)
     lines = [
         f"{document['sheet']}: {counted(document['chips'], 'chip')}, {counted(document['readings'], 'reading')} drafted."
     ]
@@ -228,6 +236,7 @@ def schema_list(names: Sequence[str]) -> str:
 
 def captured(document: Mapping[str, Any], *, draw: bool) -> str:
     """What `capture` says: the reading examined, then where it lies and what the sheet got."""
+    document = one_lined(document)
     lines = [examined(document["examined"], draw=draw)]
     form = "every line checked" if document["protocol"] else "plain printing, nothing in it proves a line"
     lines.append(

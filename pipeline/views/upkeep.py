@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from pipeline.oneline import one_lined
+
 
 def _count(number: int, one: str) -> str:
     return f"{number} {one}{'' if number == 1 else 's'}"
@@ -12,6 +14,7 @@ def _count(number: int, one: str) -> str:
 
 def rechecked(document: Mapping[str, Any]) -> str:
     """One line a bag, then every difference."""
+    document = one_lined(document)
     lines = []
     for bag in document["bags"]:
         state = (
@@ -39,6 +42,7 @@ def rechecked(document: Mapping[str, Any]) -> str:
 
 def ledger_shown(document: Mapping[str, Any]) -> str:
     """The rows, then whether they are whole."""
+    document = one_lined(document)
     lines = [
         f"{row['number']:>6}  {row.get('when', '')}  {row.get('outcome') or row.get('kind', '')}  {row.get('bag', '')}"
         f"{'  ' + row['note'] if row.get('note') else ''}".rstrip()
@@ -54,6 +58,7 @@ def ledger_shown(document: Mapping[str, Any]) -> str:
 
 def mended(document: Mapping[str, Any]) -> str:
     """What was replaced from where, and where the damaged files are."""
+    document = one_lined(document)
     lines = [f"{document['bag']}: whole again, receipt {document['receipt']}"]
     lines += [f"  {one['path']} from {one['from']}" for one in document["replaced"]]
     if document["damaged"]:

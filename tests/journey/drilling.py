@@ -1,7 +1,7 @@
 """Kill a program, or let the disk refuse it, at a counted step of its writing.
 
-Nothing sleeps and nothing is patched: the program runs as it always does, and the kernel stops it whenever it is
-about to make a call that changes something in the watched folder. The harness counts these *write steps* over all
+Nothing sleeps and nothing is patched: the program runs as it always does, in a process of its own, and the kernel
+stops it whenever it is about to make a call that changes something in the watched folder. The harness counts these *write steps* over all
 its processes, and at the chosen one it has the kernel kill them all, or makes the call fail with an error number.
 
 It asks the kernel through ptrace and a seccomp filter, so it works on Linux on x86-64 where a container does not
@@ -132,14 +132,14 @@ def can_drill() -> str:
     if not sys.platform.startswith("linux") or platform.machine() != "x86_64":
         return "drills need Linux on x86-64"
     try:
-        run = drill([sys.executable, "-I", "-S", "-c", "pass"], Path("/nonexistent"))
+        run = drill(lambda: 0, Path("/nonexistent"))
     except OSError as error:
         return f"this system forbids tracing: {error}"
     return "" if run.status == 0 else f"this system forbids tracing: {run.output}"
 
 
 def drill(
-    command: Sequence[str],
+    program: Callable[[], int],
     watched: Path,
     *,
     kill_at: int = 0,
@@ -151,7 +151,7 @@ def drill(
     """Run a program under the harness.
 
     Args:
-        command: The program and its arguments.
+        program: What runs in a child process of its own; gives the exit code.
         watched: Only calls that change something below it count.
         kill_at: Kill everything as it is about to make this step (1 is the first); 0 never.
         fail_at: Make this step fail; 0 never.
@@ -171,7 +171,7 @@ def drill(
         warnings.simplefilter("ignore", DeprecationWarning)
         child = os.fork()
     if child == 0:
-        _become(command, writing, environment or {})
+        _become(program, writing, environment or {})
     os.close(writing)
     tracer = _Tracer(child, os.path.realpath(watched), kill_at, fail_at, failure, lasting=lasting)
     os.set_blocking(reading, False)
@@ -193,26 +193,44 @@ def _drained(handle: int) -> bytes:
     return content
 
 
-def _become(command: Sequence[str], writing: int, environment: dict[str, str]) -> NoReturn:
-    """In the child: be traced, filter the calls, become the program."""
+def _become(program: Callable[[], int], writing: int, environment: dict[str, str]) -> NoReturn:
+    """In the child: be traced, filter the calls, run the program, end as an interpreter would."""
+    code = 97
     try:
         library = ctypes.CDLL(None, use_errno=True)
         os.setsid()
         os.dup2(writing, 1)
         os.dup2(writing, 2)
         os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+        sys.stdout = open(1, "w", encoding="utf-8", closefd=False)  # noqa: SIM115 - for the child's whole life
+        sys.stderr = open(2, "w", encoding="utf-8", closefd=False)  # noqa: SIM115
+        os.environ.update(environment)
+        warnings.resetwarnings()
+        warnings.simplefilter("ignore")  # as an interpreter does that was started plainly, near enough
         if library.ptrace(_TRACEME, 0, None, None) != 0:
             os._exit(99)
         os.kill(os.getpid(), signal.SIGSTOP)
-        program = _filter()
-        packed = ctypes.create_string_buffer(program, len(program))
-        header = struct.pack("@HxxxxxxQ", len(program) // 8, ctypes.addressof(packed))
+        filtering = _filter()
+        packed = ctypes.create_string_buffer(filtering, len(filtering))
+        header = struct.pack("@HxxxxxxQ", len(filtering) // 8, ctypes.addressof(packed))
         library.prctl(_PR_SET_NO_NEW_PRIVS, 1, 0, 0, 0)
         if library.prctl(_PR_SET_SECCOMP, _FILTER, header, 0, 0) != 0:
             os._exit(98)
-        os.execvpe(command[0], list(command), {**os.environ, "PYTHONDONTWRITEBYTECODE": "1", **environment})
+        code = program()
+    except SystemExit as ended:
+        code = ended.code if isinstance(ended.code, int) else 1
+        if isinstance(ended.code, str):
+            sys.stderr.write(f"{ended.code}\n")
+    except BaseException:  # noqa: BLE001 - told as an interpreter tells it
+        import traceback
+
+        traceback.print_exc()
+        code = 1
     finally:
-        os._exit(97)
+        with suppress(OSError, ValueError):
+            sys.stdout.flush()
+            sys.stderr.flush()
+        os._exit(code)
 
 
 def _filter() -> bytes:

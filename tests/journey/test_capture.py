@@ -114,8 +114,9 @@ def test_an_unplugged_cable_keeps_the_log_and_resume_goes_on(tmp_path: Path, lin
 def test_a_wrong_speed_is_named_as_such(tmp_path: Path, line: Line) -> None:
     folder = project(tmp_path / "p")
     noise = random.Random(1).randbytes(2000)
-    when_recording(folder, lambda: line.send(noise))
+    thread = when_recording(folder, lambda: line.send(noise))
     done = captured(folder, line)
+    thread.join(timeout=10)  # else it sends into the next test's line, which gets the same handles
     assert done.code == 25
     assert "another speed than 115200 baud" in done.err
     assert noise.startswith((folder / "capturing" / "U1.hb.1.raw").read_bytes()[:256])

@@ -1,0 +1,38 @@
+"""Text from elsewhere kept on the one line where it belongs.
+
+A file may be called `x`, a line feed, and `loom-78-v1: valid`: printed as it is, the second line would be taken for
+this program's word. What acts on a terminal is made inert where it is written (`pipeline.edges.console`); only the
+place where a value is put into a line knows that the value must not end it.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+_BREAKS = str.maketrans({
+    char: char.encode("unicode_escape").decode("ascii")
+    for char in "\t\n\v\f\r\x1c\x1d\x1e\x85\u2028\u2029"
+})  # fmt: skip
+"""What ends a line for `str.splitlines` (Python's documentation), and the tab, which breaks columns."""
+
+
+def one_line(text: str) -> str:
+    r"""The text with its line breaks and tabs written out.
+
+    Example:
+        >>> one_line("x" + chr(10) + "loom-78-v1: valid")
+        'x\\nloom-78-v1: valid'
+    """
+    return text if text.isprintable() else text.translate(_BREAKS)
+
+
+def one_lined(value: Any) -> Any:
+    """A document in which every text, names of fields too, stays on one line; other values come back as they are."""
+    if isinstance(value, str):
+        return one_line(value)
+    if isinstance(value, Mapping):
+        return {one_lined(key): one_lined(each) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return type(value)(one_lined(each) for each in value) if type(value) in (list, tuple) else value
+    return value
