@@ -5,7 +5,6 @@ These live apart from `flow.py` because checking ten thousand files must not wai
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Final, Literal, NamedTuple
 
 Kind = Literal["missing", "altered", "unexpected", "undeclared", "malformed", "unsafe", "incomplete"]
@@ -16,8 +15,7 @@ REGULAR: Final = "regular"
 """The only kind of thing besides a directory that a bag may hold."""
 
 
-@dataclass(frozen=True, slots=True)
-class Entry:
+class Entry(NamedTuple):
     """One file that truly landed inside a bag, and the digests of the bytes that were written.
 
     Attributes:
@@ -53,8 +51,7 @@ class Seen(NamedTuple):
     trouble: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Observation:
+class Observation(NamedTuple):
     """Everything a judge needs to know about a bag; no file is read twice and none afterwards.
 
     Attributes:
@@ -78,8 +75,7 @@ class Observation:
     oddities: tuple[tuple[str, str], ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class Trouble:
+class Trouble(NamedTuple):
     """One difference between a bag and what it says of itself, or between it and the standard.
 
     Attributes:
@@ -95,8 +91,7 @@ class Trouble:
     severity: Weight = "error"
 
 
-@dataclass(frozen=True, slots=True)
-class Verdict:
+class Verdict(NamedTuple):
     """What the standard says of a bag.
 
     Attributes:
@@ -119,4 +114,4 @@ class Verdict:
     size_bytes: int = 0
     algorithms: tuple[str, ...] = ()
     receipt: str = ""
-    info: tuple[tuple[str, str], ...] = field(default=())
+    info: tuple[tuple[str, str], ...] = ()

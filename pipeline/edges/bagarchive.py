@@ -22,14 +22,10 @@ from pathlib import Path
 from typing import IO, Any
 
 from pipeline.bagflow import REGULAR, Observation, Seen
-from pipeline.edges.baghash import (
-    MOST_TAG_BYTES,
-    Progress,
-    algorithms_of,
-    is_tag_name,
-    kind_of,
-)
+from pipeline.edges.baghash import MOST_TAG_BYTES, algorithms_of, is_tag_name
+from pipeline.edges.bagwalk import kind_of
 from pipeline.edges.diskerrors import storage_trouble
+from pipeline.edges.hashcrew import Progress
 from pipeline.edges.hashworker import CHUNK_BYTES, digest_of
 from pipeline.errors import BagError, UnsafeError
 from pipeline.formats.bagparse import unsafe_path

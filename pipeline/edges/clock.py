@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import NamedTuple
 
 from pipeline.errors import ClockError
 
@@ -12,8 +12,7 @@ _LATEST = 253_402_300_799
 """9999-12-31T23:59:59Z, the last second that ISO 8601 writes with four digits of year."""
 
 
-@dataclass(frozen=True, slots=True)
-class Now:
+class Now(NamedTuple):
     """The time of a run.
 
     Attributes:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from pipeline.formats.neutral import Block, Declared, Decoded, Forgiven, Place, image
-
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
+
+    from pipeline.formats.neutral import Block, Declared, Decoded, Forgiven, Place, image
 
     FORMATS: Mapping[str, str]
 
@@ -47,7 +47,11 @@ def encode(fmt: str, blocks: Sequence[Block], **options: Any) -> bytes:
 
 
 def __getattr__(name: str) -> Any:
-    """`FORMATS` is looked up when it is asked for, so that importing this package stays light."""
+    """What this package passes on is looked up when it is asked for: the check of a bag needs none of it."""
+    if name in __all__ and name != "FORMATS":
+        from pipeline.formats import neutral
+
+        return getattr(neutral, name)
     if name == "FORMATS":
         from pipeline.formats import registry
 

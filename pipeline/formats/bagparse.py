@@ -10,9 +10,9 @@ from __future__ import annotations
 import codecs
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from hashlib import sha256
 from posixpath import normpath
+from typing import NamedTuple
 
 VERSIONS = ("0.93", "0.94", "0.95", "0.96", "0.97", "1.0")
 """Every version that was published: the drafts of draft-kunze-bagit, then RFC 8493."""
@@ -63,8 +63,7 @@ _NOT_FOR_TEXT = frozenset(
 _DRIVE = re.compile(r"[A-Za-z]:")
 
 
-@dataclass(frozen=True, slots=True)
-class Complaint:
+class Complaint(NamedTuple):
     """One place where a tag file is not what the standard says.
 
     Attributes:
@@ -80,8 +79,7 @@ class Complaint:
     warning: bool = False
 
 
-@dataclass(slots=True)
-class Manifest:
+class Manifest(NamedTuple):
     """One manifest as far as it could be read.
 
     Attributes:
@@ -95,8 +93,8 @@ class Manifest:
     name: str
     of_tags: bool
     algorithm: str
-    entries: dict[str, bytes] = field(default_factory=dict)
-    complaints: list[Complaint] = field(default_factory=list)
+    entries: dict[str, bytes]
+    complaints: list[Complaint]
 
 
 def hash_name(manifest_name: str) -> str:
@@ -216,9 +214,9 @@ def read_manifest(name: str, raw: bytes, encoding: str, version: str) -> Manifes
         Every entry that could be read, with every complaint.
     """
     strict = version not in VERSIONS[:-1]
-    manifest = Manifest(name, name.startswith("tag"), hash_name(name))
+    manifest = Manifest(name, name.startswith("tag"), hash_name(name), {}, [])
     lines, complaints = tag_lines(raw, encoding, strict=strict)
-    manifest.complaints += complaints
+    manifest.complaints.extend(complaints)
     if not manifest.algorithm:
         manifest.complaints.append(
             _bad("its digests cannot be computed here, so it vouches for nothing (RFC 8493 section 2.4)")

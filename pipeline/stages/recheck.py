@@ -18,7 +18,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from typing import cast
+from typing import NamedTuple, cast
 
 from pipeline.bagflow import REGULAR, Kind, Observation, Seen, Trouble, Verdict
 from pipeline.formats.bagnames import name_key
@@ -39,11 +39,43 @@ _INFO_NAMES = {"0.93": "package-info.txt", "0.94": "package-info.txt", "0.95": "
 """Before 0.96 the file had another name. Source: the drafts draft-kunze-bagit-00 to -02."""
 
 
-def judge(observation: Observation) -> Verdict:
+class Expected(NamedTuple):
+    """What a bag says of itself: the declaration and the manifests, read but not yet held against its files.
+
+    Attributes:
+        version: Of BagIt, "" where none can be read.
+        encoding: Of the tag files but the declaration.
+        complaints: About the declaration.
+        manifests: Of payload and tag files; the judge changes them, so they serve one judgement.
+    """
+
+    version: str
+    encoding: str
+    complaints: list[Complaint]
+    manifests: list[Manifest]
+
+
+def expect(tags: Mapping[str, bytes]) -> Expected:
+    """Read what a bag says of itself, which can be done while its files are still being digested.
+
+    Args:
+        tags: Raw bytes of the files at the bag's base that BagIt gives a meaning to, by name.
+    """
+    version, encoding, complaints = read_declaration(tags.get("bagit.txt"))
+    manifests = [
+        read_manifest(name, raw, encoding, version)
+        for name, raw in sorted(tags.items())
+        if name.startswith(("manifest-", "tagmanifest-"))
+    ]
+    return Expected(version, encoding, complaints, manifests)
+
+
+def judge(observation: Observation, expected: Expected | None = None) -> Verdict:
     """Whether a bag is complete and valid, with every difference.
 
     Args:
         observation: What was seen and digested; nothing else is consulted.
+        expected: What `expect` read from the observation's tag files, where that is done already.
 
     Returns:
         The verdict. A bag in which nothing was checked is not valid.
@@ -51,14 +83,15 @@ def judge(observation: Observation) -> Verdict:
     Raises:
         Nothing.
     """
-    return _Judge(observation).verdict()
+    return _Judge(observation, expect(observation.tags) if expected is None else expected).verdict()
 
 
 class _Judge:
     """One judgement; the methods follow the numbered plan above."""
 
-    def __init__(self, observation: Observation) -> None:
+    def __init__(self, observation: Observation, expected: Expected) -> None:
         self.seen = observation
+        self.expected = expected
         self.problems: list[Trouble] = []
         self.files = {each.path: each for each in observation.seen if each.kind == REGULAR}
         self.payload = {path: each for path, each in self.files.items() if path.startswith("data/")}
@@ -66,16 +99,9 @@ class _Judge:
         self.wanted: set[str] = set()
 
     def verdict(self) -> Verdict:
-        tags = self.seen.tags
-        version, encoding, complaints = read_declaration(tags.get("bagit.txt"))
-        self.version, self.encoding = version, encoding
-        self.strict = version not in VERSIONS[:-1]
+        self.version, self.encoding, complaints, self.manifests = self.expected
+        self.strict = self.version not in VERSIONS[:-1]
         self.complain("bagit.txt", complaints)
-        self.manifests = [
-            read_manifest(name, raw, encoding, version)
-            for name, raw in sorted(tags.items())
-            if name.startswith(("manifest-", "tagmanifest-"))
-        ]
         self.of_payload = [each for each in self.manifests if not each.of_tags]
         self.of_tags = [each for each in self.manifests if each.of_tags]
         self.required()
@@ -193,11 +219,13 @@ class _Judge:
             if manifest.entries.keys() - files.keys():
                 self.respell(manifest, files)
             known.update(manifest.entries)
-            for path, digest in manifest.entries.items():
-                each = files.get(path)
-                if each is None or not each.digests or place < 0:
-                    continue
-                if each.digests[place] != digest:
+            if place < 0:
+                continue
+            computed = {path: each.digests[place] for path, each in files.items() if each.digests}
+            if computed == manifest.entries:
+                continue  # as it is in nearly every bag
+            for path in computed.keys() & manifest.entries.keys():
+                if computed[path] != manifest.entries[path]:
                     wrong.setdefault(path, []).append(manifest.name)
         for path, names in wrong.items():
             agreeing = [each.name for each in manifests if path in each.entries and each.name not in names]

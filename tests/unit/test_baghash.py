@@ -62,16 +62,16 @@ def test_a_pipe_is_never_opened_and_a_link_never_followed(tmp_path: Path) -> Non
 @posix_only
 def test_a_pipe_that_takes_a_files_place_meanwhile_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
-    assert hashworker.digest_file(str(tmp_path / "pipe"), ["sha256"]) == (0, (), "it is no regular file")
+    assert hashworker.digest_file(str(tmp_path / "pipe"), ["sha256"]) == (0, (), 1, "it is no regular file")
 
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no such device here")
 def test_an_endless_device_is_not_read() -> None:
-    assert hashworker.digest_file("/dev/zero", ["sha256"])[2] == "it is no regular file"
+    assert hashworker.digest_file("/dev/zero", ["sha256"])[3] == "it is no regular file"
 
 
 def test_a_file_that_vanishes_is_told_and_does_not_end_the_run(tmp_path: Path) -> None:
-    size, digests, why = hashworker.digest_file(str(tmp_path / "gone"), ["sha256"])
+    size, digests, _, why = hashworker.digest_file(str(tmp_path / "gone"), ["sha256"])
     assert (size, digests) == (0, ())
     assert why
 
