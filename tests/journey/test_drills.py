@@ -150,6 +150,35 @@ def known_bags(folder: Path) -> None:
     drilled.quietly("recheck", folder / "one", "--ledger", folder / "l")
 
 
+def a_rewritten_bag(folder: Path) -> None:
+    """A known bag that was packed anew, so that its new receipt waits to be accepted."""
+    known_bags(folder)
+    shutil.rmtree(folder / "one")
+    bag_cases.bag(folder / "one", {"data/x": b"a better reading"})
+
+
+def accept(folder: Path) -> list[str | Path]:
+    return ["ledger", folder / "l", "--accept", folder / "one", "--because", "a better reading"]
+
+
+def accepted_or_not(folder: Path, run: Run, old: Tree, new: Tree) -> None:
+    def rows() -> list[str]:
+        with Ledger(folder / "l") as book:
+            return [str(row.body["kind"]) for row in book.rows()]
+
+    ledger_is_whole(folder, at_least=2)
+    before, after = ["opened", "check"], ["opened", "check", "accepted"]
+    assert rows() in (before, after)
+    assert rows() == after or run.status != 0
+    now = {name: each for name, each in tree(folder).items() if name.partition("/")[0] in {"one", "two"}}
+    assert now == {name: each for name, each in old.items() if name in now}
+    if new:
+        # Asked again, it is accepted, or known to be accepted already (24).
+        expected = 24 if rows() == after else 0
+        assert wellread(*accept(folder)).code == expected
+        assert rows() == after
+
+
 def exports_or_none(folder: Path, run: Run, old: Tree, new: Tree) -> None:
     ledger_is_whole(folder, at_least=2)
     now = {name: each for name, each in tree(folder).items() if ".part-" not in name and name[:2] != "l-"}
@@ -274,6 +303,7 @@ DRILLS = [
     Drill("writing a bag", "write", nothing, lambda at: [at / "bag"], bag_or_none),
     Drill("adding to a ledger", "add", nothing, lambda at: [at / "l"], added_rows_are_there),
     Drill("recheck, with a ledger", "wellread", two_bags, lambda at: ["recheck", at / "one", at / "two", "--ledger", at / "l"], bags_untouched),
+    Drill("accepting a receipt", "wellread", a_rewritten_bag, accept, accepted_or_not),
     Drill("exports of a ledger", "wellread", known_bags, lambda at: ["ledger", at / "l", "--csv", at / "l.csv", "--premis", at / "l.xml"], exports_or_none),
     Drill("mend, with a ledger", "wellread", drilled.damaged_shelf, mend, old_or_mended),
     Drill("mend from a zip", "wellread", damaged_shelf_with_zip, mend, old_or_mended),
