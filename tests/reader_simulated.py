@@ -42,31 +42,72 @@ def printed(image: bytes, number: int = 1) -> list[bytes]:
     return lines
 
 
-class Line:
-    """A pseudo-terminal; `name` is the end that capture opens."""
+LATE_SECONDS = 0.002
+"""How far the writer may fall behind and catch up: two of its blocks. What it is later than that, the line stands still."""
 
-    def __init__(self) -> None:
+
+class Line:
+    """A pseudo-terminal; `name` is the end that capture opens.
+
+    Args:
+        buffer: Bytes that wait at this end where the pseudo-terminal is full, as in a driver or an adapter; what
+            finds no room there either is lost.
+
+    Attributes:
+        dropped: Bytes lost, as on a wire.
+        taken: Bytes that the system took, in order.
+        baud: The speed that `send` last kept, which a busy machine lowers: the line never goes faster than asked for.
+    """
+
+    def __init__(self, buffer: int = 0) -> None:
         self.master, self.slave = os.openpty()
         tty.setraw(self.slave)
         os.set_blocking(self.master, False)
         self.name = os.ttyname(self.slave)
         self.dropped = 0
         self.taken = bytearray()
+        self.baud = 0.0
+        self._waiting = bytearray()
+        self._buffer = buffer
 
     def send(self, content: bytes, baud: int = 2_000_000, block: int = 200) -> None:
-        """At the pace of a line (ten bits a byte); what the far end does not take is lost, as on a wire."""
-        started = time.monotonic()
+        """At the pace of a line (ten bits a byte); never waits for the far end."""
+        started = due = time.monotonic()
         for at in range(0, len(content), block):
-            due = started + at * 10 / baud
             delay = due - time.monotonic()
             if delay > 0:
                 time.sleep(delay)
-            piece = content[at : at + block]
-            taken = 0
-            with contextlib.suppress(OSError):
-                taken = os.write(self.master, piece)
-            self.dropped += len(piece) - taken
-            self.taken += piece[:taken]
+            # a writer that the machine let wait must not make up for it in a burst that no wire can carry
+            due = max(due, time.monotonic() - LATE_SECONDS) + block * 10 / baud
+            self._arrive(content[at : at + block])
+        while self._waiting:
+            time.sleep(0.001)
+            before = len(self._waiting)
+            self._arrive(b"")
+            if len(self._waiting) == before and time.monotonic() > due + 5:
+                break
+        self.baud = len(content) * 10 / max(time.monotonic() - started, 1e-9)
+
+    def _arrive(self, piece: bytes) -> None:
+        self._waiting += piece
+        taken = 0
+        with contextlib.suppress(OSError):
+            taken = os.write(self.master, self._waiting) if self._waiting else 0
+        self.taken += self._waiting[:taken]
+        del self._waiting[:taken]
+        over = len(self._waiting) - self._buffer
+        if over > 0:
+            self.dropped += over
+            del self._waiting[-over:]
+
+    def left(self) -> bytes:
+        """What the system holds and nobody has read; takes it."""
+        os.set_blocking(self.slave, False)
+        out = b""
+        with contextlib.suppress(BlockingIOError):
+            while block := os.read(self.slave, 65_536):
+                out += block
+        return out
 
     def unplug(self) -> None:
         """The cable out."""

@@ -1,23 +1,36 @@
-"""A serial line recorded to disk as it arrives: one thread that reads and writes and does nothing else.
+"""A serial line recorded to disk as it arrives, by a program of its own that does nothing else (`draining`).
 
-Decoding, progress and everything slow happen elsewhere, so that no byte waits for them. The file is only ever
-appended to, without a buffer of this program's own: what was received is with the system before anything is decoded.
+Decoding, progress and everything slow happen here, in another process, and read the log like any other file, so that
+no byte waits for them. The log is only ever appended to, without a buffer of this program's own: what is decoded is
+with the system already. It is given to the disk itself once, at the end: a power cut in the middle may cost its last
+seconds, a crash or a kill of this program none that was written.
 """
 
 from __future__ import annotations
 
 import os
-import queue
+import struct
+import subprocess
+import sys
 import threading
 import time
+from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from pipeline.edges import draining
 from pipeline.edges.diskerrors import as_storage_error
 from pipeline.errors import DestinationError, PortError, StorageError
 
-BLOCK = 65_536
-"""Most bytes taken from the line at once."""
+POLL_SECONDS = 0.02
+"""How often the log is looked at for what is new in it; nothing is lost meanwhile."""
+
+FLUSH_SECONDS = 30
+"""How long a disk may take for what is still to be written at the end."""
+
+_COUNTERS = struct.Struct("@20i")
+_GET_COUNTERS = 0x545D
+"""Source: Linux, asm-generic/ioctls.h (TIOCGICOUNT) and linux/serial.h (struct serial_icounter_struct)."""
 
 
 def open_port(name: str, baud: int) -> Any:
@@ -56,13 +69,35 @@ def open_log(path: Path, *, resume: bool) -> int:
     flags = os.O_WRONLY | os.O_APPEND | getattr(os, "O_BINARY", 0)
     flags |= 0 if resume else os.O_CREAT | os.O_EXCL
     try:
-        return os.open(path, flags, 0o644)
+        log = os.open(path, flags, 0o644)
     except FileExistsError:
         raise DestinationError(
             where=str(path), problem="this file exists", remedy="Go on with --resume, or move it away"
         ) from None
     except OSError as error:
         raise as_storage_error(error, path) from error
+    if not _own(log):
+        os.close(log)
+        raise DestinationError(
+            where=str(path), problem="another capture is writing to this log", remedy="Let it end, or stop it"
+        )
+    return log
+
+
+def _own(log: int) -> bool:
+    """Lock the log, for this capture and whatever still writes for it; False where another one has it."""
+    try:
+        import fcntl
+    except ImportError:
+        return True
+    try:
+        fcntl.flock(log, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError:
+        # a file system without locks is no reason to lose a reading
+        return True
+    return True
 
 
 def append(log: int, path: Path, block: bytes) -> int:
@@ -76,54 +111,136 @@ def append(log: int, path: Path, block: bytes) -> int:
     return len(block)
 
 
-class Recorder(threading.Thread):
-    """Copies a port to a log until told to stop; what it has written is handed on in `blocks`.
+class Recorder:
+    """Has a port copied to a log until told to stop.
+
+    Where handles can be handed on, another process copies, which no work of this one can hold up and which, should
+    this one be killed, still writes what has come. Elsewhere two threads do.
+
+    Args:
+        port: Open.
+        log: Handle that appends.
+        path: Of the log.
+        apart: Copy in another process.
 
     Attributes:
-        blocks: Blocks in order, each already in the log; None once at the end.
         trouble: Why it ended by itself: the line went away, or the disk refused.
-        worst_stall: Longest time in seconds between two looks at the line while bytes were coming.
-        received: Bytes in the log from this run.
+        worst_stall: Longest time in seconds from one look at the line to the next that found bytes; 0.0 until the
+            end, and where the copying process was killed.
+        fullest: Most bytes found at one look.
     """
 
-    def __init__(self, port: Any, log: int, path: Path) -> None:
-        super().__init__(name="recorder", daemon=True)
-        self.blocks: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
+    def __init__(self, port: Any, log: int, path: Path, *, apart: bool = os.name == "posix") -> None:
         self.trouble: PortError | StorageError | None = None
         self.worst_stall = 0.0
-        self.received = 0
-        self._port, self._log, self._path = port, log, path
+        self.fullest = 0
+        self._port, self._log, self._path, self._apart = port, log, path, apart
+        self._before = self._size = os.fstat(log).st_size
+        self._reading = path.open("rb", buffering=0)
+        self._reading.seek(self._before)
+        self._child: subprocess.Popen[bytes] | None = None
+        self._thread: threading.Thread | None = None
         self._ending = threading.Event()
+        self._told: draining.Told | None = None
 
-    def run(self) -> None:
-        """Copy until the end; never raises."""
-        try:
-            while not self._ending.is_set():
-                block = self._read()
-                started = time.monotonic()
-                if block:
-                    self.received += append(self._log, self._path, block)
-                    self.blocks.put(block)
-                    self.worst_stall = max(self.worst_stall, time.monotonic() - started)
-        except (PortError, StorageError) as error:
-            self.trouble = error
-        finally:
-            self.blocks.put(None)
+    def start(self) -> None:
+        """Begin to copy."""
+        if self._apart and sys.executable:
+            handles = (self._port.fileno(), self._log)
+            # a session of its own: Ctrl-C is this process's to hear, and it then ends the copying in good order
+            self._child = subprocess.Popen(  # noqa: S603 - this interpreter and our own file
+                [sys.executable, "-I", "-S", draining.__file__, *map(str, handles)],
+                stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=handles, start_new_session=True,
+            )  # fmt: skip
+        else:
+            self._thread = threading.Thread(target=self._copy, name="recorder", daemon=True)
+            self._thread.start()
+
+    @property
+    def received(self) -> int:
+        """Bytes in the log from this run."""
+        with suppress(OSError):
+            self._size = os.fstat(self._log).st_size
+        return self._size - self._before
+
+    def new(self) -> bytes | None:
+        """What is new in the log, after a short wait where nothing is; None once it has ended and all was given."""
+        over = self._over()
+        block = self._reading.read(1 << 20)
+        if block:
+            return block
+        if over:
+            return None
+        time.sleep(POLL_SECONDS)
+        return b""
 
     def stop(self) -> None:
-        """End, and wait for it."""
-        self._ending.set()
-        self.join(timeout=5)
-
-    def _read(self) -> bytes:
-        try:
-            return bytes(self._port.read(max(1, min(BLOCK, self._port.in_waiting))))
-        except (OSError, TypeError) as error:
-            raise PortError(
-                where=str(self._port.name),
-                problem="the line went away in the middle of it",
+        """End: what has come is written, and how it went is known."""
+        early = self._over()
+        if self._child is not None:
+            self._end_child(self._child)
+        elif self._thread is not None:
+            self._ending.set()
+            self._thread.join(timeout=FLUSH_SECONDS)
+            self._thread = None
+        self._reading.close()
+        told = self._told
+        if told is None or (early and not told.trouble):
+            self.trouble = self.trouble or StorageError(
+                where=str(self._path), problem="the program that writes the log ended before it should",
+                remedy="What it wrote is kept; go on with --resume",
+            )  # fmt: skip
+            return
+        self.worst_stall, self.fullest = told.worst_stall, told.fullest
+        if told.trouble == "disk":
+            self.trouble = as_storage_error(OSError(told.number, os.strerror(told.number)), self._path)
+        elif told.trouble == "line":
+            self.trouble = PortError(
+                where=str(self._port.name), problem="the line went away in the middle of it",
                 remedy="Plug it in again and go on with --resume",
-            ) from error
+            )  # fmt: skip
+
+    def _over(self) -> bool:
+        if self._child is not None:
+            return self._child.poll() is not None
+        return self._thread is None or not self._thread.is_alive()
+
+    def _end_child(self, child: subprocess.Popen[bytes]) -> None:
+        try:
+            said, _ = child.communicate(timeout=FLUSH_SECONDS)
+        except subprocess.TimeoutExpired:
+            child.kill()
+            said, _ = child.communicate()
+        self._child = None
+        words = said.split()
+        if len(words) == len(draining.Told._fields):
+            kind = words[2].decode("ascii").removeprefix("-")
+            self._told = draining.Told(float(words[0]), int(words[1]), kind, int(words[3]))
+
+    def _copy(self) -> None:
+        def look() -> bytes:
+            waiting = self._port.in_waiting
+            return bytes(self._port.read(min(draining.BLOCK, max(1, waiting))))
+
+        self._port.timeout = draining.LOOK_SECONDS
+        self._told = draining.Drain(look, self._log, self._ending.is_set).run()
+
+
+def overruns(port: Any) -> int | None:
+    """Bytes that the port's hardware or driver has lost so far by its own count; None where it keeps none."""
+    try:
+        import fcntl
+
+        answer = fcntl.ioctl(port.fileno(), _GET_COUNTERS, bytes(_COUNTERS.size))
+    except (ImportError, OSError, AttributeError):
+        return None
+    return lost(answer)
+
+
+def lost(counters: bytes) -> int:
+    """The two counts of lost bytes among a port's counters: the receiver's and its buffer's."""
+    fields = _COUNTERS.unpack(counters)
+    return int(fields[7] + fields[10])
 
 
 def ask(port: Any, request: bytes) -> bool:

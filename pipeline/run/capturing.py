@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import queue
 import re
 import time
 from dataclasses import dataclass
@@ -173,17 +172,13 @@ def _follow(
     try:
         last, heard = time.monotonic(), False
         while not watch.complete:
-            try:
-                block = recorder.blocks.get(timeout=0.05)
-            except queue.Empty:
-                block = b""
+            block = recorder.new()
             at = time.monotonic()
             if block is None:
                 break
             if block:
                 last, heard = at, True
                 watch.feed(block)
-                watch.answered()
             _refuse_garbage(watch, wish, path)
             watch.quiet(is_quiet=at - last > 0.3)
             request = watch.requests(at)
