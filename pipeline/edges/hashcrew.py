@@ -149,8 +149,15 @@ class Digesting:
         if self._children or self._unanswered < 2:
             return
         count = min(cores() if workers is None else workers, self._unanswered)
-        self._children = [_Child(self._root, self._groups) for _ in range(count)]
-        for child in self._children:
+        for _ in range(count):
+            try:
+                child = _Child(self._root, self._groups)
+            except (
+                OSError
+            ):  # no more processes, or no memory for one: fewer do the work, or none but this one
+                self._workers = 0
+                return
+            self._children.append(child)
             child.tend(self._work, self._answers.put)
 
     def _from_here(self) -> Iterator[_Done]:
@@ -222,6 +229,7 @@ class _Work:
         self._large: list[_Batch] = []
         self._unanswered = 0
         self._all_named = False
+        self._abandoned = False
 
     def put(self, batch: _Batch) -> None:
         with self._changed:
@@ -237,10 +245,7 @@ class _Work:
     def abandon(self) -> None:
         """There is nothing more to do, whatever there was."""
         with self._changed:
-            self._batches.clear()
-            self._large.clear()
-            self._unanswered = 0
-            self._all_named = True
+            self._abandoned = True
             self._changed.notify_all()
 
     def waiting(self) -> list[str]:
@@ -251,7 +256,7 @@ class _Work:
     def take(self, mine: Collection[_Batch] = ()) -> _Batch | None:
         """The next batch for someone with these before it; None where there is nothing and will be nothing."""
         with self._changed:
-            while True:
+            while not self._abandoned:
                 if self._batches:
                     return self._batches.popleft()
                 if self._large and not mine:
@@ -259,6 +264,7 @@ class _Work:
                 if self._all_named and not self._unanswered and not self._large:
                     return None
                 self._changed.wait()
+        return None
 
     def answered(self, batch: _Batch, results: list[hashworker.Result | int]) -> None:
         """A batch came back; the files in it that are large are work again."""

@@ -298,8 +298,6 @@ def _search(root: str, known: set[str]) -> Iterable[str]:
     if not Path(root).is_dir():
         yield root
         return
-    from pipeline.edges.staging import is_staging_name
-
     waiting = [root]
     while waiting:
         folder = waiting.pop()
@@ -316,5 +314,11 @@ def _search(root: str, known: set[str]) -> Iterable[str]:
         for entry in inside:
             if entry.path in known and not entry.is_dir(follow_symlinks=False):
                 yield entry.path
-            elif entry.is_dir(follow_symlinks=False) and not is_staging_name(entry.name):
+            elif entry.is_dir(follow_symlinks=False) and not _is_staging(entry.name):
                 waiting.append(entry.path)
+
+
+def _is_staging(name: str) -> bool:
+    from pipeline.edges.staging import is_staging_name  # whoever names a bag never needs this module
+
+    return is_staging_name(name)

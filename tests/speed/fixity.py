@@ -17,6 +17,7 @@ from pathlib import Path
 from random import Random
 
 from pipeline.edges.bagdir import finish_bag, write_member
+from tests.speed.watching import watched
 
 FILE_BYTES = 2048
 GIBIBYTE = 1 << 30
@@ -102,16 +103,5 @@ def _growth(folder: Path) -> Iterator[tuple[str, float, float]]:
         (hundred - nothing) / (ten - nothing) / 10,
         1.15,
     )
-    yield "megabytes of the largest process at 100,000 files", _memory(recheck(large)), 250
-
-
-def _memory(command: Sequence[str]) -> float:
-    """Peak megabytes of the largest process of a command; each of its workers has 10 to 15 more."""
-    script = (
-        "import resource, subprocess, sys; subprocess.run(sys.argv[1:], check=True); "
-        "print(resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss)"
-    )
-    done = subprocess.run(
-        [sys.executable, "-c", script, *command], check=True, capture_output=True, text=True
-    )
-    return int(done.stdout.split()[-1]) / 1024
+    _, megabytes = watched(recheck(large), every_seconds=0.02)
+    yield "megabytes of recheck and its workers at 100,000 files", megabytes, 250

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import csv
-import os
-import resource
 import shutil
 import subprocess
 import sys
@@ -14,6 +12,8 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+
+from tests.speed.watching import watched
 
 FULL, SMALL = 10_000, 1_000
 _BARE = """
@@ -132,7 +132,7 @@ def _package(folder: Path, chips: int, *, inline: bool) -> _Measured:
     into = folder / "bags"
     shutil.rmtree(into, ignore_errors=True)
     command = [sys.executable, "-m", "pipeline", "package", str(root), "--into", str(into), "--quiet"]
-    seconds, memory_mb = _watched(command)
+    seconds, memory_mb = watched(command)
     bag = next(into.iterdir())
     copy = folder / "bare"
     shutil.rmtree(copy, ignore_errors=True)
@@ -150,35 +150,3 @@ logging.disable(logging.CRITICAL)
 bagit.make_bag(sys.argv[1], checksums=["sha256", "sha512"])
 bagit.Bag(sys.argv[1]).validate()
 """
-
-
-def _watched(command: list[str]) -> tuple[float, float]:
-    """Seconds, and the peak of the summed resident memory of the process and its children, in MB."""
-    begins = time.perf_counter()
-    child = subprocess.Popen(command, stdout=subprocess.DEVNULL)
-    peak = 0
-    while child.poll() is None:
-        peak = max(peak, _family_kb(child.pid))
-        time.sleep(0.1)
-    if child.returncode:
-        raise RuntimeError(f"{command} ended with {child.returncode}")
-    largest = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
-    return time.perf_counter() - begins, max(peak, largest if peak == 0 else peak) / 1024
-
-
-def _family_kb(pid: int) -> int:
-    """Resident kilobytes of a process and its descendants; 0 where /proc is not there."""
-    total = 0
-    pending = [pid]
-    while pending:
-        one = pending.pop()
-        base = Path("/proc") / str(one)
-        try:
-            for line in (base / "status").read_text().splitlines():
-                if line.startswith("VmRSS:"):
-                    total += int(line.split()[1])
-            for task in os.listdir(base / "task"):  # noqa: PTH208 - names only
-                pending += [int(child) for child in (base / "task" / task / "children").read_text().split()]
-        except (OSError, ValueError):
-            continue
-    return total

@@ -1,0 +1,171 @@
+"""Digesting on several processes: everything once, nothing awaited that cannot come."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import threading
+from collections import Counter
+from hashlib import md5, sha256, sha512
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pipeline.edges import hashworker
+from pipeline.edges.hashcrew import Digesting
+from pipeline.errors import StorageError
+
+posix_only = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signal")
+
+SIZES = (0, 1, 2047, hashworker.LARGE_BYTES - 1, hashworker.LARGE_BYTES, hashworker.THREADED_BYTES + 1)
+
+
+def digested(root: Path, named: list[list[str]], workers: int | None) -> list[tuple[str, hashworker.Result]]:
+    """Groups of paths, the first with two algorithms and the second with one."""
+    with Digesting(str(root), (("sha256", "sha512"), ("md5",)), workers=workers) as crew:
+        for group, paths in enumerate(named):
+            crew.add(paths, group)
+        crew.named_all()
+        return list(crew.results())
+
+
+def written(root: Path, name: str, size_bytes: int) -> bytes:
+    content = random.Random(name).randbytes(size_bytes)
+    (root / name).write_bytes(content)
+    return content
+
+
+@pytest.mark.parametrize("workers", [0, 1, 2, 5])
+def test_large_files_among_many_small_ones_come_back_once_and_right(tmp_path: Path, workers: int) -> None:
+    sizes = [SIZES[number % len(SIZES)] if number % 97 == 0 else number % 50 for number in range(900)]
+    contents = {
+        f"{number:04d}": written(tmp_path, f"{number:04d}", size) for number, size in enumerate(sizes)
+    }
+    names = list(contents)
+    results = digested(tmp_path, [names[:700], names[700:]], workers)
+    assert Counter(path for path, _ in results) == Counter(names)
+    for path, (size, digests, links, trouble) in results:
+        content = contents[path]
+        wanted = (sha256, sha512) if path < "0700" else (md5,)
+        assert (size, links, trouble) == (len(content), 1, "")
+        assert digests == tuple(each(content).digest() for each in wanted)
+
+
+@settings(max_examples=15, deadline=None)
+@given(sizes=st.lists(st.sampled_from(SIZES[:5]), max_size=12), workers=st.integers(0, 4))
+def test_any_mixture_of_sizes_and_processes_ends_with_each_file_once(
+    sizes: list[int], workers: int, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    root = tmp_path_factory.mktemp("mixture")
+    contents = {str(number): written(root, str(number), size) for number, size in enumerate(sizes)}
+    results = dict(digested(root, [list(contents)], workers))
+    assert {path: result[1][0] for path, result in results.items()} == {
+        path: sha256(content).digest() for path, content in contents.items()
+    }
+
+
+def test_more_processes_than_files_and_no_file_at_all(tmp_path: Path) -> None:
+    contents = {name: written(tmp_path, name, 10) for name in ("a", "b", "c")}
+    results = digested(tmp_path, [["a", "b", "c"]], 40)
+    assert {path: result[1][0] for path, result in results} == {
+        path: sha256(content).digest() for path, content in contents.items()
+    }
+    assert digested(tmp_path, [[]], 3) == []
+
+
+def test_what_cannot_be_read_is_a_result_and_not_an_end(tmp_path: Path) -> None:
+    written(tmp_path, "there", 5)
+    results = dict(digested(tmp_path, [["gone", "there", "."]], 2))
+    assert results["there"][3] == ""
+    assert results["gone"][3] == os.strerror(2)
+    assert results["."][3]
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="file names are text here")
+def test_a_name_that_is_no_text_reaches_the_child_and_comes_back(tmp_path: Path) -> None:
+    name = os.fsdecode(b"caf\xe9")
+    (tmp_path / name).write_bytes(b"x")
+    assert dict(digested(tmp_path, [[name, "none"]], 2))[name][1][0] == sha256(b"x").digest()
+
+
+@posix_only
+@pytest.mark.parametrize("victims", [1, 2])
+@pytest.mark.parametrize("after", [0, 1, 3])
+def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
+    tmp_path: Path, victims: int, after: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Killed before its first answer, or in the middle; the other one, if it lives, ends too."""
+    names = [f"{number:04d}" for number in range(3000)]
+    for name in names:
+        (tmp_path / name).write_bytes(b"x" * 100)
+    pids: list[int] = []
+    answers = 0
+    started, received = subprocess.Popen, hashworker.receive
+
+    def popen(*arguments: object, **options: object) -> object:
+        child = started(*arguments, **options)  # type: ignore[call-overload]
+        pids.append(child.pid)
+        return child
+
+    def receive(stream: object) -> object:
+        nonlocal answers
+        answers += 1
+        if answers > after:
+            for pid in pids[:victims]:
+                os.kill(pid, signal.SIGKILL)
+        return received(stream)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(subprocess, "Popen", popen)
+    monkeypatch.setattr(hashworker, "receive", receive)
+    got: list[tuple[str, hashworker.Result]] = []
+    before = threading.active_count()
+    with Digesting(str(tmp_path), (("sha256",),), workers=2) as crew:
+        crew.add(names, 0)
+        crew.named_all()
+        with pytest.raises(StorageError, match="a process that digests files has ended"):
+            got.extend(crew.results())
+    assert len(got) < len(names)
+    assert len({path for path, _ in got}) == len(got)
+    assert threading.active_count() == before
+
+
+@posix_only
+def test_leaving_in_the_middle_ends_children_and_threads(tmp_path: Path) -> None:
+    names = [f"{number:04d}" for number in range(2000)]
+    for name in names:
+        (tmp_path / name).write_bytes(b"x")
+    before = threading.active_count()
+    with Digesting(str(tmp_path), (("sha256",),), workers=3) as crew:
+        crew.add(names, 0)
+        crew.named_all()
+        next(crew.results())
+    assert threading.active_count() == before
+    with pytest.raises(ChildProcessError):
+        os.waitpid(-1, os.WNOHANG)
+
+
+@pytest.mark.parametrize("possible", [0, 1])
+def test_a_system_without_room_for_more_processes_gets_the_work_done_by_fewer(
+    tmp_path: Path, possible: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    names = [f"{number:04d}" for number in range(2000)]
+    for name in names:
+        (tmp_path / name).write_bytes(b"x")
+    started, asked = subprocess.Popen, 0
+
+    def popen(*arguments: object, **options: object) -> object:
+        nonlocal asked
+        asked += 1
+        if asked > possible:
+            raise BlockingIOError(11, os.strerror(11))
+        return started(*arguments, **options)  # type: ignore[call-overload]
+
+    monkeypatch.setattr(subprocess, "Popen", popen)
+    results = digested(tmp_path, [names], None)
+    assert sorted(path for path, _ in results) == names
+    assert asked >= 1
