@@ -7,6 +7,7 @@ place where a value is put into a line knows that the value must not end it.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
@@ -15,6 +16,7 @@ _BREAKS = str.maketrans({
     for char in "\t\n\v\f\r\x1c\x1d\x1e\x85\u2028\u2029"
 })  # fmt: skip
 """What ends a line for `str.splitlines` (Python's documentation), and the tab, which breaks columns."""
+_BEYOND = re.compile("[\x7f-\U0010ffff]")
 
 
 def one_line(text: str) -> str:
@@ -25,6 +27,30 @@ def one_line(text: str) -> str:
         'x\\nloom-78-v1: valid'
     """
     return text if text.isprintable() else text.translate(_BREAKS)
+
+
+def inert_json(text: str) -> str:
+    r"""JSON in which no character acts on a terminal that shows the file; its readers get each as it was.
+
+    Args:
+        text: JSON as the standard library writes it with `ensure_ascii=False`: controls of ASCII but DEL are escaped.
+
+    Source:
+        RFC 8259 section 7: any character of a string may be escaped.
+
+    Example:
+        >>> print(inert_json('"caf' + chr(0xE9) + chr(0x9B) + '2J"'))
+        "café\u009b2J"
+    """
+    return _BEYOND.sub(_escaped, text)
+
+
+def _escaped(found: re.Match[str]) -> str:
+    if found[0].isprintable():
+        return found[0]
+    # Beyond 16 bits JSON takes two escapes; a lone surrogate, from a name that is no Unicode, is one already.
+    units = found[0].encode("utf-16-be", "surrogatepass").hex()
+    return "".join(f"\\u{units[at : at + 4]}" for at in range(0, len(units), 4))
 
 
 def one_lined(value: Any) -> Any:

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 
 from pipeline.edges.bagdir import MemberStream
+from pipeline.oneline import inert_json
 from pipeline.run.bundlefiles import Making
 from pipeline.run.spool import Spool
 from pipeline.views import bundle, notes
@@ -81,11 +82,11 @@ def _schema(name: str) -> bytes:
 
 
 def _record(head: Mapping[str, Any], spool: Spool) -> Iterator[str]:
-    text = json.dumps(head, ensure_ascii=False, indent=1)
+    text = inert_json(json.dumps(head, ensure_ascii=False, indent=1))
     yield text[: text.rindex("\n}")] + ',\n "chips": ['
     comma = "\n"
     for value in spool:
-        yield comma + json.dumps(value["chip"], ensure_ascii=False, separators=(",", ":"))
+        yield comma + inert_json(json.dumps(value["chip"], ensure_ascii=False, separators=(",", ":")))
         comma = ",\n"
     yield "\n ]\n}\n"
 

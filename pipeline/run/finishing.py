@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from pipeline.edges.bagdir import Entry, write_member
+from pipeline.oneline import inert_json
 from pipeline.run.chipwork import needs_person
 from pipeline.stages.content import Region, with_sisters
 from pipeline.stages.settling import Voice, settling_odds
@@ -86,9 +87,7 @@ def _finish_one(record: dict[str, Any], extra: Mapping[str, Any], finish: Finish
         entries.append(write_member(finish.root, f"data/report/{chip_page_name(record)}", page))
     return Finished(
         facts=_index(record, strips=finish.chips <= MOST_STRIPS),
-        record=json.dumps(record, ensure_ascii=False, separators=(",", ":")).encode(
-            "utf-8", "backslashreplace"
-        ),
+        record=inert_json(json.dumps(record, ensure_ascii=False, separators=(",", ":"))).encode(),
         objects=told.objects.encode(),
         captures=tuple((key, event.encode()) for key, event in told.captures),
         steps={step: event.encode() for step, event in told.steps.items()},

@@ -39,6 +39,7 @@ from pipeline.edges.diskerrors import storage_trouble
 from pipeline.edges.folder import SHEET_NAME, destination
 from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
 from pipeline.flow import Plan
+from pipeline.oneline import inert_json
 from pipeline.run.chipwork import Job, needs_person, work_batch
 from pipeline.run.crew import Crew
 from pipeline.run.deadruns import dead_runs
@@ -400,8 +401,8 @@ def _written(building: _Building, head: dict[str, Any], parts: _Parts, previous:
 def _record(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
     """`metadata/record.json`, chips last and one at a time."""
     with MemberStream(root, "metadata/record.json") as stream:
-        text = json.dumps(head, ensure_ascii=False, indent=1)
-        stream.write(text[: text.rindex("\n}")].encode("utf-8", "backslashreplace") + b',\n "chips": [')
+        text = inert_json(json.dumps(head, ensure_ascii=False, indent=1))
+        stream.write(text[: text.rindex("\n}")].encode() + b',\n "chips": [')
         comma = b"\n"
         for line in parts.records.lines():
             stream.write(comma + line[:-1])
@@ -461,7 +462,8 @@ def _bag_info(head: Mapping[str, Any], previous: Previous | None) -> list[tuple[
         ("Bag-Software-Agent", f"wellread {head['software']['version']}"),
         ("BagIt-Profile-Identifier", PROFILE),
     ]
-    return [(label, " ".join(value.split())) for label, value in info if value]
+    # A person reads this file in a terminal: what acts on one is written out.
+    return [(label, notes.plain(" ".join(value.split()))) for label, value in info if value]
 
 
 def _judge_twice(bag: Path, progress: Progress) -> None:

@@ -154,10 +154,15 @@ def _separate(chips: dict[str, list[dict[str, Any]]]) -> None:
 
 
 def quoted(text: str) -> str:
-    """A YAML scalar in double quotes: any text survives it."""
+    """A YAML scalar in double quotes: any text survives it, and none of it acts on an editor or a terminal."""
     import json
 
-    return json.dumps(text, ensure_ascii=False)
+    # YAML, unlike JSON, writes what lies beyond 16 bits in one escape, and has none for half a character.
+    whole = text.encode("utf-8", "replace").decode()
+    return "".join(
+        char if char.isprintable() else f"\\U{ord(char):08x}"
+        for char in json.dumps(whole, ensure_ascii=False)
+    )
 
 
 def _sheet(root: Path, chips: dict[str, list[dict[str, Any]]]) -> str:

@@ -13,6 +13,7 @@ from typing import Any
 from urllib.parse import quote
 
 from pipeline.bagflow import Entry
+from pipeline.oneline import inert_json
 from pipeline.views.bundle import abstract, rights_name
 
 CONTEXT = "https://w3id.org/ro/crate/1.2/context"
@@ -58,7 +59,7 @@ def crate(
 
 
 def _compact(value: Mapping[str, Any]) -> str:
-    return json.dumps(value, ensure_ascii=False)
+    return inert_json(json.dumps(value, ensure_ascii=False))
 
 
 def _first(

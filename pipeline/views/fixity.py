@@ -9,6 +9,8 @@ from collections.abc import Iterable, Iterator, Mapping
 from typing import Any
 from xml.sax.saxutils import escape, quoteattr
 
+from pipeline.views.premis import referenced
+
 COLUMNS = (
     "number",
     "when",
@@ -142,7 +144,7 @@ def _event(digest: str, body: Mapping[str, Any]) -> str:
 
 
 def _element(name: str, text: str) -> str:
-    return f"<{name}>{escape(_NOT_XML.sub(_shown, text))}</{name}>"
+    return f"<{name}>{referenced(escape(_NOT_XML.sub(_shown, text)))}</{name}>"
 
 
 def _term(name: str, text: str, term: str) -> str:

@@ -47,9 +47,21 @@ _COPYRIGHT = {"InC": "cpr", "NoC-NC": "pub", "NoC-CR": "pub", "NoC-OKLR": "pub"}
 def text(value: object) -> str:
     r"""A value as XML text: markup escaped, characters that XML 1.0 cannot hold written as \uXXXX."""
     raw = str(value)
-    if not raw.isascii() or not raw.isprintable():
-        raw = _NOT_XML.sub(lambda found: f"\\u{ord(found[0]):04x}", raw)
-    return escape(raw)
+    if raw.isascii() and raw.isprintable():
+        return escape(raw)
+    return referenced(escape(_NOT_XML.sub(lambda found: f"\\u{ord(found[0]):04x}", raw)))
+
+
+def referenced(escaped: str) -> str:
+    """XML text in which no character acts on a terminal that shows the file; a parser gets each as it was.
+
+    Args:
+        escaped: Without markup, and without what XML 1.0 cannot hold.
+
+    Source:
+        Extensible Markup Language (XML) 1.0, section 4.1: a character reference stands for any Char.
+    """
+    return "".join(char if char.isprintable() else f"&#x{ord(char):X};" for char in escaped)
 
 
 def term(element: str, vocabulary: str, code: str, label: str) -> str:
