@@ -566,7 +566,7 @@ def capture(
 ) -> None:
     """Take what a home-built reader prints: raw bytes to disk first, then decoded, compared and examined.
 
-    Exit 1 on a fault in the reading.
+    Exit 1 on a fault in the reading, or where it is not what was asked for: fewer passes, bytes lost.
     """
     from pipeline.run.capturing import Wish
     from pipeline.run.capturing import capture as run_capture
@@ -578,4 +578,5 @@ def capture(
     )  # fmt: skip
     document = run_capture(wish, quiet=quiet or as_json)
     _render(document, captured(document, draw=_can_draw()), as_json=as_json, quiet=quiet)
-    raise typer.Exit(1 if any(one["severity"] == "fault" for one in document["examined"]["findings"]) else 0)
+    faulty = any(one["severity"] == "fault" for one in document["examined"]["findings"])
+    raise typer.Exit(1 if faulty or document["problems"] else 0)

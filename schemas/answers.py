@@ -318,9 +318,18 @@ class CaptureAnswer(Answer):
     reader: str
     file: str
     received: int = Field(description="Bytes of this run that are in the raw log")
-    worst_stall_ms: float = Field(description="Longest time that one block took to the disk")
+    worst_stall_ms: float | None = Field(
+        description="Longest time from one look at the line to the next that found bytes; null where it could not be had"
+    )
+    driver_lost: int | None = Field(
+        description="Bytes that the port's driver lost by its own count; null where it keeps none"
+    )
     protocol: bool = Field(description="Whether the reader spoke the line protocol")
-    damaged_lines: int
+    damaged_lines: int = Field(description="Lines of the protocol that did not prove themselves")
+    passes_asked: int
+    passes_whole: int = Field(description="Passes of exactly the chip's words")
+    told: tuple[str, ...] = Field(description="What the decoder forgave or left out")
+    problems: tuple[str, ...] = Field(description="What keeps the reading from being what was asked for")
     row: dict[str, str]
     row_added: bool
     examined: dict[str, Any]

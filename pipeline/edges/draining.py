@@ -1,9 +1,9 @@
 """A line drained by one thread that does nothing else, and written down by another; run as a program of its own.
 
-As a program (`python -I -S draining.py PORT LOG`, two open handles) it shares no interpreter lock with what decodes,
-draws and asks, so none of these can keep it from the line; nor can the disk, which only the second thread waits for.
-It ends when its standard input does, which is also how it learns that its parent is dead: what had come by then is
-written first. Its last word on standard output is a `Told`.
+As a program (`python -I -S draining.py PORT LOG SINCE`: two open handles, and when the port was opened) it shares no
+interpreter lock with what decodes, draws and asks, so none of these can keep it from the line; nor can the disk, which
+only the second thread waits for. It ends when its standard input does, which is also how it learns that its parent is
+dead: what had come by then is written first. Its last word on standard output is a `Told`.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ LOOK_SECONDS = 0.002
 """How long one look at the line waits for bytes: a tenth of what 4 KiB of a system's buffer hold at 2,000,000 baud."""
 
 LAST_SECONDS = 0.2
-"""How long what still lies in the system's buffer is taken at the end, from a reader that never stops."""
+"""How long what still lies in the system's buffer is taken at the end, from a reader that never stops; and how much
+longer such a reader's last line is waited for."""
 
 
 class Told(NamedTuple):
@@ -31,7 +32,8 @@ class Told(NamedTuple):
 
     Attributes:
         worst_stall: Longest time in seconds from one look at the line to the next that found bytes, whatever the
-            cause: this program, its interpreter, or a system that let it wait.
+            cause: this program, its interpreter, or a system that let it wait. It holds the wait for bytes too, of
+            at most `LOOK_SECONDS`, so that it is never told shorter than it was.
         fullest: Most bytes found at one look.
         trouble: "" or what ended it: `line` or `disk`.
         number: The system's number of that error; 0 where it gave none.
@@ -50,10 +52,14 @@ class Drain:
         look: Waits at most a moment for bytes; b"" where none came. Raises OSError where the line is gone.
         log: Handle that bytes are appended to.
         ended: Whether to end.
+        since: When the line was opened, on the clock of `time.monotonic`; None for now.
     """
 
-    def __init__(self, look: Callable[[], bytes], log: int, ended: Callable[[], bool]) -> None:
+    def __init__(
+        self, look: Callable[[], bytes], log: int, ended: Callable[[], bool], since: float | None = None
+    ) -> None:
         self._look, self._log, self._ended = look, log, ended
+        self._since = since
         # without bound: at the fastest line a minute of a disk that hangs is twelve megabytes
         self._taken: queue.SimpleQueue[bytes | None] = queue.SimpleQueue()
         self._refused = False
@@ -76,7 +82,7 @@ class Drain:
 
     def _take(self) -> None:
         try:
-            before = time.monotonic()
+            before = time.monotonic() if self._since is None else self._since
             until: float | None = None
             while not self._refused:
                 block = self._look()
@@ -84,11 +90,17 @@ class Drain:
                 if block:
                     self._worst_stall = max(self._worst_stall, at - before)
                     self._fullest = max(self._fullest, len(block))
-                    self._taken.put(block)
                 before = at
                 if until is None and self._ended():
                     until = at + LAST_SECONDS
-                if until is not None and (not block or at > until):
+                over = until is not None and (not block or at > until)
+                if over and block and until is not None and at < until + LAST_SECONDS:
+                    # a reader that prints on: the log ends with one of its lines, not in the middle of a value
+                    line_end = block.rfind(b"\n") + 1
+                    block, over = block[: line_end or len(block)], line_end > 0
+                if block:
+                    self._taken.put(block)
+                if over:
                     break
         except OSError as error:
             self._gone = error
@@ -141,7 +153,7 @@ def main() -> None:
     sys.setswitchinterval(0.0002)
     port, log = (int(each) for each in sys.argv[1:3])
     look, ended = look_at(port, 0)
-    told = Drain(look, log, ended).run()
+    told = Drain(look, log, ended, float(sys.argv[3])).run()
     os.write(
         1, " ".join(map(str, (told.worst_stall, told.fullest, told.trouble or "-", told.number))).encode()
     )

@@ -8,6 +8,7 @@ seconds, a crash or a kill of this program none that was written.
 
 from __future__ import annotations
 
+import errno
 import os
 import struct
 import subprocess
@@ -45,7 +46,7 @@ def open_port(name: str, baud: int) -> Any:
         raise PortError(
             where=name,
             problem="reading a serial port needs the optional package pyserial",
-            remedy="Install it with `pip install 'wellread[serial]'`",
+            remedy="Install the extra `serial`: `pip install '.[serial]'` in Wellread's folder, as the README has it",
         ) from None
     try:
         return serial.Serial(
@@ -84,6 +85,18 @@ def open_log(path: Path, *, resume: bool) -> int:
     return log
 
 
+def in_use(path: Path) -> bool:
+    """Whether a capture is writing to this log at this moment, as far as its lock tells."""
+    try:
+        log = os.open(path, os.O_WRONLY | os.O_APPEND)
+    except OSError:
+        return False
+    try:
+        return not _own(log)
+    finally:
+        os.close(log)
+
+
 def _own(log: int) -> bool:
     """Lock the log, for this capture and whatever still writes for it; False where another one has it."""
     try:
@@ -98,6 +111,16 @@ def _own(log: int) -> bool:
         # a file system without locks is no reason to lose a reading
         return True
     return True
+
+
+def ends_a_line(path: Path) -> bool:
+    """Whether the last byte of a log that is not empty is a line feed. Raises StorageError."""
+    try:
+        with path.open("rb") as reading:
+            reading.seek(-1, os.SEEK_END)
+            return reading.read(1) == b"\n"
+    except OSError as error:
+        raise as_storage_error(error, path) from error
 
 
 def append(log: int, path: Path, block: bytes) -> int:
@@ -121,47 +144,62 @@ class Recorder:
         port: Open.
         log: Handle that appends.
         path: Of the log.
+        since: When the port was opened, on the clock of `time.monotonic`; None for now.
         apart: Copy in another process.
 
     Attributes:
         trouble: Why it ended by itself: the line went away, or the disk refused.
-        worst_stall: Longest time in seconds from one look at the line to the next that found bytes; 0.0 until the
+        worst_stall: Longest time in seconds from one look at the line to the next that found bytes; None until the
             end, and where the copying process was killed.
-        fullest: Most bytes found at one look.
+        fullest: Most bytes found at one look; None likewise.
     """
 
-    def __init__(self, port: Any, log: int, path: Path, *, apart: bool = os.name == "posix") -> None:
+    def __init__(
+        self, port: Any, log: int, path: Path, *, since: float | None = None, apart: bool = os.name == "posix"
+    ) -> None:
         self.trouble: PortError | StorageError | None = None
-        self.worst_stall = 0.0
-        self.fullest = 0
+        self.worst_stall: float | None = None
+        self.fullest: int | None = None
         self._port, self._log, self._path, self._apart = port, log, path, apart
+        self._since = time.monotonic() if since is None else since
         self._before = self._size = os.fstat(log).st_size
         self._reading = path.open("rb", buffering=0)
         self._reading.seek(self._before)
         self._child: subprocess.Popen[bytes] | None = None
         self._thread: threading.Thread | None = None
         self._ending = threading.Event()
+        self._stopped = False
         self._told: draining.Told | None = None
 
     def start(self) -> None:
         """Begin to copy."""
         if self._apart and sys.executable:
-            handles = (self._port.fileno(), self._log)
-            # a session of its own: Ctrl-C is this process's to hear, and it then ends the copying in good order
-            self._child = subprocess.Popen(  # noqa: S603 - this interpreter and our own file
-                [sys.executable, "-I", "-S", draining.__file__, *map(str, handles)],
-                stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=handles, start_new_session=True,
-            )  # fmt: skip
-        else:
+            # a system that starts no process now may yet start a thread
+            with suppress(OSError):
+                self._child = self._started()
+        if self._child is None:
             self._thread = threading.Thread(target=self._copy, name="recorder", daemon=True)
             self._thread.start()
 
+    def _started(self) -> subprocess.Popen[bytes]:
+        handles = (self._port.fileno(), self._log)
+        # a session of its own: Ctrl-C is this process's to hear, and it then ends the copying in good order
+        return subprocess.Popen(  # noqa: S603 - this interpreter and our own file
+            [sys.executable, "-I", "-S", draining.__file__, *map(str, handles), repr(self._since)],
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=handles, start_new_session=True,
+        )  # fmt: skip
+
     @property
     def received(self) -> int:
-        """Bytes in the log from this run."""
-        with suppress(OSError):
-            self._size = os.fstat(self._log).st_size
+        """Bytes in the log from this run; after the end, as many as there were at the end."""
+        self._look_at_size()
         return self._size - self._before
+
+    def _look_at_size(self) -> None:
+        # once it is closed, its handle may be another file's
+        if not self._stopped:
+            with suppress(OSError):
+                self._size = os.fstat(self._log).st_size
 
     def new(self) -> bytes | None:
         """What is new in the log, after a short wait where nothing is; None once it has ended and all was given."""
@@ -177,18 +215,22 @@ class Recorder:
     def stop(self) -> None:
         """End: what has come is written, and how it went is known."""
         early = self._over()
+        killed_by = 0
         if self._child is not None:
-            self._end_child(self._child)
+            killed_by = self._end_child(self._child)
         elif self._thread is not None:
             self._ending.set()
             self._thread.join(timeout=FLUSH_SECONDS)
             self._thread = None
         self._reading.close()
+        self._look_at_size()
+        self._stopped = True
         told = self._told
         if told is None or (early and not told.trouble):
-            self.trouble = self.trouble or StorageError(
-                where=str(self._path), problem="the program that writes the log ended before it should",
-                remedy="What it wrote is kept; go on with --resume",
+            by = f" (signal {killed_by})" if killed_by else ""
+            self.trouble = PortError(
+                where=str(self._port.name), problem=f"the process that takes its bytes was ended from outside{by}",
+                remedy="Go on with --resume",
             )  # fmt: skip
             return
         self.worst_stall, self.fullest = told.worst_stall, told.fullest
@@ -205,7 +247,8 @@ class Recorder:
             return self._child.poll() is not None
         return self._thread is None or not self._thread.is_alive()
 
-    def _end_child(self, child: subprocess.Popen[bytes]) -> None:
+    def _end_child(self, child: subprocess.Popen[bytes]) -> int:
+        """Hear its last word; the signal that ended it, or 0."""
         try:
             said, _ = child.communicate(timeout=FLUSH_SECONDS)
         except subprocess.TimeoutExpired:
@@ -216,6 +259,7 @@ class Recorder:
         if len(words) == len(draining.Told._fields):
             kind = words[2].decode("ascii").removeprefix("-")
             self._told = draining.Told(float(words[0]), int(words[1]), kind, int(words[3]))
+        return max(0, -child.returncode)
 
     def _copy(self) -> None:
         def look() -> bytes:
@@ -223,18 +267,19 @@ class Recorder:
             return bytes(self._port.read(min(draining.BLOCK, max(1, waiting))))
 
         self._port.timeout = draining.LOOK_SECONDS
-        self._told = draining.Drain(look, self._log, self._ending.is_set).run()
+        self._told = draining.Drain(look, self._log, self._ending.is_set, self._since).run()
 
 
 def overruns(port: Any) -> int | None:
     """Bytes that the port's hardware or driver has lost so far by its own count; None where it keeps none."""
-    try:
-        import fcntl
-
-        answer = fcntl.ioctl(port.fileno(), _GET_COUNTERS, bytes(_COUNTERS.size))
-    except (ImportError, OSError, AttributeError):
+    if sys.platform != "linux":
         return None
-    return lost(answer)
+    import fcntl
+
+    try:
+        return lost(fcntl.ioctl(port.fileno(), _GET_COUNTERS, bytes(_COUNTERS.size)))
+    except (OSError, ValueError):
+        return None
 
 
 def lost(counters: bytes) -> int:
@@ -259,7 +304,9 @@ def close(port: Any, log: int) -> None:
     try:
         os.fsync(log)
     except OSError as error:
-        raise as_storage_error(error, "the log") from error
+        # a file system that cannot flush one file keeps what was written all the same
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP):
+            raise as_storage_error(error, "the log") from error
     finally:
         os.close(log)
         port.close()

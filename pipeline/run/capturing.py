@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import os
 import re
 import time
-from dataclasses import dataclass
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from pipeline.catalogue import load
 from pipeline.edges.clock import now
 from pipeline.edges.console import Progress, notice
+from pipeline.edges.diskerrors import storage_trouble
 from pipeline.edges.folder import (
     LARGEST_SHEET_BYTES,
     SHEET_NAME,
@@ -19,16 +23,50 @@ from pipeline.edges.folder import (
     read_file,
     survey,
 )
-from pipeline.edges.serial import Recorder, append, ask, close, open_log, open_port
+from pipeline.edges.serial import (
+    Recorder,
+    append,
+    ask,
+    close,
+    ends_a_line,
+    in_use,
+    open_log,
+    open_port,
+    overruns,
+)
 from pipeline.edges.staging import rename_new
-from pipeline.errors import DestinationError, FormatError, NothingToDoError, PortError, SheetError, UsageError
-from pipeline.run.looking import examine_files
-from pipeline.stages.capturing import Watch
+from pipeline.errors import (
+    DestinationError,
+    FormatError,
+    NothingToDoError,
+    PartError,
+    PortError,
+    SheetError,
+    StorageError,
+    UsageError,
+    WellreadError,
+)
+from pipeline.flow import PlannedChip
+from pipeline.formats import Declared, decode
+from pipeline.run.captured import Took, advice, problems_of, understand
+from pipeline.run.looking import examine_files, kind_of
+from pipeline.run.sheetrow import add_row
+from pipeline.stages.capturing import DONE, Watch
 from pipeline.stages.sheet import parse_sheet, read_sheet
 from schemas.names import Organisation
+from schemas.sheet import Reader
 
 UNFINISHED = "capturing"
 """Folder of the project for raw logs that are not readings yet, beside dumps/ so that packaging leaves them alone."""
+
+QUIET_ENOUGH_TO_ASK = 0.3
+"""Seconds without a byte after which a lost trailer may be asked for."""
+
+WAITS_FOR_THE_FIRST = 10
+"""How many times as long a reader is waited for that has not begun."""
+
+MOST_LOOKS = 4
+"""Passes' worth of words, for each pass wanted, after which a plain reader that never stops is no longer followed."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,49 +86,115 @@ class Wish:
     project: Path
 
 
-def capture(wish: Wish, *, quiet: bool = False) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class Chosen:
+    """What the sheet says of the chip and the reader, the options weighed in."""
+
+    organisation: Organisation
+    part: str | None
+    reader: Reader
+
+
+def capture(
+    wish: Wish, *, quiet: bool = False, driver_lost: Callable[[Any], int | None] = overruns
+) -> dict[str, Any]:
     """What `capture --json` prints; the reading is in dumps/ and in the sheet.
+
+    Args:
+        wish: What was asked for.
+        quiet: Say nothing while it runs.
+        driver_lost: Bytes that the driver of a port has lost by its own count, or None where it keeps none.
 
     Raises:
         PortError: The port cannot be opened, went away, or sends garbage; the raw log survives.
         FormatError: What was captured cannot be decoded; the raw log survives.
         WellreadError: The project, its sheet or the options do not fit.
     """
-    if wish.passes < 1 or wish.baud < 1 or wish.quiet_seconds <= 0:
+    if wish.passes < 1 or wish.baud < 1 or not wish.quiet_seconds > 0:
         raise UsageError(
-            where="capture", problem="passes, baud and quiet seconds are above zero", remedy="Say so"
+            where="capture",
+            problem="passes, baud and quiet seconds are above zero",
+            remedy="Say numbers above zero",
         )
     root = project_folder(wish.project)
-    organisation = _organisation(root, wish)
+    chosen = _chosen(root, wish)
     path = _log_path(root, wish)
-    port = open_port(wish.port, wish.baud)
+    watch = Watch(chosen.organisation.words, chosen.organisation.bits, wish.passes)
+    log = None
+    if wish.resume:
+        log = open_log(path, resume=True)
+        watch.feed(read_file(path.parent, path.name))
+        if watch.complete:
+            os.close(log)
+            return _finish(root, path, wish, chosen, watch, Took(0, None, None))
     try:
-        log = open_log(path, resume=wish.resume)
+        port = open_port(wish.port, wish.baud)
+        since = time.monotonic()
+    except BaseException:
+        if log is not None:
+            os.close(log)
+        raise
+    try:
+        if log is not None:
+            path, log, watch = _gone_on_with(root, path, log, wish, watch)
+        else:
+            log = open_log(path, resume=False)
     except BaseException:
         port.close()
         raise
-    watch = Watch(organisation.words, organisation.bits, wish.passes)
-    if wish.resume:
-        before = read_file(path.parent, path.name)
-        if before and not before.endswith(b"\n"):
-            # the one byte in a log that no reader sent: without it the cut line would swallow the next one
-            append(log, path, b"\n")
-            before += b"\n"
-        watch.feed(before)
     if not quiet:
         notice(f"Listening on {wish.port} at {wish.baud} baud; every byte goes to {path}")
-    recorder = Recorder(port, log, path)
-    _follow(recorder, port, watch, wish, path, log, quiet=quiet)
-    if path.stat().st_size == 0:
-        path.unlink()
-        raise NothingToDoError(
-            where=wish.port, problem="nothing came from the reader", remedy="Check its power, cable and speed"
+    lost_before = driver_lost(port)
+    recorder = Recorder(port, log, path, since=since)
+    lost = _follow(recorder, port, watch, wish, path, log, driver_lost, quiet=quiet)
+    took = Took(
+        recorder.received,
+        recorder.worst_stall,
+        None if lost is None or lost_before is None else lost - lost_before,
+    )
+    if took.received == 0:
+        _nothing_came(wish, path)
+    return _finish(root, path, wish, chosen, watch, took)
+
+
+def _gone_on_with(root: Path, path: Path, log: int, wish: Wish, watch: Watch) -> tuple[Path, int, Watch]:
+    """The log to go on with, and what it has so far.
+
+    In protocol form it is the unfinished one. Plain printing shows nobody where it was cut, so that another pass
+    behind a torn one could be read as its end: there a log of its own begins, and the unfinished one is kept aside.
+    """
+    size = path.stat().st_size
+    if size and not watch.protocol:
+        aside = path.with_suffix(".cut")
+        with storage_trouble(path):
+            rename_new(path, aside)
+        os.close(log)
+        path = _log_path(root, replace(wish, resume=False))
+        notice(
+            f"What had come is plain printing, in which a cut cannot be mended: kept as {aside}; this begins anew"
         )
-    return _finish(root, path, wish, organisation, watch, recorder)
+        fresh = Watch(watch.expected, watch.bits, watch.passes)
+        return path, open_log(path, resume=False), fresh
+    if size and not ends_a_line(path):
+        # the one byte in a log that no reader sent: without it the cut line would swallow the next one
+        append(log, path, b"\n")
+        watch.feed(b"\n")
+    return path, log, watch
 
 
-def _organisation(root: Path, wish: Wish) -> Organisation:
-    """The chip's organisation, from the options or the sheet; chip and reader must be in the sheet."""
+def _nothing_came(wish: Wish, path: Path) -> None:
+    left = path.stat().st_size
+    if not left:
+        path.unlink()
+    kept = f"; what had come before is kept in {path}" if left else ""
+    raise NothingToDoError(
+        where=wish.port, problem=f"nothing came from the reader{kept}",
+        remedy="Check that it has power and prints, the cable, and --baud",
+    )  # fmt: skip
+
+
+def _chosen(root: Path, wish: Wish) -> Chosen:
+    """The chip's organisation and part, from the options or the sheet; chip and reader must be in the sheet."""
     need_sheet(root)
     document = parse_sheet(read_file(root, SHEET_NAME, limit=LARGEST_SHEET_BYTES), SHEET_NAME)
     files = survey(root)
@@ -115,8 +219,6 @@ def _organisation(root: Path, wish: Wish) -> Organisation:
             problem=f"{wish.reader!r} is not in the sheet",
             remedy="Add it to the sheet's readers",
         )
-    from pipeline.run.looking import kind_of
-
     said = kind_of(wish.part, wish.organisation).organisation
     if said is not None and planned.organisation is not None and said != planned.organisation:
         raise UsageError(
@@ -129,16 +231,36 @@ def _organisation(root: Path, wish: Wish) -> Organisation:
             where="--organisation", problem=f"the sheet does not say how large {wish.chip} is",
             remedy="Say --part or --organisation",
         )  # fmt: skip
-    return found
+    return Chosen(found, wish.part or _catalogued(planned, found), plan.sheet.readers[wish.reader])
+
+
+def _catalogued(planned: PlannedChip, organisation: Organisation) -> str | None:
+    """The catalogue's name of the chip's part, so that faults are named by pin; None where it has no such part."""
+    if planned.part is None or planned.part.organisation != organisation:
+        return None
+    try:
+        found = load().find(planned.part.part)
+    except PartError:
+        return None
+    return found.part if found == planned.part else None
 
 
 def _log_path(root: Path, wish: Wish) -> Path:
     """Where the raw stream goes: the unfinished log with --resume, else the next free number."""
     folder = root / UNFINISHED
-    folder.mkdir(exist_ok=True)
-    (root / "dumps").mkdir(exist_ok=True)
+    with storage_trouble(folder):
+        folder.mkdir(exist_ok=True)
+        (root / "dumps").mkdir(exist_ok=True)
     stem = re.compile(re.escape(f"{wish.chip}.{wish.reader}.") + r"(\d{1,6})(?:\..*)?", re.IGNORECASE)
-    left = sorted(one for one in folder.iterdir() if stem.fullmatch(one.name) and one.suffix == ".raw")
+    taken = {
+        one: int(found[1])
+        for place in (folder, root / "dumps")
+        for one in place.rglob("*")
+        if (found := stem.fullmatch(one.name))
+    }
+    left = sorted(
+        (one for one in taken if one.parent == folder and one.suffix == ".raw"), key=lambda one: taken[one]
+    )
     if wish.resume:
         if not left:
             raise UsageError(
@@ -147,105 +269,148 @@ def _log_path(root: Path, wish: Wish) -> Path:
                 remedy="Leave --resume out",
             )
         return left[-1]
+    if left and in_use(left[-1]):
+        raise DestinationError(
+            where=str(left[-1]), problem="another capture is writing to this log", remedy="Let it end, or stop it"
+        )  # fmt: skip
     if left:
         raise DestinationError(
             where=str(left[-1]), problem="an unfinished log of this chip is there",
             remedy="Go on with --resume, or move it away",
         )  # fmt: skip
-    taken = [
-        found
-        for place in (folder, root / "dumps")
-        for one in place.rglob("*")
-        if (found := stem.fullmatch(one.name))
-    ]
-    number = max((int(found[1]) for found in taken), default=0) + 1
-    return folder / f"{wish.chip}.{wish.reader}.{number}.raw"
+    return folder / f"{wish.chip}.{wish.reader}.{max(taken.values(), default=0) + 1}.raw"
 
 
 def _follow(
-    recorder: Recorder, port: Any, watch: Watch, wish: Wish, path: Path, log: int, *, quiet: bool
-) -> None:
-    """Until the passes are there, the line is quiet, or something ends it; then the log is closed, always."""
+    recorder: Recorder, port: Any, watch: Watch, wish: Wish, path: Path, log: int,
+    driver_lost: Callable[[Any], int | None], *, quiet: bool,
+) -> int | None:  # fmt: skip
+    """Until the passes are there, the line is quiet, or something ends it; then the log is closed, always.
+
+    Returns:
+        The driver's count of lost bytes at the end.
+    """
     progress = Progress(quiet=quiet)
-    total = watch.expected * watch.passes
-    recorder.start()
     try:
-        last, heard = time.monotonic(), False
-        while not watch.complete:
-            block = recorder.new()
-            at = time.monotonic()
-            if block is None:
-                break
-            if block:
-                last, heard = at, True
-                watch.feed(block)
-            _refuse_garbage(watch, wish, path)
-            watch.quiet(is_quiet=at - last > 0.3)
-            request = watch.requests(at)
-            if request:
-                ask(port, request)
-            progress.show("words:", min(watch.words, total), total)
-            # a reader that has not begun yet is waited for ten times as long
-            if at - last > wish.quiet_seconds * (1 if heard else 10):
-                break
-        if watch.complete:
-            ask(port, watch.requests(time.monotonic()) or b"!\n")
+        recorder.start()
+        _listen(recorder, port, watch, wish, path, progress)
+        recorder.stop()
+        lost = driver_lost(port)
+        close(port, log)
     except BaseException:
-        _stop(recorder, port, log, progress)
-        notice(
-            f"The raw log is kept: {path} ({recorder.received} bytes of this run). --resume goes on with it"
-        )
+        _give_up(recorder, port, log, progress)
+        _say_kept(path, recorder)
         raise
-    _stop(recorder, port, log, progress)
-    if recorder.trouble is not None:
-        notice(
-            f"The raw log is kept: {path} ({recorder.received} bytes of this run). --resume goes on with it"
-        )
+    finally:
+        progress.done()
+    if recorder.trouble is not None and not _all_there(recorder, watch, path):
+        _say_kept(path, recorder)
         raise recorder.trouble
+    return lost
 
 
-def _refuse_garbage(watch: Watch, wish: Wish, path: Path) -> None:
-    if watch.garbage:
-        raise PortError(
-            where=wish.port,
-            problem=f"what arrives is no text: the reader most likely prints at another speed than {wish.baud} baud",
-            remedy=f"Try another --baud; what came is in {path}, move it away first",
-        )
+def _all_there(recorder: Recorder, watch: Watch, path: Path) -> bool:
+    """Whether everything wanted had come before the trouble: a reader pulled out after its last pass is none."""
+    if watch.protocol or not isinstance(recorder.trouble, PortError):
+        return watch.complete
+    return watch.words >= watch.expected * watch.passes and _has_passes(path, watch)
 
 
-def _stop(recorder: Recorder, port: Any, log: int, progress: Progress) -> None:
-    recorder.stop()
-    progress.done()
-    close(port, log)
+def _listen(recorder: Recorder, port: Any, watch: Watch, wish: Wish, path: Path, progress: Progress) -> None:
+    total = watch.expected * watch.passes
+    last, heard, looks = time.monotonic(), False, 0
+    while not watch.complete:
+        block = recorder.new()
+        at = time.monotonic()
+        if block is None:
+            return
+        if block:
+            last, heard = at, True
+            watch.feed(block)
+        if watch.garbage:
+            raise _garbage(wish, path)
+        watch.quiet(is_quiet=at - last > QUIET_ENOUGH_TO_ASK)
+        request = watch.requests(at)
+        if request:
+            ask(port, request)
+        progress.show("words:", min(watch.words, total), total)
+        # a reader that has not begun yet is waited for ten times as long
+        if at - last > wish.quiet_seconds * (1 if heard else WAITS_FOR_THE_FIRST):
+            return
+        if watch.prints_on and watch.words >= watch.expected * (watch.passes + 1 + looks):
+            looks += 1
+            if looks > MOST_LOOKS * watch.passes or _has_passes(path, watch):
+                return
+    ask(port, watch.requests(time.monotonic()) or DONE)
 
 
-def _finish(
-    root: Path, path: Path, wish: Wish, organisation: Organisation, watch: Watch, recorder: Recorder
-) -> dict[str, Any]:
-    """Decode, examine, and only then give the log its place in dumps/ and its row in the sheet."""
+def _has_passes(path: Path, watch: Watch) -> bool:
+    """Whether the passes wanted are in a log of plain printing that goes on and on; its last line may be torn."""
+    content = read_file(path.parent, path.name)
+    declared = Declared(bits=watch.bits, words=watch.expected)
     try:
-        examined = examine_files([path], part=wish.part, organisation=str(organisation), form=None)
+        runs = decode(content[: content.rfind(b"\n") + 1], declared).runs
     except FormatError:
-        notice(
-            f"The raw log is kept: {path}. --resume adds another pass to it; or move it away and begin anew"
-        )
-        raise
-    if examined["passes"] < wish.passes:
-        said = f"{examined['passes']} of {wish.passes} passes came whole"
-        if not wish.resume or examined["passes"] == 0:
-            notice(f"{said}; --resume would have gone on, a further capture adds another reading")
+        return False
+    words = [sum(len(block.words) for block in run) for run in runs]
+    return sum(count // watch.expected for count in words) >= watch.passes
+
+
+def _garbage(wish: Wish, path: Path) -> PortError:
+    return PortError(
+        where=wish.port,
+        problem=f"what arrives is no text: the reader most likely prints at another speed than {wish.baud} baud",
+        remedy=f"Try another --baud, with --resume; what came is kept in {path}",
+    )
+
+
+def _give_up(recorder: Recorder, port: Any, log: int, progress: Progress) -> None:
+    """End in the middle of it: whatever else goes wrong here is less than what is being told already."""
+    progress.done()
+    recorder.stop()
+    with suppress(WellreadError, OSError):
+        close(port, log)
+
+
+def _say_kept(path: Path, recorder: Recorder) -> None:
+    if not path.stat().st_size:
+        path.unlink()
+        return
+    notice(f"The raw log is kept: {path} ({recorder.received} bytes of this run). --resume goes on with it")
+
+
+def _finish(root: Path, path: Path, wish: Wish, chosen: Chosen, watch: Watch, took: Took) -> dict[str, Any]:
+    """Decode, examine, and only then give the log its place in dumps/ and its row in the sheet."""
     target = root / "dumps" / path.with_suffix(".log").name
-    rename_new(path, target)
+    if watch.garbled:
+        raise _garbage(wish, path)
+    try:
+        understood = understand(path, wish.chip, chosen.organisation, chosen.reader)
+        examined = examine_files(
+            [path], part=chosen.part, organisation=str(chosen.organisation), form=None, reader=chosen.reader
+        )
+    except FormatError as error:
+        for line in advice(error, watch, path, target, wish.baud):
+            notice(line)
+        raise
+    with storage_trouble(path):
+        rename_new(path, target)
     row = {"file": target.name, "date": now().day}
     if wish.sitting:
         row["sitting"] = wish.sitting
-    from pipeline.run.sheetrow import add_row
-
-    added = add_row(root / SHEET_NAME, row)
+    problems = problems_of(understood, watch, wish.passes, took.lost)
+    added = False
+    try:
+        added = add_row(root / SHEET_NAME, row)
+    except StorageError as error:
+        problems.append(f"the sheet could not be added to: {error}")
+    examined = {key: value for key, value in examined.items() if key not in ("schema", "command")}
+    examined["files"] = [str(target)]
     return {
         "schema": "wellread/capture/1", "command": "capture", "port": wish.port, "chip": wish.chip,
-        "reader": wish.reader, "file": str(target), "received": recorder.received,
-        "worst_stall_ms": round(recorder.worst_stall * 1000, 3), "protocol": watch.protocol,
-        "damaged_lines": watch.damaged, "row": row, "row_added": added,
-        "examined": {key: value for key, value in examined.items() if key not in ("schema", "command")},
+        "reader": wish.reader, "file": str(target), "received": took.received,
+        "worst_stall_ms": None if took.stall is None else round(took.stall * 1000, 3),
+        "driver_lost": took.lost, "protocol": watch.protocol, "damaged_lines": watch.damaged,
+        "passes_asked": wish.passes, "passes_whole": understood.whole, "told": list(understood.told),
+        "problems": problems, "row": row, "row_added": added, "examined": examined,
     }  # fmt: skip

@@ -15,6 +15,7 @@ from pipeline.errors import FormatError, NothingToDoError, UsageError, WellreadE
 from pipeline.flow import Pass, Subject
 from pipeline.formats import Declared, decode, image
 from pipeline.replay import image_bytes
+from pipeline.run.chipwork import declared_of
 from pipeline.stages.content import content_findings, regions, self_checks, vectors
 from pipeline.stages.examine import examine
 from pipeline.stages.grade import grade, weigh_lengths
@@ -23,6 +24,7 @@ from pipeline.stages.reconcile import contested_bits, reconcile
 from schemas.finding import Finding
 from schemas.names import Organisation
 from schemas.part import Part
+from schemas.sheet import Reader, ReadingRow
 
 
 @dataclass(frozen=True, slots=True)
@@ -101,13 +103,21 @@ def _declared(kind: Kind, form: str | None) -> Declared:
 
 
 def _passes(
-    path: Path, content: bytes, organisation: Organisation, declared: Declared, name: str, sitting: str
+    path: Path,
+    content: bytes,
+    organisation: Organisation,
+    declared: Declared,
+    name: str,
+    sitting: str,
+    reader: Reader | None = None,
 ) -> tuple[list[Pass], list[Finding]]:
+    said = reader or Reader()
     try:
         decoded = decode(content, declared)
         manner = Manner(
-            reading=name, reader=sitting, sitting=sitting, byte_order="big" if organisation.bits > 8 else None
-        )
+            reading=name, reader=sitting, sitting=sitting, byte_order=said.byte_order or ("big" if organisation.bits > 8 else None),
+            inverted=said.polarity == "inverted", reversed_bits=said.bit_order == "reversed",
+        )  # fmt: skip
         done = normalise(decoded, chip=name, organisation=organisation, manner=manner)
     except FormatError as error:
         raise named(path, error) from None
@@ -115,9 +125,21 @@ def _passes(
 
 
 def examine_files(
-    files: Sequence[Path], *, part: str | None, organisation: str | None, form: str | None
+    files: Sequence[Path],
+    *,
+    part: str | None,
+    organisation: str | None,
+    form: str | None,
+    reader: Reader | None = None,
 ) -> dict[str, Any]:
     """What `examine --json` prints: several files are several passes of one chip by one reader.
+
+    Args:
+        files: Dumps.
+        part: What was said of the chip.
+        organisation: Likewise.
+        form: The format, where it was said.
+        reader: What the sheet says of the reader, where a sheet is at hand.
 
     Raises:
         WellreadError: A file cannot be read or decoded, or the options contradict each other.
@@ -125,12 +147,14 @@ def examine_files(
     kind = kind_of(part, organisation)
     contents = [read_given(path) for path in files]
     declared = _declared(kind, form)
+    if reader is not None and kind.organisation is not None:
+        declared = Declared(**declared_of(ReadingRow(), reader, kind.organisation))
     organised = _organisation(kind, contents[0], files[0], declared)
     chip = files[0].name
     passes: list[Pass] = []
     lengths: list[Finding] = []
     for index, (path, content) in enumerate(zip(files, contents, strict=True), start=1):
-        own, found = _passes(path, content, organised, declared, f"{path.name}#{index}", "the reader")
+        own, found = _passes(path, content, organised, declared, f"{path.name}#{index}", "the reader", reader)
         passes += own
         lengths += found
     fades_to = kind.part.fades_to if kind.part else None

@@ -24,7 +24,17 @@ DONE = b"!\n"
 """Tells a reader that listens that the pass has come whole."""
 
 _TOKEN = re.compile(rb"(?<![0-9A-Za-z])(?:0[xX]|\$)?[0-9A-Fa-f]{2,16}(?![0-9A-Za-z:])")
+_NIBBLES = re.compile(rb"(?<![0-9A-Za-z])(?:0[xX]|\$)?([0-9A-Fa-f]+)(?![0-9A-Za-z:])")
 _TEXT = bytes([9, 10, 13, 17, 19, *range(32, 127)])
+_TEXT_OR_MARKED = _TEXT + bytes(byte | 0x80 for byte in _TEXT)
+_ODD = bytes(byte for byte in range(256) if byte.bit_count() % 2)
+_SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))
+
+LEAST_JUDGED = 24
+"""Bytes of a stream that has ended from which it can be called garbage: a reader of the smallest chip prints more."""
+
+ONE_PARITY = 0.95
+"""Share of bytes that must carry the same parity for bit 7 to be one; a random stream has one half."""
 
 
 @dataclass(slots=True)
@@ -50,8 +60,12 @@ class Watch:
     _all: Passes = field(default_factory=Passes)
     _bytes: int = 0
     _strange: int = 0
+    _strange_marked: int = 0
+    _odd: int = 0
+    _flow: int = 0
     _plain_words: int = 0
     _quiet: bool = False
+    _asked: bytes = b""
     _asked_at: float = 0.0
     _tries: dict[bytes, int] = field(default_factory=dict)
     _proved: set[int] = field(default_factory=set)
@@ -61,6 +75,9 @@ class Watch:
         """Take what has come."""
         self._bytes += len(block)
         self._strange += len(block.translate(None, _TEXT))
+        self._strange_marked += len(block.translate(None, _TEXT_OR_MARKED))
+        self._odd += len(block) - len(block.translate(None, _ODD))
+        self._flow += block.count(b"\x11") + block.count(b"\x13")
         *lines, self._rest = (self._rest + block).split(b"\n")
         for line in lines:
             self._line(line)
@@ -86,11 +103,15 @@ class Watch:
 
     def _count(self, line: bytes) -> int:
         """Words that a plain line seems to hold; only for the progress, so that nearly right is enough."""
+        line = line.translate(_SEVEN_BITS) if self.parity else line
         if b":" in line:
             line = line.split(b":", 1)[1]
-        values = _TOKEN.findall(line)
+        if self.bits <= 4:
+            # a nibble is printed as one digit or two, and run together or apart
+            return sum(1 if len(value) <= 2 else len(value) for value in _NIBBLES.findall(line))
         digits = sum(
-            len(value.removeprefix(b"0x").removeprefix(b"0X").removeprefix(b"$")) for value in values
+            len(value.removeprefix(b"0x").removeprefix(b"0X").removeprefix(b"$"))
+            for value in _TOKEN.findall(line)
         )
         return digits // max(2, (self.bits + 3) // 4)
 
@@ -114,14 +135,40 @@ class Watch:
         return self.protocol and self.whole >= self.passes
 
     @property
-    def enough(self) -> bool:
-        """Whether the words printed so far could be all."""
-        return self.words >= self.expected * self.passes
+    def prints_on(self) -> bool:
+        """Whether a plain reader has printed a pass more than was wanted, as one does that never stops.
+
+        A pass more, since the first one may have begun before anyone listened.
+        """
+        return not self.protocol and self.words >= self.expected * (self.passes + 1)
+
+    @property
+    def parity(self) -> bool:
+        """Whether bit 7 of the stream looks like a parity bit, or is always set."""
+        return (
+            self._strange > self._strange_marked
+            and max(self._odd, self._bytes - self._odd, self._strange) >= ONE_PARITY * self._bytes
+        )
+
+    @property
+    def no_text(self) -> float:
+        """Share of the bytes that no reader prints."""
+        return (self._strange_marked if self.parity else self._strange) / max(1, self._bytes)
+
+    @property
+    def flow_control(self) -> int:
+        """XON and XOFF characters in the stream."""
+        return self._flow
 
     @property
     def garbage(self) -> bool:
         """Whether the stream is no text at all, as at a wrong speed: a fifth of it is no printed character."""
-        return not self.protocol and self._bytes >= GARBAGE_AFTER and self._strange * 5 > self._bytes
+        return self._bytes >= GARBAGE_AFTER and self.garbled
+
+    @property
+    def garbled(self) -> bool:
+        """The same of a stream that has ended, however short it was."""
+        return not self.protocol and self._bytes >= LEAST_JUDGED and self.no_text > 1 / 5
 
     def requests(self, now: float) -> bytes:
         """What to send to a reader that listens; b"" where nothing is to be said now.
@@ -139,17 +186,15 @@ class Watch:
                 return b""
             self._thanked.add(id(latest))
             return DONE
-        if now - self._asked_at < ASK_AGAIN_SECONDS:
+        lacking = _wanted(latest)
+        # what was asked for and has come lets the next request go at once
+        if self._asked in lacking and now - self._asked_at < ASK_AGAIN_SECONDS:
             return b""
-        wanted = next((one for one in _wanted(latest) if self._tries.get(one, 0) < MOST_TRIES), b"")
+        wanted = next((one for one in lacking if self._tries.get(one, 0) < MOST_TRIES), b"")
         if wanted:
             self._tries[wanted] = self._tries.get(wanted, 0) + 1
-            self._asked_at = now
+            self._asked, self._asked_at = wanted, now
         return wanted
-
-    def answered(self) -> None:
-        """Something came since the last request: the next one may go at once."""
-        self._asked_at = 0.0
 
     def quiet(self, *, is_quiet: bool) -> None:
         """Whether the line has been still for a moment, so that a lost trailer may be asked for."""

@@ -237,15 +237,29 @@ def schema_list(names: Sequence[str]) -> str:
 def captured(document: Mapping[str, Any], *, draw: bool) -> str:
     """What `capture` says: the reading examined, then where it lies and what the sheet got."""
     document = one_lined(document)
-    lines = [examined(document["examined"], draw=draw)]
-    form = "every line checked" if document["protocol"] else "plain printing, nothing in it proves a line"
-    lines.append(
-        f"{document['received']} bytes received ({form}; {counted(document['damaged_lines'], 'damaged line')}): {document['file']}"
+    lines = [examined(document["examined"], draw=draw), ""]
+    lines += [f"in the log: {told}" for told in document["told"]]
+    form = (
+        f"every line checked, {counted(document['damaged_lines'], 'damaged line')}"
+        if document["protocol"]
+        else "plain printing, in which nothing proves a line"
     )
+    lines.append(
+        f"{document['passes_whole']} of {document['passes_asked']} passes whole, "
+        f"{counted(document['received'], 'byte')} received ({form})"
+    )
+    stall = document["worst_stall_ms"]
+    lines.append(
+        "How long the line was left unread is not known"
+        if stall is None
+        else f"The line was never left unread for more than {stall:.1f} ms"
+    )
+    lines += [f"problem: {problem}" for problem in document["problems"]]
     row = ", ".join(f"{key}: {value}" for key, value in document["row"].items())
+    lines.append(f"The reading is {document['file']}")
     lines.append(
         f"Added to the sheet's readings: {{{row}}}"
         if document["row_added"]
-        else f"The sheet was left alone; add to its readings: {{{row}}}"
+        else f"The sheet was left alone. The reading counts by its name; to keep the date, add to its readings: {{{row}}}"
     )
     return "\n".join(lines)
