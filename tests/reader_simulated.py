@@ -7,7 +7,7 @@ import os
 import threading
 import time
 import tty
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from pipeline.formats.reader_protocol import check, print_line
@@ -30,16 +30,32 @@ def project(root: Path, organisation: str = "2048x8") -> Path:
     return root
 
 
-def printed(image: bytes, number: int = 1) -> list[bytes]:
+def printed(words: Sequence[int], number: int = 1, bits: int = 8, a_line: int = 16) -> list[bytes]:
     """A pass in the line protocol."""
-    lines = [print_line(f"#WELLREAD 1 PASS {number} ORG {len(image)}x8 LINE 16")]
-    digits = max(4, ((len(image) - 1).bit_length() + 3) // 4)
+    lines = [print_line(f"#WELLREAD 1 PASS {number} ORG {len(words)}x{bits} LINE {a_line}")]
+    places = max(4, ((len(words) - 1).bit_length() + 3) // 4)
+    digits, width = (bits + 3) // 4, (bits + 7) // 8
     lines += [
-        print_line(f"={number} {at:0{digits}X} {image[at : at + 16].hex(' ').upper()}")
-        for at in range(0, len(image), 16)
+        print_line(
+            f"={number} {at:0{places}X} " + " ".join(f"{word:0{digits}X}" for word in words[at : at + a_line])
+        )
+        for at in range(0, len(words), a_line)
     ]
-    lines.append(print_line(f"#END {number} WORDS {len(image)} CRC {check(image):04X}"))
+    crc = check(b"".join(word.to_bytes(width, "big") for word in words))
+    lines.append(print_line(f"#END {number} WORDS {len(words)} CRC {crc:04X}"))
     return lines
+
+
+def plainly(words: Sequence[int], number: int = 1, bits: int = 8, a_line: int = 16) -> list[bytes]:
+    """A pass as readers print that prove nothing: a line of text, then hex."""
+    digits = (bits + 3) // 4
+    return [
+        f"-- reading pass {number}\r\n".encode(),
+        *(
+            " ".join(f"{word:0{digits}X}" for word in words[at : at + a_line]).encode() + b"\r\n"
+            for at in range(0, len(words), a_line)
+        ),
+    ]
 
 
 LATE_SECONDS = 0.002

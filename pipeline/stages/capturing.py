@@ -78,7 +78,11 @@ class Watch:
         self._strange_marked += len(block.translate(None, _TEXT_OR_MARKED))
         self._odd += len(block) - len(block.translate(None, _ODD))
         self._flow += block.count(b"\x11") + block.count(b"\x13")
-        *lines, self._rest = (self._rest + block).split(b"\n")
+        held = self._rest + block
+        if self.parity and not self.protocol:
+            # a line feed carries the bit as well
+            held = held.translate(_SEVEN_BITS)
+        *lines, self._rest = held.split(b"\n")
         for line in lines:
             self._line(line)
         if len(self._rest) > 1 << 20:
@@ -103,7 +107,6 @@ class Watch:
 
     def _count(self, line: bytes) -> int:
         """Words that a plain line seems to hold; only for the progress, so that nearly right is enough."""
-        line = line.translate(_SEVEN_BITS) if self.parity else line
         if b":" in line:
             line = line.split(b":", 1)[1]
         if self.bits <= 4:
