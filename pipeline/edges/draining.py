@@ -3,7 +3,7 @@
 As a program (`python -I -S draining.py PORT LOG SINCE`: two open handles, and when the port was opened) it shares no
 interpreter lock with what decodes, draws and asks, so none of these can keep it from the line; nor can the disk, which
 only the second thread waits for. It ends when its standard input does, which is also how it learns that its parent is
-dead: what had come by then is written first. Its last word on standard output is a `Told`.
+dead: what had come by then is written first. Its first word on standard output is `READY`, its last a `Told`.
 """
 
 from __future__ import annotations
@@ -25,6 +25,10 @@ LOOK_SECONDS = 0.002
 LAST_SECONDS = 0.2
 """How long what still lies in the system's buffer is taken at the end, from a reader that never stops; and how much
 longer such a reader's last line is waited for."""
+
+
+READY = b"+\n"
+"""Said once it is about to look at the line for the first time."""
 
 
 class Told(NamedTuple):
@@ -153,6 +157,7 @@ def main() -> None:
     sys.setswitchinterval(0.0002)
     port, log = (int(each) for each in sys.argv[1:3])
     look, ended = look_at(port, 0)
+    os.write(1, READY)
     told = Drain(look, log, ended, float(sys.argv[3])).run()
     os.write(
         1, " ".join(map(str, (told.worst_stall, told.fullest, told.trouble or "-", told.number))).encode()

@@ -172,7 +172,7 @@ class Recorder:
         self._told: draining.Told | None = None
 
     def start(self) -> None:
-        """Begin to copy."""
+        """Begin to copy; when this returns, the line is being looked at."""
         if self._apart and sys.executable:
             # a system that starts no process now may yet start a thread
             with suppress(OSError):
@@ -184,10 +184,13 @@ class Recorder:
     def _started(self) -> subprocess.Popen[bytes]:
         handles = (self._port.fileno(), self._log)
         # a session of its own: Ctrl-C is this process's to hear, and it then ends the copying in good order
-        return subprocess.Popen(  # noqa: S603 - this interpreter and our own file
+        child = subprocess.Popen(  # noqa: S603 - this interpreter and our own file
             [sys.executable, "-I", "-S", draining.__file__, *map(str, handles), repr(self._since)],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=handles, start_new_session=True,
+            stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0, pass_fds=handles, start_new_session=True,
         )  # fmt: skip
+        if child.stdout is not None:
+            child.stdout.readline()
+        return child
 
     @property
     def received(self) -> int:

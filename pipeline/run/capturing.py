@@ -142,8 +142,6 @@ def capture(
     except BaseException:
         port.close()
         raise
-    if not quiet:
-        notice(f"Listening on {wish.port} at {wish.baud} baud; every byte goes to {path}")
     lost_before = driver_lost(port)
     recorder = Recorder(port, log, path, since=since)
     lost = _follow(recorder, port, watch, wish, path, log, driver_lost, quiet=quiet)
@@ -293,6 +291,8 @@ def _follow(
     progress = Progress(quiet=quiet)
     try:
         recorder.start()
+        if not quiet:
+            notice(f"Listening on {wish.port} at {wish.baud} baud; every byte goes to {path}")
         _listen(recorder, port, watch, wish, path, progress)
         recorder.stop()
         lost = driver_lost(port)

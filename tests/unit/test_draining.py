@@ -136,7 +136,9 @@ def test_as_a_program_it_ends_with_its_standard_input_and_says_how_it_went(log: 
     os.close(out)
     os.close(into)
     assert program.returncode == 0
-    stall, fullest, trouble, number = said.split()
+    ready, *last = said.split()
+    assert ready == draining.READY.strip()
+    stall, fullest, trouble, number = last
     assert log[1].read_bytes() == b"x" * 5000 + b"the rest"
     assert (trouble, number) == (b"-", b"0")
     # the time that the program took to start is a stall, since bytes waited meanwhile
