@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
+import signal
+import subprocess
+import sys
 import threading
 import time
 import tty
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import NamedTuple
 
 from pipeline.formats.reader_protocol import check, print_line
 
@@ -137,17 +142,162 @@ class Line:
                 os.close(handle)
 
 
-def when_recording(folder: Path, act: Callable[[], None]) -> threading.Thread:
-    """Start `act` once a raw log is there: the port is open then, and nothing sent is thrown away."""
+def when_recording(folder: Path, act: Callable[[], object], size: int = 0) -> threading.Thread:
+    """Start `act` once a raw log is there that the capture is taking bytes for: nothing sent then is thrown away.
+
+    Args:
+        folder: The project.
+        act: What to do.
+        size: Bytes that the log must have by then, where an older one is gone on with.
+    """
+    before = set(folder.glob("capturing/*.raw")) if not size else set()
 
     def wait() -> None:
-        for _ in range(600):
-            if any(folder.glob("capturing/*.raw")):
-                time.sleep(0.1)
+        for _ in range(3000):
+            if any(one.stat().st_size >= size for one in set(folder.glob("capturing/*.raw")) - before):
+                time.sleep(0.15)
                 act()
                 return
-            time.sleep(0.05)
+            time.sleep(0.01)
 
     thread = threading.Thread(target=wait, daemon=True)
     thread.start()
     return thread
+
+
+FORKING = """
+import json, os, signal, sys
+import pipeline.run.capturing, pipeline.views.terminal, pipeline.stages.examine, scipy.stats, serial, yaml
+from pipeline.__main__ import _command, run
+_command()
+signal.signal(signal.SIGCHLD, signal.SIG_IGN)
+sys.stdout.write("ready\\n"); sys.stdout.flush()
+for line in sys.stdin:
+    asked = json.loads(line)
+    pid = os.fork()
+    if pid == 0:
+        signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+        said = os.open(asked["said"], os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
+        for handle in (1, 2):
+            os.dup2(said, handle)
+        os.dup2(os.open(os.devnull, os.O_RDONLY), 0)
+        code = run(asked["arguments"])
+        sys.stdout.flush()
+        os.write(2, b"ended with %d" % code)
+        os._exit(code)
+    sys.stdout.write(f"{pid}\\n"); sys.stdout.flush()
+"""
+
+
+class Warm:
+    """Captures as processes of their own, forked from one that has loaded everything: fifty cost what five did."""
+
+    def __init__(self) -> None:
+        root = Path(__file__).parents[1]
+        self._process = subprocess.Popen(
+            [sys.executable, "-c", FORKING],
+            cwd=root,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+        )
+        self._one_at_a_time = threading.Lock()
+        assert self._answer() == "ready"
+
+    def _answer(self) -> str:
+        assert self._process.stdout is not None
+        return self._process.stdout.readline().strip()
+
+    def start(self, arguments: Sequence[object], said: Path) -> int:
+        """The id of a process that runs this command and writes all that it says to a file."""
+        asked = {"arguments": [str(one) for one in arguments], "said": str(said)}
+        assert self._process.stdin is not None
+        with self._one_at_a_time:
+            self._process.stdin.write(json.dumps(asked) + "\n")
+            self._process.stdin.flush()
+            return int(self._answer())
+
+    def close(self) -> None:
+        """End it."""
+        self._process.communicate(timeout=60)
+
+
+def until(true: Callable[[], object], seconds: float = 30) -> bool:
+    """Wait for something; whether it came."""
+    end = time.monotonic() + seconds
+    while not true():
+        if time.monotonic() > end:
+            return False
+        time.sleep(0.005)
+    return True
+
+
+def children(pid: int) -> list[int]:
+    """Processes that this one has started and that still run; Linux only."""
+    try:
+        return [int(one) for one in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    except OSError:
+        return []
+
+
+def alive(pid: int) -> bool:
+    """Whether a process runs; one that is dead and not yet taken leave of does not. Linux only."""
+    try:
+        stat = Path(f"/proc/{pid}/stat").read_text()
+    except OSError:
+        return False
+    return stat.rpartition(")")[2].split()[0] not in "ZX"
+
+
+class Killed(NamedTuple):
+    """A capture killed in the middle of a stream.
+
+    Attributes:
+        taken: What the system had taken from the reader.
+        log: What the raw log had in the end.
+        at_kill: Bytes in the log just after the kill.
+        left: What lay in the system and nobody had read.
+        dropped: Bytes that found no room on the line.
+        said: What the capture said.
+    """
+
+    taken: bytes
+    log: bytes
+    at_kill: int
+    left: bytes
+    dropped: int
+    said: str
+
+
+def kill_capture(warm: Warm, folder: Path, stream: bytes, at: int, *, drainer: bool) -> Killed:
+    """Start a capture, send it a stream that does not end for its sake, and kill it after so many bytes.
+
+    Args:
+        warm: Where captures are forked.
+        folder: A new project.
+        stream: What the reader prints.
+        at: Bytes after which SIGKILL is sent.
+        drainer: Kill the process that drains the line, not the one that was started.
+    """
+    line = Line()
+    raw, said = folder / "capturing" / "U1.hb.1.raw", folder.parent / f"{folder.name}.said"
+    command = ["capture", line.name, "--chip", "U1", "--reader", "hb", "--project", folder]
+    pid = warm.start(command, said)
+    try:
+        assert until(lambda: raw.exists() and b"Listening" in said.read_bytes()), said.read_text()
+        [drains] = children(pid)
+        line.send(stream[:at])
+        os.kill(drains if drainer else pid, signal.SIGKILL)
+        at_kill = raw.stat().st_size if raw.exists() else 0
+        line.send(stream[at : at + 600])
+        assert until(lambda: not alive(drains) and not alive(pid)), "something still runs"
+        return Killed(
+            bytes(line.taken),
+            raw.read_bytes() if raw.exists() else b"",
+            at_kill,
+            line.left(),
+            line.dropped,
+            said.read_text("utf-8"),
+        )
+    finally:
+        line.close()

@@ -14,6 +14,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from typing import NamedTuple
 
 BLOCK = 65_536
@@ -159,9 +160,10 @@ def main() -> None:
     look, ended = look_at(port, 0)
     os.write(1, READY)
     told = Drain(look, log, ended, float(sys.argv[3])).run()
-    os.write(
-        1, " ".join(map(str, (told.worst_stall, told.fullest, told.trouble or "-", told.number))).encode()
-    )
+    last = " ".join(map(str, (told.worst_stall, told.fullest, told.trouble or "-", told.number)))
+    # a parent that is dead hears nothing
+    with suppress(BrokenPipeError):
+        os.write(1, last.encode())
 
 
 if __name__ == "__main__":
