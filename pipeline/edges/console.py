@@ -7,6 +7,7 @@ encoding lacks; all of it is made inert here, in one place.
 from __future__ import annotations
 
 import os
+import re
 import sys
 import time
 import unicodedata
@@ -23,11 +24,15 @@ def inert(text: str) -> str:
         >>> inert("a\x1b[31mb\u202e")
         'a\\x1b[31mb\\u202e'
     """
-    if text.isascii() and text.isprintable():
-        return text
-    return "".join(
-        char if _harmless(char) else char.encode("unicode_escape").decode("ascii") for char in text
-    )
+    return _TO_LOOK_AT.sub(_shown, text)
+
+
+_TO_LOOK_AT = re.compile("[^\n\t -~]")
+
+
+def _shown(found: re.Match[str]) -> str:
+    char = found[0]
+    return char if _harmless(char) else char.encode("unicode_escape").decode("ascii")
 
 
 def _harmless(char: str) -> bool:

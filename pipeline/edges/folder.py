@@ -33,7 +33,7 @@ def survey(folder: Path) -> Mapping[str, FoundFile]:
     Raises:
         NothingToDoError: The folder does not exist or is no project folder; the message says what it looks like.
     """
-    root = folder.resolve()
+    root = real(folder)
     out: dict[str, FoundFile] = {}
     for entry in _scan(root, ""):
         path, kind, size, refused = entry
@@ -73,7 +73,7 @@ def _scan(root: Path, folder: str) -> Iterator[tuple[str, str, int, str]]:
         ) from error
     for entry in listed:
         path = f"{folder}/{entry.name}" if folder else entry.name
-        if not _speakable(entry.name):
+        if not speakable(entry.name):
             yield ascii(path)[1:-1], "file", 0, "a name that is not Unicode or has control characters"
             continue
         if entry.is_symlink():
@@ -99,7 +99,8 @@ def _scan(root: Path, folder: str) -> Iterator[tuple[str, str, int, str]]:
             yield path, "file", facts.st_size, ""
 
 
-def _speakable(name: str) -> bool:
+def speakable(name: str) -> bool:
+    """Whether a file's name is Unicode without control characters of ASCII, as all names in a project are."""
     try:
         name.encode("utf-8")
     except UnicodeEncodeError:
@@ -109,9 +110,17 @@ def _speakable(name: str) -> bool:
 
 def _inside(root: Path, path: Path) -> bool:
     try:
-        return path.resolve().is_relative_to(root)
+        return path.resolve(strict=True).is_relative_to(root)
     except (OSError, RuntimeError):
         return False
+
+
+def real(path: Path) -> Path:
+    """A path without links; a link that leads to itself stays as it is, and no such file is there then.
+
+    `Path.resolve` raises a RuntimeError of its own for those before Python 3.13.
+    """
+    return Path(os.path.realpath(path))
 
 
 def read_file(folder: Path, path: str, *, limit: int = LARGEST_DUMP_BYTES) -> bytes:
@@ -209,8 +218,8 @@ def destination(folder: Path, into: Path | None) -> Path:
     Raises:
         DestinationError: It lies inside the project folder, or is no folder.
     """
-    chosen = (into if into is not None else folder.resolve().parent).resolve()
-    if chosen.is_relative_to(folder.resolve()):
+    chosen = real(into) if into is not None else real(folder).parent
+    if chosen.is_relative_to(real(folder)):
         raise DestinationError(
             where=str(into),
             problem="this lies inside the project folder",

@@ -82,13 +82,16 @@ def unique_names(names: Iterable[str]) -> dict[str, str]:
     """
     ordered = sorted(set(names), key=lambda name: (portable_name(name) != name, _bytes(name)))
     taken: set[str] = set()
+    reached: dict[str, int] = {}
     result: dict[str, str] = {}
     for name in ordered:
         fit = portable_name(name)
-        candidate, number = fit, 1
+        candidate, number = fit, reached.get(name_key(fit), 1)
         while name_key(candidate) in taken:
             number += 1
             candidate = _numbered(fit, number)
+        # The numbers below are taken for good: else many names that meet would be counted through for each.
+        reached[name_key(fit)] = number
         taken.add(name_key(candidate))
         result[name] = candidate
     return result

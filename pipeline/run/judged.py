@@ -18,6 +18,7 @@ from pipeline.edges.baghash import observe
 from pipeline.edges.bagwriter import CHUNK_BYTES
 from pipeline.edges.console import Progress
 from pipeline.edges.diskerrors import storage_trouble
+from pipeline.edges.folder import real
 from pipeline.errors import BagError, UnsafeError
 from pipeline.formats.bagnames import is_portable
 from pipeline.stages.recheck import judge
@@ -40,7 +41,7 @@ class Judged:
 
     def __init__(self, path: Path, progress: Progress) -> None:
         self.path = path
-        self.name = path.resolve().name
+        self.name = real(path).name
         if path.is_file():
             raise BagError(
                 where=str(path), problem="is packed in one file", remedy="Unpack it and give the folder"

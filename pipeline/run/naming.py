@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
 from pipeline.edges.bagdir import name_key, portable_name, unique_names
@@ -44,15 +45,22 @@ def _within(paths: Sequence[str]) -> dict[str, str]:
     """Portable names within one folder: the file's own name, or its path where two files share one."""
     bases = [path.rsplit("/", 1)[-1] for path in paths]
     keys = [name_key(portable_name(base)) for base in bases]
+    users = Counter(keys)
     plain = {
-        path: base if keys.count(key) == 1 else path.removeprefix("dumps/").replace("/", "_")
+        path: base if users[key] == 1 else path.removeprefix("dumps/").replace("/", "_")
         for path, base, key in zip(paths, bases, keys, strict=True)
     }
     fit = unique_names(plain.values()) if len(set(plain.values())) == len(plain) else {}
     if not fit:
+        # `a/b` and `a_b` are one name now; the number says which, and no file is called so by itself.
         full = {path: path.replace("/", "_") for path in paths}
-        fit = unique_names(full.values())
-        return {path: fit[name] for path, name in full.items()}
+        users = Counter(full.values())
+        told = [
+            f"{number}/{name}" if users[name] > 1 else name
+            for number, name in enumerate(full.values(), start=1)
+        ]
+        fit = unique_names(told)
+        return {path: fit[name] for path, name in zip(paths, told, strict=True)}
     return {path: fit[name] for path, name in plain.items()}
 
 

@@ -15,7 +15,7 @@ from pipeline.edges.folder import (
     read_file,
     survey,
 )
-from pipeline.errors import NothingToDoError
+from pipeline.errors import NothingToDoError, UnsafeError
 from pipeline.flow import FoundFile, Plan, Problem
 from pipeline.stages.sheet import parse_sheet, read_sheet
 
@@ -47,10 +47,16 @@ def open_project(given: Path) -> Project:
     Raises:
         NothingToDoError: No project, an empty sheet, no chips, or no dumps at all.
         SheetError: The sheet's text cannot be read as YAML.
+        UnsafeError: The sheet is a link out of the folder, or no regular file.
     """
     folder = project_folder(given)
     need_sheet(folder)
     files = survey(folder)
+    if SHEET_NAME in files and files[SHEET_NAME].refused:
+        # A sheet that is a link out of the folder would bring what lies there into the bag.
+        raise UnsafeError(
+            where=SHEET_NAME, problem=f"is {files[SHEET_NAME].refused}", remedy="Put the sheet itself there"
+        )
     content = read_file(folder, SHEET_NAME, limit=LARGEST_SHEET_BYTES)
     document = parse_sheet(content, SHEET_NAME)
     sheet_files = {SHEET_NAME: content}

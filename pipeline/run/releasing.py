@@ -23,6 +23,7 @@ from pipeline.edges.bagdir import Staging, finish_bag, observe, second_opinion
 from pipeline.edges.clock import now
 from pipeline.edges.console import Progress
 from pipeline.edges.diskerrors import storage_trouble
+from pipeline.edges.folder import real
 from pipeline.edges.staging import refuse_existing
 from pipeline.edges.zipwriter import write_zip
 from pipeline.errors import DestinationError, JudgedBadError
@@ -92,8 +93,8 @@ def release(
 
 
 def _place(bag: Judged, into: Path | None, *, make: bool) -> Path:
-    chosen = (into if into is not None else bag.path.resolve().parent).resolve()
-    if chosen.is_relative_to(bag.path.resolve()):
+    chosen = real(into) if into is not None else real(bag.path).parent
+    if chosen.is_relative_to(real(bag.path)):
         raise DestinationError(
             where=str(into), problem="this lies inside the bag", remedy="Choose a folder outside it"
         )

@@ -6,15 +6,17 @@ digests that a recheck of the whole bag has just confirmed.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from pipeline.edges.bagdir import Staging
 from pipeline.edges.console import Progress
-from pipeline.edges.folder import SHEET_NAME
+from pipeline.edges.folder import SHEET_NAME, real, speakable
 from pipeline.edges.restoring import restore_file
 from pipeline.errors import BagError, DestinationError, UnsafeError
+from pipeline.formats.bagnames import is_portable
 from pipeline.run.judged import Judged
 
 _FOLDERS = ("dumps", "photos", "docs")
@@ -42,8 +44,8 @@ def reopen(path: Path, into: Path, *, quiet: bool = False) -> dict[str, Any]:
             where=str(path), problem="this is a public bundle: the sheet and most readings stayed behind",
             remedy=f"Reopen the bag {head['released_from']['bag']} that it was made from",
         )  # fmt: skip
-    final = into.resolve()
-    if final.is_relative_to(bag.path.resolve()):
+    final = real(into)
+    if final.is_relative_to(real(bag.path)):
         raise DestinationError(where=str(into), problem="this lies inside the bag", remedy="Choose a folder outside it")  # fmt: skip
     files = dict(_files(bag, head))
     if SHEET_NAME not in files:
@@ -76,9 +78,9 @@ def _safe(name: str, *, sheet: bool) -> str:
         UnsafeError: It does not, or it is no place where a project keeps files.
     """
     pieces = name.split("/")
-    sound = all(
-        piece not in ("", ".", "..") and "\\" not in piece and piece.isprintable() for piece in pieces
-    )
+    sound = all(piece not in ("", ".", "..") and speakable(piece) for piece in pieces)
+    # What another system allowed in a name may be a path, a drive or a device on this one.
+    sound = sound and (os.sep == "/" or all(map(is_portable, pieces)))
     sound = sound and not (len(pieces[0]) > 1 and pieces[0][1] == ":")
     if not sound or not (sheet or pieces[0] in _FOLDERS or len(pieces) == 1):
         raise UnsafeError(

@@ -7,7 +7,7 @@ from collections import Counter, defaultdict
 from pathlib import Path
 from typing import Any
 
-from pipeline.edges.folder import SHEET_NAME, project_folder, read_file, survey
+from pipeline.edges.folder import SHEET_NAME, project_folder, read_file, real, survey
 from pipeline.edges.newfile import write_new
 from pipeline.errors import DestinationError, NothingToDoError
 from pipeline.formats import Declared, decode, detect
@@ -171,8 +171,8 @@ def _sheet(root: Path, chips: dict[str, list[dict[str, Any]]]) -> str:
         "# Drafted by `wellread start`. Nothing here has been confirmed on a chip yet.",
         "wellread: 1",
         "machine:",
-        f"  id: {quoted(_as_id(root.resolve().name))}",
-        f"  name: {quoted(root.resolve().name)}",
+        f"  id: {quoted(_as_id(real(root).name))}",
+        f"  name: {quoted(real(root).name)}",
         "readers:",
     ]
     lines += [f"  {reader}: {{}}    # say its kind: device-programmer or home-built" for reader in readers]

@@ -1,0 +1,66 @@
+"""A project folder for hostile drills, and what each command must do whatever lies there."""
+
+from __future__ import annotations
+
+import signal
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from tests.journey.cli import Ran
+
+SHEET = """\
+machine: {{id: m, name: M}}
+readers: {{prog: {{kind: device-programmer}}}}
+chips:
+  - {{chip: U1, part: '2716'}}
+readings:
+  - {{chip: U1, reader: prog, file: {file}}}
+"""
+SECRET = b"# what lies outside the project folder\n"
+IMAGE = bytes(range(256)) * 8
+Words = Sequence[str | Path]
+
+
+def project_at(folder: Path, sheet: str = SHEET.format(file="dumps/u1.bin")) -> Path:
+    (folder / "dumps").mkdir(parents=True)
+    (folder / "dumps" / "u1.bin").write_bytes(IMAGE)
+    (folder / "sheet.yaml").write_text(sheet, encoding="utf-8")
+    return folder
+
+
+def in_words(ran: Ran) -> None:
+    """Refused, never a bug (70), and no control character reaches the terminal."""
+    assert ran.code not in {0, 70}, ran.err
+    inert(ran)
+
+
+def inert(ran: Ran) -> None:
+    assert ran.code != 70, ran.err
+    assert "Traceback" not in ran.err
+    shown = ran.out + ran.err
+    assert not [char for char in shown if (ord(char) < 32 and char not in "\n\t") or 127 <= ord(char) < 160]
+
+
+class TooLongError(AssertionError):
+    """A command went on where it should have ended."""
+
+
+@contextmanager
+def within(seconds: int) -> Iterator[None]:
+    """End what waits for ever, such as a pipe that nobody writes to, instead of waiting with it."""
+
+    def over(number: int, frame: object) -> None:
+        del number, frame
+        raise TooLongError(f"not done within {seconds} s")
+
+    if not hasattr(signal, "alarm"):
+        yield
+        return
+    before = signal.signal(signal.SIGALRM, over)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
