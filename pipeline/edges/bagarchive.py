@@ -4,7 +4,8 @@ What an archive can do to its reader is bounded before any content is read:
 
 - the sizes it declares are added up first, and no file is read beyond what it declared;
 - no two files of a `.zip` may share bytes, so that a small archive cannot hold more than deflate can give;
-- how many things it may list is limited;
+- how many things it may list is limited, and how many bytes one of their names may take;
+- of the ways to pack a file in a `.zip` only the two are read whose output can be taken bit by bit;
 - paths that lead out, names listed twice, links, pipes and devices are told, never followed.
 
 An archive holds one folder, the bag's base; all paths below are inside it.
@@ -12,11 +13,15 @@ An archive holds one folder, the bag's base; all paths below are inside it.
 
 from __future__ import annotations
 
+import bz2
+import gzip
+import lzma
 import stat
 import tarfile
 import zipfile
 import zlib
 from collections.abc import Callable, Collection, Iterable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO, Any
@@ -31,6 +36,12 @@ from pipeline.errors import BagError, UnsafeError
 from pipeline.formats.bagparse import unsafe_path
 
 MOST_MEMBERS = 2_000_000
+FREE_MEMBERS = 100_000
+FEWEST_BYTES_A_MEMBER = 16
+"""An archive of more members than are free takes more than so many bytes for each: a `.zip` 76, and a packed `.tar`
+whose files have names of their own some 50 (measured on bags of tiny files)."""
+MOST_HEADER_BYTES = 1 << 20
+"""What a `.tar` may take to say what one file is called and how large it is; honest ones take a few thousand."""
 MOST_TIMES_LARGER = 1100
 """Deflate cannot do better than 1032 to 1 (zlib's own documentation), so an honest archive stays below."""
 FREE_BYTES = 1 << 30
@@ -39,6 +50,7 @@ _BROKEN = (
     zipfile.BadZipFile,
     tarfile.TarError,
     zlib.error,
+    lzma.LZMAError,
     EOFError,
     ValueError,
     NotImplementedError,
@@ -88,7 +100,7 @@ def observe_archive(archive: Path, *, progress: Progress | None = None) -> Obser
             raise _no_archive(archive, "is neither a folder nor a file")
         if zipfile.is_zipfile(archive):
             return _observe(archive, "zip", _list_zip, _open_zip, progress)
-        if tarfile.is_tarfile(archive):
+        if _is_tar(archive):
             return _observe(archive, "tar", _list_tar, _open_tar, progress)
     raise _no_archive(archive, "is neither a bag's folder nor a .zip or .tar")
 
@@ -143,7 +155,9 @@ class _Limit:
 
     def __init__(self, archive: Path) -> None:
         self.archive = archive
-        self.most_bytes = max(FREE_BYTES, archive.stat().st_size * MOST_TIMES_LARGER)
+        size_bytes = archive.stat().st_size
+        self.most_bytes = max(FREE_BYTES, size_bytes * MOST_TIMES_LARGER)
+        self.most_members = min(MOST_MEMBERS, max(FREE_MEMBERS, size_bytes // FEWEST_BYTES_A_MEMBER))
         self.bytes = 0
         self.members = 0
 
@@ -151,7 +165,7 @@ class _Limit:
         """One more member. Raises UnsafeError where it is one too many."""
         self.bytes += size_bytes
         self.members += 1
-        if self.bytes > self.most_bytes or self.members > MOST_MEMBERS:
+        if self.bytes > self.most_bytes or self.members > self.most_members:
             raise UnsafeError(
                 where=str(self.archive),
                 problem=f"declares {self.bytes} bytes in {self.members} files, more than an honest archive holds",
@@ -196,10 +210,89 @@ def _observe(
     )
 
 
-def _opened(path: Path, container: str) -> Any:
+@contextmanager
+def _opened(path: Path, container: str) -> Iterator[Any]:
     if container == "zip":
-        return zipfile.ZipFile(path)
-    return tarfile.open(path, "r:*")
+        with zipfile.ZipFile(path) as archive:
+            yield archive
+        return
+    with path.open("rb") as raw:
+        start = raw.read(6)
+    unpacker = next((each for magic, each in _UNPACKERS.items() if start.startswith(magic)), open)
+    with unpacker(path, "rb") as stream:
+        bounded: Any = _Bounded(path, stream)
+        with tarfile.TarFile(fileobj=bounded) as tape:
+            yield tape
+
+
+_UNPACKERS: dict[bytes, Callable[..., Any]] = {
+    b"\x1f\x8b": gzip.open,
+    b"BZh": bz2.open,
+    b"\xfd7zXZ\x00": lzma.open,
+}
+"""By how a file begins. Source: RFC 1952 section 2.3.1; the .xz file format, section 2.1.1.1; bzip2's from memory."""
+
+
+def _is_tar(path: Path) -> bool:
+    try:
+        with _opened(path, "tar"):
+            return True
+    except _BROKEN:
+        return False
+
+
+class _Bounded:
+    """A stream of which the tar reader gets no more at a time than it was allowed, whatever a header says.
+
+    Args:
+        path: For what is told.
+        stream: Unpacked bytes.
+
+    Raises:
+        UnsafeError: More is asked for.
+        ReadError: What was packed is damaged.
+    """
+
+    def __init__(self, path: Path, stream: IO[bytes]) -> None:
+        self.path = path
+        self.stream = stream
+        self.left = MOST_HEADER_BYTES
+        self.name = str(path)
+        self.mode = "rb"
+
+    def allow(self, size_bytes: int) -> None:
+        self.left = size_bytes
+
+    def read(self, size_bytes: int = -1) -> bytes:
+        self.left -= size_bytes
+        if size_bytes < 0 or self.left < 0:
+            raise UnsafeError(
+                where=str(self.path),
+                problem=f"has more than {MOST_HEADER_BYTES} bytes for a name or a size, as only a trap does",
+                remedy="Do not unpack it; ask its sender for the bag's folder",
+            )
+        with _packing_told():
+            return self.stream.read(size_bytes)
+
+    def seek(self, place: int) -> int:
+        with _packing_told():
+            return self.stream.seek(place)
+
+    def tell(self) -> int:
+        return self.stream.tell()
+
+
+@contextmanager
+def _packing_told() -> Iterator[None]:
+    """Damage to what was packed is the archive's; only what the system refuses is the disk's."""
+    try:
+        yield
+    except (EOFError, lzma.LZMAError, zlib.error, ValueError) as error:
+        raise tarfile.ReadError(str(error)) from error
+    except OSError as error:
+        if error.errno is not None:
+            raise
+        raise tarfile.ReadError(str(error)) from error
 
 
 def _based(members: Iterable[_Member]) -> _Listed:
@@ -313,6 +406,15 @@ def _list_zip(archive: zipfile.ZipFile, limit: _Limit) -> Iterator[_Member]:
 
 
 def _open_zip(archive: zipfile.ZipFile, handle: zipfile.ZipInfo) -> IO[bytes]:
+    """One file, packed in a way of which no more comes out at a time than is asked for.
+
+    The standard library unpacks the other ways a whole chunk at once, and a kilobyte of bzip2 can hold a gigabyte.
+
+    Source:
+        ISO/IEC 21320-1 (Document Container File), from memory: stored and deflated, and no other.
+    """
+    if handle.compress_type not in {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}:
+        raise NotImplementedError(f"packed by method {handle.compress_type}, not stored or deflated")
     return archive.open(handle)
 
 
@@ -327,15 +429,24 @@ _TAR_KINDS = {
 
 
 def _list_tar(archive: Any, limit: _Limit) -> Iterator[_Member]:
-    for entry in archive:
+    while True:
+        archive.fileobj.allow(MOST_HEADER_BYTES)
+        entry = archive.next()
+        if entry is None:
+            break
+        if entry.size < 0:
+            raise tarfile.ReadError(f"{entry.name!r} has a size below nothing")
         limit.count(entry.size)
         kind = REGULAR if entry.isreg() else _TAR_KINDS.get(entry.type, "other")
         yield _Member(entry.name, kind, entry.size if kind == REGULAR else 0, entry)
     # tarfile takes any end for the end; a tape that was cut between two files must not pass for a shorter bag.
+    archive.fileobj.allow(tarfile.BLOCKSIZE)
     archive.fileobj.seek(archive.offset)
     if archive.fileobj.read(tarfile.BLOCKSIZE) != bytes(tarfile.BLOCKSIZE):
         raise tarfile.ReadError("it has no end mark: it was cut or is damaged after its last whole file")
 
 
-def _open_tar(archive: tarfile.TarFile, handle: tarfile.TarInfo) -> IO[bytes] | None:
-    return archive.extractfile(handle)
+def _open_tar(archive: Any, handle: tarfile.TarInfo) -> IO[bytes] | None:
+    archive.fileobj.allow(handle.size)
+    stream: IO[bytes] | None = archive.extractfile(handle)
+    return stream

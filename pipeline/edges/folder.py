@@ -14,6 +14,7 @@ SHEET_NAME = "sheet.yaml"
 KEPT_FOLDERS = ("dumps", "photos", "docs")
 JUNK = frozenset([".DS_Store", "Thumbs.db", "desktop.ini", "ehthumbs.db"])
 """Files that desktops leave behind, listed and left out; common practice, no source."""
+DEEPEST_FOLDERS = 32
 LARGEST_SHEET_BYTES = 64 * 1024 * 1024
 LARGEST_DUMP_BYTES = 1024 * 1024 * 1024
 
@@ -50,8 +51,8 @@ def survey(folder: Path) -> Mapping[str, FoundFile]:
 
 
 def _walk(root: Path, folder: str, out: dict[str, FoundFile], depth: int) -> None:
-    if depth > 32:
-        out[folder] = FoundFile(folder, 0, "a folder nested more than 32 deep")
+    if depth > DEEPEST_FOLDERS:
+        out[folder] = FoundFile(folder, 0, f"a folder nested more than {DEEPEST_FOLDERS} deep")
         return
     for path, kind, size, refused in _scan(root, folder):
         if kind == "folder":

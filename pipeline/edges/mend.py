@@ -129,13 +129,23 @@ def _second_name_or_copy(source: Path, path: str, target: Path, *, linking: bool
     """Files of the bag itself need no copy: they get a second name. Those of a copy stay its own."""
     old, new = os.path.join(source, path), os.path.join(target, path)
     with storage_trouble(new):
-        os.makedirs(os.path.dirname(new), exist_ok=True)  # noqa: PTH103, PTH120 - see the head of this file
+        _make_folders(os.path.dirname(new))  # noqa: PTH120 - see the head of this file
         if linking and _linked(old, new):
             return
     with storage_trouble(old):
         handle = os.open(old, _READ)
     with os.fdopen(handle, "rb") as stream:
         _written(iter(lambda: stream.read(_CHUNK_BYTES), b""), new)
+
+
+def _make_folders(folder: str) -> None:
+    """Like `os.makedirs`, which goes down by recursion and gives up where folders are nested a thousand deep."""
+    missing = []
+    while not os.path.isdir(folder):  # noqa: PTH112 - see the head of this file
+        missing.append(folder)
+        folder = os.path.dirname(folder)  # noqa: PTH120 - see the head of this file
+    for each in reversed(missing):
+        os.mkdir(each)  # noqa: PTH102 - see the head of this file
 
 
 def _linked(old: str, new: str) -> bool:
@@ -157,7 +167,7 @@ def _from_archive(archive: Path, wanted: Sequence[str], target: Path) -> None:
     for path, chunks in archive_members(archive, waiting):
         new = os.path.join(target, path)
         with storage_trouble(new):
-            os.makedirs(os.path.dirname(new), exist_ok=True)  # noqa: PTH103, PTH120 - see the head of this file
+            _make_folders(os.path.dirname(new))  # noqa: PTH120 - see the head of this file
         _written(chunks, new)
         waiting.discard(path)
     if waiting:
@@ -174,7 +184,7 @@ def _keep(bag: Path, set_aside: Sequence[str], folder: Path) -> bool:
         if not os.path.lexists(old):
             continue
         with storage_trouble(new):
-            os.makedirs(os.path.dirname(new), exist_ok=True)  # noqa: PTH103, PTH120 - see the head of this file
+            _make_folders(os.path.dirname(new))  # noqa: PTH120 - see the head of this file
             if not _linked(old, new):
                 if os.path.islink(old):  # noqa: PTH114 - see the head of this file
                     os.symlink(os.readlink(old), new)  # noqa: PTH115, PTH211 - see the head of this file

@@ -12,6 +12,7 @@ A killed run leaves its staging folder; its lock dies with it, which is how `lef
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import os
 import re
@@ -169,9 +170,7 @@ class Staging:
         if self._lock >= 0:
             os.close(self._lock)
             self._lock = -1
-        import shutil
-
-        shutil.rmtree(self.outer, ignore_errors=True)
+        _remove_what_goes(self.outer)
 
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
@@ -217,13 +216,50 @@ def remove_leftover(leftover: Leftover) -> None:
             problem="is in use by another run",
             remedy="Wait until that run has ended",
         )
-    import shutil
-
     with storage_trouble(leftover.path):
         for name in leftover.waiting:
             if not os.path.lexists(leftover.path.parent / name):
                 rename_new(leftover.path / name, leftover.path.parent / name)
-        shutil.rmtree(leftover.path)
+        _remove_what_goes(leftover.path)
+        if os.path.lexists(leftover.path):
+            _remove_flat(leftover.path)
+
+
+def _remove_what_goes(folder: Path) -> None:
+    """Remove a folder with all in it; what the disk refuses stays."""
+    import shutil
+
+    with contextlib.suppress(RecursionError):
+        shutil.rmtree(folder, ignore_errors=True)
+    if os.path.lexists(folder):
+        with contextlib.suppress(OSError):
+            _remove_flat(folder)
+
+
+def _remove_flat(folder: Path) -> None:
+    """Remove a folder in which others are nested deeper than a path, or the way down by recursion, reaches.
+
+    Each folder's folders come up beside it before it goes, so that no path is longer than two names more.
+
+    Raises:
+        OSError: The disk refused.
+    """
+    waiting, number = [folder], 0
+    while waiting:
+        lowest = waiting.pop()
+        with os.scandir(lowest) as entries:
+            found = list(entries)
+        for entry in found:
+            if not entry.is_dir(follow_symlinks=False):
+                Path(entry.path).unlink()
+                continue
+            number += 1
+            moved = folder / f".{number}-{os.urandom(4).hex()}"
+            Path(entry.path).rename(moved)
+            waiting.append(moved)
+        if lowest != folder:
+            lowest.rmdir()
+    folder.rmdir()
 
 
 def _waiting(path: Path, name: str) -> tuple[str, ...]:

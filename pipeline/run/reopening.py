@@ -13,7 +13,7 @@ from typing import Any
 
 from pipeline.edges.bagdir import Staging
 from pipeline.edges.console import Progress
-from pipeline.edges.folder import SHEET_NAME, real, speakable
+from pipeline.edges.folder import DEEPEST_FOLDERS, SHEET_NAME, real, speakable
 from pipeline.edges.restoring import restore_file
 from pipeline.errors import BagError, DestinationError, UnsafeError
 from pipeline.formats.bagnames import is_portable
@@ -78,11 +78,12 @@ def _safe(name: str, *, sheet: bool) -> str:
         UnsafeError: It does not, or it is no place where a project keeps files.
     """
     pieces = name.split("/")
+    deep = len(pieces) > DEEPEST_FOLDERS + 2  # dumps/, the folders in it, and the file
     sound = all(piece not in ("", ".", "..") and speakable(piece) for piece in pieces)
     # What another system allowed in a name may be a path, a drive or a device on this one.
     sound = sound and (os.sep == "/" or all(map(is_portable, pieces)))
     sound = sound and not (len(pieces[0]) > 1 and pieces[0][1] == ":")
-    if not sound or not (sheet or pieces[0] in _FOLDERS or len(pieces) == 1):
+    if deep or not sound or not (sheet or pieces[0] in _FOLDERS or len(pieces) == 1):
         raise UnsafeError(
             where=repr(name),
             problem="is no file of a project folder",

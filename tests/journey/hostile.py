@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import signal
+import subprocess
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from pathlib import Path
@@ -27,6 +29,27 @@ def project_at(folder: Path, sheet: str = SHEET.format(file="dumps/u1.bin")) -> 
     (folder / "dumps" / "u1.bin").write_bytes(IMAGE)
     (folder / "sheet.yaml").write_text(sheet, encoding="utf-8")
     return folder
+
+
+@contextmanager
+def deep(folder: Path) -> Iterator[Path]:
+    """A folder in which others may be nested deeper than Python's own ways of removing them go."""
+    folder.mkdir()
+    try:
+        yield folder
+    finally:
+        subprocess.run(["rm", "-rf", "--", str(folder)], check=True)
+
+
+def nested(folder: Path, depth: int) -> None:
+    """Folders named `d`, each in the one before, deeper than the system takes a path."""
+    handle = os.open(folder, os.O_RDONLY)
+    for _ in range(depth):
+        os.mkdir("d", dir_fd=handle)
+        inner = os.open("d", os.O_RDONLY, dir_fd=handle)
+        os.close(handle)
+        handle = inner
+    os.close(handle)
 
 
 def in_words(ran: Ran) -> None:

@@ -19,7 +19,18 @@ from pipeline.edges.bagopinion import second_opinion
 from pipeline.formats.bagnames import is_portable
 from pipeline.stages.recheck import judge
 from tests.journey.cli import wellread
-from tests.journey.hostile import IMAGE, SECRET, SHEET, Words, in_words, inert, project_at, within
+from tests.journey.hostile import (
+    IMAGE,
+    SECRET,
+    SHEET,
+    Words,
+    deep,
+    in_words,
+    inert,
+    nested,
+    project_at,
+    within,
+)
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="links, pipes and devices as POSIX has them")
 
@@ -130,40 +141,12 @@ def test_folders_nested_two_hundred_deep_and_names_of_255_bytes_endin_words(tmp_
 
 
 @posix
-def test_folders_nested_deeper_than_a_path_can_say_endin_words(tmp_path: Path) -> None:
-    project = project_at(tmp_path / "p")
-    nested(project / "dumps", 2100)
-    try:
+def test_folders_nested_deeper_than_a_path_can_say_end_in_words(tmp_path: Path) -> None:
+    with deep(tmp_path / "here") as here:
+        project = project_at(here / "p")
+        nested(project / "dumps", 2100)
         for command in ("check", "package", "start"):
-            ran = wellread(command, project)
-            in_words(ran)
-    finally:
-        unnested(project / "dumps", 2100)
-
-
-def nested(folder: Path, depth: int) -> None:
-    """Folders named `d`, each in the one before, deeper than the system takes a path."""
-    handle = os.open(folder, os.O_RDONLY)
-    for _ in range(depth):
-        os.mkdir("d", dir_fd=handle)
-        inner = os.open("d", os.O_RDONLY, dir_fd=handle)
-        os.close(handle)
-        handle = inner
-    os.close(handle)
-
-
-def unnested(folder: Path, depth: int) -> None:
-    """They go again, which the ways that go by paths cannot do."""
-    here = Path.cwd()
-    try:
-        os.chdir(folder)
-        for _ in range(depth):
-            os.chdir("d")
-        for _ in range(depth):
-            os.chdir("..")
-            Path("d").rmdir()
-    finally:
-        os.chdir(here)
+            in_words(wellread(command, project))
 
 
 # --- what is no file ----------------------------------------------------------------------------------------
