@@ -31,7 +31,10 @@ NAMESPACE = "http://www.loc.gov/premis/v3"
 SCHEMA = "https://www.loc.gov/standards/premis/v3/premis-v3-0.xsd"
 VOCABULARY = "http://id.loc.gov/vocabulary/preservation"
 """Base of the Library of Congress preservation vocabularies."""
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+"""What spreadsheets take for the start of a formula, in wide letters too. Source: OWASP, CSV Injection."""
+_INNER_FORMULA = re.compile("([;,|])(?=[ ]*[=+@\uff1d\uff0b\uff0d\uff20-])")
+"""The same where a spreadsheet of another country, or asked for other separators, begins a cell in the middle."""
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """Source: Extensible Markup Language (XML) 1.0, production 2 (Char)."""
 
@@ -50,7 +53,8 @@ def cell(value: object) -> str:
         letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii")
         for letter in str(value)
     )
-    return f"'{text}" if str(value).startswith(_FORMULA) or text.startswith(_FORMULA) else text
+    text = _INNER_FORMULA.sub(r"\1'", text)
+    return f"'{text}" if str(value).lstrip(" ").startswith(_FORMULA) else text
 
 
 def history_csv(rows: Iterable[Numbered]) -> Iterator[str]:

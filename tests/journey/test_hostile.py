@@ -6,7 +6,10 @@ terminal may not get in `test_hostile_terminal`.
 
 from __future__ import annotations
 
+import csv
+import io
 import itertools
+import re
 import shutil
 import zipfile
 from collections.abc import Callable
@@ -14,6 +17,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.edges.ledger import Ledger
 from tests.journey.cli import wellread
 from tests.journey.hostile import Words, in_words, project_at, within
 
@@ -204,3 +208,44 @@ def test_a_spreadsheet_that_understates_what_it_unpacks_to_is_read_no_further(tm
         ran = wellread("check", project)
     in_words(ran)
     assert "no XLSX" in ran.out
+
+
+# --- formulas -----------------------------------------------------------------------------------------------
+
+ROOT = Path(__file__).parents[2]
+FORMULA = ("=", "+", "-", "@", "\t", "\r", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+BEGINNINGS = [
+    *(f"{mark}=" for mark in ("", "\t", "\r", "\n", " ", "x;", '"', "';")),
+    *FORMULA,
+    "x; +",
+    "x,@",
+    "x|-",
+]
+
+
+def test_the_program_writes_one_kind_of_csv_and_no_other() -> None:
+    writing = re.compile(r"csv\.(writer|DictWriter)|text/csv|text/tab-separated-values")
+    writers = {
+        path.relative_to(ROOT).as_posix()
+        for path in (ROOT / "pipeline").rglob("*.py")
+        if writing.search(path.read_text(encoding="utf-8"))
+    }
+    assert writers == {"pipeline/views/fixity.py"}, "drill the formulas of the new one too"
+
+
+@pytest.mark.parametrize("begins", BEGINNINGS)
+def test_no_cell_of_an_exported_history_is_a_formula_to_any_spreadsheet(tmp_path: Path, begins: str) -> None:
+    evil = f'{begins}HYPERLINK("http://evil.example";A1)'
+    row = {"kind": evil, "when": evil, "tool": evil, "bag": evil, "outcome": evil, "note": evil, "receipt": evil, "files": 1, "size_bytes": 2, "algorithms": [evil], "problem_count": 3, "problems": [{"kind": evil, "path": evil}]}  # fmt: skip
+    with Ledger(tmp_path / "l", {"kind": "opened", "when": "", "tool": ""}) as book:
+        book.add(row)
+    ran = wellread("ledger", tmp_path / "l", "--csv", tmp_path / "history.csv")
+    assert ran.code == 0, ran.err
+    with (tmp_path / "history.csv").open(encoding="utf-8", newline="") as stream:
+        text = stream.read()
+    table = list(csv.reader(io.StringIO(text, newline="")))
+    assert sum("HYPERLINK" in cell for cell in table[-1]) == 9
+    # However it is cut into cells: as it was meant, or as a spreadsheet of another country does.
+    cells = [cell for line in table for cell in line]
+    cells += [cell for mark in ";|\t" for line in text.splitlines() for cell in line.split(mark)]
+    assert not [cell for cell in cells if cell.lstrip(' "').startswith(FORMULA)]

@@ -344,8 +344,8 @@ def test_a_tar_whose_names_are_gigabytes_long_is_not_taken_into_memory(
     import gzip
     import lzma
 
-    opener: Callable[..., Any] = {"gz": gzip.open, "bz2": bz2.open, "xz": lzma.open}[pack]
-    with opener(tmp_path / "trap", "wb") as stream:
+    openers: dict[str, Callable[..., Any]] = {"gz": gzip.open, "bz2": bz2.open, "xz": lzma.open}
+    with openers[pack](tmp_path / "trap", "wb") as stream:
         stream.write(header("x", 64 << 20, kind).tobuf(tarfile.GNU_FORMAT))
         for _ in range(64):
             stream.write(bytes(1 << 20))
