@@ -98,11 +98,19 @@ class PassRecord(StoredDocument):
     steps: tuple[StepRecord, ...]
 
 
+class ForgivenRecord(StoredDocument):
+    """Something about a dump's form that its decoder let pass."""
+
+    what: str
+    place: str = Field(description="Of the first one")
+    count: int
+
+
 class DumpRecord(StoredFile):
     """A dump file as it was found, with what its decoder made of it."""
 
     format: str | None = None
-    forgiven: tuple[dict[str, Any], ...] = ()
+    forgiven: tuple[ForgivenRecord, ...] = ()
     notes: tuple[str, ...] = ()
 
 
@@ -145,6 +153,28 @@ class Contested(StoredDocument):
     listed: tuple[ContestedBit, ...] = ()
 
 
+class OddsRecord(StoredDocument):
+    """Chances of one bit, and what they come to for all bits of the image."""
+
+    model: str
+    wrong: float
+    right: float
+    contested: float
+    wrong_where_settled: float
+    bits: int
+    expected_wrong_bits: float
+
+
+class RegionRecord(StoredDocument):
+    """A range of words of one kind, with the numbers of its kind."""
+
+    kind: str
+    start: int
+    end: int = Field(description="The first word after it")
+    shared_with: tuple[str, ...] = Field(default=(), description="Chips that hold the same there")
+    checked_by: tuple[str, ...] = Field(default=(), description="Embedded checks that cover it")
+
+
 class ChipRecord(StoredDocument):
     """Everything known about one chip."""
 
@@ -171,15 +201,50 @@ class ChipRecord(StoredDocument):
     image: ImageRecord | None = None
     readings: tuple[ReadingRecord, ...] = ()
     contested: Contested | None = None
-    odds: dict[str, Any] | None = Field(
+    odds: OddsRecord | None = Field(
         default=None,
         description="Chance that a settled bit is wrong, under a stated model and the readers' error bounds",
     )
     findings: tuple[Finding, ...] = ()
-    regions: tuple[dict[str, Any], ...] = ()
+    regions: tuple[RegionRecord, ...] = ()
     vectors: tuple[dict[str, Any], ...] = Field(default=(), description="Evidence for order, never proof")
     withheld: str | None = Field(default=None, description="In a public bundle: why its content stays behind")
     withheld_readings: int = Field(default=0, description="In a public bundle: readings marked private")
+
+
+class LineRecord(StoredDocument):
+    """A line, and how many words of the compared chips a fault of it would have changed."""
+
+    line: str
+    witnesses: int
+
+
+class CoverageRecord(StoredDocument):
+    """Which lines the compared chips exercise."""
+
+    address: tuple[LineRecord, ...]
+    data: tuple[LineRecord, ...]
+    not_told_apart: tuple[str, ...]
+
+
+class StandingRecord(StoredDocument):
+    """What comparing has shown of one reader, or of two together."""
+
+    readers: tuple[str, ...]
+    chips: tuple[str, ...]
+    agreed_chips: tuple[str, ...]
+    bits_compared: int
+    disagreements: int
+    upper_bound: float = Field(description="Of the bit error rate; exact and one-sided")
+    confidence: float
+    coverage: CoverageRecord
+
+
+class QualificationRecord(StoredDocument):
+    """The readers, each alone and each two together, by the chips that they share with others."""
+
+    readers: tuple[StandingRecord, ...] = ()
+    pairs: tuple[StandingRecord, ...] = ()
 
 
 class SpaceRecord(StoredDocument):
@@ -257,7 +322,7 @@ class Record(StoredDocument):
     suggestions: tuple[dict[str, Any], ...] = Field(
         default=(), description="Spaces that could be added to the sheet"
     )
-    qualification: dict[str, Any] = Field(default_factory=dict)
+    qualification: QualificationRecord = Field(default_factory=QualificationRecord)
     grades: dict[str, int]
     released_from: Released | None = Field(default=None, description="Only in a public bundle")
     inputs_sha256: str = Field(description="Over everything that went in: equal inputs make no new version")

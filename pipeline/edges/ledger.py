@@ -248,7 +248,11 @@ class Ledger:
                     problems.append(f"row {number} does not follow row {number - 1}: one of them was changed")
                 if chained(before, text) != digest:
                     problems.append(f"row {number} was changed: its digest is not that of what it says")
-                body = _parsed(text)
+                loaded = _loaded(text)
+                body = _fitting(loaded)
+                if not body or len(body) < len(loaded):
+                    odd = ", ".join(sorted(loaded.keys() - body.keys())) or "its whole text"
+                    problems.append(f"row {number} has a form that no row has: {odd}")
                 if _indexed(body.get("bag", "")) != bag:
                     problems.append(f"row {number} was changed: its index names another bag")
                 if (said_when := str(body.get("when", ""))) < when:
@@ -306,12 +310,40 @@ def _indexed(bag: object) -> str:
     return str(bag).encode("utf-8", "backslashreplace").decode("utf-8")
 
 
-def _parsed(text: str) -> dict[str, Any]:
+_TEXTS = frozenset({"kind", "bag", "when", "tool", "outcome", "receipt", "note", "identifier", "ledger"})
+_COUNTS = frozenset({"files", "size_bytes", "problem_count"})
+
+
+def _loaded(text: str) -> dict[str, Any]:
     try:
         body = json.loads(text)
-    except ValueError:
+    except (ValueError, RecursionError):
         return {}
     return body if isinstance(body, dict) else {}
+
+
+def _fitting(body: Mapping[str, Any]) -> dict[str, Any]:
+    """The fields that have the form that we write; anybody may have put a row of another form into the file."""
+    return {key: value for key, value in body.items() if _fits(key, value)}
+
+
+def _fits(key: str, value: object) -> bool:
+    if key in _TEXTS:
+        return isinstance(value, str)
+    if key in _COUNTS:
+        return isinstance(value, int)
+    if key in {"algorithms", "replaced"}:
+        return isinstance(value, list) and all(isinstance(each, str) for each in value)
+    if key == "problems":
+        return isinstance(value, list) and all(
+            isinstance(each, dict) and isinstance(each.get("kind"), str) and isinstance(each.get("path"), str)
+            for each in value
+        )
+    return True
+
+
+def _parsed(text: str) -> dict[str, Any]:
+    return _fitting(_loaded(text))
 
 
 def _connect_reading(path: Path) -> sqlite3.Connection:

@@ -11,8 +11,9 @@ import hashlib
 import json
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.edges.baghash import observe
 from pipeline.edges.bagwriter import CHUNK_BYTES
@@ -22,6 +23,11 @@ from pipeline.edges.folder import real
 from pipeline.errors import BagError, UnsafeError
 from pipeline.formats.bagnames import is_portable
 from pipeline.stages.recheck import judge
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+    from schemas.record import ChipRecord, StoredFile
 
 RECORD = "metadata/record.json"
 _CHIPS = ' "chips": ['
@@ -130,11 +136,12 @@ class Judged:
         from schemas.record import ChipRecord
 
         place = self.file(RECORD)
-        _, chips = _parts(place)
+        head, chips = _parts(place)
         for chip in chips:
             if not self._followed:
                 with _as_bag_error(place):
-                    ChipRecord.model_validate(chip)
+                    strict = ChipRecord.model_validate_json(json.dumps(chip), strict=True)
+                    _hold_together(strict, public=bool(head.get("released_from")))
             yield chip
         self._followed = True
 
@@ -145,7 +152,9 @@ def _follow_schema(place: Path, head: Mapping[str, Any]) -> None:
     Raises:
         BagError: It is one.
     """
+    from schemas.part import Part
     from schemas.record import RECORD_SCHEMA, Record
+    from schemas.sheet import Board, Custodian, Machine, Placement, Reader, ReleaseWord, Rights
 
     if head.get("schema") != RECORD_SCHEMA:
         raise BagError(
@@ -153,19 +162,85 @@ def _follow_schema(place: Path, head: Mapping[str, Any]) -> None:
             remedy="Use the version that wrote it, or a later one",
         )  # fmt: skip
     with _as_bag_error(place):
-        found = Record.model_validate({**head, "chips": []})
-        for key in ("id", "name"):
-            if not isinstance(found.machine.get(key), str):
-                raise ValueError(f"machine: {key} is missing")  # noqa: TRY004 - told as pydantic tells the rest
+        found = Record.model_validate_json(json.dumps({**head, "chips": []}), strict=True)
+        for facts in found.parts.values():
+            _as_typed("parts", Part, facts)
+        _as_typed("machine", Machine, found.machine)
+        alone: dict[str, type[BaseModel]] = {"custodian": Custodian, "rights": Rights, "release": ReleaseWord}
+        for key, model in alone.items():
+            if head.get(key) is not None:
+                _as_typed(key, model, head[key])
+        by_id: dict[str, type[BaseModel]] = {"readers": Reader, "boards": Board}
+        for key, model in by_id.items():
+            for facts in head[key].values():
+                _as_typed(key, model, facts)
+        for space in found.spaces:
+            if not 1 <= space.width <= 64:
+                raise ValueError(f"space {space.name!r}: {space.width} bits wide")
+            for placement in space.placements:
+                _as_typed("placements", Placement, placement)
+        for moment in (found.created, found.released_from.when if found.released_from else found.created):
+            if not moment.endswith("Z"):
+                raise ValueError(f"created: {moment!r} is no time in UTC")
+            datetime.fromisoformat(moment)
+        if "version" not in found.software:
+            raise ValueError("software: version is missing")
+        _named(*found.sheet, *found.attachments, public=found.released_from is not None)
     if not is_portable(found.bag):
         raise UnsafeError(where=str(place), problem=f"the bag's name in it, {found.bag!r}, is no name of a folder", remedy="Do not trust this bag's record")  # fmt: skip
+
+
+def _hold_together(chip: ChipRecord, *, public: bool) -> None:
+    """What a chip's record says fits together, beyond the types of its fields. Raises ValueError."""
+    from schemas.names import Organisation
+    from schemas.sheet import Attempt, ReadingRow, View, Wiring
+
+    for attempt in chip.attempts:
+        _as_typed("attempts", Attempt, attempt)
+    for key, model, facts in (("board_wiring", Wiring, chip.board_wiring), ("view", View, chip.view)):
+        if facts is not None:
+            _as_typed(key, model, facts)
+    for reading in chip.readings:
+        _as_typed("how", ReadingRow, reading.how)
+    if chip.organisation is not None:
+        Organisation.parse(chip.organisation)
+    elif chip.image is not None:
+        raise ValueError(f"chip {chip.chip!r}: an image, and no organisation")
+    _named(*(stored for reading in chip.readings for stored in reading.files), public=public)
+
+
+def _as_typed(key: str, model: type[BaseModel], facts: Mapping[str, Any]) -> None:
+    """What the sheet said, or the catalogue, is still of their form; fields of a later version may stand beside.
+
+    Raises:
+        ValueError: It is of another form, or would have to be made into it first.
+    """
+    from pydantic import ValidationError
+
+    try:
+        same = model.model_validate_json(json.dumps(facts)).model_dump(
+            mode="json", exclude_unset=True, exclude_none=True
+        )
+    except ValidationError as error:
+        wrong = [one for one in error.errors() if one["type"] != "extra_forbidden"]
+        if not wrong:
+            return
+        raise ValueError(f"{key}: {'.'.join(map(str, wrong[0]['loc']))}: {wrong[0]['msg']}") from error
+    if differing := sorted(name for name, value in facts.items() if name not in same or same[name] != value):
+        raise ValueError(f"{key}: {differing[0]} is in another form than this program writes")
+
+
+def _named(*stored: StoredFile, public: bool) -> None:
+    """Files of a bag have their places and names; in a bundle, some stayed behind. Raises ValueError."""
+    if not public and any(not one.path or not one.original_name for one in stored):
+        raise ValueError("a stored file without its path or its original name")
 
 
 @contextmanager
 def _as_bag_error(place: Path) -> Iterator[None]:
     try:
         yield
-    except ValueError as error:  # pydantic's errors are ValueErrors
+    except (ValueError, RecursionError) as error:  # pydantic's errors are ValueErrors
         first = str(error).splitlines()
         said = ": ".join(line.strip() for line in first[1:3]) if len(first) > 2 else first[0]
         raise BagError(
@@ -197,7 +272,7 @@ def _parts(record: Path) -> tuple[dict[str, Any], Iterator[dict[str, Any]]]:
                 return _at_once(record)
     try:
         head = json.loads("".join(head_text) + _CHIPS + "]}")
-    except ValueError:
+    except (ValueError, RecursionError):
         return _at_once(record)
     head.pop("chips")
     return head, _one_by_one(record, len(head_text) + 1)
@@ -213,14 +288,14 @@ def _one_by_one(record: Path, skip: int) -> Iterator[dict[str, Any]]:
                 return
             try:
                 yield json.loads(text.removesuffix(","))
-            except ValueError as error:
+            except (ValueError, RecursionError) as error:
                 raise _no_record(record) from error
 
 
 def _at_once(record: Path) -> tuple[dict[str, Any], Iterator[dict[str, Any]]]:
     try:
         whole = json.loads(record.read_bytes())
-    except ValueError as error:
+    except (ValueError, RecursionError) as error:
         raise _no_record(record) from error
     if not isinstance(whole, dict) or not isinstance(whole.get("chips"), list):
         raise _no_record(record)

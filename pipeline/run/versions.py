@@ -50,7 +50,7 @@ def newest(destination: Path, machine: str) -> Previous | None:
     version, path = max(found)
     try:
         record = json.loads((path / "metadata" / "record.json").read_text(encoding="utf-8"))
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise _no_version(path) from error
     if not _is_record(record):
         raise _no_version(path)

@@ -80,10 +80,11 @@ def broken(**changes: Any) -> bytes:
     ("content", "said"),
     [
         (b"", "is no record"), (b"[]", "is no record"), (b"{}", "is no record"), (b'{"chips": 3}', "is no record"), (b'{"chips": []}', "it is a None"),
-        (broken(schema="wellread/record/9"), "wellread/record/9"), (broken(machine={"name": "x"}), "machine: id is missing"),
+        (broken(schema="wellread/record/9"), "wellread/record/9"), (broken(machine={"name": "x"}), "machine: id: Field required"),
+        (broken(created="2026-01-01"), "is no time in UTC"), (broken(created="yesterdayZ"), "does not follow its schema"),
         (broken(version="many"), "does not follow its schema"), (broken(bag=7), "does not follow its schema"),
     ],
-    ids=range(9),
+    ids=range(11),
 )  # fmt: skip
 def test_a_valid_bag_with_a_strange_record_is_refused_with_its_place(
     content: bytes, said: str, tmp_path: Path

@@ -105,6 +105,39 @@ def test_an_edited_or_removed_row_shows(tmp_path: Path, statement: str, said: st
     assert any(said in problem for problem in wholeness(tmp_path / "l"))
 
 
+@pytest.mark.parametrize(
+    "text",
+    [
+        "[" * 100_000, "{}", "[]", "7", '{"kind":7,"bag":"/b0"}', '{"kind":"check","bag":["/b0"]}',
+        '{"kind":"check","bag":"/b0","when":7}', '{"kind":"check","bag":"/b0","files":"many"}',
+        '{"kind":"check","bag":"/b0","problems":3}', '{"kind":"check","bag":"/b0","problems":[7]}',
+        '{"kind":"check","bag":"/b0","problems":[{"kind":7,"path":null}]}', '{"kind":"check","bag":"/b0","algorithms":"x"}',
+        '{"kind":"mended","bag":"/b0","replaced":[1]}', '{"kind":"check","bag":"/b0","receipt":null}',
+    ],
+    ids=range(14),
+)  # fmt: skip
+def test_a_row_of_another_form_that_was_chained_on_is_told_and_harms_no_reader(
+    shelf: Path, tmp_path: Path, text: str
+) -> None:
+    """Anybody who can write the file can also compute the chain."""
+    book = tmp_path / "l"
+    filled(book)
+    base = sqlite3.connect(book)
+    number, digest = base.execute("SELECT number, digest FROM rows ORDER BY number DESC").fetchone()
+    chain = sha256(f"{digest}\n{text}".encode()).hexdigest()
+    base.execute("INSERT INTO rows VALUES (?, ?, ?, '/b0', ?)", (number + 1, digest, chain, text))
+    base.commit()
+    base.close()
+    assert any("row 7 has a form that no row has" in problem for problem in wholeness(book))
+    with pytest.raises(LedgerError, match="form that no row has"):
+        recheck_bags([shelf], now=at(3), ledger=book)
+    with Ledger(book) as ledger:
+        rows = [(row.number, row.digest, row.body) for row in ledger.rows()]
+        assert len(list(csv.reader(io.StringIO("".join(history_csv(rows)))))) == len(rows) + 1
+        assert "/b4" in "".join(history_premis(rows))
+        assert "/b1" in ledger.latest()
+
+
 def test_a_cut_tail_shows_against_the_head_that_was_printed(tmp_path: Path) -> None:
     head = filled(tmp_path / "l")
     tamper(tmp_path / "l", "DELETE FROM rows WHERE number > 4")
