@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.catalogue import load
+from pipeline.edges.folder import SHEET_NAME
 from pipeline.edges.newfile import write_new
 from pipeline.errors import PinoutError
 from pipeline.stages.bench import KnownChip, bench
@@ -22,10 +23,11 @@ def bench_part(
 
     Raises:
         PartError: No such part.
+        SheetError: The project's sheet has problems, so that nothing is known of its chips.
         DestinationError: The page's file exists.
     """
     catalogue = load()
-    known = _known(project, quiet=quiet) if project is not None else []
+    known = _known(project, quiet=quiet) if project is not None else None
     made = bench(
         catalogue.find(name),
         other=catalogue.find(other) if other else None,
@@ -40,32 +42,47 @@ def bench_part(
 
 
 def _known(folder: Path, *, quiet: bool) -> list[KnownChip]:
-    """The project's chips whose image is good and whose part is known, by the same work as `check` does."""
+    """The project's chips whose image is good and whose part is known, by the work that packaging does.
+
+    Raises:
+        SheetError: The sheet has problems, so that nothing is known of its chips.
+    """
     from tempfile import TemporaryDirectory
 
     from pipeline.edges.console import Progress
     from pipeline.run.chipwork import Job, work
+    from pipeline.run.crew import Crew
+    from pipeline.run.finishing import add_together
     from pipeline.run.naming import dump_names
     from pipeline.run.opening import open_project
+    from pipeline.run.together import Together, all_together
+    from pipeline.stages.sheet import refuse
 
     project = open_project(folder)
-    if project.plan is None:
-        return []
-    names, owners, _ = dump_names(project.plan.chips, project.files)
+    refuse(project.problems, SHEET_NAME)
+    assert project.plan is not None
+    chips = project.plan.chips
+    names, owners, _ = dump_names(chips, project.files)
     out: list[KnownChip] = []
     progress = Progress(quiet=quiet)
-    with TemporaryDirectory(prefix="wellread-bench-") as root:
-        job = Job(project.folder, Path(root), project.plan.sheet.readers, names, owners)
-        for count, planned in enumerate(project.plan.chips, start=1):
-            progress.show("chips looked at:", count, len(project.plan.chips))
-            if planned.part is None or not planned.part.address_pins or planned.organisation is None:
-                continue
+    with TemporaryDirectory(prefix="wellread-bench-") as place, Crew(items=1) as crew:
+        root = Path(place)
+        job = Job(project.folder, root, project.plan.sheet.readers, names, owners)
+        together = Together(project.plan, root)
+        records = []
+        for count, planned in enumerate(chips, start=1):
             worked = work(planned, job)
-            image = worked.record.get("image")
-            if worked.problems or not image or worked.record["grade"] not in GOOD:
-                continue
-            words = _words(Path(root) / image["path"], planned.organisation.bits)
-            out.append(KnownChip(planned.chip.chip, planned.part, words, worked.record["grade"]))
+            refuse(worked.problems, SHEET_NAME)
+            together.add(worked)
+            records.append(worked.record)
+            progress.show("chips looked at:", count, len(chips))
+        all_together(together, crew)
+        for index, (planned, record) in enumerate(zip(chips, records, strict=True)):
+            add_together(record, together.additions(index))
+            part, organisation = planned.part, planned.organisation
+            if record["grade"] in GOOD and part and part.address_pins and organisation:
+                words = _words(root / record["image"]["path"], organisation.bits)
+                out.append(KnownChip(planned.chip.chip, part, words, record["grade"]))
     progress.done()
     return out
 

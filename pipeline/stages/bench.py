@@ -160,7 +160,7 @@ def bench(
     *,
     other: Part | None = None,
     from_memory: bool = False,
-    known: Sequence[KnownChip] = (),
+    known: Sequence[KnownChip] | None = None,
     baud: int = 115_200,
 ) -> Bench:
     """Work out the sheet of one part.
@@ -169,7 +169,7 @@ def bench(
         part: What is to be read.
         other: A part that is wired already, to say which wires move.
         from_memory: Print pin numbers of low confidence too, every line stamped.
-        known: Chips of the project that are well read.
+        known: Chips of the project that are well read; None where no project was named.
         baud: Speed at which the reader prints.
 
     Raises:
@@ -183,7 +183,9 @@ def bench(
     access_ns, ground = _access(part)
     wait_us = _wait_us(part, access_ns)
     exercises = tuple(
-        sorted((_exercise(part, chip) for chip in known), key=lambda e: (len(e.missing), e.moves, e.chip))
+        sorted(
+            (_exercise(part, chip) for chip in known or ()), key=lambda e: (len(e.missing), e.moves, e.chip)
+        )
     )
     return Bench(
         part=part,
@@ -200,7 +202,7 @@ def bench(
         baud=baud,
         seconds_a_pass=_seconds_a_pass(part, wait_us, baud),
         cautions=cautions(part),
-        plan=_plan(part, exercises),
+        plan=_plan(part, exercises, none_known=known is not None and not known),
         exercises=exercises,
         together=_cover(exercises),
     )
@@ -319,7 +321,7 @@ def _cover(exercises: Sequence[Exercise]) -> tuple[str, ...]:
     return tuple(chosen)
 
 
-def _plan(part: Part, exercises: Sequence[Exercise]) -> tuple[str, ...]:
+def _plan(part: Part, exercises: Sequence[Exercise], *, none_known: bool) -> tuple[str, ...]:
     """How a new reader earns belief, and then the chip's reading."""
     bits = part.bits or 8
     ones = f"{(1 << bits) - 1:X}"
@@ -327,7 +329,8 @@ def _plan(part: Part, exercises: Sequence[Exercise]) -> tuple[str, ...]:
         f"Read {exercises[0].chip} ({exercises[0].part}) and compare it with its earlier reading: it tries "
         f"{len(exercises[0].lines)} of {len(exercises[0].lines) + len(exercises[0].missing)} lines."
         if exercises
-        else "Read a chip that another reader has read well, of this wiring if there is one, and compare."
+        else ("No chip of this project is read well enough to try the wiring on. " if none_known else "")
+        + "Read a chip that another reader has read well, of this wiring if there is one, and compare."
     )
     pulls = (
         "With the chip in, read once with each of two pull-up values (1 and 4.7 kOhm): bits that change are too slow."
