@@ -152,6 +152,9 @@ def read_declaration(raw: bytes | None) -> tuple[str, str, list[Complaint]]:
 
 
 def _text_encoding(named: str) -> str:
+    # Python takes any sign for the hyphen, UTF=8 too; no charset of IANA's list is spelled with such a one.
+    if not re.fullmatch(r"[A-Za-z0-9]+([._:-][A-Za-z0-9]+)*", named):
+        return ""
     try:
         name = codecs.lookup(named).name.replace("_", "-")
     except (LookupError, ValueError):

@@ -454,7 +454,7 @@ for _name, _line in (
         "2.1.3",
         kinds="malformed",
         gap="V4",
-        library=_name != "a line that is no digest",
+        library=True if _name != "a line that is no digest" else None,
     )
     def _(root: Path, line: bytes = _line) -> None:
         bag(root)
@@ -600,6 +600,19 @@ for _name, _text in (
     def _(root: Path, text: str = _text) -> None:
         bag(root)
         edit(root, "bagit.txt", lambda _raw: text.encode())
+
+
+for _name, _text in (("hyphen", "UTF=8"), ("last digit", "UTF-:")):
+
+    @case(
+        f"an encoding whose {_name} has one bit flipped",
+        "2.1.1; no name of IANA's character sets (RFC 2978)",
+        kinds="malformed",
+        library=True,
+    )
+    def _(root: Path, text: str = _text) -> None:
+        bag(root)
+        edit(root, "bagit.txt", lambda raw: raw.replace(b"UTF-8", text.encode()))
 
 
 @case("a byte-order mark in a manifest", "2.3", kinds="malformed", gap="V10", library=True)

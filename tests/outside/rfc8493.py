@@ -32,6 +32,9 @@ def problems(bag: Path) -> list[str]:
     if version not in {(0, 93), (0, 94), (0, 95), (0, 96), (0, 97), (1, 0)}:
         return [f"2.1.1: version {version} is not known"]
     encoding = found[3].decode()
+    # No name in IANA's registry of character sets has other signs, or one at its end; Python passes over them.
+    if not re.fullmatch(r"[A-Za-z0-9]+(?:[-_.:][A-Za-z0-9]+)*", encoding):
+        return [f"2.1.1: encoding {encoding} is none"]
     try:
         "".encode(encoding)
     except LookupError:
