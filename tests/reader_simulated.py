@@ -130,6 +130,12 @@ class Line:
                 out += block
         return out
 
+    def hear(self) -> bytes:
+        """What the far end has sent meanwhile."""
+        with contextlib.suppress(BlockingIOError):
+            return os.read(self.master, 4096)
+        return b""
+
     def unplug(self) -> None:
         """The cable out."""
         os.close(self.slave)

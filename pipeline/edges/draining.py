@@ -24,8 +24,13 @@ LOOK_SECONDS = 0.002
 """How long one look at the line waits for bytes: a tenth of what 4 KiB of a system's buffer hold at 2,000,000 baud."""
 
 LAST_SECONDS = 0.2
-"""How long what still lies in the system's buffer is taken at the end, from a reader that never stops; and how much
-longer such a reader's last line is waited for."""
+"""How long what still comes is taken at the end, from a reader that never stops."""
+
+LINE_SECONDS = 0.6
+"""How much longer such a reader's last line is waited for: 70 characters at 1200 baud."""
+
+SILENT_SECONDS = 0.05
+"""How long a line must give nothing at the end to count as silent: adapters hold bytes back for up to 16 ms."""
 
 
 READY = b"+\n"
@@ -87,7 +92,7 @@ class Drain:
 
     def _take(self) -> None:
         try:
-            before = time.monotonic() if self._since is None else self._since
+            heard = before = time.monotonic() if self._since is None else self._since
             until: float | None = None
             while not self._refused:
                 block = self._look()
@@ -95,17 +100,19 @@ class Drain:
                 if block:
                     self._worst_stall = max(self._worst_stall, at - before)
                     self._fullest = max(self._fullest, len(block))
+                    heard = at
                 before = at
                 if until is None and self._ended():
                     until = at + LAST_SECONDS
-                over = until is not None and (not block or at > until)
-                if over and block and until is not None and at < until + LAST_SECONDS:
+                silent = at - heard > SILENT_SECONDS
+                if until is not None and at > until and not silent:
                     # a reader that prints on: the log ends with one of its lines, not in the middle of a value
                     line_end = block.rfind(b"\n") + 1
-                    block, over = block[: line_end or len(block)], line_end > 0
+                    block = block[: line_end or len(block)]
+                    silent = line_end > 0 or at > until + LINE_SECONDS
                 if block:
                     self._taken.put(block)
-                if over:
+                if until is not None and silent:
                     break
         except OSError as error:
             self._gone = error

@@ -17,7 +17,7 @@ import threading
 import time
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
+from typing import IO, Any
 
 from pipeline.edges import draining
 from pipeline.edges.diskerrors import as_storage_error
@@ -247,16 +247,23 @@ class Recorder:
 
     def _over(self) -> bool:
         if self._child is not None:
-            return self._child.poll() is not None
+            # its last word, or the end of its standard output. Not `poll`: a Ctrl-C that falls into it leaves it locked
+            return _ready(self._child.stdout, 0)
         return self._thread is None or not self._thread.is_alive()
 
     def _end_child(self, child: subprocess.Popen[bytes]) -> int:
         """Hear its last word; the signal that ended it, or 0."""
-        try:
-            said, _ = child.communicate(timeout=FLUSH_SECONDS)
-        except subprocess.TimeoutExpired:
-            child.kill()
-            said, _ = child.communicate()
+        if child.stdin is not None:
+            child.stdin.close()
+        said, until = b"", time.monotonic() + FLUSH_SECONDS
+        while child.stdout is not None and not child.stdout.closed:
+            if not _ready(child.stdout, max(0.0, until - time.monotonic())):
+                child.kill()
+            piece = child.stdout.read(4096)
+            said += piece or b""
+            if not piece:
+                child.stdout.close()
+        child.wait()
         self._child = None
         words = said.split()
         if len(words) == len(draining.Told._fields):
@@ -271,6 +278,15 @@ class Recorder:
 
         self._port.timeout = draining.LOOK_SECONDS
         self._told = draining.Drain(look, self._log, self._ending.is_set, self._since).run()
+
+
+def _ready(output: IO[bytes] | None, seconds: float) -> bool:
+    """Whether a process has said something, or will say no more; waits for it at most so long. POSIX only."""
+    import select
+
+    if output is None or output.closed:
+        return True
+    return bool(select.select([output], [], [], seconds)[0])
 
 
 def overruns(port: Any) -> int | None:

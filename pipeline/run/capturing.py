@@ -327,6 +327,8 @@ def _listen(recorder: Recorder, port: Any, watch: Watch, wish: Wish, path: Path,
         if block:
             last, heard = at, True
             watch.feed(block)
+        if watch.complete:
+            break
         if watch.garbage:
             raise _garbage(wish, path)
         watch.quiet(is_quiet=at - last > QUIET_ENOUGH_TO_ASK)
@@ -341,7 +343,7 @@ def _listen(recorder: Recorder, port: Any, watch: Watch, wish: Wish, path: Path,
             looks += 1
             if looks > MOST_LOOKS * watch.passes or _has_passes(path, watch):
                 return
-    ask(port, watch.requests(time.monotonic()) or DONE)
+    ask(port, DONE)
 
 
 def _has_passes(path: Path, watch: Watch) -> bool:
