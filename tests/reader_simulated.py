@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import json
 import os
+import random
 import signal
 import subprocess
 import sys
@@ -62,6 +63,21 @@ def plainly(words: Sequence[int], number: int = 1, bits: int = 8, a_line: int = 
         ),
     ]
 
+
+def fast_stream() -> tuple[bytes, int]:
+    """2 MB in the line protocol, and how many passes of 64 KiB they are."""
+    image = random.Random(7).randbytes(1 << 16)
+    passes: list[bytes] = []
+    while sum(map(len, passes)) < 2_000_000:
+        passes.append(b"".join(printed(image, len(passes) + 1)))
+    return b"".join(passes), len(passes)
+
+
+DRIVER_BUFFER = 56 * 1024
+"""What a port's driver holds beyond a pseudo-terminal, which is kept to 8 KiB (and 4 more at the reading end).
+
+Source: from memory of Linux's drivers/tty: 64 KiB or more a port, 8192 set for pseudo-terminals.
+"""
 
 LATE_SECONDS = 0.002
 """How far the writer may fall behind and catch up: two of its blocks. What it is later than that, the line stands still."""
