@@ -14,7 +14,7 @@ from math import ceil
 import numpy as np
 
 from pipeline.catalogue.cautions import Caution, cautions
-from pipeline.catalogue.sockets import SAFE_RAILS, PinDifference, Wire, differences, wiring
+from pipeline.catalogue.sockets import OPEN, SAFE_RAILS, PinDifference, Wire, differences, seat, wiring
 from pipeline.errors import PinoutError
 from pipeline.flow import Words
 from schemas.names import Organisation
@@ -88,6 +88,7 @@ class Exercise:
         lines: Lines of the new wiring that its content exercises: a wrong wire would show.
         missing: Lines that it leaves untried.
         moves: How many wires must be moved to read it.
+        harm: Why it must not go into this wiring, whatever its content tries; "" where it may.
     """
 
     chip: str
@@ -96,6 +97,7 @@ class Exercise:
     lines: tuple[str, ...]
     missing: tuple[str, ...]
     moves: int
+    harm: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,8 +119,8 @@ class Bench:
         seconds_a_pass: How long one pass takes at that speed.
         cautions: The usual ones, the dangerous first.
         plan: How to accept the reader and the reading, step by step.
-        exercises: Which chips of the project try the wiring, the most telling first.
-        together: The fewest of them that try every line that can be tried.
+        exercises: Which chips of the project try the wiring, the most telling first; last those it would harm.
+        together: The fewest of the others that try every line that can be tried.
     """
 
     part: Part
@@ -184,9 +186,11 @@ def bench(
     wait_us = _wait_us(part, access_ns)
     exercises = tuple(
         sorted(
-            (_exercise(part, chip) for chip in known or ()), key=lambda e: (len(e.missing), e.moves, e.chip)
+            (_exercise(part, chip) for chip in known or () if not withheld),
+            key=lambda e: (bool(e.harm), len(e.missing), e.moves, e.chip),
         )
     )
+    usable = tuple(one for one in exercises if not one.harm)
     return Bench(
         part=part,
         withheld=withheld,
@@ -202,9 +206,9 @@ def bench(
         baud=baud,
         seconds_a_pass=_seconds_a_pass(part, wait_us, baud),
         cautions=cautions(part),
-        plan=_plan(part, exercises, none_known=known is not None and not known),
+        plan=_plan(part, usable, none_known=known is not None and not usable and not withheld),
         exercises=exercises,
-        together=_cover(exercises),
+        together=_cover(usable),
     )
 
 
@@ -288,7 +292,35 @@ def _exercise(part: Part, chip: KnownChip) -> Exercise:
         lines=tuple(line for line in wanted if line in tried),
         missing=tuple(line for line in wanted if line not in tried),
         moves=moves,
+        harm=_harm(part, chip.part),
     )
+
+
+def _harm(part: Part, chip: Part) -> str:
+    """Why a known chip must not go into this part's wiring, in words; "" where it may.
+
+    A pin that only selects or addresses may meet 0 V, +5 V or a line of the reader without harm. A supply pin wants its
+    own voltage, an output nothing that drives it, a write enable nothing but its own tie; and no pin but those that
+    want them stands another voltage.
+    """
+    if _doubtful(chip):
+        return "its own pins are of low confidence"
+    if seat(part, chip) is None:
+        return "its package has rows of another distance"
+    for each in differences(part, chip):
+        use, here = each.other_use, each.wire or OPEN
+        if not each.moves or use is None:
+            continue
+        where = f"pin {each.pin}" if each.pin is not None else f"its pin {each.other_pin}"
+        if here.kind == "ask" or (here.kind == "rail" and here.value not in SAFE_RAILS):
+            return f"{where} carries {here}, its {use.name} wants {each.other_wire}"
+        if use.role in {"vcc", "gnd", "supply"}:
+            return f"its {use.name} wants {each.other_wire}, {where} carries {here}"
+        if use.role == "data" and here.kind not in {"data", "open"}:
+            return f"{where} carries {here} against its output {use.name}"
+        if use.name.startswith("/WE"):
+            return f"{where} carries {here}, and is its write enable"
+    return ""
 
 
 def _shared_lines(part: Part, other: Part) -> set[str]:
@@ -321,15 +353,19 @@ def _cover(exercises: Sequence[Exercise]) -> tuple[str, ...]:
     return tuple(chosen)
 
 
+def _moved(wires: int) -> str:
+    return f"Move {wires} wire{'s' * (wires > 1)} for it, read" if wires else "Read"
+
+
 def _plan(part: Part, exercises: Sequence[Exercise], *, none_known: bool) -> tuple[str, ...]:
     """How a new reader earns belief, and then the chip's reading."""
     bits = part.bits or 8
     ones = f"{(1 << bits) - 1:X}"
     trial = (
-        f"Read {exercises[0].chip} ({exercises[0].part}) and compare it with its earlier reading: it tries "
+        f"{_moved(exercises[0].moves)} {exercises[0].chip} ({exercises[0].part}) and compare it with its earlier reading: it tries "
         f"{len(exercises[0].lines)} of {len(exercises[0].lines) + len(exercises[0].missing)} lines."
         if exercises
-        else ("No chip of this project is read well enough to try the wiring on. " if none_known else "")
+        else ("No chip of this project is both read well and safe in this wiring. " if none_known else "")
         + "Read a chip that another reader has read well, of this wiring if there is one, and compare."
     )
     pulls = (

@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 WIDTH = 100
 MOST_MOVES = 12
 """More moves than this and wiring afresh is the safer advice (common practice, no source)."""
+MOST_CHIPS = 3
+"""So many known chips of either sort are on the page, to keep it one sheet; the terminal has them all."""
 
 _RESTATES = ("hold ", "tie ")
 """Beginnings of notes that say what the wire says already."""
@@ -143,14 +145,29 @@ def _because(move: PinDifference) -> str:
 
 
 def _exercise_lines(bench: Bench) -> list[str]:
-    lines = ["Known chips of this project that try the wiring:"]
-    for one in bench.exercises:
-        missing = f"leaves {', '.join(one.missing)} untried" if one.missing else "tries every line"
-        lines.append(
-            f"  {one.chip} ({one.part}, {one.grade or 'ungraded'}): {missing}; {one.moves} wires move"
-        )
-    lines.append(f"  Together enough: {', '.join(bench.together) or 'none of them'}.")
+    lines = []
+    usable, harmed = exercises_told(bench)
+    if usable:
+        lines += ["Known chips of this project that try the wiring:", *(f"  {one}" for one in usable)]
+        lines.append(f"  Together enough: {', '.join(bench.together) or 'none of them'}.")
+    if harmed:
+        lines += ["Never into this wiring:", *(f"! {one}" for one in harmed)]
     return lines
+
+
+def exercises_told(bench: Bench) -> tuple[list[str], list[str]]:
+    """The known chips that may go into the wiring and what each tries; and those that may not, and why."""
+    usable, harmed = [], []
+    stamp = f"  {bench.stamp}" if bench.stamp else ""
+    for one in bench.exercises:
+        name = f"{one.chip} ({one.part}, {one.grade or 'ungraded'})"
+        if one.harm:
+            harmed.append(f"{name}: {one.harm}{stamp}")
+            continue
+        missing = f"leaves {', '.join(one.missing)} untried" if one.missing else "tries every line"
+        first = f"; first move {one.moves} wire{'s' * (one.moves > 1)}" if one.moves else ""
+        usable.append(f"{name}: {missing}{first}")
+    return usable, harmed
 
 
 def _bullets(title: str, texts: list[str], mark: str) -> str:
@@ -192,15 +209,41 @@ def bench_html(bench: Bench) -> str:
         figures=figures(bench),
         deference=DEFERENCE,
         fresh=len(bench.moves) > MOST_MOVES,
-        dense=_is_dense(bench),
+        known=_known(bench),
+        type_size_pt=_type_size_pt(bench),
     )
 
 
-def _is_dense(bench: Bench) -> bool:
-    """Whether the page needs the smaller type to stay one sheet of paper (found by printing every part)."""
+def _known(bench: Bench) -> list[tuple[str, list[str]]]:
+    """The first known chips of either sort, and how many more there are; chips that one reason bars stand together."""
+    usable, _ = exercises_told(bench)
+    barred: dict[str, list[str]] = {}
+    for one in bench.exercises:
+        if one.harm:
+            barred.setdefault(f"{one.part}: {one.harm}", []).append(one.chip)
+    stamp = f" {bench.stamp}" if bench.stamp else ""
+    harmed = [f"{', '.join(chips)} ({why}){stamp}" for why, chips in barred.items()]
+    told = []
+    if usable:
+        together = ", ".join(bench.together) or "none of them"
+        told.append(("Known chips that try the wiring", [*_first(usable), f"together enough: {together}"]))
+    if harmed:
+        told.append(("Never into this wiring", _first(harmed)))
+    return told
+
+
+def _first(texts: list[str]) -> list[str]:
+    more = [f"and {len(texts) - MOST_CHIPS} more"] if len(texts) > MOST_CHIPS else []
+    return [*texts[:MOST_CHIPS], *more]
+
+
+def _type_size_pt(bench: Bench) -> float:
+    """The largest type in which the page stays one sheet of paper (found by printing every part)."""
     listed = (len(bench.moves) + 1) // 2 if len(bench.moves) <= MOST_MOVES else 0
     told = sum(2 for one in bench.cautions if one.dangerous)
-    return bench.part.pins // 2 + listed + told + 2 * min(4, len(bench.exercises)) > 16
+    known = sum(1 + len(chips) for _, chips in _known(bench))
+    fullness = bench.part.pins // 2 + listed + told + known
+    return 9 if fullness <= 16 else 8.2 if fullness <= 24 else 7.6
 
 
 def bench_document(bench: Bench) -> dict[str, Any]:
@@ -256,6 +299,7 @@ def bench_document(bench: Bench) -> dict[str, Any]:
                 "lines": list(one.lines),
                 "missing": list(one.missing),
                 "moves": one.moves,
+                "harm": one.harm or None,
             }
             for one in bench.exercises
         ],

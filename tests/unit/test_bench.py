@@ -271,6 +271,51 @@ def test_two_chips_together_try_what_neither_tries_alone() -> None:
     assert "Read LOW (2716)" in " ".join(sheet.plan)
 
 
+def _volts(text: str) -> float | None:
+    """Of a wire as it is printed; None for a line, nothing, or what cannot be known."""
+    return {"ground (0 V)": 0.0}.get(text, float(text.removesuffix(" V")) if text.endswith(" V") else None)
+
+
+@pytest.mark.parametrize("part", KNOWN, ids=lambda part: part.part)
+def test_a_known_chip_is_offered_only_to_a_wiring_that_cannot_harm_it(part: Part) -> None:
+    """Told from the two printed tables alone: supplies as wanted, no output driven, no other voltage anywhere."""
+    here = {pin.pin: pin for pin in bench(part, from_memory=True).pins}
+    offered = 0
+    for chip in KNOWN:
+        known = KnownChip("U1", chip, np.zeros(1, np.uint8), "corroborated")
+        (found,) = bench(part, known=[known], from_memory=True).exercises
+        if found.harm:
+            assert "U1" not in bench(part, known=[known], from_memory=True).together
+            continue
+        offered += 1
+        shift = (part.pins - chip.pins) // 2
+        roles = {use.pin: use.role for use in chip.pin_table}
+        for pin in bench(chip, from_memory=True).pins:
+            place = here.get(pin.pin + shift)
+            wired, wanted = str(place.wire) if place else "leave open", str(pin.wire)
+            if roles[pin.pin] in {"vcc", "gnd", "supply"}:
+                assert wired == wanted
+            if roles[pin.pin] == "data":
+                assert wired.startswith("data bit") or wired == "leave open"
+            if wired != wanted:
+                assert _volts(wired) in (None, 0.0, 5.0)
+                assert not pin.name.startswith("/WE")
+    assert offered >= (part.confidence is not Confidence.LOW)
+
+
+def test_pins_that_are_withheld_are_not_told_by_way_of_a_known_chip() -> None:
+    doubtful = next(part for part in KNOWN if part.confidence is Confidence.LOW)
+    known = [KnownChip("U1", find("2716"), counting(2048))]
+    assert bench(doubtful, known=known).exercises == ()
+    (found,) = bench(doubtful, known=known, from_memory=True).exercises
+    if found.harm:
+        assert STAMP in next(
+            line
+            for line in bench_text(bench(doubtful, known=known, from_memory=True)).splitlines()
+            if "U1 (2716" in line
+        )
+
+
 def test_a_line_on_another_pin_is_not_tried() -> None:
     random = np.random.default_rng(1).integers(0, 256, 4096).astype(np.uint8)
     (found,) = bench(find("2732"), known=[KnownChip("U1", find("2532"), random)]).exercises
