@@ -125,6 +125,24 @@ def binary_values(image: bytes) -> Written:
     )
 
 
+def crc_ibm_3740(text: bytes) -> int:
+    """Bit by bit, as a reader's program has it: polynomial 1021, start FFFF."""
+    crc = 0xFFFF
+    for byte in text:
+        crc ^= byte << 8
+        for _ in range(8):
+            crc = (crc << 1 ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
+    return crc
+
+
+def reader_log(image: bytes) -> Written:
+    lines = [f"#WELLREAD 1 PASS 1 ORG {len(image)}x8 LINE 16"]
+    lines += [f"=1 {at:04X} {part.hex(' ').upper()}" for at, part in lines_of(image, 16)]
+    lines.append(f"#END 1 WORDS {len(image)} CRC {crc_ibm_3740(image):04X}")
+    text = "".join(f"{line}*{crc_ibm_3740(line.encode()):04X}\n" for line in lines)
+    return text.encode(), Declared(format="reader-log")
+
+
 def shown(part: bytes) -> str:
     return "".join(chr(byte) if 0x20 <= byte < 0x7F else "." for byte in part)
 
@@ -174,6 +192,7 @@ WRITERS: dict[str, Callable[[bytes], Written]] = {
         listing_with_text,
         listing_with_bare_text,
         listing_octal,
+        reader_log,
         binary,
     )
 }
