@@ -77,7 +77,11 @@ def problems_of(understood: Understood, watch: Watch, asked: int, lost: int | No
     """What keeps the reading from being what was asked for."""
     problems = []
     proved = watch.protocol and understood.whole >= asked
-    if understood.whole < asked:
+    if not understood.whole:
+        problems.append(
+            f"none of the {asked} passes came whole: capture again, and set this reading aside in the sheet if the next is better"
+        )
+    elif understood.whole < asked:
         problems.append(
             f"{understood.whole} of {asked} passes came whole; a further capture adds another reading"
         )

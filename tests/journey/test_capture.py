@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import os
 import random
 import re
 import resource
+import shlex
 import shutil
 import signal
 import subprocess
 import sys
 import time
+import tomllib
 from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -296,6 +299,35 @@ def read_or_end(handle: int) -> bytes:
         return os.read(handle, 4096)
     except OSError:
         return b""
+
+
+def test_the_readmes_commands_do_what_it_says(
+    tmp_path: Path, line: Line, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    section = (ROOT / "README.md").read_text(encoding="utf-8").partition("`wellread capture` takes what")[2]
+    install, first, second = re.findall(r"(?m)^\$ (.+)$", section)[:3]
+    assert install == "pip install '.[serial]'"
+    extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"][
+        "optional-dependencies"
+    ]
+    assert any(one.startswith("pyserial") for one in extras["serial"])
+    folder = small(tmp_path)
+    monkeypatch.chdir(folder)
+    lines = printed(SMALL)
+    for command, stream, code in (
+        (first, b"".join(lines[:9]), 25),
+        (second, b"".join(lines[9:]) + whole(3, SMALL)[len(b"".join(lines)) :], 0),
+    ):
+        words = shlex.split(command)
+        assert words[:3] == ["wellread", "capture", "/dev/ttyUSB0"]
+        port = Line()
+        size = sum(one.stat().st_size for one in folder.glob("capturing/*.raw"))
+        thread = when_recording(folder, functools.partial(then_unplugged, port, stream), size)
+        done = wellread("capture", port.name, *words[3:])
+        thread.join()
+        assert done.code == code, done.err
+    assert log_of(folder).exists()
+    assert "3 of 3 passes whole" in done.out
 
 
 # ---- a fast line
@@ -632,6 +664,38 @@ def test_fewer_passes_than_asked_are_said_by_number_and_the_one_left_out_is_name
     assert "problem: 2 of 3 passes came whole; a further capture adds another reading" in done.out
     assert "pass 2 was left out: 1 of its lines are missing or damaged, the first at address 0030" in done.out
     assert log_of(folder).read_bytes() == stream
+
+
+def test_a_reading_without_a_whole_pass_is_kept_and_said_to_be_one(tmp_path: Path, line: Line) -> None:
+    folder = small(tmp_path)
+    stream = in_plain(1)[: -2 * 49]
+    done = sends(folder, line, stream, "--json", quiet="0.7")
+    assert done.code == 1
+    assert done.document["problems"][0].startswith("none of the 3 passes came whole: capture again")
+    assert [one["code"] for one in done.document["examined"]["findings"] if one["severity"] == "fault"] == [
+        "short-read"
+    ]
+    assert log_of(folder).read_bytes() == stream
+
+
+def test_nibbles_run_together_are_captured_once_the_sheet_declares_them(tmp_path: Path, line: Line) -> None:
+    folder = project(tmp_path / "p", "256x4")
+    digits = "".join(f"{word & 15:X}" for word in SMALL)
+    run_on = "\n".join(digits[at : at + 32] for at in range(0, 256, 32))
+    stream = "".join(f"-- pass {number}\n{run_on}\n" for number in (1, 2, 3)).encode()
+    done = sends(folder, line, stream, quiet="0.7")
+    assert done.code == 12
+    assert "move it to dumps/U1.hb.1.log" in done.err
+    sheet = folder / "sheet.yaml"
+    text = sheet.read_text(encoding="utf-8").replace("kind: home-built", "kind: home-built, token: nibble")
+    sheet.write_text(text, encoding="utf-8")
+    raw_of(folder).rename(log_of(folder))
+    assert wellread("check", folder, "--json").document["grades"] == {"repeatable": 1}
+    again = Line()
+    done = sends(folder, again, stream, "--json", quiet="0.7")
+    again.close()
+    assert done.code == 0, done.err
+    assert done.document["passes_whole"] == 3
 
 
 def test_fewer_plain_passes_than_asked_are_said_by_number(tmp_path: Path, line: Line) -> None:
