@@ -203,7 +203,7 @@ def test_a_bag_of_a_hundred_thousand_files_is_checked(tmp_path: Path) -> None:
         ran = wellread("recheck", tmp_path / "bag")
     print(f"recheck of 100,000 files: {time.monotonic() - started:.1f} s")
     assert ran.code == 0
-    assert "100000 files" in ran.out
+    assert "valid, 100006 files" in ran.out  # with the manifests, the declaration and bag-info.txt
 
 
 # --- archives -----------------------------------------------------------------------------------------------
@@ -276,11 +276,12 @@ def test_a_zip_of_zips_is_one_zip_of_files(tmp_path: Path) -> None:
     refused_at_once(tmp_path, tmp_path / "outer.zip", seconds=3)
 
 
-def test_a_zip_of_a_hundred_thousand_entries_that_share_one_content_is_a_trap(tmp_path: Path) -> None:
+@pytest.mark.parametrize("entries", [2, 100_000])
+def test_a_zip_of_entries_that_share_one_content_is_a_trap(tmp_path: Path, entries: int) -> None:
     with zipfile.ZipFile(tmp_path / "trap", "w", zipfile.ZIP_DEFLATED) as archive:
         archive.writestr("bag/data/0", bytes(1 << 20))
         first = archive.infolist()[0]
-        for number in range(1, 100_000):
+        for number in range(1, entries):
             twin = zipfile.ZipInfo(f"bag/data/{number}")
             twin.compress_type, twin.CRC, twin.header_offset = (
                 first.compress_type,
@@ -290,7 +291,7 @@ def test_a_zip_of_a_hundred_thousand_entries_that_share_one_content_is_a_trap(tm
             twin.compress_size, twin.file_size = first.compress_size, first.file_size
             archive.filelist.append(twin)
     told = refused_at_once(tmp_path, tmp_path / "trap")
-    assert "in the same bytes" in told[0].out or "more than an honest archive" in told[0].out
+    assert ("in the same bytes" if entries == 2 else "more than an honest archive") in told[0].out
 
 
 def taped(target: Path, *entries: tarfile.TarInfo, mode: str = "w:gz", content: bytes = b"") -> Path:
