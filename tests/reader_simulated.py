@@ -65,8 +65,8 @@ def plainly(words: Sequence[int], number: int = 1, bits: int = 8, a_line: int = 
 
 
 def fast_stream() -> tuple[bytes, int]:
-    """2 MB in the line protocol, and how many passes of 64 KiB they are."""
-    image = random.Random(7).randbytes(1 << 16)
+    """2 MB in the line protocol, and how many passes of 16 KiB they are."""
+    image = random.Random(7).randbytes(1 << 14)
     passes: list[bytes] = []
     while sum(map(len, passes)) < 2_000_000:
         passes.append(b"".join(printed(image, len(passes) + 1)))
@@ -177,7 +177,7 @@ def when_recording(folder: Path, act: Callable[[], object], size: int = 0) -> th
     def wait() -> None:
         for _ in range(3000):
             if any(one.stat().st_size >= size for one in set(folder.glob("capturing/*.raw")) - before):
-                time.sleep(0.15)
+                time.sleep(0.1)
                 act()
                 return
             time.sleep(0.01)

@@ -124,7 +124,7 @@ def capture(
     if wish.resume:
         log = open_log(path, resume=True)
         watch.feed(read_file(path.parent, path.name))
-        if watch.complete:
+        if watch.complete or (not watch.protocol and _has_passes(path, watch)):
             os.close(log)
             return _finish(root, path, wish, chosen, watch, Took(0, None, None))
     try:

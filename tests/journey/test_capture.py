@@ -221,7 +221,7 @@ def test_words_of_any_width_are_captured(
     folder = project(tmp_path / "p", organisation)
     words = [random.Random(bits).randrange(1 << bits) for _ in range(int(organisation.partition("x")[0]))]
     stream = b"".join(b"".join(form(words, number, bits)) for number in (1, 2, 3))
-    done = sends(folder, line, stream, "--json", quiet="0.7")
+    done = sends(folder, line, stream, "--json", quiet="0.5")
     assert done.code == 0, done.err
     assert done.document["passes_whole"] == 3
     assert log_of(folder).read_bytes() == stream
@@ -235,7 +235,7 @@ def test_words_of_any_width_are_captured(
 
 def test_wide_words_printed_as_bytes_ask_for_their_order(tmp_path: Path, line: Line) -> None:
     folder = project(tmp_path / "p", "128x16")
-    done = sends(folder, line, in_plain(), quiet="0.7")
+    done = sends(folder, line, in_plain(), quiet="0.5")
     assert done.code == 1
     assert "problem: the words come as bytes in an order that nothing says" in done.out
     assert "byte_order under the reader" in done.out
@@ -283,7 +283,7 @@ def test_progress_is_told_in_words_of_expected_words(tmp_path: Path, line: Line)
         def act() -> None:
             for number in (1, 2, 3):
                 line.send(b"".join(printed(SMALL, number)))
-                time.sleep(0.3)
+                time.sleep(0.2)
 
         when_recording(folder, act)
         shown = b"".join(iter(lambda: read_or_end(screen), b"")).decode()
@@ -338,7 +338,7 @@ def test_two_megabytes_at_two_megabaud_lose_nothing_and_the_worst_stall_is_told(
     """With as much waiting room as a port's driver has; tests.speed.capture measures with a pseudo-terminal's own."""
     content, passes = fast_stream()
     assert len(content) >= 2_000_000
-    folder, line = project(tmp_path / "p", "65536x8"), Line(DRIVER_BUFFER)
+    folder, line = project(tmp_path / "p", "16384x8"), Line(DRIVER_BUFFER)
     thread = when_recording(folder, lambda: line.send(content, baud=2_000_000))
     process = subprocess.run(
         command_of(folder, line, "--baud", "2000000", "--passes", str(passes), "--json"),
@@ -361,7 +361,10 @@ def test_bytes_that_a_stalled_line_drops_are_told(tmp_path: Path, line: Line) ->
     folder = project(tmp_path / "p", "8192x8")
     stream = whole(3, KILLED_IMAGE)
     with subprocess.Popen(
-        command_of(folder, line, "--json"), cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL
+        command_of(folder, line, "--json", "--quiet-seconds", "1"),
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
     ) as process:
 
         def act() -> None:
@@ -488,15 +491,19 @@ def test_plain_printing_that_was_cut_is_kept_and_resume_begins_anew(tmp_path: Pa
     assert log_of(folder, 2).read_bytes() == in_plain()
 
 
-def test_a_log_that_is_whole_already_is_finished_without_a_port(tmp_path: Path, line: Line) -> None:
+@pytest.mark.parametrize("stream", [whole(3, SMALL), in_plain()], ids=["protocol", "plain"])
+def test_a_log_that_is_whole_already_is_finished_without_a_port(
+    tmp_path: Path, line: Line, stream: bytes
+) -> None:
     folder = small(tmp_path)
     (folder / "capturing").mkdir()
-    raw_of(folder).write_bytes(whole(3, SMALL))
+    raw_of(folder).write_bytes(stream)
     line.unplug()
     done = captured(folder, line, "--resume")
     assert done.code == 0, done.err
-    assert log_of(folder).read_bytes() == whole(3, SMALL)
+    assert log_of(folder).read_bytes() == stream
     assert "How long the line was left unread is not known" in done.out
+    assert wellread("check", folder).code == 0
 
 
 @pytest.mark.parametrize("stream", [whole(3, SMALL), in_plain()], ids=["protocol", "plain"])
@@ -566,7 +573,7 @@ def test_text_with_a_few_bad_characters_doubts_the_speed(tmp_path: Path, line: L
 def test_seven_bits_with_parity_are_read_as_they_come(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
     stream = bytes(byte | (byte.bit_count() & 1) << 7 for byte in in_plain())
-    done = sends(folder, line, stream, "--json", quiet="0.7")
+    done = sends(folder, line, stream, "--json", quiet="0.5")
     assert done.code == 0, done.err
     assert log_of(folder).read_bytes() == stream
     assert done.document["passes_whole"] == 3
@@ -576,7 +583,7 @@ def test_seven_bits_with_parity_are_read_as_they_come(tmp_path: Path, line: Line
 def test_the_protocol_with_parity_is_told_how_to_be_set(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
     stream = bytes(byte | (byte.bit_count() & 1) << 7 for byte in whole(1, SMALL))
-    done = sends(folder, line, stream, quiet="0.7")
+    done = sends(folder, line, stream, quiet="0.5")
     assert done.code in (11, 12)
     assert "Bit 7 looks like a parity bit: set the reader to 8 bits without parity" in done.err
 
@@ -595,7 +602,7 @@ def test_xon_and_xoff_between_the_lines_of_the_protocol_do_no_harm(tmp_path: Pat
 def test_xon_and_xoff_in_plain_printing_are_recorded_and_named(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
     stream = in_plain().replace(b"\r\n", b"\x13\r\n\x11", 5)
-    done = sends(folder, line, stream, quiet="0.7")
+    done = sends(folder, line, stream, quiet="0.5")
     assert done.code in (11, 12)
     assert (
         "10 XON and XOFF characters are in the stream: switch flow control off in the reader's program"
@@ -622,7 +629,7 @@ def test_a_reader_that_resets_in_mid_line_of_plain_printing_is_refused_and_kept(
 ) -> None:
     folder = small(tmp_path)
     stream = b"ROM reader ready\r\n" + in_plain(1)[:401] + b"ROM reader ready\r\n" + in_plain()
-    done = sends(folder, line, stream, quiet="0.7")
+    done = sends(folder, line, stream, quiet="0.5")
     assert done.code in (11, 12)
     assert raw_of(folder).read_bytes() == stream
     assert "U1.hb.1.raw, line 10" in done.err
@@ -669,7 +676,7 @@ def test_fewer_passes_than_asked_are_said_by_number_and_the_one_left_out_is_name
 def test_a_reading_without_a_whole_pass_is_kept_and_said_to_be_one(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
     stream = in_plain(1)[: -2 * 49]
-    done = sends(folder, line, stream, "--json", quiet="0.7")
+    done = sends(folder, line, stream, "--json", quiet="0.5")
     assert done.code == 1
     assert done.document["problems"][0].startswith("none of the 3 passes came whole: capture again")
     assert [one["code"] for one in done.document["examined"]["findings"] if one["severity"] == "fault"] == [
@@ -683,7 +690,7 @@ def test_nibbles_run_together_are_captured_once_the_sheet_declares_them(tmp_path
     digits = "".join(f"{word & 15:X}" for word in SMALL)
     run_on = "\n".join(digits[at : at + 32] for at in range(0, 256, 32))
     stream = "".join(f"-- pass {number}\n{run_on}\n" for number in (1, 2, 3)).encode()
-    done = sends(folder, line, stream, quiet="0.7")
+    done = sends(folder, line, stream, quiet="0.5")
     assert done.code == 12
     assert "move it to dumps/U1.hb.1.log" in done.err
     sheet = folder / "sheet.yaml"
@@ -692,7 +699,7 @@ def test_nibbles_run_together_are_captured_once_the_sheet_declares_them(tmp_path
     raw_of(folder).rename(log_of(folder))
     assert wellread("check", folder, "--json").document["grades"] == {"repeatable": 1}
     again = Line()
-    done = sends(folder, again, stream, "--json", quiet="0.7")
+    done = sends(folder, again, stream, "--json", quiet="0.5")
     again.close()
     assert done.code == 0, done.err
     assert done.document["passes_whole"] == 3
@@ -700,7 +707,7 @@ def test_nibbles_run_together_are_captured_once_the_sheet_declares_them(tmp_path
 
 def test_fewer_plain_passes_than_asked_are_said_by_number(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
-    done = sends(folder, line, in_plain(2), "--json", quiet="0.7")
+    done = sends(folder, line, in_plain(2), "--json", quiet="0.5")
     assert done.code == 1
     assert done.document["passes_whole"] == 2
     assert done.document["problems"] == ["2 of 3 passes came whole; a further capture adds another reading"]
@@ -732,7 +739,7 @@ def test_bytes_that_the_driver_lost_are_no_problem_where_every_line_was_proved(
 def wish_of(folder: Path, line: Line) -> Wish:
     return Wish(
         port=line.name, chip="U1", reader="hb", part=None, organisation=None, passes=3, baud=115_200,
-        quiet_seconds=0.7, resume=False, sitting=None, project=folder,
+        quiet_seconds=0.5, resume=False, sitting=None, project=folder,
     )  # fmt: skip
 
 

@@ -37,7 +37,7 @@ def _command(line: Line, folder: Path, passes: int) -> list[str]:
 def fast(root: Path, buffer: int = 0) -> tuple[int, int, float, float]:
     """(bytes the paced writer dropped, bytes of the log that were not sent so, worst stall in ms, baud that it kept)."""
     content, passes = fast_stream()
-    folder, line = project(root / f"fast-{buffer}", "65536x8"), Line(buffer)
+    folder, line = project(root / f"fast-{buffer}", "16384x8"), Line(buffer)
     thread = when_recording(folder, lambda: line.send(content))
     done = subprocess.run(_command(line, folder, passes), cwd=ROOT, capture_output=True, check=False)
     thread.join()
