@@ -171,8 +171,15 @@ def test_a_bag_whose_own_name_leaves_no_room_beside_it_is_checked_and_stays_as_i
 def test_folders_nested_deep_are_walked_and_deeper_than_a_path_can_say_are_told(tmp_path: Path) -> None:
     with deep(tmp_path / "here") as here:
         bag, copy = here / "bag", here / "copy"
-        lowest = "data/" + "e/" * 900 + "x"
-        bag_cases.bag(bag, {lowest: b"x", "data/a": b"a"})
+        lowest = "data/" + "e/" * 1_500 + "x"
+        bag_cases.bag(bag, {"data/a": b"a"}, info="Contact-Name: A\n")
+        for algorithm in bag_cases.TWO:
+            with (bag / f"manifest-{algorithm}.txt").open("a", encoding="utf-8") as stream:
+                stream.write(f"{bag_cases.digest(algorithm, b'x')}  {lowest}\n")
+        bag_cases.seal(bag)
+        # Python's own ways go down by recursion, and give up.
+        subprocess.run(["mkdir", "-p", str((bag / lowest).parent)], check=True)
+        (bag / lowest).write_bytes(b"x")
         subprocess.run(["cp", "-r", str(bag), str(copy)], check=True)
         with within(20):
             assert wellread("recheck", bag).code == 0
@@ -291,7 +298,7 @@ def test_a_zip_of_entries_that_share_one_content_is_a_trap(tmp_path: Path, entri
             twin.compress_size, twin.file_size = first.compress_size, first.file_size
             archive.filelist.append(twin)
     told = refused_at_once(tmp_path, tmp_path / "trap")
-    assert ("in the same bytes" if entries == 2 else "more than an honest archive") in told[0].out
+    assert "in the same bytes" in told[0].out
 
 
 def taped(target: Path, *entries: tarfile.TarInfo, mode: str = "w:gz", content: bytes = b"") -> Path:
@@ -415,7 +422,9 @@ def test_what_an_archive_names_outside_itself_lands_nowhere(tmp_path: Path) -> N
         archive.writestr("bag/bagit.txt", "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n")
         for name in names:
             archive.writestr(name, b"overwritten")
-    refused_at_once(tmp_path, tmp_path / "trap.zip")
+    told = refused_at_once(tmp_path, tmp_path / "trap.zip")[0].out
+    assert f"unsafe {victim}: the archive lists it, but" in told
+    assert "unsafe bag/../../victim: the archive lists it, but" in told
     shutil.rmtree(tmp_path / "shelf")
     with tarfile.open(tmp_path / "trap.tar", "w") as tape:
         link = tarfile.TarInfo("bag/data")
