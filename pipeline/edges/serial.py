@@ -53,11 +53,23 @@ def open_port(name: str, baud: int) -> Any:
             name, baud, timeout=0.05, write_timeout=1, xonxoff=False, rtscts=False, exclusive=True
         )
     except (OSError, ValueError) as error:
-        raise PortError(
-            where=name,
-            problem=f"the port cannot be opened ({error})",
-            remedy="Check the cable, the port's name, its permissions, and that no other program has it",
-        ) from error
+        raise _not_opened(name, error) from error
+
+
+def _not_opened(name: str, error: OSError | ValueError) -> PortError:
+    """Why a port cannot be opened, in words."""
+    number = getattr(error, "errno", None)
+    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO):
+        problem, remedy = "there is no such port", "Check the cable and the port's name"
+    elif number in (errno.EACCES, errno.EPERM):
+        problem = "you may not open this port"
+        remedy = "Become a member of the group that owns it (often `dialout`), then log in again"
+    elif number in (errno.EAGAIN, errno.EBUSY):
+        problem, remedy = "another program has this port", "Close that program, then try again"
+    else:
+        problem = f"the port cannot be opened ({error})"
+        remedy = "Check that it is a serial port, and that it knows this --baud"
+    return PortError(where=name, problem=problem, remedy=remedy)
 
 
 def open_log(path: Path, *, resume: bool) -> int:

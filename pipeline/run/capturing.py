@@ -299,12 +299,12 @@ def _follow(
         close(port, log)
     except BaseException:
         _give_up(recorder, port, log, progress)
-        _say_kept(path, recorder)
+        _say_kept(path, recorder, watch)
         raise
     finally:
         progress.done()
     if recorder.trouble is not None and not _all_there(recorder, watch, path):
-        _say_kept(path, recorder)
+        _say_kept(path, recorder, watch)
         raise recorder.trouble
     return lost
 
@@ -374,11 +374,12 @@ def _give_up(recorder: Recorder, port: Any, log: int, progress: Progress) -> Non
         close(port, log)
 
 
-def _say_kept(path: Path, recorder: Recorder) -> None:
+def _say_kept(path: Path, recorder: Recorder, watch: Watch) -> None:
     if not path.stat().st_size:
         path.unlink()
         return
-    notice(f"The raw log is kept: {path} ({recorder.received} bytes of this run). --resume goes on with it")
+    then = "goes on with it" if watch.protocol else "begins anew and keeps it"
+    notice(f"The raw log is kept: {path} ({recorder.received} bytes of this run). --resume {then}")
 
 
 def _finish(root: Path, path: Path, wish: Wish, chosen: Chosen, watch: Watch, took: Took) -> dict[str, Any]:

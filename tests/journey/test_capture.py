@@ -479,6 +479,7 @@ def test_plain_printing_that_was_cut_is_kept_and_resume_begins_anew(tmp_path: Pa
     thread.join()
     assert done.code == 25, done.err
     assert raw_of(folder).read_bytes() == cut
+    assert "(1001 bytes of this run). --resume begins anew and keeps it" in done.err
     again = Line()
     thread = when_recording(folder, lambda: again.send(in_plain()))
     done = captured(folder, again, "--resume")
@@ -848,10 +849,14 @@ def test_a_port_in_use_or_absent_is_told_with_the_cause(tmp_path: Path, line: Li
     with serial.Serial(line.name, 9600, exclusive=True):
         done = captured(folder, line)
     assert done.code == 25
-    assert "that no other program has it" in done.err
+    assert "another program has this port. Close that program, then try again." in done.err
     done = wellread("capture", "/dev/ttyNOWHERE", "--chip", "U1", "--reader", "hb", "--project", folder)
     assert done.code == 25
-    assert "/dev/ttyNOWHERE: " in done.err
+    assert "/dev/ttyNOWHERE: there is no such port. Check the cable and the port's name." in done.err
+    done = wellread("capture", folder / "sheet.yaml", "--chip", "U1", "--reader", "hb", "--project", folder)
+    assert done.code == 25
+    assert "the port cannot be opened (" in done.err
+    assert "Check that it is a serial port" in done.err
     assert not list((folder / "capturing").iterdir())
 
 
