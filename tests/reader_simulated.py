@@ -189,7 +189,7 @@ def when_recording(folder: Path, act: Callable[[], object], size: int = 0) -> th
 
 FORKING = """
 import json, os, signal, sys
-import pipeline.run.capturing, pipeline.views.terminal, pipeline.stages.examine, scipy.stats, serial, yaml
+import pipeline.run.capturing, pipeline.views.terminal, serial, yaml
 from pipeline.__main__ import _command, run
 _command()
 signal.signal(signal.SIGCHLD, signal.SIG_IGN)
