@@ -24,7 +24,8 @@ def write_new(path: Path, content: bytes) -> None:
         raise DestinationError(
             where=str(path.parent), problem="there is no such folder", remedy="Make it, or choose another"
         )
-    beside = path.parent / f".{path.name[:80]}.part-{secrets.token_hex(4)}"
+    # Forty signs take 160 bytes at most: a name of 255 bytes is as long as any, and this one is no longer.
+    beside = path.parent / f".{path.name[:40]}.part-{secrets.token_hex(4)}"
     try:
         with storage_trouble(path):
             beside.write_bytes(content)

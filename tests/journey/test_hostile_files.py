@@ -122,6 +122,15 @@ def test_many_names_that_become_one_are_told_apart_at_once(tmp_path: Path) -> No
 
 
 @posix
+@pytest.mark.parametrize("name", ["n" * 255, "é" * 127, "\U00020000" * 63])
+def test_an_output_may_have_as_long_a_name_as_any_file(tmp_path: Path, name: str) -> None:
+    dump = project_at(tmp_path / "p") / "dumps/u1.bin"
+    ran = wellread("convert", dump, "--to", "binary", "-o", tmp_path / name)
+    assert ran.code == 0, ran.err
+    assert (tmp_path / name).read_bytes() == IMAGE
+
+
+@posix
 def test_a_name_with_control_characters_or_that_is_no_text_is_refused_and_never_printed(
     tmp_path: Path,
 ) -> None:
