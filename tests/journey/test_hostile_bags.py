@@ -88,7 +88,7 @@ def test_what_is_no_file_in_a_bag_is_never_waited_for_and_never_read(
 
 @posix
 @pytest.mark.parametrize(
-    "path", ["../victim", "data/../../victim", "/tmp/victim", "{victim}", "C:/victim", "C:victim", "\\\\host\\victim",
+    "path", ["../victim", "data/../../victim", "/victim-of-a-drill", "{victim}", "C:/victim", "C:victim", "\\\\host\\victim",
              "\\\\?\\C:\\victim", "data\\..\\..\\victim", "~/victim", "data/./../../victim", "data//../../victim", "", ".", "data/.."]
 )  # fmt: skip
 def test_a_listed_path_that_leads_out_is_neither_read_nor_written(tmp_path: Path, path: str) -> None:
@@ -110,7 +110,7 @@ def test_a_listed_path_that_leads_out_is_neither_read_nor_written(tmp_path: Path
         in_words(wellread(*command))
     assert (tmp_path / "victim").read_bytes() == SECRET
     assert {each for each in tmp_path.rglob("*") if each.is_file()} - before <= {tmp_path / "out/l"}
-    assert not Path("/tmp/victim").exists()
+    assert not Path("/victim-of-a-drill").exists()
 
 
 @posix
