@@ -94,7 +94,9 @@ def _reading(chip: Mapping[str, Any], reader: str, passes: int, content: bytes, 
                 "size_bytes": len(content) * 3,
                 **_digests(content + name.encode()),
                 "format": fmt,
-                "forgiven": [{"line": 3, "what": "a single hexadecimal digit"}] if fmt == "hex-text" else [],
+                "forgiven": [{"what": "a single hexadecimal digit", "place": "line 3, column 1", "count": 1}]
+                if fmt == "hex-text"
+                else [],
                 "notes": [],
             }
         ],
@@ -215,6 +217,16 @@ PART_2716 = {
 }
 
 
+def standing(*readers: str, disagreements: int, upper_bound: float) -> dict[str, Any]:
+    """What comparing has shown of a reader or of two, as packaging writes it."""
+    lines = {"address": [{"line": "A0", "witnesses": 900}], "data": [{"line": "D0", "witnesses": 800}]}
+    return {
+        "readers": list(readers), "chips": ["U1", "U2", "U3", "U4"], "agreed_chips": ["U1", "U2", "U3"],
+        "bits_compared": 65536, "disagreements": disagreements, "upper_bound": upper_bound, "confidence": 0.95,
+        "coverage": {**lines, "not_told_apart": ["A0 A1"]},
+    }  # fmt: skip
+
+
 def make_head(chips: Iterable[Mapping[str, Any]], **more: Any) -> dict[str, Any]:
     """The record's fields beside the chips."""
     grades: dict[str, int] = {}
@@ -265,25 +277,11 @@ def make_head(chips: Iterable[Mapping[str, Any]], **more: Any) -> dict[str, Any]
         "spaces": [],
         "suggestions": [],
         "qualification": {
-            "readers": {
-                "breadboard": {
-                    "chips": 4,
-                    "bits": 65536,
-                    "disagreements": 3,
-                    "rate_upper_95": 0.000118,
-                    "lines": ["A0", "D0"],
-                },
-                "programmer": {
-                    "chips": 4,
-                    "bits": 65536,
-                    "disagreements": 0,
-                    "rate_upper_95": 4.6e-05,
-                    "lines": ["A0"],
-                },
-            },
-            "pairs": [
-                {"readers": ["breadboard", "programmer"], "chips": 4, "bits": 65536, "disagreements": 3}
+            "readers": [
+                standing("breadboard", disagreements=3, upper_bound=0.000118),
+                standing("programmer", disagreements=0, upper_bound=4.6e-05),
             ],
+            "pairs": [standing("breadboard", "programmer", disagreements=3, upper_bound=0.000118)],
         },
         "events": [
             {
@@ -395,7 +393,8 @@ def hostile() -> Sample:
     head["readers"]["breadboard"] |= {"name": text, "notes": text}
     head["rights"] |= {"note": text}
     head["events"] = [{"when": "2024", "what": text, "detail": text, "agent": text}]
-    head["qualification"] = {"readers": {"breadboard": {text: text}}, text: text}
+    told = standing("breadboard", disagreements=3, upper_bound=0.1)
+    head["qualification"] = {"readers": [{**told, "chips": [text], text: text}], "pairs": [], text: text}
     head["spaces"][0]["placements"][0]["bank"] = text
     head["suggestions"] = [{text: text}]
     return sample

@@ -213,6 +213,27 @@ def need_sheet(folder: Path) -> None:
         raise NothingToDoError(where=str(folder), problem=f"no {SHEET_NAME} lies here", remedy=remedy)
 
 
+def sheet_content(folder: Path, files: Mapping[str, FoundFile]) -> bytes:
+    """The sheet's bytes.
+
+    Args:
+        folder: Of the project.
+        files: What lies there, from `survey`.
+
+    Raises:
+        NothingToDoError: No sheet.yaml lies in it.
+        UnsafeError: It is a link out of the folder, which would bring what lies there into the bag, or no regular
+            file.
+        StorageError: The disk refused.
+    """
+    need_sheet(folder)
+    if SHEET_NAME in files and files[SHEET_NAME].refused:
+        raise UnsafeError(
+            where=SHEET_NAME, problem=f"is {files[SHEET_NAME].refused}", remedy="Put the sheet itself there"
+        )
+    return read_file(folder, SHEET_NAME, limit=LARGEST_SHEET_BYTES)
+
+
 def destination(folder: Path, into: Path | None) -> Path:
     """Where a bag of this project goes: beside the folder, or where asked, never inside it.
 

@@ -18,9 +18,9 @@ from pipeline.edges.diskerrors import storage_trouble
 from pipeline.edges.folder import (
     LARGEST_SHEET_BYTES,
     SHEET_NAME,
-    need_sheet,
     project_folder,
     read_file,
+    sheet_content,
     survey,
 )
 from pipeline.edges.serial import (
@@ -193,9 +193,8 @@ def _nothing_came(wish: Wish, path: Path) -> None:
 
 def _chosen(root: Path, wish: Wish) -> Chosen:
     """The chip's organisation and part, from the options or the sheet; chip and reader must be in the sheet."""
-    need_sheet(root)
-    document = parse_sheet(read_file(root, SHEET_NAME, limit=LARGEST_SHEET_BYTES), SHEET_NAME)
     files = survey(root)
+    document = parse_sheet(sheet_content(root, files), SHEET_NAME)
     tables = {
         name: read_file(root, name, limit=LARGEST_SHEET_BYTES)
         for name in document.tables if name in files and not files[name].refused

@@ -10,12 +10,12 @@ from pipeline.catalogue import Catalogue, load
 from pipeline.edges.folder import (
     LARGEST_SHEET_BYTES,
     SHEET_NAME,
-    need_sheet,
     project_folder,
     read_file,
+    sheet_content,
     survey,
 )
-from pipeline.errors import NothingToDoError, UnsafeError
+from pipeline.errors import NothingToDoError
 from pipeline.flow import FoundFile, Plan, Problem
 from pipeline.stages.sheet import parse_sheet, read_sheet
 
@@ -50,14 +50,8 @@ def open_project(given: Path) -> Project:
         UnsafeError: The sheet is a link out of the folder, or no regular file.
     """
     folder = project_folder(given)
-    need_sheet(folder)
     files = survey(folder)
-    if SHEET_NAME in files and files[SHEET_NAME].refused:
-        # A sheet that is a link out of the folder would bring what lies there into the bag.
-        raise UnsafeError(
-            where=SHEET_NAME, problem=f"is {files[SHEET_NAME].refused}", remedy="Put the sheet itself there"
-        )
-    content = read_file(folder, SHEET_NAME, limit=LARGEST_SHEET_BYTES)
+    content = sheet_content(folder, files)
     document = parse_sheet(content, SHEET_NAME)
     sheet_files = {SHEET_NAME: content}
     for table in document.tables:

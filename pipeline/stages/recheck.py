@@ -39,6 +39,12 @@ _INFO_NAMES = {"0.93": "package-info.txt", "0.94": "package-info.txt", "0.95": "
 """Before 0.96 the file had another name. Source: the drafts draft-kunze-bagit-00 to -02."""
 
 
+_UNMAKEABLE = re.compile(
+    r"[<>:\"|?*\\]|(?<![^/\n])(?:con|prn|aux|nul|com[1-9]|lpt[1-9])(?![^./\n])", re.IGNORECASE
+)
+"""What Windows refuses in a path, for one or for many on lines of their own. Source: RFC 8493 section 6."""
+
+
 class Expected(NamedTuple):
     """What a bag says of itself: the declaration and the manifests, read but not yet held against its files.
 
@@ -343,6 +349,8 @@ class _Judge:
         for manifest in self.manifests:
             if not manifest.entries.keys() <= every:
                 every.update(manifest.entries)
+        if _UNMAKEABLE.search("\n".join(every)):
+            self.unmakeable(every)
         if len(set(map(name_key, every))) == len(every):
             return
         keys: dict[str, str] = {}
@@ -355,6 +363,18 @@ class _Judge:
                     path,
                     "malformed",
                     f"its name differs from {first!r} only in {what} (RFC 8493 section 6)",
+                    warning=True,
+                )
+
+    def unmakeable(self, every: Iterable[str]) -> None:
+        """Names that the bag cannot keep where somebody copies it to Windows."""
+        for path in sorted(every):
+            found = _UNMAKEABLE.search(path)
+            if found:
+                self.add(
+                    path,
+                    "malformed",
+                    f"Windows cannot make a file named {path.split('/')[path.count('/', 0, found.end())]!r} (RFC 8493 section 6)",
                     warning=True,
                 )
 

@@ -370,3 +370,18 @@ def test_a_hundred_thousand_files_in_dumps_are_each_told_or_packed(tmp_path: Pat
         assert "100001 readings drafted" in ran.out
     else:
         assert ran.out.count("dumps/stray") == 100_000
+
+
+@posix
+def test_a_capture_takes_no_sheet_from_outside_either(tmp_path: Path) -> None:
+    pytest.importorskip("serial", reason="capture needs the optional package pyserial")
+    from tests.reader_simulated import project  # that module is POSIX only
+
+    folder = project(tmp_path / "p")
+    (folder / "sheet.yaml").rename(tmp_path / "elsewhere.yaml")
+    (folder / "sheet.yaml").symlink_to(tmp_path / "elsewhere.yaml")
+    before = (tmp_path / "elsewhere.yaml").read_bytes()
+    done = wellread("capture", "/dev/null", "--chip", "U1", "--reader", "hb", "--project", folder)
+    assert done.code == wellread("check", folder).code == 27
+    assert "sheet.yaml" in done.err
+    assert (tmp_path / "elsewhere.yaml").read_bytes() == before

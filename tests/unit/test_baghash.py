@@ -50,6 +50,36 @@ def test_progress_is_told_in_bytes_and_ends_at_the_total(tmp_path: Path, workers
 
 
 @posix_only
+def test_a_name_that_windows_cannot_make_is_a_warning(tmp_path: Path) -> None:
+    """Source: RFC 8493 section 6, the list of characters and device names."""
+    odd = {
+        "data/aux.txt",
+        "data/Com1/x.bin",
+        "data/b/NUL",
+        "data/a:b.bin",
+        'data/"q"',
+        "data/back\\slash",
+        "data/lpt9.a.b",
+    }
+    fine = {
+        "data/auxiliary",
+        "data/icon",
+        "data/con1",
+        "data/com0",
+        "data/a.con",
+        "data/lpt",
+        "data/x/prn-2.bin",
+    }
+    bag_cases.bag(tmp_path / "bag", dict.fromkeys(odd | fine, b"x"))
+    verdict = judge(observe(tmp_path / "bag"))
+    assert verdict.valid
+    told = {each.path: each for each in verdict.problems if "Windows" in each.means}
+    assert odd <= told.keys() <= odd | {"data/Com1"}
+    assert all(each.severity == "warning" for each in told.values())
+    assert "named 'Com1'" in told["data/Com1/x.bin"].means
+
+
+@posix_only
 def test_a_pipe_is_never_opened_and_a_link_never_followed(tmp_path: Path) -> None:
     bag_cases.bag(tmp_path / "bag")
     os.mkfifo(tmp_path / "bag/data/pipe")

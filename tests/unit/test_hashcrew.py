@@ -93,6 +93,20 @@ def test_a_name_that_is_no_text_reaches_the_child_and_comes_back(tmp_path: Path)
     assert dict(digested(tmp_path, [[name, "none"]], 2))[name][1][0] == sha256(b"x").digest()
 
 
+def started_pids(monkeypatch: pytest.MonkeyPatch) -> list[int]:
+    """Grows by the id of every process that is started from now on."""
+    pids: list[int] = []
+    started = subprocess.Popen
+
+    def popen(*arguments: object, **options: object) -> object:
+        child = started(*arguments, **options)  # type: ignore[call-overload]
+        pids.append(child.pid)
+        return child
+
+    monkeypatch.setattr(subprocess, "Popen", popen)
+    return pids
+
+
 @posix_only
 @pytest.mark.parametrize("victims", [1, 2])
 @pytest.mark.parametrize("after", [0, 1, 3])
@@ -103,14 +117,9 @@ def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
     names = [f"{number:04d}" for number in range(3000)]
     for name in names:
         (tmp_path / name).write_bytes(b"x" * 100)
-    pids: list[int] = []
+    pids = started_pids(monkeypatch)
     answers = 0
-    started, received = subprocess.Popen, hashworker.receive
-
-    def popen(*arguments: object, **options: object) -> object:
-        child = started(*arguments, **options)  # type: ignore[call-overload]
-        pids.append(child.pid)
-        return child
+    received = hashworker.receive
 
     def receive(stream: object) -> object:
         nonlocal answers
@@ -120,7 +129,6 @@ def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
                 os.kill(pid, signal.SIGKILL)
         return received(stream)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(subprocess, "Popen", popen)
     monkeypatch.setattr(hashworker, "receive", receive)
     got: list[tuple[str, hashworker.Result]] = []
     before = threading.active_count()
@@ -135,7 +143,10 @@ def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
 
 
 @posix_only
-def test_leaving_in_the_middle_ends_children_and_threads(tmp_path: Path) -> None:
+def test_leaving_in_the_middle_ends_children_and_threads(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    pids = started_pids(monkeypatch)
     names = [f"{number:04d}" for number in range(2000)]
     for name in names:
         (tmp_path / name).write_bytes(b"x")
@@ -145,8 +156,10 @@ def test_leaving_in_the_middle_ends_children_and_threads(tmp_path: Path) -> None
         crew.named_all()
         next(crew.results())
     assert threading.active_count() == before
-    with pytest.raises(ChildProcessError):
-        os.waitpid(-1, os.WNOHANG)
+    assert len(pids) == 3
+    for pid in pids:
+        with pytest.raises(ChildProcessError):  # it has ended, and its end was taken note of
+            os.waitpid(pid, os.WNOHANG)
 
 
 @pytest.mark.parametrize("possible", [0, 1])
