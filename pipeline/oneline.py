@@ -16,7 +16,8 @@ _BREAKS = str.maketrans({
     for char in "\t\n\v\f\r\x1c\x1d\x1e\x85\u2028\u2029"
 })  # fmt: skip
 """What ends a line for `str.splitlines` (Python's documentation), and the tab, which breaks columns."""
-_BEYOND = re.compile("[\x7f-\U0010ffff]")
+_BEYOND = "[\x7f-\U0010ffff]"
+"""To make a pattern of so wide a range takes longer than the rest of this module, and few commands write JSON files."""
 
 
 def one_line(text: str) -> str:
@@ -42,7 +43,7 @@ def inert_json(text: str) -> str:
         >>> print(inert_json('"caf' + chr(0xE9) + chr(0x9B) + '2J"'))
         "café\u009b2J"
     """
-    return _BEYOND.sub(_escaped, text)
+    return re.sub(_BEYOND, _escaped, text)
 
 
 def _escaped(found: re.Match[str]) -> str:

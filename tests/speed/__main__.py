@@ -7,10 +7,13 @@ Each module of this folder offers `rows()`: (what is measured, ratio, bound). `-
 from __future__ import annotations
 
 import argparse
+import compileall
 import importlib
 import pkgutil
 import sys
 from pathlib import Path
+
+import pipeline
 
 
 def main() -> int:
@@ -23,6 +26,8 @@ def main() -> int:
     chosen = [name for name in names if name != "__main__" and (not options.only or name in options.only)]
     if not chosen:
         parser.error(f"no such module; there are {', '.join(names)}")
+    # Installed packages have their byte code beside them; a checkout has it only where Python may write it.
+    compileall.compile_dir(str(Path(pipeline.__file__).parent), quiet=1)
     missed = 0
     for name in chosen:
         module = importlib.import_module(f"tests.speed.{name}")
