@@ -1,9 +1,8 @@
 """The command line: parse, one call into `pipeline.run`, render, exit code. No logic.
 
-Everything but Typer is imported inside the commands, so that `--help` answers at once.
+Everything but Typer is imported inside the commands, so that `--help` answers at once. For the same reason annotations
+are values in this module, not text, which Typer would evaluate twice.
 """
-
-from __future__ import annotations
 
 from pathlib import Path
 from typing import Annotated, Any
