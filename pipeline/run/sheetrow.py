@@ -29,6 +29,8 @@ _NOTE = re.compile(r"(?m)(?:^|(?<=\s))#.*$")
 def add_row(sheet: Path, row: Mapping[str, str]) -> bool:
     """Add a row to `readings`; False where that cannot be done without changing anything else.
 
+    A row that a person typed beforehand for the same file stands for it: no second one is added.
+
     The new text is parsed and compared with the old before it takes the old one's place in one step. A sheet whose
     readings are in a table of their own is left alone.
 
@@ -41,6 +43,8 @@ def add_row(sheet: Path, row: Mapping[str, str]) -> bool:
     after = with_row(before, row)
     if after is None:
         return False
+    if after == before:
+        return True
     beside = sheet.parent / f".{sheet.name}.part-{secrets.token_hex(4)}"
     with storage_trouble(sheet):
         try:
@@ -64,10 +68,24 @@ def with_row(before: bytes, row: Mapping[str, str]) -> bytes | None:
         return None
     if not isinstance(tree, yaml.MappingNode):
         return None
+    if _has(text, row["file"]):
+        return before
     for after in _candidates(text, tree, _flow(row)):
         if _only_added(text, after, row):
             return after.encode("utf-8")
     return None
+
+
+def _has(text: str, file: str) -> bool:
+    """Whether a reading names this file already."""
+    import yaml
+
+    try:
+        sheet = yaml.load(text, Loader=yaml.BaseLoader)  # noqa: S506 - texts only
+    except yaml.YAMLError:
+        return False
+    rows = sheet.get("readings") if isinstance(sheet, dict) else None
+    return isinstance(rows, list) and any(isinstance(one, dict) and one.get("file") == file for one in rows)
 
 
 def _candidates(text: str, tree: yaml.MappingNode, row: str) -> Iterator[str]:

@@ -144,3 +144,13 @@ def test_a_link_to_a_sheet_stays_a_link_and_the_sheets_rights_stay(tmp_path: Pat
     assert link.is_symlink()
     assert real.stat().st_mode & 0o777 == 0o640
     assert "U1.hb.2.log" in real.read_text(encoding="utf-8")
+
+
+def test_a_row_typed_beforehand_for_the_file_stands_for_it(tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.yaml"
+    before = b"readings:\n  - {file: U1.hb.1.log, notes: typed before the chip went in}  # mine\n"
+    sheet.write_bytes(before)
+    assert add_row(sheet, {"file": "U1.hb.1.log", "date": "2024-05-01"})
+    assert sheet.read_bytes() == before
+    assert add_row(sheet, {"file": "U1.hb.2.log", "date": "2024-05-01"})
+    assert sheet.read_bytes() == before + b"  - {file: U1.hb.2.log, date: 2024-05-01}\n"
