@@ -11,6 +11,7 @@ from typing import Any
 from pipeline.catalogue import load
 from pipeline.edges.folder import read_file
 from pipeline.edges.newfile import write_new
+from pipeline.edges.staging import refuse_existing
 from pipeline.errors import FormatError, NothingToDoError, UsageError, WellreadError
 from pipeline.flow import Pass, Subject
 from pipeline.formats import Declared, decode, image
@@ -207,8 +208,8 @@ def compare_files(
     images = [
         _plain(path, content, declared, bits) for path, content in zip((first, second), contents, strict=True)
     ]
-    if undo is not None and undo.exists():
-        raise UsageError(where=str(undo), problem="this file exists", remedy="Name a file that does not")
+    if undo is not None:
+        refuse_existing(undo)
     for path, words in zip((first, second), images, strict=True):
         if len(words) == 0:
             raise NothingToDoError(

@@ -79,5 +79,5 @@ def test_compare_undo_writes_the_second_in_the_firsts_order(tmp_path: Path) -> N
     wellread("compare", DUMPS / "MEM-U3.prog.1.s19", DUMPS / "MEM-U3.adapter.1.bin", "--undo", out, "--quiet")
     assert wellread("compare", DUMPS / "MEM-U3.prog.1.s19", out, "--json").document["relation"] == "identical"
     again = wellread("compare", DUMPS / "MEM-U3.prog.1.s19", DUMPS / "MEM-U3.adapter.1.bin", "--undo", out)
-    assert again.code != 0
-    assert "exists" in again.err
+    assert again.code == 15
+    assert "is there already" in again.err
