@@ -377,7 +377,11 @@ def _say_kept(path: Path, recorder: Recorder, watch: Watch) -> None:
     if not path.stat().st_size:
         path.unlink()
         return
-    then = "goes on with it" if watch.protocol else "begins anew and keeps it"
+    # from the log, as --resume will look at it: the last of what came may not have been followed yet
+    kept = Watch(watch.expected, watch.bits, watch.passes)
+    with suppress(OSError):
+        kept.feed(path.read_bytes())
+    then = "goes on with it" if kept.protocol else "begins anew and keeps it"
     notice(f"The raw log is kept: {path} ({recorder.received} bytes of this run). --resume {then}")
 
 

@@ -793,10 +793,20 @@ def test_a_full_disk_ends_the_capture_with_what_it_took(tmp_path: Path, line: Li
         subprocess.run(["umount", str(disk)], check=True)
 
 
+def hears_ctrl_c() -> None:
+    """Where the tests are a shell's background job they ignore Ctrl-C, and so would whatever they start."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 def test_ctrl_c_keeps_the_log_and_says_so(tmp_path: Path, line: Line) -> None:
     folder = project(tmp_path / "p")
     with subprocess.Popen(
-        command_of(folder, line), cwd=ROOT, stderr=subprocess.PIPE, text=True, start_new_session=True
+        command_of(folder, line),
+        cwd=ROOT,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        preexec_fn=hears_ctrl_c,  # noqa: PLW1509 - no threads here
     ) as process:
         when_recording(folder, lambda: line.send(whole(1)[:3000])).join()
         assert until(lambda: raw_of(folder).stat().st_size == 3000)
@@ -813,7 +823,12 @@ def test_ctrl_c_keeps_the_log_and_says_so(tmp_path: Path, line: Line) -> None:
 def test_ctrl_c_before_anything_came_leaves_nothing_behind(tmp_path: Path, line: Line) -> None:
     folder = project(tmp_path / "p")
     with subprocess.Popen(
-        command_of(folder, line), cwd=ROOT, stderr=subprocess.PIPE, text=True, start_new_session=True
+        command_of(folder, line),
+        cwd=ROOT,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        preexec_fn=hears_ctrl_c,  # noqa: PLW1509 - no threads here
     ) as process:
         assert process.stderr is not None
         assert "Listening" in process.stderr.readline()
