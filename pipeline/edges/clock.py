@@ -28,6 +28,17 @@ class Now(NamedTuple):
         """ISO 8601 in UTC: 2026-01-31T12:00:00Z."""
         return self.moment.strftime("%Y-%m-%dT%H:%M:%SZ")
 
+    def contradicts(self, what: str, made: str) -> list[str]:
+        """A caution where something that is there already was made, by its own word, later than now.
+
+        Args:
+            what: That is there.
+            made: When it was made, as `text` writes it.
+        """
+        if made <= self.text:
+            return []
+        return [f"the clock says {self.text}, but {what} was made at {made}: one of the two is wrong"]
+
     @property
     def day(self) -> str:
         """The day in UTC: 2026-01-31."""

@@ -1,8 +1,8 @@
 """Digests of many files, each read once for all its algorithms; also run as a program of its own.
 
-As a program (`python -I -S hashworker.py ALGORITHMS...`, started in the folder that paths are below) it starts in a hundredth of a second because it
-needs nothing but these four modules: a pool of processes from the standard library costs more than hashing a
-thousand small files. It reads batches from standard input and answers on standard output, each a length and
+As a program (`python -I -S hashworker.py ALGORITHMS...`, in the folder that paths are below) it starts in a hundredth
+of a second because it needs nothing but these four modules: a pool of processes from the standard library costs more
+than hashing a thousand small files. It reads batches from standard input and answers on standard output, each a length and
 marshalled plain data; it trusts its parent and nobody else.
 """
 # ruff: noqa: S302 - marshal only ever crosses the pipe between the parent and its own child

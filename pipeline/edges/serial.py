@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import IO, Any
 
 from pipeline.edges import draining
-from pipeline.edges.diskerrors import as_storage_error
+from pipeline.edges.diskerrors import as_storage_error, storage_trouble
 from pipeline.errors import DestinationError, PortError, StorageError
 
 POLL_SECONDS = 0.02
@@ -127,12 +127,9 @@ def _own(log: int) -> bool:
 
 def ends_a_line(path: Path) -> bool:
     """Whether the last byte of a log that is not empty is a line feed. Raises StorageError."""
-    try:
-        with path.open("rb") as reading:
-            reading.seek(-1, os.SEEK_END)
-            return reading.read(1) == b"\n"
-    except OSError as error:
-        raise as_storage_error(error, path) from error
+    with storage_trouble(path), path.open("rb") as reading:
+        reading.seek(-1, os.SEEK_END)
+        return reading.read(1) == b"\n"
 
 
 def append(log: int, path: Path, block: bytes) -> int:

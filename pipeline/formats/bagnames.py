@@ -11,14 +11,16 @@ from collections.abc import Iterable
 from functools import lru_cache
 from hashlib import sha256
 
-RESERVED = frozenset(
-    ["CON", "PRN", "AUX", "NUL", "CONIN$", "CONOUT$"]
-    + [f"{port}{digit}" for port in ("COM", "LPT") for digit in "123456789¹²³"]
+DEVICES = frozenset(
+    ["CON", "PRN", "AUX", "NUL"] + [f"{port}{digit}" for port in ("COM", "LPT") for digit in "123456789"]
 )
-"""Device names of Windows, with or without an extension. Source: RFC 8493 section 6; the last two and the
-superscripts: Microsoft's naming conventions, from memory."""
-FORBIDDEN = frozenset('<>:"/\\|?*%')
-"""RFC 8493 section 6 lists what Windows refuses; `%` because section 2.1.3 gives it a meaning."""
+"""Device names of Windows, with or without an extension. Source: RFC 8493 section 6."""
+RESERVED = DEVICES | {"CONIN$", "CONOUT$"} | {f"{port}{digit}" for port in ("COM", "LPT") for digit in "¹²³"}
+"""More of them. Source: Microsoft's naming conventions, from memory."""
+REFUSED = frozenset('<>:"/\\|?*')
+"""What Windows refuses in a name. Source: RFC 8493 section 6."""
+FORBIDDEN = REFUSED | {"%"}
+"""`%` because RFC 8493 section 2.1.3 gives it a meaning."""
 LONGEST_BYTES = 120
 """Half of what file systems take, so that a few folders still fit into Windows' 255-character path."""
 _UNSEEN = frozenset({"Cc", "Cf", "Cs", "Cn", "Zl", "Zp"})
@@ -59,6 +61,16 @@ def is_portable(name: str) -> bool:
 @lru_cache(maxsize=4096)
 def _portable_cached(name: str) -> bool:
     return portable_name(name) == name
+
+
+def windows_refuses(name: str) -> bool:
+    """Whether Windows cannot make a file or folder of this name, by the list of RFC 8493 section 6.
+
+    Example:
+        >>> windows_refuses("aux.txt"), windows_refuses("a:b"), windows_refuses("auxiliary.txt")
+        (True, True, False)
+    """
+    return not REFUSED.isdisjoint(name) or name.split(".", 1)[0].upper() in DEVICES
 
 
 def name_key(name: str) -> str:

@@ -79,15 +79,9 @@ def _known(folder: Path, *, quiet: bool) -> list[KnownChip]:
         all_together(together, crew)
         for index, (planned, record) in enumerate(zip(chips, records, strict=True)):
             add_together(record, together.additions(index))
-            part, organisation = planned.part, planned.organisation
-            if record["grade"] in GOOD and part and part.address_pins and organisation:
-                words = _words(root / record["image"]["path"], organisation.bits)
-                out.append(KnownChip(planned.chip.chip, part, words, record["grade"]))
+            part = planned.part
+            if record["grade"] in GOOD and part and part.address_pins:
+                chip = planned.chip.chip
+                out.append(KnownChip(chip, part, together.load(chip), record["grade"]))
     progress.done()
     return out
-
-
-def _words(path: Path, bits: int) -> Any:
-    import numpy as np
-
-    return np.frombuffer(path.read_bytes(), dtype=np.uint8 if bits <= 8 else ">u2" if bits <= 16 else ">u4")

@@ -15,14 +15,7 @@ from pipeline.catalogue import load
 from pipeline.edges.clock import now
 from pipeline.edges.console import Progress, notice
 from pipeline.edges.diskerrors import storage_trouble
-from pipeline.edges.folder import (
-    LARGEST_SHEET_BYTES,
-    SHEET_NAME,
-    project_folder,
-    read_file,
-    sheet_content,
-    survey,
-)
+from pipeline.edges.folder import SHEET_NAME, project_folder, read_file
 from pipeline.edges.serial import (
     Recorder,
     append,
@@ -50,9 +43,9 @@ from pipeline.flow import PlannedChip
 from pipeline.formats import Declared, decode
 from pipeline.run.captured import Took, advice, problems_of, understand
 from pipeline.run.looking import examine_files, kind_of
+from pipeline.run.opening import read_project
 from pipeline.run.sheetrow import add_row
 from pipeline.stages.capturing import DONE, Watch
-from pipeline.stages.sheet import parse_sheet, read_sheet
 from schemas.names import Organisation
 from schemas.sheet import Reader
 
@@ -193,17 +186,12 @@ def _nothing_came(wish: Wish, path: Path) -> None:
 
 def _chosen(root: Path, wish: Wish) -> Chosen:
     """The chip's organisation and part, from the options or the sheet; chip and reader must be in the sheet."""
-    files = survey(root)
-    document = parse_sheet(sheet_content(root, files), SHEET_NAME)
-    tables = {
-        name: read_file(root, name, limit=LARGEST_SHEET_BYTES)
-        for name in document.tables if name in files and not files[name].refused
-    }  # fmt: skip
-    plan, problems = read_sheet(document, tables=tables, files=files, catalogue=load())
+    project = read_project(root)
+    plan = project.plan
     if plan is None:
         raise SheetError(
             where=SHEET_NAME, problem="the sheet has problems", remedy="Run `wellread check`",
-            problems=tuple(str(one) for one in problems if not one.caution),
+            problems=tuple(str(one) for one in project.problems if not one.caution),
         )  # fmt: skip
     planned = next((one for one in plan.chips if one.chip.chip == wish.chip), None)
     if planned is None:

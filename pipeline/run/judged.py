@@ -179,7 +179,7 @@ def _follow_schema(place: Path, head: Mapping[str, Any]) -> None:
                 raise ValueError(f"space {space.name!r}: {space.width} bits wide")
             for placement in space.placements:
                 _as_typed("placements", Placement, placement)
-        for moment in (found.created, found.released_from.when if found.released_from else found.created):
+        for moment in (found.created, *([found.released_from.when] if found.released_from else [])):
             if not moment.endswith("Z"):
                 raise ValueError(f"created: {moment!r} is no time in UTC")
             datetime.fromisoformat(moment)

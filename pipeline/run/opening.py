@@ -41,11 +41,11 @@ class Project:
     catalogue: Catalogue
 
 
-def open_project(given: Path) -> Project:
-    """The project that a folder holds.
+def read_project(given: Path) -> Project:
+    """The project that a folder holds, with or without dumps.
 
     Raises:
-        NothingToDoError: No project, an empty sheet, no chips, or no dumps at all.
+        NothingToDoError: No project, an empty sheet, or no chips.
         SheetError: The sheet's text cannot be read as YAML.
         UnsafeError: The sheet is a link out of the folder, or no regular file.
     """
@@ -63,15 +63,26 @@ def open_project(given: Path) -> Project:
     plan, problems = read_sheet(document, tables=tables, files=files, catalogue=catalogue)
     if plan is not None:
         catalogue = catalogue.with_parts(plan.sheet.parts)
-    named = plan is not None and any(chip.readings for chip in plan.chips)
+    return Project(folder, plan, problems, files, sheet_files, catalogue)
+
+
+def open_project(given: Path) -> Project:
+    """The project that a folder holds, with something in it to work on.
+
+    Raises:
+        NothingToDoError: As `read_project`, and where there are no dumps at all.
+        SheetError, UnsafeError: As `read_project`.
+    """
+    project = read_project(given)
+    named = project.plan is not None and any(chip.readings for chip in project.plan.chips)
     if (
         not named
-        and not any(path.startswith("dumps/") for path in files)
-        and all(one.caution for one in problems)
+        and not any(path.startswith("dumps/") for path in project.files)
+        and all(one.caution for one in project.problems)
     ):
         raise NothingToDoError(
             where=str(given / "dumps"),
             problem="there are no dump files",
             remedy="Put what your readers wrote into dumps/, named CHIP.READER.N.ext or listed under `readings`",
         )
-    return Project(folder, plan, problems, files, sheet_files, catalogue)
+    return project

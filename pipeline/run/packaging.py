@@ -311,10 +311,7 @@ def _head(building: _Building, previous: Previous | None, inputs: str, together:
 
 def _odd_clock(previous: Previous | None, moment: Now) -> list[str]:
     """A version dated before the one that it supersedes: their order stands by number, but a date is wrong."""
-    made = str(previous.record.get("created", "")) if previous else ""
-    if previous is None or made <= moment.text:
-        return []
-    return [f"the clock says {moment.text}, but {previous.bag} was made at {made}: one of the two is wrong"]
+    return moment.contradicts(previous.bag, str(previous.record.get("created", ""))) if previous else []
 
 
 class _Parts:

@@ -77,10 +77,8 @@ def release(
         making = Making(
             bag, public, _public_head(head, public, bag, name, moment.text if moment.fixed else ""), None
         )
-        if moment.fixed and moment.text < head["created"]:
-            making.cautions.append(
-                f"the clock says {moment.text}, but the bag was made at {head['created']}: one of the two is wrong"
-            )
+        if moment.fixed:
+            making.cautions += moment.contradicts("the bag", head["created"])
         if dry_run:
             with Spool(Path(tempfile.gettempdir())) as spool:
                 each_chip(making, spool, progress)

@@ -18,11 +18,10 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from itertools import chain
 from typing import NamedTuple, cast
 
 from pipeline.bagflow import REGULAR, Kind, Observation, Seen, Trouble, Verdict
-from pipeline.formats.bagnames import name_key
+from pipeline.formats.bagnames import DEVICES, REFUSED, name_key, windows_refuses
 from pipeline.formats.bagparse import (
     VERSIONS,
     Complaint,
@@ -40,10 +39,8 @@ _INFO_NAMES = {"0.93": "package-info.txt", "0.94": "package-info.txt", "0.95": "
 """Before 0.96 the file had another name. Source: the drafts draft-kunze-bagit-00 to -02."""
 
 
-_FORBIDDEN = '<>:"|?*\\'
-_DEVICES = ("/con", "/prn", "/aux", "/nul", "/com", "/lpt")
-_UNMAKEABLE = r"(?i)[<>:\"|?*\\]|(?<![^/\n])(?:con|prn|aux|nul|com[1-9]|lpt[1-9])(?![^./\n])"
-"""What Windows refuses in a path. Source: RFC 8493 section 6."""
+_SUSPECTS = (*(REFUSED - {"/"}), *sorted({f"/{name[:3].lower()}" for name in DEVICES}))
+"""What a list of paths must hold for `windows_refuses` to be true of a name in one of them."""
 
 
 class Expected(NamedTuple):
@@ -352,7 +349,7 @@ class _Judge:
                 every.update(manifest.entries)
         # A look at all of them as one text: to search each takes as long as to read its file.
         text = "\n/".join(("", *every)).lower()
-        if any(each in text for each in chain(_FORBIDDEN, _DEVICES)):
+        if any(each in text for each in _SUSPECTS):
             self.unmakeable(every)
         if len(set(map(name_key, every))) == len(every):
             return
@@ -372,12 +369,12 @@ class _Judge:
     def unmakeable(self, every: Iterable[str]) -> None:
         """Names that the bag cannot keep where somebody copies it to Windows."""
         for path in sorted(every):
-            found = re.search(_UNMAKEABLE, path)
-            if found:
+            refused = next(filter(windows_refuses, path.split("/")), None)
+            if refused is not None:
                 self.add(
                     path,
                     "malformed",
-                    f"Windows cannot make a file named {path.split('/')[path.count('/', 0, found.end())]!r} (RFC 8493 section 6)",
+                    f"Windows cannot make a file named {refused!r} (RFC 8493 section 6)",
                     warning=True,
                 )
 

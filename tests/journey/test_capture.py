@@ -793,21 +793,24 @@ def test_a_full_disk_ends_the_capture_with_what_it_took(tmp_path: Path, line: Li
         subprocess.run(["umount", str(disk)], check=True)
 
 
-def hears_ctrl_c() -> None:
-    """Where the tests are a shell's background job they ignore Ctrl-C, and so would whatever they start."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
+def hearing_ctrl_c(folder: Path, line: Line) -> subprocess.Popen[str]:
+    """A capture in a group of its own.
 
-
-def test_ctrl_c_keeps_the_log_and_says_so(tmp_path: Path, line: Line) -> None:
-    folder = project(tmp_path / "p")
-    with subprocess.Popen(
+    Where the tests are a shell's background job they ignore Ctrl-C, and so would whatever they start.
+    """
+    return subprocess.Popen(
         command_of(folder, line),
         cwd=ROOT,
         stderr=subprocess.PIPE,
         text=True,
         start_new_session=True,
-        preexec_fn=hears_ctrl_c,  # noqa: PLW1509 - no threads here
-    ) as process:
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509 - no threads here
+    )
+
+
+def test_ctrl_c_keeps_the_log_and_says_so(tmp_path: Path, line: Line) -> None:
+    folder = project(tmp_path / "p")
+    with hearing_ctrl_c(folder, line) as process:
         when_recording(folder, lambda: line.send(whole(1)[:3000])).join()
         assert until(lambda: raw_of(folder).stat().st_size == 3000)
         # as a terminal does it: to every process of the group
@@ -822,14 +825,7 @@ def test_ctrl_c_keeps_the_log_and_says_so(tmp_path: Path, line: Line) -> None:
 
 def test_ctrl_c_before_anything_came_leaves_nothing_behind(tmp_path: Path, line: Line) -> None:
     folder = project(tmp_path / "p")
-    with subprocess.Popen(
-        command_of(folder, line),
-        cwd=ROOT,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-        preexec_fn=hears_ctrl_c,  # noqa: PLW1509 - no threads here
-    ) as process:
+    with hearing_ctrl_c(folder, line) as process:
         assert process.stderr is not None
         assert "Listening" in process.stderr.readline()
         os.killpg(process.pid, signal.SIGINT)

@@ -14,9 +14,11 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from hashlib import sha256
 from pathlib import Path
+from typing import get_args, get_origin
 
 import pytest
 
+from pipeline.edges import ledger as ledger_edge
 from pipeline.edges.clock import Now
 from pipeline.edges.ledger import FIRST_PREVIOUS, Ledger
 from pipeline.errors import LedgerError, NothingToDoError, StorageError
@@ -136,6 +138,25 @@ def test_a_row_of_another_form_that_was_chained_on_is_told_and_harms_no_reader(
         assert len(list(csv.reader(io.StringIO("".join(history_csv(rows)))))) == len(rows) + 1
         assert "/b4" in "".join(history_premis(rows))
         assert "/b1" in ledger.latest()
+
+
+def test_the_forms_that_are_looked_at_are_those_of_the_schema() -> None:
+    """The check of every row cannot wait for pydantic; its lists must not drift from the model."""
+    texts, counts, others = set(), set(), set()
+    for name, field in LedgerRow.model_fields.items():
+        kinds = {
+            kind for kind in (get_args(field.annotation) or (field.annotation,)) if kind is not type(None)
+        }
+        (kind,) = kinds if get_origin(field.annotation) is not list else (list,)
+        if issubclass(kind, str):
+            texts.add(name)
+        elif issubclass(kind, int) and kind is not bool:
+            counts.add(name)
+        else:
+            others.add(name)
+    assert texts == ledger_edge._TEXTS
+    assert counts == ledger_edge._COUNTS
+    assert others == {"clock_fixed", "complete", "algorithms", "problems", "replaced"}
 
 
 def test_a_cut_tail_shows_against_the_head_that_was_printed(tmp_path: Path) -> None:
