@@ -1,0 +1,473 @@
+"""What every finding and every grade means, in words: the one source of `wellread explain` and of the READMEs.
+
+Each entry says what the thing is, how it is told, what else looks so, and what to do. Whoever works at the bench goes by
+the part's data sheet first; the READMEs' cautions hold for every step named here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+from typing import Literal
+
+
+@dataclass(frozen=True, slots=True)
+class Meaning:
+    """One finding or grade explained.
+
+    Attributes:
+        kind: Whether it is a finding or a grade.
+        name: Its code, as in the record.
+        what: What it is.
+        told: How it is told.
+        also: What else looks so.
+        do: What to do.
+    """
+
+    kind: Literal["finding", "grade"]
+    name: str
+    what: str
+    told: str
+    also: str
+    do: str
+
+
+_MEANINGS = (
+    Meaning(
+        "finding",
+        "blank",
+        "Every word reads as an unprogrammed cell of this kind of part reads.",
+        "All words equal the level that the catalogue gives for unprogrammed cells.",
+        ("A reader that saw no chip: open data lines with pull-ups or pull-downs show the same level."),
+        (
+            "Read again with the pulls the other way round: a blank chip reads the same, open lines "
+            "follow the pull."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "constant",
+        ("Every word reads the same value, which is not the unprogrammed level, or that level is not known."),
+        "One value in all words.",
+        (
+            "A chip that was not powered or not enabled, no chip at all, or a chip filled with one "
+            "value on purpose."
+        ),
+        (
+            "Measure supply and enable at the chip's own legs, re-seat it, and read with the pulls "
+            "the other way round."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "data-line-stuck",
+        "One data line reads the same level in (nearly) every word.",
+        ("The odds against a column of this content being constant by chance, every line tried counted in."),
+        (
+            "Content that never uses the line: character generators, tables and microcode do that, "
+            "programs do not."
+        ),
+        (
+            "Read with pull-ups, then with pull-downs: a line that follows the pull has an open "
+            "contact; one that stays is shorted or is the chip's own."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "data-lines-joined",
+        "Two data lines read alike in every word: they touch somewhere.",
+        "Two columns that never differ, against how often columns of this content differ.",
+        "Two signals that always go together in microcode or decode content.",
+        "With the power off measure between the two legs; look for solder, a bent leg or a strand.",
+    ),
+    Meaning(
+        "finding",
+        "address-line-dead",
+        "One address line makes no difference: half of the content was not read.",
+        (
+            "Each word equals the word with that address bit turned over, against how often such "
+            "pairs differ elsewhere in the image."
+        ),
+        (
+            "A small image stored twice, a smaller chip read as a larger one, or content that ignores "
+            "the line by design."
+        ),
+        (
+            "Re-seat the chip, see that the line toggles at the chip's own leg, and read with it held "
+            "low and held high."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "address-lines-joined",
+        (
+            "Two address lines touch: part of the content was not read and another part was read "
+            "several times."
+        ),
+        "The words at the addresses in which the two lines differ equal words at which they agree.",
+        "An image of a quarter of the size stored several times.",
+        (
+            "With the power off measure between the two legs; look for solder, a bent leg or a "
+            "strand, and read again."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "follows-address",
+        ("The words repeat bits of their own address: the reader saw its own address lines, not the chip."),
+        "Data lines that equal address lines in every word.",
+        "A test pattern that somebody programmed so.",
+        ("Check that the chip is enabled and in its socket, and look for address and data wires that touch."),
+    ),
+    Meaning(
+        "finding",
+        "over-read",
+        "The reading is longer than the chip and repeats it: the counter ran round more than once.",
+        "The surplus equals the chip's content, copy for copy; the copies count as passes.",
+        "A larger chip that holds a small image several times.",
+        "Compare the marking with the part that the sheet names.",
+    ),
+    Meaning(
+        "finding",
+        "short-read",
+        "The reading has fewer words than the chip.",
+        "Words counted against the chip's organisation.",
+        "A smaller part than the sheet says, or a log that was cut off.",
+        "Compare the marking with the sheet; read again to the end.",
+    ),
+    Meaning(
+        "finding",
+        "long-read",
+        "The reading has more words than the chip and they are no copy of it.",
+        "Words counted against the chip's organisation.",
+        "A larger part than the sheet says; several chips in one file, which `take` parts.",
+        ("Compare the marking with the sheet, or say with `take` which part of the file is this chip's."),
+    ),
+    Meaning(
+        "finding",
+        "rotated",
+        "A pass began inside the chip and ran round: all words are there, in turned order.",
+        "Another pass fits once it is turned by so many words.",
+        "An inverted top address line looks like a turn by half of the chip.",
+        "Reset the counter before the reading and read once more: the two that agree start right.",
+    ),
+    Meaning(
+        "finding",
+        "late-by-one",
+        "A pass is late by one word: each word stands at the next address.",
+        "Another pass fits once it is turned by one word.",
+        "A counter that was clocked once too often before the reading began.",
+        "Sample later in the cycle, or reset the counter by hand, and read once more.",
+    ),
+    Meaning(
+        "finding",
+        "skips-words",
+        "The counter skipped a word here and there, or counts twice a clock.",
+        "Against another pass, the words behind each place run ahead by one.",
+        "Bytes lost on a serial line do the same to a stream.",
+        "Clean and debounce the counter's clock, read slower, and compare.",
+    ),
+    Meaning(
+        "finding",
+        "repeats-words",
+        "The counter missed a clock here and there, or counts every second clock.",
+        "Against another pass, the words behind each place run behind by one.",
+        "Bytes doubled on a serial line do the same to a stream.",
+        "Look at the counter's clock with a probe, read slower, and compare.",
+    ),
+    Meaning(
+        "finding",
+        "slipped",
+        "Words were lost or added in a stream: everything behind the place has moved.",
+        (
+            "Against another pass the rest fits once it is moved back; the place and the number of "
+            "words are named."
+        ),
+        "A counter that bounced; two revisions of a program with code inserted.",
+        "Read once more with a slower line or flow control, and compare the number of words.",
+    ),
+    Meaning(
+        "finding",
+        "seven-bit",
+        "Bit 7 is lost: the link carried seven bits, perhaps with parity in bit 7.",
+        "Bit 7 is the parity of the others in every byte, or 0 throughout a program.",
+        "Plain text, which needs seven bits; a stuck D7.",
+        "Set the link to eight bits without parity and read again.",
+    ),
+    Meaning(
+        "finding",
+        "newline-damage",
+        "A text-mode transfer added or took carriage returns, and everything behind each moved.",
+        (
+            "Every 0A has a 0D before it (or none has) in content that is not text, or one pass is "
+            "the other but for that."
+        ),
+        "Content that really holds text with such line ends.",
+        "Transfer the reading again in binary mode, or as hex text with checksums.",
+    ),
+    Meaning(
+        "finding",
+        "text-damage",
+        (
+            "The bytes went through something that took them for text: saved as UTF-8, characters "
+            "eaten, FF doubled."
+        ),
+        (
+            "Byte values that never occur, UTF-8 sequences throughout, or FF in even runs only, where "
+            "a stream carried raw bytes."
+        ),
+        "Content that has no use for those values.",
+        "Find the file as it was before, or send the reading again as hex text with checksums.",
+    ),
+    Meaning(
+        "finding",
+        "unstable-bits",
+        "Bits read differently from pass to pass, in no one line.",
+        "Passes of one reader held against each other, word for word.",
+        "Weak cells, a tired supply, dirty contacts and noise look alike in two passes.",
+        (
+            "Measure the supply at the chip's leg, clean the legs, take three more passes; then read "
+            "at both ends of the data sheet's supply range."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "intermittent-line",
+        "All disagreements between passes belong to one line: a contact that comes and goes.",
+        "The words that disagree differ as that one line would make them.",
+        "Weak cells that happen to lie in one column.",
+        "Clean that leg and its contact, press it lightly while reading, and take more passes.",
+    ),
+    Meaning(
+        "finding",
+        "fading",
+        ("Bits changed, all towards the state to which this kind of cell fades: charge is being lost."),
+        "Two readings apart in time, supply or reader, with every changed bit in one direction.",
+        "A revision that only cleared or only set bits; a reader with another threshold.",
+        (
+            "Read three passes now, at nominal supply and at both ends of the range; keep light off "
+            "the window and read no more than needed."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "lines-reordered",
+        ("A reading holds the same words with its lines in another order or inverted: wires are crossed."),
+        ("One arrangement of lines makes the two readings equal, far beyond chance; the lines are named."),
+        "A board or an adapter that scrambles lines on purpose.",
+        (
+            "Check the named wires at the reader; where a crossing is known, say it under `lines` of "
+            "the reading or its `wiring`."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "same-content",
+        "Two chips hold the same words.",
+        "Compared word for word over all chips of the project.",
+        "Copies by design, or one chip read twice under two names.",
+        "Look at the dates of the dumps; read both sockets again in one sitting.",
+    ),
+    Meaning(
+        "finding",
+        "inverse-content",
+        "One chip holds the exact complement of another.",
+        "Compared word for word over all chips of the project.",
+        "A pair that is complementary by design, or a reader that inverts.",
+        "Read both with the same reader; say `polarity: inverted` where a reader inverts.",
+    ),
+    Meaning(
+        "finding",
+        "part-of",
+        "One chip's content stands inside another's, or the two share a long stretch.",
+        "Windows of words that both hold, at one shift.",
+        "Common code or tables; a smaller chip read as a larger one.",
+        "Hold sizes and markings against each other.",
+    ),
+    Meaning(
+        "finding",
+        "interleaves-with",
+        "Two or more chips make sense together, side by side.",
+        "A check, a text or code that only the joined words have.",
+        "Chance, at the odds given.",
+        "Put the chips into a space of the sheet (`spaces`) in the named order.",
+    ),
+    Meaning(
+        "finding",
+        "fill",
+        "Stretches of one value, with what each most likely is: unused, decayed, or not driven.",
+        "Long runs of one word, judged by the part's unprogrammed level and by the stretch's edges.",
+        "A fill made on purpose, or outputs that were not driven.",
+        "Where it matters, read with the pulls the other way round.",
+    ),
+    Meaning(
+        "finding",
+        "text",
+        "Readable text in the content.",
+        "Runs of printable characters longer than chance gives.",
+        "Bytes that only happen to be printable.",
+        "Hold the text against what the machine shows or prints.",
+    ),
+    Meaning(
+        "finding",
+        "self-check",
+        ("A check that the content carries over itself: a sum or CRC that holds, or one that does not."),
+        "Schemes of the trade tried over the content; the odds of a chance hit are given.",
+        "Coincidence; a header that only looks like one.",
+        (
+            "Where it fails, read again re-seated; where it holds, look for the same scheme on the "
+            "board's other chips."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "frames-differ",
+        (
+            "Readings of a chip differ in order, polarity or start of their lines, and nothing "
+            "decides which is right."
+        ),
+        (
+            "One mapping makes the readings equal; no ground, or grounds on both sides, speak for "
+            "either frame. A count of passes is no ground."
+        ),
+        "Two specimens with boards that scramble differently.",
+        (
+            "Read the chip once more with a reader whose wires are proved, or say the crossing in the "
+            "sheet (`lines`)."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "wiring-carried",
+        "A fault proved on other chips that were read with the same wires concerns this chip too.",
+        ("The wiring's other chips prove a crossing by the sheet, a check in the content, or two readers."),
+        "Wires that were changed between the chips.",
+        (
+            "Name the wiring (`wiring: NAME` on the readings) if the wires were the same, or read the "
+            "chip again."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "runs-on",
+        "The content is code of a family of processors.",
+        ("How well instructions, branches and their targets fit each family, as odds over the next best."),
+        "Data that happens to decode; two families that share most of their instructions.",
+        "Say `processor` of the board where it is known.",
+    ),
+    Meaning(
+        "finding",
+        "stands-at",
+        "The address at which the machine sees this content.",
+        (
+            "Calls and jumps of the code land where routines begin, for this address more often than "
+            "for any other."
+        ),
+        "An image that is moved before it runs.",
+        "Hold it against the board's decoding, and write a space into the sheet.",
+    ),
+    Meaning(
+        "finding",
+        "lines-crossed",
+        "The content itself says that lines are crossed or inverted, without a second reading.",
+        "Code or text makes sense in one order of lines only, beyond chance.",
+        "A board that scrambles the chip's lines on purpose (`board_wiring`).",
+        (
+            "Check the named wires; it is never undone by itself. Say `lines` or `board_wiring` once "
+            "you know which it is."
+        ),
+    ),
+    Meaning(
+        "finding",
+        "next-address",
+        "Some columns carry the address of the next word: microcode.",
+        "Columns that follow the address bits of the words that use them.",
+        "A counter or table that counts by design.",
+        "Hold it against the board: those outputs go to the sequencer.",
+    ),
+    Meaning(
+        "finding",
+        "twin-same",
+        "Another specimen's bag holds the same program.",
+        "Compared word for word with an image of that bag.",
+        "A copy of the same reading under another name.",
+        "Name it under `twins` if it is another specimen's chip.",
+    ),
+    Meaning(
+        "finding",
+        "twin-differs",
+        "Another specimen's bag holds nearly the same program.",
+        (
+            "Compared word for word; direction and places of the differences tell fading, a revision "
+            "or a reading fault."
+        ),
+        "Another revision.",
+        "Read the places that differ again on both specimens.",
+    ),
+    Meaning(
+        "grade",
+        "missing",
+        "There is no usable reading of this chip.",
+        "No reading, or all were set aside or held nothing; the sheet's `state` says why.",
+        "A chip whose dump bears a name that no reading has.",
+        (
+            "Read it, or say in the sheet why not: `state: not-read`, `read-failed`, `socket-empty` "
+            "or `on-loan`."
+        ),
+    ),
+    Meaning(
+        "grade",
+        "faulty",
+        "The image carries a reading fault, wherever it lies: it is not what the chip holds.",
+        "At least one finding of severity fault concerns the image.",
+        "See what else each of the findings may be.",
+        ("Do what the finding says under next, and read again; the image lies under images-unsettled/."),
+    ),
+    Meaning(
+        "grade",
+        "contested",
+        ("Bits, or the order of lines, have no settlement: readers, or passes of one reader, disagree."),
+        (
+            "A bit is settled where at least one reader speaks and none speaks against; nothing is "
+            "settled by majority."
+        ),
+        "Two different chips or files taken for one.",
+        ("Read once more, if possible with another reader; the mask beside the image shows which bits."),
+    ),
+    Meaning(
+        "grade",
+        "single",
+        "One pass, and nothing else bears it.",
+        "The passes are counted.",
+        "A file with two identical copies of one pass is still one sitting, not two readers.",
+        "Take two more passes without re-seating; then read with another reader.",
+    ),
+    Meaning(
+        "grade",
+        "repeatable",
+        "One reader, two or more passes agree on every bit.",
+        "Compared bit for bit.",
+        "A fault of the reader's wires repeats just as well.",
+        "Read with a second, independent reader.",
+    ),
+    Meaning(
+        "grade",
+        "corroborated",
+        "Two or more independent readers agree on every bit.",
+        "Compared bit for bit, each reader speaking only where its passes agree.",
+        "A fault of the chip's own legs looks the same to both.",
+        "Nothing needs to be done.",
+    ),
+    Meaning(
+        "grade",
+        "self-checked",
+        "A check inside the content holds beyond chance and is not blind to what could be wrong.",
+        ("A sum or CRC of the trade over the content; the odds and what it is blind to are in the record."),
+        "A weak sum, which exchanged words leave unchanged; such a check does not lift the grade.",
+        "Nothing needs to be done.",
+    ),
+)
+
+GLOSSARY: Mapping[str, Meaning] = MappingProxyType({one.name: one for one in _MEANINGS})
+"""By code or grade: findings first, then the grades from worst to best."""
