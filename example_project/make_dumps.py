@@ -109,27 +109,109 @@ def sequencer() -> list[Case]:
     over = Wires(counter_bits=10)
     dead = Wires(address_stuck={5: 0})
     return [
-        Case("SEQ-U1", lanes[0], 8, "corroborated", "The programmer and the home-built reader agree on every bit; this chip qualifies the home-built reader for nine address lines.",
-             (Reading("SEQ-U1.prog.1.bin", "prog"), Reading("SEQ-U1.hb.1.log", "hb", passes=3, form=log))),
-        Case("SEQ-U2", lanes[1], 8, "single", "Read once, by one reader: nothing contradicts it and nothing bears it out.",
-             (Reading(merged, "prog"),)),
-        Case("SEQ-U3", lanes[2], 8, "repeatable", "Read as a part twice the size, so the content came twice: two passes of one sitting that agree, by one reader.",
-             (Reading("SEQ-U3.prog.1.bin", "prog", over, fault="read as 1024x8: pin 22 is A9 there and nothing here"),), ("over-read",)),
-        Case("SEQ-U4", lanes[3], 8, "repeatable", "The reading with A5 dead is set aside and has no voice; the three passes of the second reading agree.",
-             (Reading("SEQ-U4.hb.1.log", "hb", dead, 3, log, fault="jumper of A5 lay on ground"),
-              Reading("SEQ-U4.hb.2.log", "hb", passes=3, form=log)), (), (*CONTENT, "address-line-dead")),
-        Case("SEQ-U5", lanes[4], 8, "repeatable", "The one-pass log lacks a value in the middle and is brought into line; the three passes of the other log agree, by the same reader.",
-             (Reading("SEQ-U5.hb.1.log", "hb", form=log, lost=0x0D3, fault="the serial line lost the value of address 0x0D3"),
-              Reading("SEQ-U5.hb.2.log", "hb", passes=3, form=log)), ("slipped",), (*CONTENT, "short-read")),
-        Case("SEQ-U6", lanes[5], 8, "corroborated", "Its half of the merged file and the home-built reader's three passes agree on every bit.",
-             (Reading(merged, "prog"), Reading("SEQ-U6.hb.1.log", "hb", passes=3, form=log))),
-        Case("SEQ-U7", microcode.decoder(), 8, "corroborated", "Two readers agree; few distinct words and one-low codes are what a decoder holds.",
-             (Reading("SEQ-U7.prog.1.bin", "prog"), Reading("SEQ-U7.hb.1.log", "hb", passes=3, form=log))),
-        Case("SEQ-U8", [byte >> 4 for byte in table], 4, "corroborated", "The programmer packed two words a byte, the home-built reader printed one digit a line; unpacked they agree.",
-             (Reading("SEQ-U8.prog.1.bin", "prog", form=packed_high_first), Reading("SEQ-U8.hb.1.log", "hb", passes=3, form=log))),
-        Case("SEQ-U9", [byte & 15 for byte in table], 4, "repeatable", "Two passes by one reader, set to an equivalent part, agree; the upper half of each byte is the programmer's.",
-             (Reading("SEQ-U9 pass a.bin", "prog", form=high_nibbles_set), Reading("SEQ-U9 pass b.bin", "prog", form=high_nibbles_set))),
-    ]  # fmt: skip
+        Case(
+            "SEQ-U1",
+            lanes[0],
+            8,
+            "corroborated",
+            "The programmer and the home-built reader agree on every bit; this chip qualifies the home-built reader for nine address lines.",
+            (Reading("SEQ-U1.prog.1.bin", "prog"), Reading("SEQ-U1.hb.1.log", "hb", passes=3, form=log)),
+        ),
+        Case(
+            "SEQ-U2",
+            lanes[1],
+            8,
+            "single",
+            "Read once, by one reader: nothing contradicts it and nothing bears it out.",
+            (Reading(merged, "prog"),),
+        ),
+        Case(
+            "SEQ-U3",
+            lanes[2],
+            8,
+            "repeatable",
+            "Read as a part twice the size, so the content came twice: two passes of one sitting that agree, by one reader.",
+            (
+                Reading(
+                    "SEQ-U3.prog.1.bin",
+                    "prog",
+                    over,
+                    fault="read as 1024x8: pin 22 is A9 there and nothing here",
+                ),
+            ),
+            ("over-read",),
+        ),
+        Case(
+            "SEQ-U4",
+            lanes[3],
+            8,
+            "repeatable",
+            "The reading with A5 dead is set aside and has no voice; the three passes of the second reading agree.",
+            (
+                Reading("SEQ-U4.hb.1.log", "hb", dead, 3, log, fault="jumper of A5 lay on ground"),
+                Reading("SEQ-U4.hb.2.log", "hb", passes=3, form=log),
+            ),
+            (),
+            (*CONTENT, "address-line-dead"),
+        ),
+        Case(
+            "SEQ-U5",
+            lanes[4],
+            8,
+            "repeatable",
+            "The one-pass log lacks a value in the middle and is brought into line; the three passes of the other log agree, by the same reader.",
+            (
+                Reading(
+                    "SEQ-U5.hb.1.log",
+                    "hb",
+                    form=log,
+                    lost=0x0D3,
+                    fault="the serial line lost the value of address 0x0D3",
+                ),
+                Reading("SEQ-U5.hb.2.log", "hb", passes=3, form=log),
+            ),
+            ("slipped",),
+            (*CONTENT, "short-read"),
+        ),
+        Case(
+            "SEQ-U6",
+            lanes[5],
+            8,
+            "corroborated",
+            "Its half of the merged file and the home-built reader's three passes agree on every bit.",
+            (Reading(merged, "prog"), Reading("SEQ-U6.hb.1.log", "hb", passes=3, form=log)),
+        ),
+        Case(
+            "SEQ-U7",
+            microcode.decoder(),
+            8,
+            "corroborated",
+            "Two readers agree; few distinct words and one-low codes are what a decoder holds.",
+            (Reading("SEQ-U7.prog.1.bin", "prog"), Reading("SEQ-U7.hb.1.log", "hb", passes=3, form=log)),
+        ),
+        Case(
+            "SEQ-U8",
+            [byte >> 4 for byte in table],
+            4,
+            "corroborated",
+            "The programmer packed two words a byte, the home-built reader printed one digit a line; unpacked they agree.",
+            (
+                Reading("SEQ-U8.prog.1.bin", "prog", form=packed_high_first),
+                Reading("SEQ-U8.hb.1.log", "hb", passes=3, form=log),
+            ),
+        ),
+        Case(
+            "SEQ-U9",
+            [byte & 15 for byte in table],
+            4,
+            "repeatable",
+            "Two passes by one reader, set to an equivalent part, agree; the upper half of each byte is the programmer's.",
+            (
+                Reading("SEQ-U9 pass a.bin", "prog", form=high_nibbles_set),
+                Reading("SEQ-U9 pass b.bin", "prog", form=high_nibbles_set),
+            ),
+        ),
+    ]
 
 
 def memory() -> list[Case]:
@@ -150,21 +232,67 @@ def memory() -> list[Case]:
 
     may = (*CONTENT, "interleaves-with")
     return [
-        Case("MEM-U1", [w >> 8 for w in a], 8, "corroborated", f"{sums} two readers agree on every bit.",
-             (Reading("MEM-U1.prog.1.bin", "prog"), Reading("MEM-U1.hb.1.log", "hb", passes=3, form=log)), (), may),
-        Case("MEM-U2", [w & 255 for w in a], 8, "corroborated", f"{sums} the programmer's Intel HEX and one pass of the home-built reader agree on every bit.",
-             (Reading("MEM-U2.prog.1.hex", "prog", form=lambda p: intel_hex(bytes_of(p))),
-              Reading("MEM-U2.hb.1.log", "hb", form=log)), (), may),
-        Case("MEM-U3", [w >> 8 for w in b], 8, "self-checked", f"{crcs} The borrowed adapter had A3 with A4 and D1 with D2 crossed; brought into order it agrees with the programmer.",
-             (Reading("MEM-U3.prog.1.s19", "prog", form=lambda p: s_record(bytes_of(p), "MEM-U3")),
-              Reading("MEM-U3.adapter.1.bin", "adapter", crossed, fault="A3 and A4 crossed, D1 and D2 crossed")),
-             ("lines-reordered", "self-check"), may),
-        Case("MEM-U4", [w & 255 for w in b], 8, "self-checked", f"{crcs} Read by the home-built reader only, three passes that agree.",
-             (Reading("MEM-U4.hb.1.log", "hb", passes=3, form=log),), ("self-check",), may),
-        Case("MEM-U5", program.settings(), 8, "repeatable", "The programmer cannot read this part; two sittings of the home-built reader agree. From 0x60 on the cells read 0, as unprogrammed cells of this part do.",
-             (Reading("MEM-U5.hb.1.log", "hb", passes=3, form=log),
-              Reading("MEM-U5.hb.2.txt", "hb", form=lambda p: listing(p[0]))), ("fill",)),
-    ]  # fmt: skip
+        Case(
+            "MEM-U1",
+            [w >> 8 for w in a],
+            8,
+            "corroborated",
+            f"{sums} two readers agree on every bit.",
+            (Reading("MEM-U1.prog.1.bin", "prog"), Reading("MEM-U1.hb.1.log", "hb", passes=3, form=log)),
+            (),
+            may,
+        ),
+        Case(
+            "MEM-U2",
+            [w & 255 for w in a],
+            8,
+            "corroborated",
+            f"{sums} the programmer's Intel HEX and one pass of the home-built reader agree on every bit.",
+            (
+                Reading("MEM-U2.prog.1.hex", "prog", form=lambda p: intel_hex(bytes_of(p))),
+                Reading("MEM-U2.hb.1.log", "hb", form=log),
+            ),
+            (),
+            may,
+        ),
+        Case(
+            "MEM-U3",
+            [w >> 8 for w in b],
+            8,
+            "self-checked",
+            f"{crcs} The borrowed adapter had A3 with A4 and D1 with D2 crossed; brought into order it agrees with the programmer.",
+            (
+                Reading("MEM-U3.prog.1.s19", "prog", form=lambda p: s_record(bytes_of(p), "MEM-U3")),
+                Reading(
+                    "MEM-U3.adapter.1.bin", "adapter", crossed, fault="A3 and A4 crossed, D1 and D2 crossed"
+                ),
+            ),
+            ("lines-reordered", "self-check"),
+            may,
+        ),
+        Case(
+            "MEM-U4",
+            [w & 255 for w in b],
+            8,
+            "self-checked",
+            f"{crcs} Read by the home-built reader only, three passes that agree.",
+            (Reading("MEM-U4.hb.1.log", "hb", passes=3, form=log),),
+            ("self-check",),
+            may,
+        ),
+        Case(
+            "MEM-U5",
+            program.settings(),
+            8,
+            "repeatable",
+            "The programmer cannot read this part; two sittings of the home-built reader agree. From 0x60 on the cells read 0, as unprogrammed cells of this part do.",
+            (
+                Reading("MEM-U5.hb.1.log", "hb", passes=3, form=log),
+                Reading("MEM-U5.hb.2.txt", "hb", form=lambda p: listing(p[0])),
+            ),
+            ("fill",),
+        ),
+    ]
 
 
 def pattern() -> list[Case]:
@@ -182,18 +310,58 @@ def pattern() -> list[Case]:
     flicker = Wires(weak_cells=_programmed(own, weak))
     dead = Wires(address_stuck={6: 1})
     return [
-        Case("PAT-U1", weaves.letters(), 5, "repeatable", "Three passes by the home-built reader agree; the programmer does not know the part.",
-             (Reading("PAT-U1.hb.1.log", "hb", passes=3, form=log),)),
-        Case("PAT-U2", weaves.standard_weaves(), 8, "corroborated", "The programmer, set to a 2716 with the selects wired by hand, and the home-built reader agree.",
-             (Reading("PAT-U2.prog.1.bin", "prog"), Reading("PAT-U2.hb.1.log", "hb", passes=3, form=log))),
-        Case("PAT-U3", own, 8, "contested", "Six programmed cells read 1 in some of three passes: the only reader does not speak for them. One sitting alone says nothing about fading.",
-             (Reading("PAT-U3.hb.1.log", "hb", flicker, 3, log, fault="six weak cells on different lines"),), ("unstable-bits",)),
-        Case("PAT-U4", [byte >> 4 for byte in yarns], 4, "missing", "Tried twice and never read: a corroded leg broke off at the package.", may=()),
-        Case("PAT-U5", program.panel_texts(), 8, "faulty", "All three passes show each block of 64 words twice: A6 never moved, and half of the chip was not read.",
-             (Reading("PAT-U5.hb.1.log", "hb", dead, 3, log, fault="jumper of A6 lay on +5 V"),), ("address-line-dead",), image_true=False),
-        Case("PAT-U6", [byte & 15 for byte in yarns], 4, "repeatable", "Three passes by the home-built reader agree.",
-             (Reading("PAT-U6.hb.1.log", "hb", passes=3, form=log),)),
-    ]  # fmt: skip
+        Case(
+            "PAT-U1",
+            weaves.letters(),
+            5,
+            "repeatable",
+            "Three passes by the home-built reader agree; the programmer does not know the part.",
+            (Reading("PAT-U1.hb.1.log", "hb", passes=3, form=log),),
+        ),
+        Case(
+            "PAT-U2",
+            weaves.standard_weaves(),
+            8,
+            "corroborated",
+            "The programmer, set to a 2716 with the selects wired by hand, and the home-built reader agree.",
+            (Reading("PAT-U2.prog.1.bin", "prog"), Reading("PAT-U2.hb.1.log", "hb", passes=3, form=log)),
+        ),
+        Case(
+            "PAT-U3",
+            own,
+            8,
+            "contested",
+            "Six programmed cells read 1 in some of three passes: the only reader does not speak for them. One sitting alone says nothing about fading.",
+            (Reading("PAT-U3.hb.1.log", "hb", flicker, 3, log, fault="six weak cells on different lines"),),
+            ("unstable-bits",),
+        ),
+        Case(
+            "PAT-U4",
+            [byte >> 4 for byte in yarns],
+            4,
+            "missing",
+            "Tried twice and never read: a corroded leg broke off at the package.",
+            may=(),
+        ),
+        Case(
+            "PAT-U5",
+            program.panel_texts(),
+            8,
+            "faulty",
+            "All three passes show each block of 64 words twice: A6 never moved, and half of the chip was not read.",
+            (Reading("PAT-U5.hb.1.log", "hb", dead, 3, log, fault="jumper of A6 lay on +5 V"),),
+            ("address-line-dead",),
+            image_true=False,
+        ),
+        Case(
+            "PAT-U6",
+            [byte & 15 for byte in yarns],
+            4,
+            "repeatable",
+            "Three passes by the home-built reader agree.",
+            (Reading("PAT-U6.hb.1.log", "hb", passes=3, form=log),),
+        ),
+    ]
 
 
 def _programmed(words: Sequence[int], weak: Mapping[Cell, Sequence[int]]) -> dict[Cell, Sequence[int]]:
@@ -268,14 +436,26 @@ def _told(case: Case) -> dict[str, object]:
         passes = reading.take(chip)
         wrong = [_differing(words, case.words) for words in passes]
         assert any(wrong) == bool(reading.fault), (case.chip, reading.file, wrong)
-        readings.append({"file": reading.file, "reader": reading.reader, "passes": reading.passes,
-                         "fault": reading.fault, "wires": _wires(reading), "differing_words": wrong})  # fmt: skip
+        readings.append(
+            {
+                "file": reading.file,
+                "reader": reading.reader,
+                "passes": reading.passes,
+                "fault": reading.fault,
+                "wires": _wires(reading),
+                "differing_words": wrong,
+            }
+        )
     rows = [case.words[n : n + 32] for n in range(0, len(case.words), 32)]
     return {
-        "organisation": f"{len(case.words)}x{case.bits}", "grade": case.grade, "why": case.why,
-        "codes": {"must": sorted(case.must), "may": sorted(case.may)}, "image_is_true": case.image_true,
-        "readings": readings, "words": ["".join(f"{word:0{digits}X}" for word in row) for row in rows],
-    }  # fmt: skip
+        "organisation": f"{len(case.words)}x{case.bits}",
+        "grade": case.grade,
+        "why": case.why,
+        "codes": {"must": sorted(case.must), "may": sorted(case.may)},
+        "image_is_true": case.image_true,
+        "readings": readings,
+        "words": ["".join(f"{word:0{digits}X}" for word in row) for row in rows],
+    }
 
 
 def _photos() -> dict[str, bytes]:

@@ -24,7 +24,7 @@ def run(arguments: list[str] | None = None) -> int:
         arguments: Without the program's name; those of the process where None.
     """
     from pipeline.errors import WellreadError
-    from pipeline.quick import quick_recheck
+    from pipeline.quick_recheck import quick_recheck
 
     interrupted: tuple[type[BaseException], ...] = (KeyboardInterrupt,)
     try:
@@ -44,7 +44,7 @@ def run(arguments: list[str] | None = None) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
     except OSError as error:
-        from pipeline.edges.diskerrors import as_storage_error
+        from pipeline.edges.disk_errors import as_storage_error
 
         return _told(as_storage_error(error, error.filename or "the disk"))
     except Exception as error:  # noqa: BLE001 - the last place of all: a bug is told as one, with its traceback
@@ -76,7 +76,7 @@ def _command() -> Any:
 def _told(error: Any) -> int:
     """An error of ours, in one line, after all problems that it gathers."""
     from pipeline.edges.console import notice
-    from pipeline.oneline import one_line
+    from pipeline.one_line import one_line
 
     for problem in getattr(error, "problems", ()):
         notice(one_line(problem))

@@ -66,7 +66,7 @@ def _render(document: dict[str, Any], text: str, *, as_json: bool, quiet: bool =
 @app.command()
 def start(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
     """Draft a sheet from the dumps that lie in FOLDER/dumps; every guess is listed to be confirmed."""
-    from pipeline.run.starting import start_project
+    from pipeline.run.package.start import start_project
     from pipeline.views.terminal import started
 
     document = start_project(folder)
@@ -76,7 +76,7 @@ def start(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
 @app.command()
 def check(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
     """Check sheet and dumps; write nothing. Exit 1 on problems."""
-    from pipeline.run.checking import check_project
+    from pipeline.run.package.check import check_project
     from pipeline.views.terminal import checked
 
     document = check_project(folder, quiet=quiet or as_json)
@@ -96,8 +96,8 @@ def package(
     quiet: Quiet = False,
 ) -> None:
     """Run the whole pipeline and write the next version of the machine's bag."""
-    from pipeline.run.packaging import package as run_package
-    from pipeline.run.packaging import recorded_chips
+    from pipeline.run.package.package import package as run_package
+    from pipeline.run.package.package import recorded_chips
     from pipeline.views.terminal import package_json, packaged
 
     done = run_package(folder, into, quiet=quiet or as_json, clear_leftovers=clear_leftovers)
@@ -122,7 +122,7 @@ def examine(
     quiet: Quiet = False,
 ) -> None:
     """Say what could be wrong with these readings of one chip. Exit 1 on a fault."""
-    from pipeline.run.looking import examine_files
+    from pipeline.run.look import examine_files
     from pipeline.views.terminal import examined
 
     document = examine_files(files, part=part, organisation=organisation, form=form)
@@ -144,7 +144,7 @@ def compare(
     quiet: Quiet = False,
 ) -> None:
     """Say how one reading maps onto another. Exit 0 only when they are identical."""
-    from pipeline.run.looking import compare_files
+    from pipeline.run.look import compare_files
 
     document, text = compare_files(
         first, second, part=part, organisation=organisation, form=form, undo=undo, draw=_can_draw()
@@ -187,7 +187,7 @@ def convert(
     quiet: Quiet = False,
 ) -> None:
     """Turn a dump into binary, Intel HEX or S-records."""
-    from pipeline.run.looking import convert_file
+    from pipeline.run.look import convert_file
     from pipeline.views.terminal import converted
 
     document = convert_file(
@@ -251,13 +251,13 @@ def recheck(
     """Check bags against what they say of themselves, and against the ledger. Exit 1 on any that is not valid."""
     if ledger is None and (due is not None or expect_head):
         raise typer.BadParameter("--due and --expect-head go with --ledger")
-    from pipeline.run.rechecking import recheck_document
+    from pipeline.run.keep.documents import recheck_document
 
     document = recheck_document(
         bags, ledger=ledger, due_days=due, expect_head=expect_head, quiet=quiet or as_json
     )
     if as_json or not quiet:
-        from pipeline.views.upkeep import rechecked
+        from pipeline.views.checks import rechecked
 
         _render(document, rechecked(document), as_json=as_json)
     raise typer.Exit(0 if all(bag["valid"] for bag in document["bags"]) else 1)
@@ -286,8 +286,8 @@ def show_ledger(
     """Show the history of checks, and whether it is whole."""
     if (accept is None) != (not because.strip()):
         raise typer.BadParameter("--accept and --because go together")
-    from pipeline.run.rechecking import ledger_document
-    from pipeline.views.upkeep import ledger_shown
+    from pipeline.run.keep.documents import ledger_document
+    from pipeline.views.checks import ledger_shown
 
     document = ledger_document(
         file,
@@ -316,9 +316,9 @@ def mend(
     quiet: Quiet = False,
 ) -> None:
     """Restore damaged files of a bag from copies that verify; the damaged ones are kept beside it."""
-    from pipeline.run.deadruns import dead_runs_of
-    from pipeline.run.rechecking import mend_document
-    from pipeline.views.upkeep import mended
+    from pipeline.run.keep.documents import mend_document
+    from pipeline.run.leftovers import dead_runs_of
+    from pipeline.views.checks import mended
 
     dead_runs_of(bag, clear=clear_leftovers, quiet=quiet or as_json)
     document = mend_document(bag, copies, ledger=ledger, receipt=receipt)
@@ -340,7 +340,7 @@ def parts(
     quiet: Quiet = False,
 ) -> None:
     """Show the catalogue of parts, or one part with its pins, supplies and cautions."""
-    from pipeline.run.catalogued import show_parts
+    from pipeline.run.parts import show_parts
 
     document, text = show_parts(name, words=words, bits=bits, pins=pins, kind=kind)
     _render(document, text, as_json=as_json, quiet=quiet)
@@ -388,7 +388,7 @@ def release(
     where that list names them, dump files only where their reading says `public: true`, photographs without what the
     camera wrote into them.
     """  # noqa: D301 - \b is what keeps lines apart
-    from pipeline.run.releasing import release as run_release
+    from pipeline.run.publish.release import release as run_release
     from pipeline.views.release import released
 
     document = run_release(
@@ -460,17 +460,25 @@ def burn(
     of chips of another width or size.
     """
     from pipeline.errors import UsageError
-    from pipeline.run.burning import burn_chip, burn_space, wish
+    from pipeline.run.publish.burn import burn_chip, burn_space, wish
 
     if (chip is None) == (space is None):
         raise UsageError(
             where="burn", problem="one chip or one space is needed", remedy="Say --chip ID or --space NAME"
         )
     wanted = wish(
-        form=form, output=output, even_so=even_so, layout=layout, byte_order=byte_order, socket=socket,
-        address_order=address_order, data_order=data_order, invert_address=invert_address, invert_data=invert_data,
+        form=form,
+        output=output,
+        even_so=even_so,
+        layout=layout,
+        byte_order=byte_order,
+        socket=socket,
+        address_order=address_order,
+        data_order=data_order,
+        invert_address=invert_address,
+        invert_data=invert_data,
         selects=select or (),
-    )  # fmt: skip
+    )
     if chip is not None:
         document, text = burn_chip(bag, chip, into, wanted, quiet=quiet or as_json)
     else:
@@ -490,7 +498,7 @@ def changes(
     quiet: Quiet = False,
 ) -> None:
     """Say chip by chip what differs between two bags or bundles; fading is told from revisions."""
-    from pipeline.run.changing import changes as run_changes
+    from pipeline.run.publish.changes import changes as run_changes
     from pipeline.views.changes import changed
 
     document = run_changes(old, new, quiet=quiet or as_json)
@@ -506,8 +514,8 @@ def reopen(
     quiet: Quiet = False,
 ) -> None:
     """Give the project folder back from a bag, so that a correction or a later reading makes the next version."""
-    from pipeline.run.deadruns import dead_runs_of
-    from pipeline.run.reopening import reopen as run_reopen
+    from pipeline.run.keep.reopen import reopen as run_reopen
+    from pipeline.run.leftovers import dead_runs_of
     from pipeline.views.changes import reopened
 
     dead_runs_of(into, clear=clear_leftovers, quiet=quiet or as_json)
@@ -533,7 +541,7 @@ def bench(
     quiet: Quiet = False,
 ) -> None:
     """Say pin by pin how to wire a reader for PART, and how to find out whether it can be believed."""
-    from pipeline.run.benching import bench_part
+    from pipeline.run.bench.bench import bench_part
 
     document, text, refusal = bench_part(
         part, other=other, from_memory=from_memory, project=project, html=html, quiet=quiet or as_json
@@ -567,14 +575,23 @@ def capture(
 
     Exit 1 on a fault in the reading, or where it is not what was asked for: fewer passes, bytes lost.
     """
-    from pipeline.run.capturing import Wish
-    from pipeline.run.capturing import capture as run_capture
+    from pipeline.run.bench.capture import Wish
+    from pipeline.run.bench.capture import capture as run_capture
     from pipeline.views.terminal import captured
 
     wish = Wish(
-        port=port, chip=chip, reader=reader, part=part, organisation=organisation, passes=passes, baud=baud,
-        quiet_seconds=quiet_seconds, resume=resume, sitting=sitting, project=project,
-    )  # fmt: skip
+        port=port,
+        chip=chip,
+        reader=reader,
+        part=part,
+        organisation=organisation,
+        passes=passes,
+        baud=baud,
+        quiet_seconds=quiet_seconds,
+        resume=resume,
+        sitting=sitting,
+        project=project,
+    )
     document = run_capture(wish, quiet=quiet or as_json)
     _render(document, captured(document, draw=_can_draw()), as_json=as_json, quiet=quiet)
     faulty = any(one["severity"] == "fault" for one in document["examined"]["findings"])

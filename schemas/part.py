@@ -276,17 +276,21 @@ class Part(HumanInput):
         address = self.address_labels or tuple(f"A{n}" for n in range(len(self.address_pins)))
         data = self.data_labels or tuple(f"D{n}" for n in range(len(self.data_pins)))
         return [
-            *(PinUse(pin, "address", f"A{n}", address[n : n + 1][0] if n < len(address) else f"A{n}", n)
-              for n, pin in enumerate(self.address_pins)),
-            *(PinUse(pin, "data", f"D{n}", data[n] if n < len(data) else f"D{n}", n)
-              for n, pin in enumerate(self.data_pins)),
+            *(
+                PinUse(pin, "address", f"A{n}", address[n : n + 1][0] if n < len(address) else f"A{n}", n)
+                for n, pin in enumerate(self.address_pins)
+            ),
+            *(
+                PinUse(pin, "data", f"D{n}", data[n] if n < len(data) else f"D{n}", n)
+                for n, pin in enumerate(self.data_pins)
+            ),
             *(PinUse(pin, "vcc", "+5 V", "Vcc") for pin in self.vcc),
             *(PinUse(pin, "gnd", "GND", "GND") for pin in self.gnd),
             *(PinUse(s.pin, "supply", f"{s.volts:+g} V", s.name) for s in self.other_supply),
             *(PinUse(e.pin, "enable", e.name, e.name) for e in self.enables),
             *(PinUse(o.pin, "other", o.name, o.name) for o in self.other_pins),
             *(PinUse(pin, "nc", "NC", "NC") for pin in self.nc),
-        ]  # fmt: skip
+        ]
 
     @property
     def organisation(self) -> Organisation | None:

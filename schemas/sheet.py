@@ -33,8 +33,19 @@ _CREATIVE_COMMONS = re.compile(
     r"|publicdomain/(?:zero|mark)/1\.0)/?(?:deed\.[a-z]{2}|legalcode)?$"
 )
 RIGHTS_STATEMENTS = (
-    "InC", "InC-OW-EU", "InC-EDU", "InC-NC", "InC-RUU", "NoC-CR", "NoC-NC", "NoC-OKLR", "NoC-US", "CNE", "UND", "NKC",
-)  # fmt: skip
+    "InC",
+    "InC-OW-EU",
+    "InC-EDU",
+    "InC-NC",
+    "InC-RUU",
+    "NoC-CR",
+    "NoC-NC",
+    "NoC-OKLR",
+    "NoC-US",
+    "CNE",
+    "UND",
+    "NKC",
+)
 """Identifiers of the twelve statements. Source: RightsStatements.org, vocabulary 1.0."""
 
 

@@ -16,7 +16,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from pipeline.formats.reader_protocol import check, print_line
+from pipeline.formats.records.reader_log import check, print_line
 
 SHEET = """# kept: a comment at the top
 wellread: 1
@@ -189,7 +189,7 @@ def when_recording(folder: Path, act: Callable[[], object], size: int = 0) -> th
 
 FORKING = """
 import json, os, signal, sys
-import pipeline.run.capturing, pipeline.views.terminal, serial, yaml
+import pipeline.run.bench.capture, pipeline.views.terminal, serial, yaml
 from pipeline.__main__ import _command, run
 _command()
 signal.signal(signal.SIGCHLD, signal.SIG_IGN)

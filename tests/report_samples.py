@@ -48,9 +48,13 @@ def code_like(seed: int, organisation: Organisation) -> bytes:
 def letters(organisation: Organisation) -> bytes:
     """Eight-row glyphs of five dots: bars, boxes and diagonals, enough to see that they stand upright."""
     shapes = [
-        [0, 14, 17, 17, 31, 17, 17, 17], [0, 30, 17, 30, 17, 17, 17, 30], [0, 14, 17, 16, 16, 16, 17, 14],
-        [0, 31, 16, 30, 16, 16, 16, 31], [0, 4, 12, 4, 4, 4, 4, 14], [0, 17, 10, 4, 4, 10, 17, 0],
-    ]  # fmt: skip
+        [0, 14, 17, 17, 31, 17, 17, 17],
+        [0, 30, 17, 30, 17, 17, 17, 30],
+        [0, 14, 17, 16, 16, 16, 17, 14],
+        [0, 31, 16, 30, 16, 16, 16, 31],
+        [0, 4, 12, 4, 4, 4, 4, 14],
+        [0, 17, 10, 4, 4, 10, 17, 0],
+    ]
     rows = [row for number in range(organisation.words // 8) for row in shapes[number % len(shapes)]]
     return bytes(rows)
 
@@ -221,10 +225,15 @@ def standing(*readers: str, disagreements: int, upper_bound: float) -> dict[str,
     """What comparing has shown of a reader or of two, as packaging writes it."""
     lines = {"address": [{"line": "A0", "witnesses": 900}], "data": [{"line": "D0", "witnesses": 800}]}
     return {
-        "readers": list(readers), "chips": ["U1", "U2", "U3", "U4"], "agreed_chips": ["U1", "U2", "U3"],
-        "bits_compared": 65536, "disagreements": disagreements, "upper_bound": upper_bound, "confidence": 0.95,
+        "readers": list(readers),
+        "chips": ["U1", "U2", "U3", "U4"],
+        "agreed_chips": ["U1", "U2", "U3"],
+        "bits_compared": 65536,
+        "disagreements": disagreements,
+        "upper_bound": upper_bound,
+        "confidence": 0.95,
         "coverage": {**lines, "not_told_apart": ["A0 A1"]},
-    }  # fmt: skip
+    }
 
 
 def make_head(chips: Iterable[Mapping[str, Any]], **more: Any) -> dict[str, Any]:
@@ -337,13 +346,26 @@ def loom() -> Sample:
         chip("U4", "faulty", catalogued="2716", findings=[dead]),
         chip("U9", "repeatable", organisation="512x8", part="6306-1", role="microcode"),
         chip("U10", "single", organisation="256x4", part="82S129", role="decode"),
-        chip("U11", "missing", state="read-failed", attempts=[{"reader": "programmer", "date": "2024-05", "outcome": "all FF"}]),
+        chip(
+            "U11",
+            "missing",
+            state="read-failed",
+            attempts=[{"reader": "programmer", "date": "2024-05", "outcome": "all FF"}],
+        ),
         chip("P1", "corroborated", board="PATTERN", organisation="1024x16", part="MK-X"),
-        chip("P2", "repeatable", board="PATTERN", organisation="512x5", part="CG-5", role="character generator",
-             view={"rows": 8, "columns": 5}, content=letters(Organisation(512, 5))),
+        chip(
+            "P2",
+            "repeatable",
+            board="PATTERN",
+            organisation="512x5",
+            part="CG-5",
+            role="character generator",
+            view={"rows": 8, "columns": 5},
+            content=letters(Organisation(512, 5)),
+        ),
         chip("P3", "repeatable", board="PATTERN", organisation="256x8", part="1702A", role="weave patterns"),
         chip("P7", "missing", board="PATTERN", state="on-loan"),
-    ]  # fmt: skip
+    ]
     spaces = [
         {
             "name": "program",

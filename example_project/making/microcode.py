@@ -24,14 +24,45 @@ EXTRA_WORD = frozenset("LDI LDM STM ADDI SUBI CMPI ANDI ORI XORI CALL JMP LOOP B
 QUICK = ("LDQ", "ADQ", "CPQ", "STR", "LDR", "INR", "DJNZ", "IOQ")
 """Groups of eight opcodes from 0x40, the register in the lowest three bits."""
 BRANCHES = (
-    "BRA", "BZ", "BNZ", "BC", "BNC", "BN", "BP", "BV", "BNV", "BGT", "BLE", "BLT", "BGE", "BHI", "BLS", "BPICK",
-)  # fmt: skip
+    "BRA",
+    "BZ",
+    "BNZ",
+    "BC",
+    "BNC",
+    "BN",
+    "BP",
+    "BV",
+    "BNV",
+    "BGT",
+    "BLE",
+    "BLT",
+    "BGE",
+    "BHI",
+    "BLS",
+    "BPICK",
+)
 """Opcodes from 0x80."""
 SYSTEM = {0xC1: "TIMER", 0xC2: "PANEL", 0xC5: "WARP", 0xCA: "BRAKE", 0xD3: "BANK", 0xE0: "TEST", 0xF9: "DUMP"}
 MAR, READ, WRITE, IR, PC, LOAD, FLAGS, LIFT, WEFT, IO, PUSH, DISPATCH = (1 << n for n in range(12))
 """The twelve control lines."""
-ALU = {"ADD": 1, "SUB": 2, "CMP": 2, "AND": 3, "OR": 4, "XOR": 5, "SHL": 6, "SHR": 7, "ROL": 8, "ROR": 9, "INC": 10,
-       "DEC": 11, "NEG": 12, "NOT": 13, "MUL": 14, "DIV": 15}  # fmt: skip
+ALU = {
+    "ADD": 1,
+    "SUB": 2,
+    "CMP": 2,
+    "AND": 3,
+    "OR": 4,
+    "XOR": 5,
+    "SHL": 6,
+    "SHR": 7,
+    "ROL": 8,
+    "ROR": 9,
+    "INC": 10,
+    "DEC": 11,
+    "NEG": 12,
+    "NOT": 13,
+    "MUL": 14,
+    "DIV": 15,
+}
 CONDITIONS = {"B": 1, "DJNZ": 2, "LOOP": 2, "WAIT": 3, "SYNC": 4, "PICK": 5, "WEFT": 6, "SCAN": 7}
 
 
@@ -112,8 +143,16 @@ def build() -> tuple[list[int], list[int]]:
 def _place(placed: dict[int, int], steps: list[Micro], places: list[int], back: int) -> None:
     for index, (step, place) in enumerate(zip(steps, places, strict=False)):
         following = places[index + 1] if index + 1 < len(places) else back
-        fields = ((following, 9), (step.condition, 3), (step.alu, 4), (step.left, 4), (step.right, 4),
-                  (step.to, 4), (step.control, 12), (step.literal, 8))  # fmt: skip
+        fields = (
+            (following, 9),
+            (step.condition, 3),
+            (step.alu, 4),
+            (step.left, 4),
+            (step.right, 4),
+            (step.to, 4),
+            (step.control, 12),
+            (step.literal, 8),
+        )
         word = 0
         for value, width in fields:
             word = word << width | value & ((1 << width) - 1)

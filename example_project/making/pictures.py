@@ -65,9 +65,11 @@ def _gps(at: int) -> bytes:
     values = at + 2 + 12 * 5 + 4
     entries = [
         struct.pack(">HHI4s", 0, 1, 4, b"\2\3\0\0"),
-        struct.pack(">HHI4s", 1, 2, 2, b"N\0\0\0"), struct.pack(">HHII", 2, 5, 3, values),
-        struct.pack(">HHI4s", 3, 2, 2, b"E\0\0\0"), struct.pack(">HHII", 4, 5, 3, values + 24),
-    ]  # fmt: skip
+        struct.pack(">HHI4s", 1, 2, 2, b"N\0\0\0"),
+        struct.pack(">HHII", 2, 5, 3, values),
+        struct.pack(">HHI4s", 3, 2, 2, b"E\0\0\0"),
+        struct.pack(">HHII", 4, 5, 3, values + 24),
+    ]
     fractions = b"".join(struct.pack(">II", *fraction) for fraction in (*GPS_NORTH, *GPS_EAST))
     return struct.pack(">H", 5) + b"".join(entries) + bytes(4) + fractions
 

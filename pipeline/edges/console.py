@@ -14,7 +14,7 @@ import unicodedata
 from collections.abc import Mapping
 from typing import Any, TextIO
 
-from pipeline.oneline import one_line
+from pipeline.one_line import one_line
 
 
 def inert(text: str) -> str:

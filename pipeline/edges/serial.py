@@ -1,4 +1,4 @@
-"""A serial line recorded to disk as it arrives, by a program of its own that does nothing else (`draining`).
+"""A serial line recorded to disk as it arrives, by a program of its own that does nothing else (`serial_recorder`).
 
 Decoding, progress and everything slow happen here, in another process, and read the log like any other file, so that
 no byte waits for them. The log is only ever appended to, without a buffer of this program's own: what is decoded is
@@ -19,8 +19,8 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO, Any
 
-from pipeline.edges import draining
-from pipeline.edges.diskerrors import as_storage_error, storage_trouble
+from pipeline.edges import serial_recorder
+from pipeline.edges.disk_errors import as_storage_error, storage_trouble
 from pipeline.errors import DestinationError, PortError, StorageError
 
 POLL_SECONDS = 0.02
@@ -178,7 +178,7 @@ class Recorder:
         self._thread: threading.Thread | None = None
         self._ending = threading.Event()
         self._stopped = False
-        self._told: draining.Told | None = None
+        self._told: serial_recorder.Told | None = None
 
     def start(self) -> None:
         """Begin to copy; when this returns, the line is being looked at."""
@@ -194,9 +194,13 @@ class Recorder:
         handles = (self._port.fileno(), self._log)
         # a session of its own: Ctrl-C is this process's to hear, and it then ends the copying in good order
         child = subprocess.Popen(  # noqa: S603 - this interpreter and our own file
-            [sys.executable, "-I", "-S", draining.__file__, *map(str, handles), repr(self._since)],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, bufsize=0, pass_fds=handles, start_new_session=True,
-        )  # fmt: skip
+            [sys.executable, "-I", "-S", serial_recorder.__file__, *map(str, handles), repr(self._since)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            bufsize=0,
+            pass_fds=handles,
+            start_new_session=True,
+        )
         if child.stdout is not None:
             child.stdout.readline()
         return child
@@ -241,18 +245,20 @@ class Recorder:
         if told is None or (early and not told.trouble):
             by = f" (signal {killed_by})" if killed_by else ""
             self.trouble = PortError(
-                where=str(self._port.name), problem=f"the process that takes its bytes was ended from outside{by}",
+                where=str(self._port.name),
+                problem=f"the process that takes its bytes was ended from outside{by}",
                 remedy="Go on with --resume",
-            )  # fmt: skip
+            )
             return
         self.worst_stall, self.fullest = told.worst_stall, told.fullest
         if told.trouble == "disk":
             self.trouble = as_storage_error(OSError(told.number, os.strerror(told.number)), self._path)
         elif told.trouble == "line":
             self.trouble = PortError(
-                where=str(self._port.name), problem="the line went away in the middle of it",
+                where=str(self._port.name),
+                problem="the line went away in the middle of it",
                 remedy="Plug it in again and go on with --resume",
-            )  # fmt: skip
+            )
 
     def _over(self) -> bool:
         if self._child is not None:
@@ -275,18 +281,18 @@ class Recorder:
         child.wait()
         self._child = None
         words = said.split()
-        if len(words) == len(draining.Told._fields):
+        if len(words) == len(serial_recorder.Told._fields):
             kind = words[2].decode("ascii").removeprefix("-")
-            self._told = draining.Told(float(words[0]), int(words[1]), kind, int(words[3]))
+            self._told = serial_recorder.Told(float(words[0]), int(words[1]), kind, int(words[3]))
         return max(0, -child.returncode)
 
     def _copy(self) -> None:
         def look() -> bytes:
             waiting = self._port.in_waiting
-            return bytes(self._port.read(min(draining.BLOCK, max(1, waiting))))
+            return bytes(self._port.read(min(serial_recorder.BLOCK, max(1, waiting))))
 
-        self._port.timeout = draining.LOOK_SECONDS
-        self._told = draining.Drain(look, self._log, self._ending.is_set, self._since).run()
+        self._port.timeout = serial_recorder.LOOK_SECONDS
+        self._told = serial_recorder.Drain(look, self._log, self._ending.is_set, self._since).run()
 
 
 def _ready(output: IO[bytes] | None, seconds: float) -> bool:

@@ -23,7 +23,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from pipeline.edges.diskerrors import as_storage_error, storage_trouble
+from pipeline.edges.disk_errors import as_storage_error, storage_trouble
 from pipeline.errors import DestinationError
 
 _NAME = re.compile(r"^\.(?P<name>.+)\.staging-[0-9a-f]{8}$", re.DOTALL)

@@ -40,10 +40,10 @@ def detect(content: bytes) -> tuple[str, ...]:
 
 
 def encode(fmt: str, blocks: Sequence[Block], **options: Any) -> bytes:
-    """A file of a format; see `encoding.encode`."""
-    from pipeline.formats import encoding
+    """A file of a format; see `encoders.encode`."""
+    from pipeline.formats import encoders
 
-    return encoding.encode(fmt, blocks, **options)
+    return encoders.encode(fmt, blocks, **options)
 
 
 def __getattr__(name: str) -> Any:

@@ -13,7 +13,7 @@ import numpy as np
 
 from pipeline.errors import AmbiguousError, FormatError, UsageError
 from pipeline.formats import registry
-from pipeline.formats.encoding import as_bytes, encode
+from pipeline.formats.encoders import as_bytes, encode
 from pipeline.formats.neutral import LARGEST_CLAIM, Block, Declared, Decoded
 
 

@@ -17,10 +17,11 @@ from typing import cast
 import numpy as np
 
 from pipeline.errors import AmbiguousError, FormatError, UsageError
-from pipeline.formats import hex_text, intel_hex, layout, s_record
 from pipeline.formats.neutral import Declared, Decoded, Place, ambiguous, refuse
-from pipeline.formats.prose import without_stamps
-from pipeline.formats.text import PADDING, Text, plain
+from pipeline.formats.records import intel_hex, s_record
+from pipeline.formats.text import hex_text, layout
+from pipeline.formats.text.characters import PADDING, Text, plain
+from pipeline.formats.text.prose import without_stamps
 
 _CONTROLS = b"\x00\x01\x02\x03\x11\x12\x13\x14\x1a\x7f"
 """Characters that frame a text on a line or a tape."""
@@ -47,73 +48,73 @@ class Entry:
 
 _ENTRIES: dict[str, Entry] = {
     "intel-hex": Entry(
-        "intel_hex",
+        "records.intel_hex",
         "record types 00-05, byte counts, sums, end record, nothing behind it, overlaps, segment wrap at 64 K",
         re.compile(rb"(?m)^[^0-9A-Za-z:\n]{0,80}:[0-9A-Fa-f]{8}"),
         b":",
     ),
     "s-record": Entry(
-        "s_record",
+        "records.s_record",
         "S0-S9, byte counts, sums, S5/S6 record counts, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[ \t]*S[0-9][0-9A-Fa-f]{6}"),
         b"S",
     ),
     "tektronix-hex": Entry(
-        "tektronix_hex",
+        "records.tektronix_hex",
         "both sums (of digits; of bytes reported), counts, abort, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[^0-9A-Za-z/\n]{0,80}/[0-9A-Fa-f]{8}"),
         b"/",
     ),
     "tektronix-extended": Entry(
-        "tektronix_extended",
+        "records.tektronix_extended",
         "lengths, sums, types, address digits, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[ \t]*%[0-9A-Fa-f]{2}[368][0-9A-Fa-f]{2}"),
         b"%",
     ),
     "mos-paper-tape": Entry(
-        "mos_paper_tape",
+        "records.mos_paper_tape",
         "counts, 16-bit sums, number of records, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[\x00\x11\x13\x7f \t]*;[0-9A-Fa-f]{10}"),
         b";",
     ),
     "ti-txt": Entry(
-        "ti_txt",
+        "records.ti_txt",
         "addresses, pairs, the closing q, nothing behind it, overlaps; the format has no sum",
         re.compile(rb"(?m)^[ \t]*@[0-9A-Fa-f]{4,16}[ \t]*$"),
         b"@",
     ),
     "ascii-hex": Entry(
-        "ascii_hex",
+        "text.ascii_hex",
         "start and end characters, one delimiter throughout, the $S sum where there is one, overlaps",
         re.compile(
             rb"[\x01\x02\x12][ \t\n]{0,8}(?:\$A[0-9A-Fa-f]{4,8}[,.][ \t\n]{0,8})?[0-9A-Fa-f]{2,3}[ %',]"
         ),
     ),
     "bpnf": Entry(
-        "bpnf",
+        "text.bpnf",
         "every word exactly as wide as the chip, no damaged word taken for filler; the format has no sum",
         re.compile(rb"B(?:[PN]{2,64}|[HL]{2,64})F"),
         b"B",
     ),
     "jesd3": Entry(
-        "jesd3",
+        "text.jesd3",
         "fuse sum, transmission sum, fuse numbers, overlaps, defaults; kept as fuses",
         re.compile(rb"(?:\A|[*\x02\n])[ \t\n]{0,8}(?:QF[0-9]+|L[0-9]+[ \n]+[01 \n]+)\*"),
         b"*",
     ),
     "reader-log": Entry(
-        "reader_protocol",
+        "records.reader_log",
         "the CRC of every line, addresses, words a line, the CRC of every pass; passes that are not whole left out",
         re.compile(rb"(?m)^(?:#WELLREAD 1 PASS |=[1-9][0-9]{0,5} [0-9A-F]{4,8} [0-9A-F ]+\*[0-9A-F]{4})"),
         b"*",
     ),
     "binary": Entry("binary", "nothing can be checked in it but its length"),
     "hex-text": Entry(
-        "hex_text",
+        "text.hex_text",
         "one style of values, separators and lines throughout; banners told from data; passes parted",
     ),
     "listing": Entry(
-        "listing",
+        "text.listing",
         "every line's address against the line before; values a line; the text column kept apart; last address",
     ),
 }

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import Any, Self, TypeVar
 
-from pipeline.edges.diskerrors import storage_trouble
+from pipeline.edges.disk_errors import storage_trouble
 
 S = TypeVar("S")
 T = TypeVar("T")

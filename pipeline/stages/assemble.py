@@ -98,8 +98,12 @@ def assemble(
 
 
 def _bank(
-    space: Space, bank: str, images: Mapping[str, Words], organisations: Mapping[str, Organisation], chips: Mapping[str, Chip]
-) -> Assembled:  # fmt: skip
+    space: Space,
+    bank: str,
+    images: Mapping[str, Words],
+    organisations: Mapping[str, Organisation],
+    chips: Mapping[str, Chip],
+) -> Assembled:
     mine = [placement for placement in space.placements if (placement.bank or "") == bank]
     size = max(first_word(space, one) + placed_words(one, organisations) for one in mine)
     if size > LARGEST_SPACE_WORDS:

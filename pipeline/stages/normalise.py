@@ -7,7 +7,7 @@
 5. Length: exact is one pass; whole copies that agree are passes of one sitting; anything else is told, and
    padded or cut in the derived words only.
 
-Every step is written down; `pipeline.replay` carries them out here and again for whoever checks.
+Every step is written down; `pipeline.steps` carries them out here and again for whoever checks.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ import numpy as np
 from pipeline.errors import AmbiguousError
 from pipeline.flow import Pass, Step
 from pipeline.formats import Decoded
-from pipeline.replay import Units, apply_step, decode_step, lay_out
+from pipeline.steps import Units, apply_step, decode_step, lay_out
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from schemas.sheet import Packed, Take
@@ -87,11 +87,17 @@ def normalise(
             all_steps = (*steps, *more, _narrow_step(organisation))
             passes.append(
                 Pass(
-                    reading=manner.reading, reader=manner.reader, sitting=manner.sitting,
-                    number=first_number + len(passes), words=done.values, present=done.present,
-                    steps=all_steps, when=manner.when, supply_v=manner.supply_v,
+                    reading=manner.reading,
+                    reader=manner.reader,
+                    sitting=manner.sitting,
+                    number=first_number + len(passes),
+                    words=done.values,
+                    present=done.present,
+                    steps=all_steps,
+                    when=manner.when,
+                    supply_v=manner.supply_v,
                 )
-            )  # fmt: skip
+            )
     return Normalised(tuple(passes), tuple(_merged(findings)))
 
 
@@ -105,9 +111,10 @@ def _units(
     """Steps 1 to 4: the chip's units, whatever their number."""
     if decoded.unit_bits == 1:
         raise AmbiguousError(
-            where=decoded.format, problem="the file holds fuses of a logic device, not words of a ROM",
+            where=decoded.format,
+            problem="the file holds fuses of a logic device, not words of a ROM",
             remedy="Keep it in docs/; a logic array has no words to package",
-        )  # fmt: skip
+        )
     per_word = organisation.bytes_a_word if decoded.unit_bits == 8 else 1
     size = 0 if manner.take else organisation.words * per_word
     first = decode_step(decoded, run, size=size, declared=dict(manner.declared))
@@ -142,9 +149,10 @@ def _plan(unit_bits: int, organisation: Organisation, manner: Manner) -> Sequenc
     if organisation.bits > 8 and unit_bits == 8 and not taken_bits and not manner.packed:
         if manner.byte_order is None:
             raise AmbiguousError(
-                where="byte_order", problem=f"a word of {organisation.bits} bits comes as {organisation.bytes_a_word} bytes in an order that nothing says",
+                where="byte_order",
+                problem=f"a word of {organisation.bits} bits comes as {organisation.bytes_a_word} bytes in an order that nothing says",
                 remedy="Say byte_order: big (most significant first) or little, for the reading or its reader",
-            )  # fmt: skip
+            )
         joined = {
             "bytes": organisation.bytes_a_word,
             "bits": organisation.bytes_a_word * 8,
@@ -211,12 +219,20 @@ def _where(manner: Manner, **more: Any) -> dict[str, Any]:
 
 def _over(chip: str, manner: Manner, organisation: Organisation, copies: int, differing: int) -> Finding:
     return Finding(
-        code=Code.OVER_READ, severity=Severity.NOTE, chip=chip, where=_where(manner, copies=copies),
-        evidence={"copies": copies, "words_read": copies * organisation.words, "words": organisation.words, "words_that_differ": differing},
+        code=Code.OVER_READ,
+        severity=Severity.NOTE,
+        chip=chip,
+        where=_where(manner, copies=copies),
+        evidence={
+            "copies": copies,
+            "words_read": copies * organisation.words,
+            "words": organisation.words,
+            "words_that_differ": differing,
+        },
         means=f"The dump holds the chip's {organisation.words} words {copies} times: the reader counted further than the chip has addresses. Each copy counts as a pass of one sitting.",
         also="A chip of a larger organisation whose top address line is dead, or a small program stored several times in a larger chip.",
         next="Compare the part number on the chip with the declared organisation; if it is right, nothing is left to do.",
-    )  # fmt: skip
+    )
 
 
 def _short(
@@ -229,12 +245,20 @@ def _short(
     if units.present is not None:
         holes = _ranges(~units.present)[:20]
     return Finding(
-        code=Code.SHORT_READ, severity=Severity.FAULT, chip=chip, where=_where(manner, missing=missing),
-        evidence={"missing": missing, "words_read": organisation.words - missing, "words": organisation.words, "holes": holes},
+        code=Code.SHORT_READ,
+        severity=Severity.FAULT,
+        chip=chip,
+        where=_where(manner, missing=missing),
+        evidence={
+            "missing": missing,
+            "words_read": organisation.words - missing,
+            "words": organisation.words,
+            "holes": holes,
+        },
         means=f"The dump lacks {missing} of the chip's {organisation.words} words. They are marked as absent; nothing stands for them.",
         also=also,
         next="Read the chip again and compare the number of words before the chip leaves the socket.",
-    )  # fmt: skip
+    )
 
 
 def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -> Finding:
@@ -255,12 +279,21 @@ def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -
     if not could:
         could = ["doubled or added bytes on the way", "a banner read as data", "a wrong declared size"]
     return Finding(
-        code=Code.LONG_READ, severity=Severity.CAUTION, chip=chip, where=_where(manner, extra=have - want),
-        evidence={"extra": have - want, "words_read": have, "words": want, "extra_repeats_start": runs_on, "extra_is_constant": still},
+        code=Code.LONG_READ,
+        severity=Severity.CAUTION,
+        chip=chip,
+        where=_where(manner, extra=have - want),
+        evidence={
+            "extra": have - want,
+            "words_read": have,
+            "words": want,
+            "extra_repeats_start": runs_on,
+            "extra_is_constant": still,
+        },
         means=f"The dump has {have} words, the chip {want}. The first {want} are used; the rest stays in the file.",
         also="; ".join(could).capitalize() + ".",
         next="Check the organisation against the marking, then read again with exactly that many addresses.",
-    )  # fmt: skip
+    )
 
 
 def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Manner) -> Finding | None:
@@ -274,12 +307,15 @@ def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Man
         return None
     kinds = len(np.unique(upper))
     return Finding(
-        code=Code.LONG_READ, severity=Severity.CAUTION, chip=chip, where=_where(manner, extra=0, extra_bits=spare),
+        code=Code.LONG_READ,
+        severity=Severity.CAUTION,
+        chip=chip,
+        where=_where(manner, extra=0, extra_bits=spare),
         evidence={"extra_bits": spare, "different_upper_values": kinds, "words": organisation.words},
         means=f"The {spare} bits above the chip's {organisation.bits} change from word to word ({kinds} different values); they are left out of the image.",
         also="Inputs of the reader that nothing drives; two chips in one file (then say `take: {bits: hi:lo}`); two words packed in a byte (then say `packed`).",
         next="Read once more with the unused data inputs of the reader tied to ground through resistors.",
-    )  # fmt: skip
+    )
 
 
 def _ranges(mask: Any) -> list[list[int]]:

@@ -21,7 +21,7 @@ import numpy as np
 from pipeline.flow import Pass, Settled, Step, Words, words_dtype
 from pipeline.lines import Mapping as LineMapping
 from pipeline.lines import Relation, Slip, align, relate, suggest_wiring
-from pipeline.replay import Units, apply_step
+from pipeline.steps import Units, apply_step
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 
@@ -184,15 +184,22 @@ def _step(one: Pass, step: Step, organisation: Organisation) -> Pass:
 
 def _against(reference: Pass, one: Pass) -> dict[str, Any]:
     return {
-        "readings": [one.reading], "readers": [one.reader], "pass": one.number,
+        "readings": [one.reading],
+        "readers": [one.reader],
+        "pass": one.number,
         "against": {"reading": reference.reading, "reader": reference.reader, "pass": reference.number},
-    }  # fmt: skip
+    }
 
 
 def _realigned(
-    reference: Pass, one: Pass, chip: str, organisation: Organisation,
-    slips: Sequence[Slip], stream: int, differing: int,
-) -> tuple[Pass, Finding]:  # fmt: skip
+    reference: Pass,
+    one: Pass,
+    chip: str,
+    organisation: Organisation,
+    slips: Sequence[Slip],
+    stream: int,
+    differing: int,
+) -> tuple[Pass, Finding]:
     step = Step(
         "realign",
         {"words": organisation.words, "pieces": pieces_of(slips, organisation.words, stream)},
@@ -201,13 +208,19 @@ def _realigned(
     moved = _step(one, step, organisation)
     told = "; ".join(slip.in_words() for slip in slips[:5])
     finding = Finding(
-        code=Code.SLIPPED, severity=Severity.CAUTION, chip=chip,
+        code=Code.SLIPPED,
+        severity=Severity.CAUTION,
+        chip=chip,
         where={**_against(reference, one), "at": slips[0].at, "by": slips[0].by},
-        evidence={"slips": [slip.to_json() for slip in slips], "differing_words_after": differing, "words": organisation.words},
+        evidence={
+            "slips": [slip.to_json() for slip in slips],
+            "differing_words_after": differing,
+            "words": organisation.words,
+        },
         means=f"Against {reference.reading}, pass {one.number} of {one.reading} slipped: {told}. The rest fits once it is moved back.",
         also="A counter that missed or doubled a clock; two revisions of a program with code inserted (then the difference does not end).",
         next="Read once more with a slower serial line or flow control, and compare the number of words.",
-    )  # fmt: skip
+    )
     return moved, finding
 
 
@@ -218,9 +231,11 @@ def _reordered(
     assert mapping is not None
     settings = mapping.to_json()
     by = int(settings["rotate"])
-    straight = not any(settings[key] for key in ("invert_address", "invert_data")) and settings["address"] == sorted(
-        settings["address"]
-    ) and settings["data"] == sorted(settings["data"])  # fmt: skip
+    straight = (
+        not any(settings[key] for key in ("invert_address", "invert_data"))
+        and settings["address"] == sorted(settings["address"])
+        and settings["data"] == sorted(settings["data"])
+    )
     if straight:
         step = Step("rotate", {"by": by}, "The counter did not start at address 0.")
         code, where = Code.ROTATED, {"by": by}
@@ -233,19 +248,26 @@ def _reordered(
         means = f"{one.reading} holds the same words as {reference.reading} with lines in another order: {_lines_in_words(settings)}. Brought into that order, the readings can be compared."
         after = "Check the wires named against the data sheet's pinout; which of the two orders is the chip's own, the wiring tells."
     evidence: dict[str, Any] = {
-        "differing_words_after": relation.differing_words, "differing_bits_after": relation.differing_bits,
-        "words": organisation.words, "other_mappings_that_fit": relation.alternatives,
-    }  # fmt: skip
+        "differing_words_after": relation.differing_words,
+        "differing_bits_after": relation.differing_bits,
+        "words": organisation.words,
+        "other_mappings_that_fit": relation.alternatives,
+    }
     also = "The order of the other reading is the wrong one; a board that scrambles the lines on purpose."
     suggested = suggest_wiring(mapping)
     if suggested is not None:
         evidence["suggested_board_wiring"] = suggested.to_json()
         also += f" {suggested.why}"
     finding = Finding(
-        code=code, severity=Severity.CAUTION, chip=chip, where={**_against(reference, one), **where},
-        evidence=evidence, means=means, also=also,
+        code=code,
+        severity=Severity.CAUTION,
+        chip=chip,
+        where={**_against(reference, one), **where},
+        evidence=evidence,
+        means=means,
+        also=also,
         next=after,
-    )  # fmt: skip
+    )
     return _step(one, step, organisation), finding
 
 
@@ -385,6 +407,11 @@ def _votes(
         if ones == 0 or zeros == 0:
             why = "every pass that has this word reads this value, but no reader speaks for it"
     return {
-        "address": address, "line": f"D{line}", "votes": votes, "ones": ones, "zeros": zeros,
-        "image": carried, "why": why,
-    }  # fmt: skip
+        "address": address,
+        "line": f"D{line}",
+        "votes": votes,
+        "ones": ones,
+        "zeros": zeros,
+        "image": carried,
+        "why": why,
+    }

@@ -14,8 +14,8 @@ from pipeline.catalogue.cautions import DEFERENCE
 from pipeline.views.parts import package_drawing, size
 
 if TYPE_CHECKING:
-    from pipeline.catalogue.sockets import PinDifference
-    from pipeline.stages.bench import Bench, BenchPin
+    from pipeline.bench.sockets import PinDifference
+    from pipeline.bench.wiring_sheet import Bench, BenchPin
 
 WIDTH = 100
 MOST_MOVES = 12

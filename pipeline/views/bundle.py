@@ -8,7 +8,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 from urllib.parse import urlsplit
 
-from pipeline.stages.release import Withheld
+from pipeline.publish.public_view import Withheld
 from pipeline.views.notes import plain
 
 WIDTH = 100
@@ -25,21 +25,33 @@ MEANINGS = {
     "self-checked": "a check embedded in the content holds",
 }
 _KINDS = {
-    "field": ("Private field", "Private fields"), "sheet": ("The sheet", "The sheet and its tables"),
-    "dump": ("{count} dump file", "{count} dump files"), "reading": ("Reading", "Readings"), "chip": ("Chip", "Chips"),
-    "image": ("{count} image", "{count} images"), "space": ("Space", "Spaces"),
-    "finding": ("{count} finding", "{count} findings"), "photograph": ("{count} photograph", "{count} photographs"),
-    "document": ("{count} document", "{count} documents"), "caution": ("Cautions about the sheet",) * 2,
-}  # fmt: skip
+    "field": ("Private field", "Private fields"),
+    "sheet": ("The sheet", "The sheet and its tables"),
+    "dump": ("{count} dump file", "{count} dump files"),
+    "reading": ("Reading", "Readings"),
+    "chip": ("Chip", "Chips"),
+    "image": ("{count} image", "{count} images"),
+    "space": ("Space", "Spaces"),
+    "finding": ("{count} finding", "{count} findings"),
+    "photograph": ("{count} photograph", "{count} photographs"),
+    "document": ("{count} document", "{count} documents"),
+    "caution": ("Cautions about the sheet",) * 2,
+}
 """What a kind of withheld thing is called, one and many."""
 STATEMENTS = {
-    "InC": "in copyright", "InC-OW-EU": "an EU orphan work", "InC-EDU": "in copyright, educational use allowed",
+    "InC": "in copyright",
+    "InC-OW-EU": "an EU orphan work",
+    "InC-EDU": "in copyright, educational use allowed",
     "InC-NC": "in copyright, non-commercial use allowed",
     "InC-RUU": "in copyright, rights-holder not found after a reasonable search",
-    "NoC-CR": "no copyright, use limited by contract", "NoC-NC": "no copyright, non-commercial use only",
-    "NoC-OKLR": "no copyright, other law limits its use", "NoC-US": "no copyright in the United States",
-    "CNE": "copyright not evaluated", "UND": "copyright undetermined", "NKC": "no known copyright",
-}  # fmt: skip
+    "NoC-CR": "no copyright, use limited by contract",
+    "NoC-NC": "no copyright, non-commercial use only",
+    "NoC-OKLR": "no copyright, other law limits its use",
+    "NoC-US": "no copyright in the United States",
+    "CNE": "copyright not evaluated",
+    "UND": "copyright undetermined",
+    "NKC": "no known copyright",
+}
 
 
 def rights_name(statement: str) -> str:
@@ -52,8 +64,12 @@ def rights_name(statement: str) -> str:
 
 
 def readme(
-    head: Mapping[str, Any], grades: Mapping[str, Sequence[str]], withheld: Sequence[str], *, example: Mapping[str, Any] | None
-) -> str:  # fmt: skip
+    head: Mapping[str, Any],
+    grades: Mapping[str, Sequence[str]],
+    withheld: Sequence[str],
+    *,
+    example: Mapping[str, Any] | None,
+) -> str:
     """`README.txt`, the first page.
 
     Args:

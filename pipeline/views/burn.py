@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from pipeline.catalogue.cautions import DEFERENCE
 
 if TYPE_CHECKING:
-    from pipeline.catalogue.pairing import Joint
-    from pipeline.stages.burn import Burn
+    from pipeline.bench.pairing import Joint
+    from pipeline.publish.programming import Burn
 
 WIDTH = 100
 

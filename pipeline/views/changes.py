@@ -5,14 +5,17 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from pipeline.oneline import one_lined
+from pipeline.one_line import one_lined
 from pipeline.views.terminal import counted
 
 _ORDER = ("content", "only-old", "only-new", "not-compared", "evidence")
 _TITLES = {
-    "content": "Content differs", "only-old": "Only in the old one", "only-new": "Only in the new one",
-    "not-compared": "Not compared", "evidence": "Same content, other facts or evidence",
-}  # fmt: skip
+    "content": "Content differs",
+    "only-old": "Only in the old one",
+    "only-new": "Only in the new one",
+    "not-compared": "Not compared",
+    "evidence": "Same content, other facts or evidence",
+}
 MOST = 200
 
 

@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.oneline import one_line
+from pipeline.one_line import one_line
 
 if TYPE_CHECKING:
-    from pipeline.stages.compare import Compared
+    from pipeline.lines.verdict import Compared
 
 COLUMNS = 64
 ROWS = 16

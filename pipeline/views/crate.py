@@ -12,8 +12,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 from urllib.parse import quote
 
-from pipeline.bagflow import Entry
-from pipeline.oneline import inert_json
+from pipeline.bags.observed import Entry
+from pipeline.one_line import inert_json
 from pipeline.views.bundle import abstract, rights_name
 
 CONTEXT = "https://w3id.org/ro/crate/1.2/context"
@@ -22,10 +22,18 @@ _ISO = re.compile(r"\d{4}(?:-\d{2}(?:-\d{2}(?:T\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d
 _PLAIN = re.compile(r"[A-Za-z0-9/._-]+")
 _DONE = {"@id": "http://schema.org/CompletedActionStatus"}
 FORMATS = {
-    "bin": "application/octet-stream", "hex": "text/plain", "s19": "text/plain", "html": "text/html",
-    "txt": "text/plain", "json": "application/json", "xml": "application/xml", "cff": "application/yaml",
-    "jpg": "image/jpeg", "jpeg": "image/jpeg", "png": "image/png",
-}  # fmt: skip
+    "bin": "application/octet-stream",
+    "hex": "text/plain",
+    "s19": "text/plain",
+    "html": "text/html",
+    "txt": "text/plain",
+    "json": "application/json",
+    "xml": "application/xml",
+    "cff": "application/yaml",
+    "jpg": "image/jpeg",
+    "jpeg": "image/jpeg",
+    "png": "image/png",
+}
 """By ending; where none fits, `application/octet-stream`. Source: IANA media types, from memory."""
 
 
@@ -37,8 +45,11 @@ def reference(path: str) -> str:
 
 
 def crate(
-    head: Mapping[str, Any], files: Sequence[Entry], described: Mapping[str, str], chips: Iterable[Mapping[str, Any]]
-) -> Iterator[str]:  # fmt: skip
+    head: Mapping[str, Any],
+    files: Sequence[Entry],
+    described: Mapping[str, str],
+    chips: Iterable[Mapping[str, Any]],
+) -> Iterator[str]:
     """The document, piece by piece.
 
     Args:
@@ -69,30 +80,44 @@ def _first(
     people = list(_people(head))
     licence = licence_id(rights["statement"])
     yield {
-        "@id": "ro-crate-metadata.json", "@type": "CreativeWork", "about": {"@id": "./"}, "conformsTo": {"@id": CONFORMS},
-    }  # fmt: skip
+        "@id": "ro-crate-metadata.json",
+        "@type": "CreativeWork",
+        "about": {"@id": "./"},
+        "conformsTo": {"@id": CONFORMS},
+    }
     root = {
-        "@id": "./", "@type": "Dataset", "name": f"ROM contents of {machine['name']}", "description": abstract(head),
-        "datePublished": origin["when"][:10], "license": {"@id": licence}, "identifier": head["external_identifier"],
-        "version": head["bag"], "about": {"@id": "#machine"},
-        "hasPart": [{"@id": reference(one.path)} for one in files], "mentions": [{"@id": one} for one in mentions],
-    }  # fmt: skip
+        "@id": "./",
+        "@type": "Dataset",
+        "name": f"ROM contents of {machine['name']}",
+        "description": abstract(head),
+        "datePublished": origin["when"][:10],
+        "license": {"@id": licence},
+        "identifier": head["external_identifier"],
+        "version": head["bag"],
+        "about": {"@id": "#machine"},
+        "hasPart": [{"@id": reference(one.path)} for one in files],
+        "mentions": [{"@id": one} for one in mentions],
+    }
     if people:
         root |= {"publisher": {"@id": people[0]["@id"]}, "author": [{"@id": one["@id"]} for one in people]}
     yield root
     yield _licence(licence, rights)
     yield from people
     yield {
-        "@id": "#machine", "@type": "Thing", "name": machine["name"],
+        "@id": "#machine",
+        "@type": "Thing",
+        "name": machine["name"],
         **{key: machine[key] for key in ("description",) if machine.get(key)},
         **({"alternateName": machine["model"]} if machine.get("model") else {}),
-    }  # fmt: skip
+    }
     for reader, facts in head.get("readers", {}).items():
         about = ", ".join(str(facts[key]) for key in ("kind", "version") if facts.get(key))
         yield {
-            "@id": f"#reader/{quote(reader)}", "@type": "IndividualProduct", "name": facts.get("name") or reader,
+            "@id": f"#reader/{quote(reader)}",
+            "@type": "IndividualProduct",
+            "name": facts.get("name") or reader,
             "description": about or "a reader of chips",
-        }  # fmt: skip
+        }
     yield from _acts(head, files)
 
 
@@ -108,9 +133,12 @@ def licence_id(statement: str) -> str:
 def _licence(licence: str, rights: Mapping[str, Any]) -> dict[str, Any]:
     note = rights.get("note") or "A label for what is known of the rights; see README.txt."
     return {
-        "@id": licence, "@type": "CreativeWork", "name": rights_name(rights["statement"]), "identifier": rights["statement"],
+        "@id": licence,
+        "@type": "CreativeWork",
+        "name": rights_name(rights["statement"]),
+        "identifier": rights["statement"],
         "description": note,
-    }  # fmt: skip
+    }
 
 
 def _people(head: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
@@ -128,34 +156,50 @@ def _acts(head: Mapping[str, Any], files: Sequence[Entry]) -> Iterator[dict[str,
     programs = dict.fromkeys((head["software"]["version"], origin["software"]["version"]))
     for version in programs:
         yield {
-            "@id": f"#wellread-{version}", "@type": "SoftwareApplication", "name": "wellread", "version": version,
-            "softwareVersion": version, "description": "Packages ROM contents with their evidence",
-        }  # fmt: skip
+            "@id": f"#wellread-{version}",
+            "@type": "SoftwareApplication",
+            "name": "wellread",
+            "version": version,
+            "softwareVersion": version,
+            "description": "Packages ROM contents with their evidence",
+        }
     images = [
         {"@id": reference(one.path)} for one in files if one.path.startswith(("data/images", "data/spaces/"))
     ]
     yield {
-        "@id": "#packaging", "@type": "CreateAction", "name": f"Packaging of {origin['bag']}",
+        "@id": "#packaging",
+        "@type": "CreateAction",
+        "name": f"Packaging of {origin['bag']}",
         "description": "Readings normalised, compared, examined and graded; images and spaces derived",
-        "instrument": {"@id": f"#wellread-{head['software']['version']}"}, "endTime": head["created"],
-        "actionStatus": _DONE, **({"result": images} if images else {}),
-    }  # fmt: skip
+        "instrument": {"@id": f"#wellread-{head['software']['version']}"},
+        "endTime": head["created"],
+        "actionStatus": _DONE,
+        **({"result": images} if images else {}),
+    }
     yield {
-        "@id": "#release", "@type": "CreateAction", "name": f"Release of {head['bag']} from {origin['bag']}",
+        "@id": "#release",
+        "@type": "CreateAction",
+        "name": f"Release of {head['bag']} from {origin['bag']}",
         "description": "Made from a bag that had just passed a recheck of every file; private facts left out",
-        "instrument": {"@id": f"#wellread-{origin['software']['version']}"}, "actionStatus": _DONE,
-        "result": {"@id": "./"}, **({"endTime": origin["when"]} if origin["clock_fixed"] else {}),
-    }  # fmt: skip
+        "instrument": {"@id": f"#wellread-{origin['software']['version']}"},
+        "actionStatus": _DONE,
+        "result": {"@id": "./"},
+        **({"endTime": origin["when"]} if origin["clock_fixed"] else {}),
+    }
 
 
 def _file(entry: Entry, what: str) -> dict[str, Any]:
     name = entry.path.rsplit("/", 1)[-1]
     ending = name.rsplit(".", 1)[-1].lower() if "." in name else ""
     return {
-        "@id": reference(entry.path), "@type": "File", "name": name, "description": what or "a file of this bundle",
-        "encodingFormat": FORMATS.get(ending, "application/octet-stream"), "contentSize": str(entry.size_bytes),
+        "@id": reference(entry.path),
+        "@type": "File",
+        "name": name,
+        "description": what or "a file of this bundle",
+        "encodingFormat": FORMATS.get(ending, "application/octet-stream"),
+        "contentSize": str(entry.size_bytes),
         "sha256": entry.sha256,
-    }  # fmt: skip
+    }
 
 
 def _told(chips: Iterable[Mapping[str, Any]]) -> Iterator[dict[str, Any]]:
@@ -163,13 +207,16 @@ def _told(chips: Iterable[Mapping[str, Any]]) -> Iterator[dict[str, Any]]:
     for chip in chips:
         own = f"#chip/{quote(chip['chip'])}"
         said = ", ".join(
-            f"{label} {chip[key]}" for key, label in (("part", "part"), ("board", "board"), ("socket", "socket"), ("role", "role"))
+            f"{label} {chip[key]}"
+            for key, label in (("part", "part"), ("board", "board"), ("socket", "socket"), ("role", "role"))
             if chip.get(key)
-        )  # fmt: skip
+        )
         yield {
-            "@id": own, "@type": "IndividualProduct", "name": chip["chip"],
+            "@id": own,
+            "@type": "IndividualProduct",
+            "name": chip["chip"],
             "description": f"{said}; grade of the evidence: {chip['grade']}".lstrip("; "),
-        }  # fmt: skip
+        }
         for reading in chip["readings"]:
             yield _read(own, chip, reading)
 
@@ -183,8 +230,13 @@ def _read(chip_id: str, chip: Mapping[str, Any], reading: Mapping[str, Any]) -> 
     kept = f"; what the reader wrote stays with the custodian ({', '.join(away)})" if away else ""
     aside = f"; set aside: {reading['set_aside']}" if reading.get("set_aside") else ""
     return {
-        "@id": f"#read/{quote(reading['reading'])}", "@type": "CreateAction", "name": f"Reading {reading['reading']}",
+        "@id": f"#read/{quote(reading['reading'])}",
+        "@type": "CreateAction",
+        "name": f"Reading {reading['reading']}",
         "description": f"Chip {chip['chip']} read by {reading['reader']}{told}{kept}{aside}",
-        "instrument": {"@id": f"#reader/{quote(reading['reader'])}"}, "object": {"@id": chip_id},
-        "actionStatus": _DONE, **when, **({"result": here} if here else {}),
-    }  # fmt: skip
+        "instrument": {"@id": f"#reader/{quote(reading['reader'])}"},
+        "object": {"@id": chip_id},
+        "actionStatus": _DONE,
+        **when,
+        **({"result": here} if here else {}),
+    }

@@ -107,10 +107,19 @@ def chip_notes(chip: Mapping[str, Any]) -> str:
     """One chip: what it is, how it was read, what was done to the bytes, and what is still open."""
     where = " ".join(plain(chip[key]) for key in ("board", "socket") if chip.get(key))
     lines = [f"{chip['chip']}  {where}".rstrip()]
-    facts = [f"{label} {plain(chip[key])}" for key, label in (
-        ("part", "part"), ("organisation", "organisation"), ("marking", "marked"), ("label", "label"),
-        ("date_code", "date code"), ("revision", "revision"), ("role", "role"),
-    ) if chip.get(key)]  # fmt: skip
+    facts = [
+        f"{label} {plain(chip[key])}"
+        for key, label in (
+            ("part", "part"),
+            ("organisation", "organisation"),
+            ("marking", "marked"),
+            ("label", "label"),
+            ("date_code", "date code"),
+            ("revision", "revision"),
+            ("role", "role"),
+        )
+        if chip.get(key)
+    ]
     if facts:
         lines.append("  " + ", ".join(facts))
     lines.append(f"  grade {chip['grade']}: {'; '.join(plain(reason) for reason in chip['reasons'])}")

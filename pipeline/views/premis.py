@@ -143,10 +143,18 @@ class Premis:
         )
 
     def event(
-        self, code: str, name: str, when: str, detail: str,
-        *, outcome: str = "suc", note: str = "", agents: Iterable[tuple[str, str]] = (),
-        sources: Iterable[str] = (), outcomes: Iterable[str] = (),
-    ) -> str:  # fmt: skip
+        self,
+        code: str,
+        name: str,
+        when: str,
+        detail: str,
+        *,
+        outcome: str = "suc",
+        note: str = "",
+        agents: Iterable[tuple[str, str]] = (),
+        sources: Iterable[str] = (),
+        outcomes: Iterable[str] = (),
+    ) -> str:
         """One event with its agents and objects."""
         outcomes_words = {"suc": "success", "fai": "fail", "war": "warning"}
         told = (
@@ -230,10 +238,16 @@ class Premis:
 
     def _chip_entity(self, chip: Mapping[str, Any]) -> str:
         facts = [
-            ("part", chip.get("part")), ("organisation", chip.get("organisation")), ("marking", chip.get("marking")),
-            ("label", chip.get("label")), ("date code", chip.get("date_code")), ("board", chip.get("board")),
-            ("socket", chip.get("socket")), ("role", chip.get("role")), ("grade of the evidence", chip["grade"]),
-        ]  # fmt: skip
+            ("part", chip.get("part")),
+            ("organisation", chip.get("organisation")),
+            ("marking", chip.get("marking")),
+            ("label", chip.get("label")),
+            ("date code", chip.get("date_code")),
+            ("board", chip.get("board")),
+            ("socket", chip.get("socket")),
+            ("role", chip.get("role")),
+            ("grade of the evidence", chip["grade"]),
+        ]
         properties = "".join(
             f"<significantProperties><significantPropertiesType>{name}</significantPropertiesType>"
             f"<significantPropertiesValue>{text(value)}</significantPropertiesValue></significantProperties>"
@@ -286,13 +300,18 @@ class Premis:
                 (
                     date or "0000",
                     self.event(
-                        "cap", f"capture/{chip['chip']}/{reader}/{date or 'undated'}", when,
+                        "cap",
+                        f"capture/{chip['chip']}/{reader}/{date or 'undated'}",
+                        when,
                         f"Chip {chip['chip']} was read out by {reader}.{known}",
-                        outcome="war" if aside else "suc", note="; ".join(aside), agents=agents,
-                        sources=[self.chip_id(chip["chip"])], outcomes=list(dict.fromkeys(files)),
+                        outcome="war" if aside else "suc",
+                        note="; ".join(aside),
+                        agents=agents,
+                        sources=[self.chip_id(chip["chip"])],
+                        outcomes=list(dict.fromkeys(files)),
                     ),
                 )
-            )  # fmt: skip
+            )
         return tuple(out)
 
     def _steps(
@@ -311,24 +330,42 @@ class Premis:
         out = {}
         if paths:
             out["ing"] = self.event(
-                "ing", f"ingestion/{name}", self.when, f"The dump files of chip {name} were taken over byte for byte.{self.clock}",
-                agents=program, outcomes=paths,
-            )  # fmt: skip
+                "ing",
+                f"ingestion/{name}",
+                self.when,
+                f"The dump files of chip {name} were taken over byte for byte.{self.clock}",
+                agents=program,
+                outcomes=paths,
+            )
             out["for"] = self.event(
-                "for", f"formats/{name}", self.when, "The format of each dump file was identified from its content and the sheet.",
-                outcome="suc" if formats else "war", note=", ".join(formats) or "none identified: every reading is set aside",
-                agents=program, sources=paths,
-            )  # fmt: skip
+                "for",
+                f"formats/{name}",
+                self.when,
+                "The format of each dump file was identified from its content and the sheet.",
+                outcome="suc" if formats else "war",
+                note=", ".join(formats) or "none identified: every reading is set aside",
+                agents=program,
+                sources=paths,
+            )
         out["mes"] = self.event(
-            "mes", f"digests/{name}", self.when, "SHA-256 and SHA-512 were calculated while the files were written.",
-            agents=program, sources=[*paths, *made],
-        )  # fmt: skip
+            "mes",
+            f"digests/{name}",
+            self.when,
+            "SHA-256 and SHA-512 were calculated while the files were written.",
+            agents=program,
+            sources=[*paths, *made],
+        )
         if made:
             out["nor"] = self.event(
-                "nor", f"normalization/{name}", self.when,
+                "nor",
+                f"normalization/{name}",
+                self.when,
                 "The image was derived from the readings; each step is in metadata/record.json and can be replayed.",
-                note=", ".join(actions), agents=program, sources=list(dict.fromkeys(heard)), outcomes=made,
-            )  # fmt: skip
+                note=", ".join(actions),
+                agents=program,
+                sources=list(dict.fromkeys(heard)),
+                outcomes=made,
+            )
         outcome = (
             "fai"
             if "fault" in severities or chip["grade"] in ("faulty", "missing")
@@ -337,10 +374,15 @@ class Premis:
             else "suc"
         )
         out["val"] = self.event(
-            "val", f"validation/{name}", self.when, f"The readings of chip {name} were compared and examined for reading faults.",
-            outcome=outcome, note=f"grade {chip['grade']}: {'; '.join(chip['reasons'])}", agents=program,
+            "val",
+            f"validation/{name}",
+            self.when,
+            f"The readings of chip {name} were compared and examined for reading faults.",
+            outcome=outcome,
+            note=f"grade {chip['grade']}: {'; '.join(chip['reasons'])}",
+            agents=program,
             sources=[*dict.fromkeys(heard), *made] or paths,
-        )  # fmt: skip
+        )
         return out
 
     def opening(self) -> str:
@@ -371,11 +413,13 @@ class Premis:
         ]
         out += [
             self.file_object(
-                stored, format_name=_ending(stored["path"]), note="by the file's name only",
+                stored,
+                format_name=_ending(stored["path"]),
+                note="by the file's name only",
                 relations=self._in_bag(),
             )
             for stored in head.get("attachments", ())
-        ]  # fmt: skip
+        ]
         for space in head.get("spaces", ()):
             if space.get("path"):
                 note = f"{space['width']}-bit words, {space['byte_order']}-endian" + (
@@ -411,9 +455,14 @@ class Premis:
         made = [self.object_id(space["path"]) for space in head.get("spaces", ()) if space.get("path")]
         bag = (head.get("released_from") or {}).get("bag", self.bag)
         yield self.event(
-            "ipc", "package", self.when, f"The BagIt bag {bag} was created.{version}{self.clock}",
-            agents=[(self.software_id, "exe")], sources=[*own, *made], outcomes=[f"{self.bag}#bag"],
-        )  # fmt: skip
+            "ipc",
+            "package",
+            self.when,
+            f"The BagIt bag {bag} was created.{version}{self.clock}",
+            agents=[(self.software_id, "exe")],
+            sources=[*own, *made],
+            outcomes=[f"{self.bag}#bag"],
+        )
         if head.get("released_from"):
             yield from self._released(head["released_from"])
         yield self._agent(
@@ -461,14 +510,22 @@ class Premis:
             else " The date is the bag's, a lower bound."
         )
         yield self.event(
-            "fix", "recheck", when, f"The bag {origin['bag']} passed a recheck of every file; receipt {origin['receipt']}.{clock}",
-            agents=[(self.software_id, "exe")], sources=[f"{self.bag}#bag"],
-        )  # fmt: skip
+            "fix",
+            "recheck",
+            when,
+            f"The bag {origin['bag']} passed a recheck of every file; receipt {origin['receipt']}.{clock}",
+            agents=[(self.software_id, "exe")],
+            sources=[f"{self.bag}#bag"],
+        )
         left = "private fields left out" if origin["content"] else "private fields and all content left out"
         yield self.event(
-            "dis", "release", when, f"The public bundle {self.bag} was made from the bag {origin['bag']}, {left}.{clock}",
-            agents=[(self.software_id, "exe")], outcomes=[f"{self.bag}#bag"],
-        )  # fmt: skip
+            "dis",
+            "release",
+            when,
+            f"The public bundle {self.bag} was made from the bag {origin['bag']}, {left}.{clock}",
+            agents=[(self.software_id, "exe")],
+            outcomes=[f"{self.bag}#bag"],
+        )
 
     def _agent(self, agent: str, name: str, code: str, label: str, version: str | None, note: str) -> str:
         return (

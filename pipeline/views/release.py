@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from typing import Any
 
-from pipeline.oneline import one_lined
+from pipeline.one_line import one_lined
 from pipeline.views.terminal import counted, table
 
 MOST_CHIPS = 60

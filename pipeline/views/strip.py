@@ -10,13 +10,25 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 BLOCKS: Mapping[str, str] = {
-    "dense": "█", "text": "▒", "table": "▓", "repeat": "▚", "decode": "▞", "fill": "░",
-    "contested": "!", "differs": "×",
-}  # fmt: skip
+    "dense": "█",
+    "text": "▒",
+    "table": "▓",
+    "repeat": "▚",
+    "decode": "▞",
+    "fill": "░",
+    "contested": "!",
+    "differs": "×",
+}
 PLAIN: Mapping[str, str] = {
-    "dense": "#", "text": "T", "table": "/", "repeat": "=", "decode": "|", "fill": ".",
-    "contested": "!", "differs": "x",
-}  # fmt: skip
+    "dense": "#",
+    "text": "T",
+    "table": "/",
+    "repeat": "=",
+    "decode": "|",
+    "fill": ".",
+    "contested": "!",
+    "differs": "x",
+}
 _KINDS = ("dense", "text", "table", "repeat", "decode", "fill")
 
 

@@ -6,11 +6,11 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
-from pipeline.oneline import one_line, one_lined
+from pipeline.one_line import one_line, one_lined
 from pipeline.views.strip import legend, strip
 
 if TYPE_CHECKING:
-    from pipeline.run.packaging import Packaged
+    from pipeline.run.package.package import Packaged
 
 MOST_CHIPS = 60
 _ORDER = ("faulty", "contested", "missing", "single", "repeatable", "corroborated", "self-checked")
@@ -58,12 +58,16 @@ def package_json(done: Packaged, chips: Iterable[Mapping[str, Any]]) -> dict[str
         chips: The chips' records as the bag has them.
     """
     return {
-        "schema": "wellread/package/1", "command": "package", "bag": str(done.bag),
-        "record": str(done.bag / "metadata" / "record.json"), "same_as": done.same_as or None,
+        "schema": "wellread/package/1",
+        "command": "package",
+        "bag": str(done.bag),
+        "record": str(done.bag / "metadata" / "record.json"),
+        "same_as": done.same_as or None,
         "supersedes": done.supersedes or None,
         "chips": [{key: chip[key] for key in ("chip", "grade", "findings")} for chip in chips],
-        "cautions": list(done.cautions), "needs_person": list(done.needing),
-    }  # fmt: skip
+        "cautions": list(done.cautions),
+        "needs_person": list(done.needing),
+    }
 
 
 def packaged(done: Packaged, *, draw: bool) -> str:

@@ -123,16 +123,28 @@ def test_only_the_expected_things_lie_at_the_top() -> None:
     tops = {name.split("/")[0] for name in done.stdout.split("\0") if name}
     plain = {name for name in tops if not name.startswith(".")}
     assert plain == {
-        "pipeline", "schemas", "tests", "example_project", "pyproject.toml", "README.md", "DEVELOPERS.md", "LICENSE", "CHANGELOG.md",
-    }  # fmt: skip
+        "pipeline",
+        "schemas",
+        "tests",
+        "example_project",
+        "pyproject.toml",
+        "README.md",
+        "DEVELOPERS.md",
+        "LICENSE",
+        "CHANGELOG.md",
+    }
 
 
 def test_no_file_names_a_machine_or_a_registry() -> None:
     pattern = re.compile(r"/work/|/root/|bash_jobs|pypi\.org|registry\.npmjs|deb\.debian")
     wrong = [
-        path for path in (ROOT / folder for folder in ("pipeline", "schemas", "tests", "example_project", ".ci"))
+        path
+        for path in (ROOT / folder for folder in ("pipeline", "schemas", "tests", "example_project", ".ci"))
         for path in path.rglob("*")
-        if path.is_file() and path.suffix in (".py", ".md", ".yaml", ".toml", ".sh", "") and path != Path(__file__)
-        and "__pycache__" not in path.parts and pattern.search(path.read_text(encoding="utf-8", errors="replace"))
-    ]  # fmt: skip
+        if path.is_file()
+        and path.suffix in (".py", ".md", ".yaml", ".toml", ".sh", "")
+        and path != Path(__file__)
+        and "__pycache__" not in path.parts
+        and pattern.search(path.read_text(encoding="utf-8", errors="replace"))
+    ]
     assert wrong == []

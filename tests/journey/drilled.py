@@ -11,8 +11,9 @@ from pathlib import Path
 from tempfile import mkdtemp
 
 from pipeline.__main__ import run
-from pipeline.edges.bagdir import MemberStream, Staging, finish_bag, write_member
+from pipeline.edges.bags.writer import MemberStream, finish_bag, write_member
 from pipeline.edges.ledger import Ledger
+from pipeline.edges.staging import Staging
 from pipeline.errors import WellreadError
 from pipeline.run.crew import FEWEST_FOR_WORKERS
 from tests.outside import bag_cases

@@ -8,7 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from pipeline.edges.bagdir import finish_bag, write_member
+from pipeline.edges.bags.writer import finish_bag, write_member
 
 
 def _bag(path: Path, content: bytes, name: str = "loom-1") -> Path:

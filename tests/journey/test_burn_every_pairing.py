@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipeline.formats import Declared, decode
-from pipeline.stages.burn import as_bytes, plan_burn
+from pipeline.publish.programming import as_bytes, plan_burn
 from tests.example_bags import EPOCH
 from tests.journey.cli import wellread
 from tests.property.test_burn_reads_back import CATALOGUE, FACTS_C, assert_reads_back, image_of, mask_levels
@@ -51,8 +51,19 @@ def test_a_file_burned_from_a_bag_reads_back_through_the_old_socket(
     ]
     output = tmp_path / "file.hex"
     done = wellread(
-        "burn", bag, "--chip", f"C{old}", "--into", new, "--format", "intel-hex", "-o", output, *selects, "--json"
-    )  # fmt: skip
+        "burn",
+        bag,
+        "--chip",
+        f"C{old}",
+        "--into",
+        new,
+        "--format",
+        "intel-hex",
+        "-o",
+        output,
+        *selects,
+        "--json",
+    )
     assert done.code == 0, done.err
     image = image_of(source, seed=7)
     plan = plan_burn(image, source, target, select_levels=levels)

@@ -25,8 +25,8 @@ import pytest
 
 pytest.importorskip("serial", reason="capture needs the optional package pyserial")
 
-from pipeline.run.capturing import Wish
-from pipeline.run.capturing import capture as run_capture
+from pipeline.run.bench.capture import Wish
+from pipeline.run.bench.capture import capture as run_capture
 from pipeline.run.schemas import schema_document
 from tests.journey.cli import Ran, wellread
 from tests.reader_simulated import (
@@ -68,8 +68,18 @@ def warm() -> Generator[Warm]:
 
 def captured(folder: Path, line: Line, *more: str, quiet: str = "1") -> Ran:
     return wellread(
-        "capture", line.name, "--chip", "U1", "--reader", "hb", "--project", folder, "--quiet-seconds", quiet, *more
-    )  # fmt: skip
+        "capture",
+        line.name,
+        "--chip",
+        "U1",
+        "--reader",
+        "hb",
+        "--project",
+        folder,
+        "--quiet-seconds",
+        quiet,
+        *more,
+    )
 
 
 def whole(passes: int = 3, image: bytes = IMAGE) -> bytes:
@@ -108,9 +118,19 @@ def log_of(folder: Path, number: int = 1) -> Path:
 
 def command_of(folder: Path, line: Line, *more: str) -> list[str]:
     return [
-        sys.executable, "-m", "pipeline", "capture", line.name, "--chip", "U1", "--reader", "hb",
-        "--project", str(folder), *more,
-    ]  # fmt: skip
+        sys.executable,
+        "-m",
+        "pipeline",
+        "capture",
+        line.name,
+        "--chip",
+        "U1",
+        "--reader",
+        "hb",
+        "--project",
+        str(folder),
+        *more,
+    ]
 
 
 # ---- the way of a reading that goes well
@@ -342,8 +362,10 @@ def test_two_megabytes_at_two_megabaud_lose_nothing_and_the_worst_stall_is_told(
     thread = when_recording(folder, lambda: line.send(content, baud=2_000_000))
     process = subprocess.run(
         command_of(folder, line, "--baud", "2000000", "--passes", str(passes), "--json"),
-        cwd=ROOT, capture_output=True, check=False,
-    )  # fmt: skip
+        cwd=ROOT,
+        capture_output=True,
+        check=False,
+    )
     thread.join()
     line.close()
     document = json.loads(process.stdout)
@@ -739,9 +761,18 @@ def test_bytes_that_the_driver_lost_are_no_problem_where_every_line_was_proved(
 
 def wish_of(folder: Path, line: Line) -> Wish:
     return Wish(
-        port=line.name, chip="U1", reader="hb", part=None, organisation=None, passes=3, baud=115_200,
-        quiet_seconds=0.5, resume=False, sitting=None, project=folder,
-    )  # fmt: skip
+        port=line.name,
+        chip="U1",
+        reader="hb",
+        part=None,
+        organisation=None,
+        passes=3,
+        baud=115_200,
+        quiet_seconds=0.5,
+        resume=False,
+        sitting=None,
+        project=folder,
+    )
 
 
 def limited() -> None:
@@ -957,10 +988,18 @@ def test_the_reference_reader_leads_from_bench_to_bundle(tmp_path: Path, line: L
     (tmp_path / "board.h").write_text(BOARD, encoding="ascii")
     options = ["-DREADER_PLAIN"] if plain else []
     subprocess.run(
-        ["g++", "-std=c++11", *options, f'-DREADER_BOARD="{tmp_path / "board.h"}"', f'-DCHIP_FILE="{trusted}"',
-         str(READER), "-o", str(tmp_path / "reader")],
+        [
+            "g++",
+            "-std=c++11",
+            *options,
+            f'-DREADER_BOARD="{tmp_path / "board.h"}"',
+            f'-DCHIP_FILE="{trusted}"',
+            str(READER),
+            "-o",
+            str(tmp_path / "reader"),
+        ],
         check=True,
-    )  # fmt: skip
+    )
     os.set_blocking(line.master, True)
 
     def read_chip() -> None:

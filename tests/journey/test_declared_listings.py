@@ -9,8 +9,8 @@ import pytest
 
 from pipeline.errors import FormatError
 from pipeline.formats import Declared, decode
-from pipeline.replay import DECLARED, image_bytes, replay
-from pipeline.run.chipwork import declared_of
+from pipeline.run.package.one_chip import declared_of
+from pipeline.steps import DECLARED, image_bytes, replay
 from schemas.names import Organisation
 from schemas.sheet import Reader, ReadingRow
 from tests.journey.cli import wellread

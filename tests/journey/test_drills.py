@@ -24,9 +24,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.edges.bagdir import leftovers, observe
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import observe
 from pipeline.edges.ledger import Ledger
-from pipeline.stages.recheck import judge
+from pipeline.edges.staging import leftovers
 from tests.journey import drilled
 from tests.journey.cli import Ran, wellread
 from tests.journey.drill_yard import Yard
@@ -302,15 +303,27 @@ def bundle_and_zip_or_neither(folder: Path, run: Run, old: Tree, new: Tree) -> N
 DRILLS = [
     Drill("writing a bag", "write", nothing, lambda at: [at / "bag"], bag_or_none),
     Drill("adding to a ledger", "add", nothing, lambda at: [at / "l"], added_rows_are_there),
-    Drill("recheck, with a ledger", "wellread", two_bags, lambda at: ["recheck", at / "one", at / "two", "--ledger", at / "l"], bags_untouched),
+    Drill(
+        "recheck, with a ledger",
+        "wellread",
+        two_bags,
+        lambda at: ["recheck", at / "one", at / "two", "--ledger", at / "l"],
+        bags_untouched,
+    ),
     Drill("accepting a receipt", "wellread", a_rewritten_bag, accept, accepted_or_not),
-    Drill("exports of a ledger", "wellread", known_bags, lambda at: ["ledger", at / "l", "--csv", at / "l.csv", "--premis", at / "l.xml"], exports_or_none),
+    Drill(
+        "exports of a ledger",
+        "wellread",
+        known_bags,
+        lambda at: ["ledger", at / "l", "--csv", at / "l.csv", "--premis", at / "l.xml"],
+        exports_or_none,
+    ),
     Drill("mend, with a ledger", "wellread", drilled.damaged_shelf, mend, old_or_mended),
     Drill("mend from a zip", "wellread", damaged_shelf_with_zip, mend, old_or_mended),
     Drill("package", "wellread", project, package, version_or_none),
     Drill("package a second version", "wellread", drilled.edited, package, version_or_none),
     Drill("release", "wellread", a_bag, release, bundle_and_zip_or_neither),
-]  # fmt: skip
+]
 
 
 @dataclass(frozen=True)
@@ -371,9 +384,13 @@ def test_the_old_state_or_the_new_never_a_mixture(
         old = tree(folder)
         at = {"kill_at": number} if how.failure == 0 else {"fail_at": number, "failure": how.failure}
         done = yard.drill(
-            drill.program, [str(each) for each in drill.arguments(folder)], folder,
-            **at, lasting=how.lasting, environment={"SOURCE_DATE_EPOCH": drilled.EPOCH},
-        )  # fmt: skip
+            drill.program,
+            [str(each) for each in drill.arguments(folder)],
+            folder,
+            **at,
+            lasting=how.lasting,
+            environment={"SOURCE_DATE_EPOCH": drilled.EPOCH},
+        )
         return folder, done, old
 
     folder, undisturbed, old = run(0)
@@ -462,11 +479,14 @@ def racing(*commands: Sequence[str | Path]) -> list[tuple[int, str]]:
     racers = [
         subprocess.Popen(
             [sys.executable, "-m", "pipeline", *map(str, command)],
-            cwd=ROOT, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True,
+            cwd=ROOT,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.PIPE,
+            text=True,
             env={**os.environ, "SOURCE_DATE_EPOCH": drilled.EPOCH, "PYTHONDONTWRITEBYTECODE": "1"},
         )
         for command in commands
-    ]  # fmt: skip
+    ]
     said = [racer.communicate()[1] for racer in racers]
     assert not any("Traceback" in each for each in said), said
     return [(racer.returncode, each) for racer, each in zip(racers, said, strict=True)]
@@ -566,9 +586,12 @@ def mounted(
     asked = [sys.executable, "-m", "pipeline", *map(str, command)]
     done = subprocess.run(
         ["unshare", "--mount", "sh", "-c", script, "sh", *asked],
-        cwd=ROOT, capture_output=True, text=True, check=False,
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
         env={**os.environ, "SOURCE_DATE_EPOCH": drilled.EPOCH, "PYTHONDONTWRITEBYTECODE": "1"},
-    )  # fmt: skip
+    )
     assert "Traceback" not in done.stderr, done.stderr
     return done.returncode, done.stderr, kept
 

@@ -40,7 +40,10 @@ def _laughs(levels: str) -> str:
     "sheet",
     [
         _laughs("abcdefghi"),
-        "a: &a {x: 1}\n" + "".join(f"b{n}: &b{n} {{<<: *{'a' if not n else f'b{n - 1}'}, y{n}: [*a, *a]}}\n" for n in range(9000)),
+        "a: &a {x: 1}\n"
+        + "".join(
+            f"b{n}: &b{n} {{<<: *{'a' if not n else f'b{n - 1}'}, y{n}: [*a, *a]}}\n" for n in range(9000)
+        ),
         "a: &a [*a, *a]\n",
         "chips: " + "[" * 50_000,
         "chips: " + "{a: " * 5_000,
@@ -53,9 +56,22 @@ def _laughs(levels: str) -> str:
         "project: {title: '\x1b]0;owned\x07'}\n",
         'chips: [{chip: U1, label: "\\ud800"}]',
     ],
-    ids=["billion laughs", "merged keys", "an alias inside itself", "deep lists", "deep maps", "deep blocks", "deep keys",
-         "many anchors", "millions of values", "object tag", "object tag by another name", "raw escape", "half a character"],
-)  # fmt: skip
+    ids=[
+        "billion laughs",
+        "merged keys",
+        "an alias inside itself",
+        "deep lists",
+        "deep maps",
+        "deep blocks",
+        "deep keys",
+        "many anchors",
+        "millions of values",
+        "object tag",
+        "object tag by another name",
+        "raw escape",
+        "half a character",
+    ],
+)
 def test_a_hostile_yaml_sheet_is_refused_in_words_and_at_once(tmp_path: Path, sheet: str) -> None:
     project = project_at(tmp_path / "p", sheet)
     commands: tuple[Words, ...] = (["check", project], ["package", project])
@@ -98,20 +114,36 @@ def _spreadsheet(tmp_path: Path) -> tuple[Path, Path]:
     packed = "http://schemas.openxmlformats.org/package/2006"
     parts = {
         "[Content_Types].xml": f'<Types xmlns="{packed}/content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
-        + "".join(f'<Override PartName="/xl/{path}.xml" ContentType="{made}.{kind}+xml"/>' for path, kind in (
-            ("workbook", "sheet.main"), ("worksheets/sheet1", "worksheet"), ("sharedStrings", "sharedStrings"), ("styles", "styles")))
+        + "".join(
+            f'<Override PartName="/xl/{path}.xml" ContentType="{made}.{kind}+xml"/>'
+            for path, kind in (
+                ("workbook", "sheet.main"),
+                ("worksheets/sheet1", "worksheet"),
+                ("sharedStrings", "sharedStrings"),
+                ("styles", "styles"),
+            )
+        )
         + "</Types>",
         "_rels/.rels": f'<Relationships xmlns="{packed}/relationships"><Relationship Id="r1" Type="{rels}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
         "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{packed}/relationships">'
-        + "".join(f'<Relationship Id="r{number}" Type="{rels}/{kind}" Target="{path}.xml"/>' for number, (path, kind) in enumerate((
-            ("worksheets/sheet1", "worksheet"), ("sharedStrings", "sharedStrings"), ("styles", "styles")), start=1))
+        + "".join(
+            f'<Relationship Id="r{number}" Type="{rels}/{kind}" Target="{path}.xml"/>'
+            for number, (path, kind) in enumerate(
+                (
+                    ("worksheets/sheet1", "worksheet"),
+                    ("sharedStrings", "sharedStrings"),
+                    ("styles", "styles"),
+                ),
+                start=1,
+            )
+        )
         + "</Relationships>",
         "xl/workbook.xml": f'<workbook xmlns="{main}" xmlns:r="{rels}"><sheets><sheet name="chips" sheetId="1" r:id="r1"/></sheets></workbook>',
         "xl/styles.xml": f'<styleSheet xmlns="{main}"><cellXfs count="1"><xf/></cellXfs></styleSheet>',
         "xl/sharedStrings.xml": f'<sst xmlns="{main}"><si><t>chip</t></si><si><t>U1</t></si></sst>',
         "xl/worksheets/sheet1.xml": f'<worksheet xmlns="{main}"><sheetData><row r="1"><c r="A1" t="s"><v>0</v></c></row>'
         '<row r="2"><c r="A2" t="inlineStr"><is><t>U1</t></is></c></row></sheetData></worksheet>',
-    }  # fmt: skip
+    }
     with zipfile.ZipFile(plain, "w") as archive:
         for name, content in parts.items():
             archive.writestr(name, content)
@@ -236,7 +268,20 @@ def test_the_program_writes_one_kind_of_csv_and_no_other() -> None:
 @pytest.mark.parametrize("begins", BEGINNINGS)
 def test_no_cell_of_an_exported_history_is_a_formula_to_any_spreadsheet(tmp_path: Path, begins: str) -> None:
     evil = f'{begins}HYPERLINK("http://evil.example";A1)'
-    row = {"kind": evil, "when": evil, "tool": evil, "bag": evil, "outcome": evil, "note": evil, "receipt": evil, "files": 1, "size_bytes": 2, "algorithms": [evil], "problem_count": 3, "problems": [{"kind": evil, "path": evil}]}  # fmt: skip
+    row = {
+        "kind": evil,
+        "when": evil,
+        "tool": evil,
+        "bag": evil,
+        "outcome": evil,
+        "note": evil,
+        "receipt": evil,
+        "files": 1,
+        "size_bytes": 2,
+        "algorithms": [evil],
+        "problem_count": 3,
+        "problems": [{"kind": evil, "path": evil}],
+    }
     with Ledger(tmp_path / "l", {"kind": "opened", "when": "", "tool": ""}) as book:
         book.add(row)
     ran = wellread("ledger", tmp_path / "l", "--csv", tmp_path / "history.csv")

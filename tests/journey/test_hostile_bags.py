@@ -16,8 +16,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.edges.bagdir import observe
-from pipeline.stages.recheck import judge
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import observe
 from tests.journey import drilled
 from tests.journey.cli import Ran, wellread
 from tests.journey.hostile import SECRET, Words, deep, in_words, inert, nested, within
@@ -30,10 +30,17 @@ posix = pytest.mark.skipif(sys.platform == "win32", reason="links, pipes and dev
 def every_way(bag: Path, copy: Path, out: Path) -> list[Words]:
     """Every command that takes a bag."""
     return [
-        ["recheck", bag], ["recheck", bag, "--json"], ["recheck", bag, "--ledger", out / "l"],
-        ["mend", bag, "--from", copy], ["mend", copy, "--from", bag], ["release", bag, "--into", out], ["reopen", bag, "--into", out / "again"],
-        ["burn", bag, "--chip", "U1", "--into", "2716", "-o", out / "burnt"], ["changes", copy, bag], ["changes", bag, copy],
-    ]  # fmt: skip
+        ["recheck", bag],
+        ["recheck", bag, "--json"],
+        ["recheck", bag, "--ledger", out / "l"],
+        ["mend", bag, "--from", copy],
+        ["mend", copy, "--from", bag],
+        ["release", bag, "--into", out],
+        ["reopen", bag, "--into", out / "again"],
+        ["burn", bag, "--chip", "U1", "--into", "2716", "-o", out / "burnt"],
+        ["changes", copy, bag],
+        ["changes", bag, copy],
+    ]
 
 
 def a_bag(folder: Path) -> Path:
@@ -50,9 +57,22 @@ def holding(folder: Path) -> list[bytes]:
 
 @posix
 @pytest.mark.parametrize(
-    "place", ["data/docs/notes.txt", "data/stray", "data/docs", "metadata/record.json", "manifest-sha256.txt", "manifest-md5.txt",
-              "bag-info.txt", "bagit.txt", "fetch.txt", "tagmanifest-sha512.txt", "data", "metadata"]
-)  # fmt: skip
+    "place",
+    [
+        "data/docs/notes.txt",
+        "data/stray",
+        "data/docs",
+        "metadata/record.json",
+        "manifest-sha256.txt",
+        "manifest-md5.txt",
+        "bag-info.txt",
+        "bagit.txt",
+        "fetch.txt",
+        "tagmanifest-sha512.txt",
+        "data",
+        "metadata",
+    ],
+)
 @pytest.mark.parametrize("made", NO_FILES, ids=lambda made: made.__name__.strip("_"))
 def test_what_is_no_file_in_a_bag_is_never_waited_for_and_never_read(
     tmp_path: Path, made: Callable[[Path, Path], None], place: str
@@ -88,9 +108,25 @@ def test_what_is_no_file_in_a_bag_is_never_waited_for_and_never_read(
 
 @posix
 @pytest.mark.parametrize(
-    "path", ["../victim", "data/../../victim", "/victim-of-a-drill", "{victim}", "C:/victim", "C:victim", "\\\\host\\victim",
-             "\\\\?\\C:\\victim", "data\\..\\..\\victim", "~/victim", "data/./../../victim", "data//../../victim", "", ".", "data/.."]
-)  # fmt: skip
+    "path",
+    [
+        "../victim",
+        "data/../../victim",
+        "/victim-of-a-drill",
+        "{victim}",
+        "C:/victim",
+        "C:victim",
+        "\\\\host\\victim",
+        "\\\\?\\C:\\victim",
+        "data\\..\\..\\victim",
+        "~/victim",
+        "data/./../../victim",
+        "data//../../victim",
+        "",
+        ".",
+        "data/..",
+    ],
+)
 def test_a_listed_path_that_leads_out_is_neither_read_nor_written(tmp_path: Path, path: str) -> None:
     (tmp_path / "victim").write_bytes(SECRET)
     (tmp_path / "out").mkdir()
@@ -135,8 +171,26 @@ def test_mending_and_checking_change_no_other_name_of_a_file(tmp_path: Path) -> 
 
 @posix
 def test_long_reserved_and_odd_names_in_a_bag_are_checked_as_they_are(tmp_path: Path) -> None:
-    names = ["n" * 255, "é" * 127, "CON", "NUL.bin", "aux.txt", "COM1", "trailing.", "trailing ", "a:b", "-rf", "~x", "$(x)", "back\\slash",
-             "esc\x1b[31m", "line\nbreak", "c1\x9b", "turned\u202e", "\u200b"]  # fmt: skip
+    names = [
+        "n" * 255,
+        "é" * 127,
+        "CON",
+        "NUL.bin",
+        "aux.txt",
+        "COM1",
+        "trailing.",
+        "trailing ",
+        "a:b",
+        "-rf",
+        "~x",
+        "$(x)",
+        "back\\slash",
+        "esc\x1b[31m",
+        "line\nbreak",
+        "c1\x9b",
+        "turned\u202e",
+        "\u200b",
+    ]
     payload = {f"data/{name}": name.encode() for name in names}
     bag_cases.bag(tmp_path / "bag", payload)
     shutil.copytree(tmp_path / "bag", tmp_path / "copy")

@@ -15,10 +15,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.edges.baghash import observe
-from pipeline.edges.bagopinion import second_opinion
-from pipeline.formats.bagnames import is_portable, unique_names
-from pipeline.stages.recheck import judge
+from pipeline.bags.portable_names import is_portable, unique_names
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import observe
+from pipeline.edges.bags.second_opinion import second_opinion
 from tests.journey.cli import wellread
 from tests.journey.hostile import (
     IMAGE,
@@ -42,10 +42,25 @@ posix = pytest.mark.skipif(sys.platform == "win32", reason="links, pipes and dev
 @pytest.mark.parametrize(
     "name",
     [
-        "../../secret", "/etc/hostname", "C:\\\\x.bin", "C:x.bin", "\\\\\\\\host\\\\x", "\\\\\\\\?\\\\C:\\\\x", "a/../../b",
-        "dumps/../../secret", "dumps\\\\..\\\\..\\\\secret", "~/secret", "file:///etc/hostname", "CON", "x" * 256, "u1\\0.bin", ".", "", "/",
+        "../../secret",
+        "/etc/hostname",
+        "C:\\\\x.bin",
+        "C:x.bin",
+        "\\\\\\\\host\\\\x",
+        "\\\\\\\\?\\\\C:\\\\x",
+        "a/../../b",
+        "dumps/../../secret",
+        "dumps\\\\..\\\\..\\\\secret",
+        "~/secret",
+        "file:///etc/hostname",
+        "CON",
+        "x" * 256,
+        "u1\\0.bin",
+        ".",
+        "",
+        "/",
     ],
-)  # fmt: skip
+)
 def test_a_dump_named_outside_the_folder_or_by_no_name_is_refused(tmp_path: Path, name: str) -> None:
     (tmp_path / "secret").write_bytes(SECRET)
     project = project_at(tmp_path / "p", SHEET.format(file=f'"{name}"'))
@@ -57,9 +72,30 @@ def test_a_dump_named_outside_the_folder_or_by_no_name_is_refused(tmp_path: Path
     assert not list((tmp_path / "into").glob("*")) if (tmp_path / "into").exists() else True
 
 
-ODD_NAMES = ["n" * 251 + ".bin", "é" * 125 + ".bin", "CON", "nul.bin", "COM1.x.bin", "aux", "trailing.", "trailing ", " leading",
-             "~home", "-rf", "a:b", "a<b>|c?.bin", "back\\slash", "100%25.bin", "$(x)", "`x`", "=1+1.bin", "e\u0301.bin", "\u00e9.bin",
-             "c1\x9b2J.bin", "turned\u202enib.exe"]  # fmt: skip
+ODD_NAMES = [
+    "n" * 251 + ".bin",
+    "é" * 125 + ".bin",
+    "CON",
+    "nul.bin",
+    "COM1.x.bin",
+    "aux",
+    "trailing.",
+    "trailing ",
+    " leading",
+    "~home",
+    "-rf",
+    "a:b",
+    "a<b>|c?.bin",
+    "back\\slash",
+    "100%25.bin",
+    "$(x)",
+    "`x`",
+    "=1+1.bin",
+    "e\u0301.bin",
+    "\u00e9.bin",
+    "c1\x9b2J.bin",
+    "turned\u202enib.exe",
+]
 
 
 @posix
@@ -293,12 +329,26 @@ def test_what_is_no_file_is_refused_where_it_is_named_on_the_command_line(
     (tmp_path / "good.bin").write_bytes(IMAGE)
     odd, good = tmp_path / "odd", tmp_path / "good.bin"
     commands: tuple[Words, ...] = (
-        ["start", odd], ["check", odd], ["package", odd], ["examine", odd], ["examine", good, odd], ["compare", good, odd],
-        ["convert", odd, "--to", "binary", "-o", tmp_path / "out"], ["recheck", odd], ["recheck", tmp_path, "--ledger", odd], ["ledger", odd],
-        ["ledger", odd, "--verify"], ["mend", odd, "--from", good], ["release", odd], ["burn", odd, "--chip", "U1", "--into", "2716"],
-        ["reopen", odd, "--into", tmp_path / "again"], ["changes", odd, odd], ["bench", "2716", "--project", odd],
-        ["convert", good, "--to", "binary", "-o", odd], ["package", project_at(tmp_path / f"p{time.monotonic_ns()}"), "--into", odd],
-    )  # fmt: skip
+        ["start", odd],
+        ["check", odd],
+        ["package", odd],
+        ["examine", odd],
+        ["examine", good, odd],
+        ["compare", good, odd],
+        ["convert", odd, "--to", "binary", "-o", tmp_path / "out"],
+        ["recheck", odd],
+        ["recheck", tmp_path, "--ledger", odd],
+        ["ledger", odd],
+        ["ledger", odd, "--verify"],
+        ["mend", odd, "--from", good],
+        ["release", odd],
+        ["burn", odd, "--chip", "U1", "--into", "2716"],
+        ["reopen", odd, "--into", tmp_path / "again"],
+        ["changes", odd, odd],
+        ["bench", "2716", "--project", odd],
+        ["convert", good, "--to", "binary", "-o", odd],
+        ["package", project_at(tmp_path / f"p{time.monotonic_ns()}"), "--into", odd],
+    )
     for command in commands:
         if made is _to_nowhere and (command[0] == "ledger" or command[-2] in {"--ledger", "--into"}):
             continue  # what is to be made is made where the link leads, as a person who made the link expects
@@ -335,10 +385,12 @@ def test_neither_a_link_nor_a_second_name_leads_an_output_onto_another_file(tmp_
         else:
             target.hardlink_to(victim)
         commands: tuple[Words, ...] = (
-            ["convert", dump, "--to", "binary", "-o", target], ["compare", dump, dump, "--undo", target],
-            ["burn", bag, "--chip", "U1", "--into", "2716", "-o", target], ["bench", "2716", "--html", target],
+            ["convert", dump, "--to", "binary", "-o", target],
+            ["compare", dump, dump, "--undo", target],
+            ["burn", bag, "--chip", "U1", "--into", "2716", "-o", target],
+            ["bench", "2716", "--html", target],
             ["reopen", bag, "--into", target],
-        )  # fmt: skip
+        )
         for command in commands:
             # `compare` and `bench` call it a wrong option.
             assert wellread(*command).code in {2, 15}, command

@@ -224,8 +224,16 @@ def _twice_in_a_zip(world: World) -> Path:
 def _forged_ledger(world: World) -> Path:
     path = world.fresh("forged-ledger")
     shutil.copyfile(world.ledger, path)
-    row = {"kind": EVIL, "when": EVIL, "tool": EVIL, "bag": f"/{EVIL}", "outcome": EVIL, "note": EVIL,
-           "receipt": EVIL, "problems": [{"kind": EVIL, "path": EVIL, "means": EVIL, "severity": EVIL}]}  # fmt: skip
+    row = {
+        "kind": EVIL,
+        "when": EVIL,
+        "tool": EVIL,
+        "bag": f"/{EVIL}",
+        "outcome": EVIL,
+        "note": EVIL,
+        "receipt": EVIL,
+        "problems": [{"kind": EVIL, "path": EVIL, "means": EVIL, "severity": EVIL}],
+    }
     with Ledger(path, {"kind": "opened", "when": "", "tool": ""}) as book:
         book.add(row)
     return path
@@ -309,24 +317,43 @@ CASES: dict[str, Callable[[World], Words]] = {
     "check": lambda w: ["check", w.project],
     "check no project": lambda w: ["check", w.root],
     "check a file": lambda w: ["check", w.dump],
-    "check an unknown field": lambda w: ["check", w.drafted(f"{MINIMAL}{json.dumps(EVIL)}: x\nchips: [{{chip: U1, {json.dumps(EVIL)}: 1}}]\n")],
-    "check bad values": lambda w: ["check", w.drafted(
-        f"{MINIMAL}chips:\n  - {{chip: {json.dumps(EVIL)}, part: {json.dumps(EVIL)}, state: {json.dumps(EVIL)}}}\n"
-        f"readings:\n  - {{chip: U1, reader: {json.dumps(EVIL)}, file: {json.dumps(EVIL)}, date: {json.dumps(EVIL)}}}\n")],
-    "check a key twice": lambda w: ["check", w.drafted(f"{MINIMAL}{json.dumps(EVIL)}: 1\n{json.dumps(EVIL)}: 2\n")],
+    "check an unknown field": lambda w: [
+        "check",
+        w.drafted(f"{MINIMAL}{json.dumps(EVIL)}: x\nchips: [{{chip: U1, {json.dumps(EVIL)}: 1}}]\n"),
+    ],
+    "check bad values": lambda w: [
+        "check",
+        w.drafted(
+            f"{MINIMAL}chips:\n  - {{chip: {json.dumps(EVIL)}, part: {json.dumps(EVIL)}, state: {json.dumps(EVIL)}}}\n"
+            f"readings:\n  - {{chip: U1, reader: {json.dumps(EVIL)}, file: {json.dumps(EVIL)}, date: {json.dumps(EVIL)}}}\n"
+        ),
+    ],
+    "check a key twice": lambda w: [
+        "check",
+        w.drafted(f"{MINIMAL}{json.dumps(EVIL)}: 1\n{json.dumps(EVIL)}: 2\n"),
+    ],
     "check a tag": lambda w: ["check", w.drafted(f"{MINIMAL}chips: !<{MARKUP}%1B> x\n")],
     "check an alias": lambda w: ["check", w.drafted(f"{MINIMAL}chips: *{'x' * 9}\n")],
     "check raw controls": lambda w: ["check", w.drafted(f"{MINIMAL}x: '{EVIL}'\n")],
     "check bad names": lambda w: ["check", _bad_names(w)],
     "check a table": lambda w: ["check", _table(w)],
-    "check a missing table": lambda w: ["check", w.drafted(f"{MINIMAL}chips: {json.dumps(ONE_LINE + '.csv')}\n")],
+    "check a missing table": lambda w: [
+        "check",
+        w.drafted(f"{MINIMAL}chips: {json.dumps(ONE_LINE + '.csv')}\n"),
+    ],
     "package": lambda w: ["package", w.project, "--into", w.fresh("into")],
     "package what is packed": lambda w: ["package", w.project, "--into", w.root],
     "package into a file": lambda w: ["package", w.project, "--into", w.dump],
     "package into itself": lambda w: ["package", w.project, "--into", w.project / EVIL],
     "package beside a damaged version": lambda w: ["package", w.project, "--into", _damaged_version(w)],
     "package beside a leftover": lambda w: ["package", w.project, "--into", _leftover(w)],
-    "package and clear a leftover": lambda w: ["package", w.project, "--into", _leftover(w), "--clear-leftovers"],
+    "package and clear a leftover": lambda w: [
+        "package",
+        w.project,
+        "--into",
+        _leftover(w),
+        "--clear-leftovers",
+    ],
     "examine": lambda w: ["examine", w.dump],
     "examine several": lambda w: ["examine", w.dump, w.dump, "--part", "2716"],
     "examine nothing": lambda _: ["examine", f"/nowhere{EVIL}"],
@@ -341,8 +368,10 @@ CASES: dict[str, Callable[[World], Words]] = {
     "compare and undo onto a file": lambda w: ["compare", w.dump, w.dump, "--undo", w.dump],
     "convert": _hex,
     "convert a listing": lambda w: ["convert", w.listing, "--to", "binary", "-o", w.fresh("hex")],
-    **{f"convert, a wrong {option}": (lambda w, option=option: _hex(w, f"--{option}", EVIL))  # type: ignore[misc]
-       for option in ("fill", "base", "word-order", "token", "span", "address", "format", "pass")},
+    **{
+        f"convert, a wrong {option}": (lambda w, option=option: _hex(w, f"--{option}", EVIL))  # type: ignore[misc]
+        for option in ("fill", "base", "word-order", "token", "span", "address", "format", "pass")
+    },
     "convert to an unknown form": lambda w: ["convert", w.dump, "--to", EVIL, "-o", w.fresh("hex")],
     "convert onto a file": lambda w: ["convert", w.dump, "--to", "binary", "-o", w.dump],
     "schema": lambda _: ["schema", EVIL],
@@ -366,7 +395,14 @@ CASES: dict[str, Callable[[World], Words]] = {
     "ledger, an unknown head": lambda w: ["ledger", w.ledger, "--expect-head", EVIL],
     "ledger, exported": lambda w: ["ledger", w.ledger, "--csv", w.fresh("csv"), "--premis", w.fresh("xml")],
     "ledger, exported onto a file": lambda w: ["ledger", w.ledger, "--csv", w.dump],
-    "ledger, an acceptance": lambda w: ["ledger", _forged_ledger(w), "--accept", _rightless(w), "--because", EVIL],
+    "ledger, an acceptance": lambda w: [
+        "ledger",
+        _forged_ledger(w),
+        "--accept",
+        _rightless(w),
+        "--because",
+        EVIL,
+    ],
     "ledger that is none": lambda w: ["ledger", w.dump],
     "mend": _mend,
     "mend from nothing": lambda w: ["mend", _damaged(w), "--from", f"/nowhere{EVIL}"],
@@ -384,8 +420,31 @@ CASES: dict[str, Callable[[World], Words]] = {
     "burn an unknown chip": lambda w: ["burn", w.bag, "--chip", EVIL, "--into", "2716"],
     "burn an unknown space": lambda w: ["burn", w.bag, "--space", EVIL, "--into", "2716"],
     "burn into an unknown part": lambda w: ["burn", w.bag, "--chip", "U1", "--into", EVIL],
-    **{f"burn, a wrong {option}": (lambda w, option=option: ["burn", w.bag, "--chip", "U1", "--into", "2732", f"--{option}", EVIL])  # type: ignore[misc]
-       for option in ("format", "layout", "byte-order", "socket", "select", "address-order", "data-order", "invert-address", "invert-data")},
+    **{
+        f"burn, a wrong {option}": (
+            lambda w, option=option: [  # type: ignore[misc]
+                "burn",
+                w.bag,
+                "--chip",
+                "U1",
+                "--into",
+                "2732",
+                f"--{option}",
+                EVIL,
+            ]
+        )
+        for option in (
+            "format",
+            "layout",
+            "byte-order",
+            "socket",
+            "select",
+            "address-order",
+            "data-order",
+            "invert-address",
+            "invert-data",
+        )
+    },
     "burn a space": lambda w: ["burn", w.bag, "--space", "program", "--into", "2716", "-o", w.fresh("burnt")],
     "reopen": lambda w: ["reopen", w.bag, "--into", w.fresh("reopened")],
     "reopen a bad bag": lambda w: ["reopen", _bad_bag(w), "--into", w.fresh("reopened")],
@@ -396,10 +455,39 @@ CASES: dict[str, Callable[[World], Words]] = {
     "bench from an unknown part": lambda _: ["bench", "2716", "--from", EVIL],
     "bench for a project": lambda w: ["bench", "2716", "--project", w.project, "--html", w.fresh("bench")],
     "bench for no project": lambda w: ["bench", "2716", "--project", w.root],
-    "capture from no port": lambda w: ["capture", f"/nowhere{EVIL}", "--chip", "U1", "--reader", "prog", "--project", w.project],
-    "capture an unknown chip": lambda w: ["capture", "/dev/null", "--chip", EVIL, "--reader", EVIL, "--project", w.project],
-    "capture an unknown part": lambda w: ["capture", "/dev/null", "--chip", "U1", "--reader", "prog", "--part", EVIL, "--project", w.project],
-}  # fmt: skip
+    "capture from no port": lambda w: [
+        "capture",
+        f"/nowhere{EVIL}",
+        "--chip",
+        "U1",
+        "--reader",
+        "prog",
+        "--project",
+        w.project,
+    ],
+    "capture an unknown chip": lambda w: [
+        "capture",
+        "/dev/null",
+        "--chip",
+        EVIL,
+        "--reader",
+        EVIL,
+        "--project",
+        w.project,
+    ],
+    "capture an unknown part": lambda w: [
+        "capture",
+        "/dev/null",
+        "--chip",
+        "U1",
+        "--reader",
+        "prog",
+        "--part",
+        EVIL,
+        "--project",
+        w.project,
+    ],
+}
 TELLS_NOTHING = {
     "check a tag",
     "check an alias",
@@ -500,8 +588,10 @@ def test_every_text_that_goes_into_a_bag_or_a_bundle_is_inert(world: World) -> N
         for path in folder.rglob("*")
         if path.suffix in {".txt", ".html", ".xml", ".json", ".jsonld", ".md", ".csv", ".js", ".css"}
         # What a person gave goes in as it was given.
-        and not path.relative_to(folder).as_posix().startswith(("data/dumps", "data/sheet", "data/docs", "data/readings"))
-    ]  # fmt: skip
+        and not path.relative_to(folder)
+        .as_posix()
+        .startswith(("data/dumps", "data/sheet", "data/docs", "data/readings"))
+    ]
     assert {path.suffix for path in texts} >= {".txt", ".html", ".xml", ".json"}
     shown = 0
     for path in texts:
@@ -525,9 +615,13 @@ def on_a_terminal(*words: str | Path) -> tuple[int, str]:
 
     ours, its = pty.openpty()
     with subprocess.Popen(
-        [sys.executable, "-m", "pipeline", *map(str, words)], cwd=ROOT, stdin=its, stdout=its, stderr=its,
+        [sys.executable, "-m", "pipeline", *map(str, words)],
+        cwd=ROOT,
+        stdin=its,
+        stdout=its,
+        stderr=its,
         env={**os.environ, "TERM": "xterm-256color", "FORCE_COLOR": "1"},
-    ) as process:  # fmt: skip
+    ) as process:
         os.close(its)
         parts = []
         # The end of a terminal shows as an error on Linux and as nothing left elsewhere.
@@ -556,8 +650,10 @@ def test_on_a_real_terminal_progress_and_all_are_inert_too(case: str, world: Wor
 def test_a_child_process_writes_the_same_inert_bytes(world: World) -> None:
     done = subprocess.run(
         [sys.executable, "-m", "pipeline", "recheck", str(_bad_bag(world))],
-        cwd=ROOT, capture_output=True, check=False,
-    )  # fmt: skip
+        cwd=ROOT,
+        capture_output=True,
+        check=False,
+    )
     assert done.returncode == 1
     for raw in (done.stdout, done.stderr):
         assert not [byte for byte in raw if (byte < 32 and byte not in b"\n\t") or byte == 127]

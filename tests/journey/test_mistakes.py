@@ -224,7 +224,7 @@ def test_a_bug_ends_with_70_and_its_traceback(project: Path, monkeypatch: pytest
     real = builtins.__import__
 
     def broken(name: str, *rest: object) -> object:
-        if name == "pipeline.run.checking":
+        if name == "pipeline.run.package.check":
             raise ZeroDivisionError("a bug")
         return real(name, *rest)  # type: ignore[arg-type]
 

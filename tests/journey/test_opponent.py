@@ -81,15 +81,28 @@ readings:
 """
     )
     folder = project(
-        tmp_path, sheet, m_bin=merged, n_bin=nibbles, w1_bin=EVEN, w2_bin=EVEN,
-        f_bin=bytes(0xE0 | byte & 31 for byte in EVEN), k_bin=EVEN, r_bin=ODD + EVEN,
-    )  # fmt: skip
+        tmp_path,
+        sheet,
+        m_bin=merged,
+        n_bin=nibbles,
+        w1_bin=EVEN,
+        w2_bin=EVEN,
+        f_bin=bytes(0xE0 | byte & 31 for byte in EVEN),
+        k_bin=EVEN,
+        r_bin=ODD + EVEN,
+    )
     done = wellread("package", folder, "--json")
     assert images(done) == {
-        "U1": EVEN, "U2": ODD, "N1": bytes(a & 15 for a in EVEN), "N2": bytes(b & 15 for b in ODD),
-        "W1": EVEN, "W2": bytes(byte for n in range(0, 256, 2) for byte in (EVEN[n + 1], EVEN[n])),
-        "F1": bytes(a & 31 for a in EVEN), "K1": bytes(n for a in EVEN for n in (a & 15, a >> 4)), "R1": EVEN,
-    }  # fmt: skip
+        "U1": EVEN,
+        "U2": ODD,
+        "N1": bytes(a & 15 for a in EVEN),
+        "N2": bytes(b & 15 for b in ODD),
+        "W1": EVEN,
+        "W2": bytes(byte for n in range(0, 256, 2) for byte in (EVEN[n + 1], EVEN[n])),
+        "F1": bytes(a & 31 for a in EVEN),
+        "K1": bytes(n for a in EVEN for n in (a & 15, a >> 4)),
+        "R1": EVEN,
+    }
     kept = list((Path(done.document["bag"]) / "data/readings").rglob("m.bin"))
     assert [path.read_bytes() for path in kept] == [merged], "a file of two chips lies in the bag once"
 
@@ -106,18 +119,27 @@ def test_grades_come_in_the_order_of_the_design(tmp_path: Path) -> None:
         )
     )
     folder = project(
-        tmp_path, sheet,
-        U1_p_1_bin=EVEN, U1_h_1_bin=EVEN,
-        U2_p_1_bin=ODD, U2_p_2_bin=ODD,
+        tmp_path,
+        sheet,
+        U1_p_1_bin=EVEN,
+        U1_h_1_bin=EVEN,
+        U2_p_1_bin=ODD,
+        U2_p_2_bin=ODD,
         U3_p_1_bin=random.Random(3).randbytes(256),
-        U4_p_1_bin=EVEN, U4_h_1_bin=other,
+        U4_p_1_bin=EVEN,
+        U4_h_1_bin=other,
         U5_p_1_bin=random.Random(5).randbytes(200),
-    )  # fmt: skip
+    )
     done = wellread("package", folder, "--json")
     chips = {chip["chip"]: chip for chip in record(done)["chips"]}
     assert {name: chip["grade"] for name, chip in chips.items()} == {
-        "U1": "corroborated", "U2": "repeatable", "U3": "single", "U4": "contested", "U5": "faulty", "U6": "missing",
-    }  # fmt: skip
+        "U1": "corroborated",
+        "U2": "repeatable",
+        "U3": "single",
+        "U4": "contested",
+        "U5": "faulty",
+        "U6": "missing",
+    }
     votes = chips["U4"]["contested"]["listed"]
     assert [(bit["address"], bit["line"], bit["votes"]["p"] ^ bit["votes"]["h"]) for bit in votes] == [
         (0, "D0", 1)
@@ -162,9 +184,20 @@ def test_a_link_out_of_photos_is_refused_in_words(single: Path) -> None:
 @pytest.mark.skipif(sys.platform == "win32", reason="names that Windows cannot make")
 def test_every_attachment_is_kept_and_its_original_name_told(single: Path) -> None:
     names = [
-        "CON.txt", "trail.", "trail. ", "a:b?.jpg", "x" * 250 + ".txt", "\u00e9.jpg", "e\u0301.jpg", "Pic.JPG", "pic.jpg",
-        "back\\slash.txt", "100%25.txt", "a&<b>.txt", "empty.txt",
-    ]  # fmt: skip
+        "CON.txt",
+        "trail.",
+        "trail. ",
+        "a:b?.jpg",
+        "x" * 250 + ".txt",
+        "\u00e9.jpg",
+        "e\u0301.jpg",
+        "Pic.JPG",
+        "pic.jpg",
+        "back\\slash.txt",
+        "100%25.txt",
+        "a&<b>.txt",
+        "empty.txt",
+    ]
     (single / "docs").mkdir()
     for number, name in enumerate(names):
         (single / "docs" / name).write_bytes(b"" if name == "empty.txt" else b"%d" % number)
@@ -394,10 +427,14 @@ def test_ctrl_c_in_the_middle_leaves_nothing_behind(tmp_path: Path) -> None:
     )
     running = subprocess.Popen(
         [sys.executable, "-m", "pipeline", "package", str(folder)],
-        cwd=Path(__file__).parents[2], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, start_new_session=True,
+        cwd=Path(__file__).parents[2],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
         # A background job of a shell has Ctrl-C switched off, and so would its children.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509 - no threads here
-    )  # fmt: skip
+    )
     until = time.monotonic() + 60
     while not any(tmp_path.glob(".m-v1.staging-*/m-v1/data")) and time.monotonic() < until:
         assert running.poll() is None, running.stderr.read() if running.stderr else ""
@@ -421,11 +458,16 @@ def test_start_tells_files_of_one_name_in_two_folders_apart(single: Path) -> Non
 @pytest.mark.parametrize(
     "arguments",
     [
-        ("check", "{project}"), ("recheck", "{bag}"), ("changes", "{bag}", "{bag}"), ("parts",), ("parts", "2716"),
-        ("examine", "{dump}"), ("compare", "{dump}", "{dump}"),
+        ("check", "{project}"),
+        ("recheck", "{bag}"),
+        ("changes", "{bag}", "{bag}"),
+        ("parts",),
+        ("parts", "2716"),
+        ("examine", "{dump}"),
+        ("compare", "{dump}", "{dump}"),
         ("convert", "{dump}", "--to", "s-record", "-o", "{project}/../out.s19"),
     ],
-)  # fmt: skip
+)
 def test_every_json_document_follows_its_schema_and_quiet_is_silent(
     single: Path, arguments: tuple[str, ...]
 ) -> None:

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from bagit_profile import Profile
 
-from pipeline.replay import image_bytes, replay
+from pipeline.steps import image_bytes, replay
 from schemas.record import Record
 from tests.journey.cli import Ran, wellread
 from tests.outside.rfc8493 import problems as by_the_text

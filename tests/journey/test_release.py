@@ -16,18 +16,22 @@ import yaml
 from pydantic import BaseModel
 
 from example_project.making.pictures import GPS_EAST, GPS_NORTH
-from pipeline.edges.baghash import observe
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import observe
 from pipeline.run.schemas import schema_document
-from pipeline.stages.recheck import judge
 from schemas.record import Record
 from schemas.sheet import Board, Chip, Custodian, Machine, Reader, ReadingRow
 from tests.example_bags import EPOCH, EXAMPLE, ROOT, bag_of, example_bag, example_bundle, record_of, released
 from tests.journey.cli import wellread
 
 MARKED = {
-    "machine": ("serial",), "custodian": ("contact", "place"), "readers": ("serial", "operator", "notes"),
-    "boards": ("serial", "notes"), "chips": ("notes",), "readings": ("operator", "notes"),
-}  # fmt: skip
+    "machine": ("serial",),
+    "custodian": ("contact", "place"),
+    "readers": ("serial", "operator", "notes"),
+    "boards": ("serial", "notes"),
+    "chips": ("notes",),
+    "readings": ("operator", "notes"),
+}
 """The private fields by hand: the program takes them from the schemas, this list from the issue."""
 
 
@@ -48,8 +52,9 @@ def private_values() -> list[str]:
 def members(bundle: Path) -> dict[str, bytes]:
     return {
         path.relative_to(bundle).as_posix(): path.read_bytes()
-        for path in sorted(bundle.rglob("*")) if path.is_file()
-    }  # fmt: skip
+        for path in sorted(bundle.rglob("*"))
+        if path.is_file()
+    }
 
 
 def forms(value: str) -> set[bytes]:
@@ -57,12 +62,14 @@ def forms(value: str) -> set[bytes]:
     folded = " ".join(value.split())
     html = folded.replace("&", "&amp;").replace("'", "&#39;")
     return {
-        one.encode(encoding) for one in (value, folded, html) for encoding in ("utf-8", "utf-16-le", "utf-16-be")
-    }  # fmt: skip
+        one.encode(encoding)
+        for one in (value, folded, html)
+        for encoding in ("utf-8", "utf-16-le", "utf-16-be")
+    }
 
 
 def test_the_schemas_mark_the_same_fields_private_as_the_issue_does() -> None:
-    from pipeline.stages.release import private_fields
+    from pipeline.publish.public_view import private_fields
 
     models: dict[str, type[BaseModel]] = {
         "machine": Machine,
@@ -90,9 +97,11 @@ def test_no_private_value_is_in_any_member_nor_in_the_zip() -> None:
     assert len(held) > 60
     assert len(values) >= 12
     found = [
-        (path, value) for path, content in held.items() for value in values
+        (path, value)
+        for path, content in held.items()
+        for value in values
         if any(form.lower() in content.lower() for form in forms(value))
-    ]  # fmt: skip
+    ]
     assert found == []
 
 
@@ -135,8 +144,9 @@ def test_the_private_chip_its_space_and_its_reading_stay_behind() -> None:
 def test_only_readings_marked_public_go_out_as_read_and_the_others_by_digest() -> None:
     bundle = members(example_bundle())
     assert sorted(path for path in bundle if path.startswith("data/readings/")) == [
-        "data/readings/mem/MEM-U1/MEM-U1.prog.1.bin", "data/readings/seq/SEQ-U1/SEQ-U1.prog.1.bin",
-    ]  # fmt: skip
+        "data/readings/mem/MEM-U1/MEM-U1.prog.1.bin",
+        "data/readings/seq/SEQ-U1/SEQ-U1.prog.1.bin",
+    ]
     files = [f for c in record_of(example_bundle())["chips"] for r in c["readings"] for f in r["files"]]
     away = [one for one in files if not one.get("path")]
     assert len(away) > 20
@@ -285,11 +295,12 @@ def test_documents_go_out_only_by_name_and_never_with_a_private_value(tmp_path: 
 
 def test_a_private_value_written_into_a_public_field_is_replaced_and_told(tmp_path: Path) -> None:
     bag = bag_of(
-        tmp_path / "project", tmp_path / "bags",
+        tmp_path / "project",
+        tmp_path / "bags",
         note="  holder: not found␟  holder: not found (ask TAMSIN vrooke, loom CW78-0413-Q)",
         aside="set_aside: The jumper of A5␟set_aside: tamsin  Vrooke found the jumper of A5",
         public="file: SEQ-U4.hb.2.log, date: 2023-09-16␟file: SEQ-U4.hb.2.log, date: 2023-09-16, public: true",
-    )  # fmt: skip
+    )
     done = wellread("release", bag, "--into", tmp_path / "out", "--json").document
     bundle = members(Path(done["bundle"]))
     assert not [
@@ -328,8 +339,12 @@ def test_time_zone_umask_locale_and_file_order_leave_every_byte_alike(
     code = f"import os, sys; os.umask({mask}); from pipeline.__main__ import run; sys.exit(run(sys.argv[1:]))"
     done = subprocess.run(
         [sys.executable, "-c", code, "release", str(bag), "--into", str(tmp_path / "out"), "--quiet"],
-        env=environment, capture_output=True, text=True, check=False, cwd=ROOT,
-    )  # fmt: skip
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=False,
+        cwd=ROOT,
+    )
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip() == released()["zip_sha256"]
 
@@ -360,7 +375,13 @@ def test_nothing_is_written_over_and_nothing_lands_inside_the_bag(tmp_path: Path
 
 def test_the_help_explains_the_statements_and_gives_no_licence() -> None:
     text = " ".join(wellread("release", "--help").out.split())
-    for words in ("CNE nobody has looked into it yet", "InC-RUU", "NKC, NoC-US are not for orphans", "no legal advice", "A statement is a label, not a licence"):  # fmt: skip
+    for words in (
+        "CNE nobody has looked into it yet",
+        "InC-RUU",
+        "NKC, NoC-US are not for orphans",
+        "no legal advice",
+        "A statement is a label, not a licence",
+    ):
         assert words in text
 
 
@@ -388,10 +409,14 @@ def test_the_pages_of_a_large_set_hold_no_private_value_either(tmp_path: Path) -
             f"  - {{chip: U{number}, part: 82S123, board: b{number % 2}, notes: 'Mended by Jorrit Ostermaan', private: {number == 5}}}"
         )
     sheet = [
-        "machine: {id: many, name: Many, serial: ZX-99812}", "rights: {statement: CC0-1.0}", "release: {allowed_by: the board, ground: minutes}",
-        "readers: {prog: {kind: device-programmer, operator: Tamsin Vrooke}}", "boards: {b0: {notes: From the attic of number nine}, b1: {}}",
-        "chips:", *rows,
-    ]  # fmt: skip
+        "machine: {id: many, name: Many, serial: ZX-99812}",
+        "rights: {statement: CC0-1.0}",
+        "release: {allowed_by: the board, ground: minutes}",
+        "readers: {prog: {kind: device-programmer, operator: Tamsin Vrooke}}",
+        "boards: {b0: {notes: From the attic of number nine}, b1: {}}",
+        "chips:",
+        *rows,
+    ]
     (project / "sheet.yaml").write_text("\n".join(sheet) + "\n", encoding="utf-8")
     bag = Path(wellread("package", project, "--json").document["bag"])
     done = wellread("release", bag, "--json")

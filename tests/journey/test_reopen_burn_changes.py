@@ -13,9 +13,9 @@ import pytest
 
 from pipeline.catalogue import load
 from pipeline.formats import Declared, decode
-from pipeline.replay import image_words
+from pipeline.publish.programming import plan_burn
 from pipeline.run.schemas import schema_document
-from pipeline.stages.burn import plan_burn
+from pipeline.steps import image_words
 from tests.example_bags import EPOCH, EXAMPLE, bag_of, example_bag, example_bundle, record_of
 from tests.journey.cli import wellread
 from tests.property.test_burn_reads_back import assert_reads_back
@@ -44,8 +44,9 @@ def project_files(folder: Path) -> dict[str, bytes]:
     tops = ("sheet.yaml", "dumps", "photos", "docs")
     return {
         path.relative_to(folder).as_posix(): path.read_bytes()
-        for path in folder.rglob("*") if path.is_file() and path.relative_to(folder).parts[0] in tops
-    }  # fmt: skip
+        for path in folder.rglob("*")
+        if path.is_file() and path.relative_to(folder).parts[0] in tops
+    }
 
 
 def test_a_reopened_folder_holds_the_project_file_for_file(reopened: Path) -> None:
@@ -105,7 +106,7 @@ def test_reopening_never_writes_over_a_folder(reopened: Path) -> None:
 )
 def test_a_record_that_names_a_place_outside_the_folder_is_refused(name: str) -> None:
     from pipeline.errors import UnsafeError
-    from pipeline.run.reopening import _safe
+    from pipeline.run.keep.reopen import _safe
 
     with pytest.raises(UnsafeError):
         _safe(name, sheet=False)
@@ -239,9 +240,18 @@ def test_burn_writes_over_nothing(tmp_path: Path) -> None:
 def test_polarity_and_line_order_of_the_target_can_be_asked_for(tmp_path: Path) -> None:
     order = ",".join(f"D{line}" for line in reversed(range(8)))
     burned(
-        example_bag(), "--chip", "MEM-U1", "--into", "2716", "-o", tmp_path / "x.bin", "--data-order", order,
-        "--invert-data", "D0,D1,D2,D3,D4,D5,D6,D7",
-    )  # fmt: skip
+        example_bag(),
+        "--chip",
+        "MEM-U1",
+        "--into",
+        "2716",
+        "-o",
+        tmp_path / "x.bin",
+        "--data-order",
+        order,
+        "--invert-data",
+        "D0,D1,D2,D3,D4,D5,D6,D7",
+    )
     image = (example_bag() / "data/images/mem/MEM-U1.bin").read_bytes()
     assert (tmp_path / "x.bin").read_bytes() == bytes(int(f"{byte:08b}"[::-1], 2) ^ 0xFF for byte in image)
 
@@ -270,14 +280,19 @@ def test_an_incomplete_space_needs_even_so(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "code"),
     [
-        (("--chip", "MEM-U9", "--into", "2716"), 14), (("--chip", "PAT-U4", "--into", "2716"), 14), (("--into", "2716"), 2),
-        (("--chip", "MEM-U1", "--into", "9999"), 13), (("--chip", "MEM-U1", "--into", "2716", "--format", "jpeg"), 2),
-        (("--chip", "MEM-U1", "--into", "2716", "--layout", "spiral"), 2), (("--space", "moon", "--into", "2716"), 14),
-        (("--chip", "MEM-U1", "--into", "2716", "--data-order", "D0,x"), 2), (("--chip", "MEM-U1", "--into", "2716", "--select", "20"), 2),
+        (("--chip", "MEM-U9", "--into", "2716"), 14),
+        (("--chip", "PAT-U4", "--into", "2716"), 14),
+        (("--into", "2716"), 2),
+        (("--chip", "MEM-U1", "--into", "9999"), 13),
+        (("--chip", "MEM-U1", "--into", "2716", "--format", "jpeg"), 2),
+        (("--chip", "MEM-U1", "--into", "2716", "--layout", "spiral"), 2),
+        (("--space", "moon", "--into", "2716"), 14),
+        (("--chip", "MEM-U1", "--into", "2716", "--data-order", "D0,x"), 2),
+        (("--chip", "MEM-U1", "--into", "2716", "--select", "20"), 2),
         (("--chip", "MEM-U1", "--into", "2716", "--data-order", "D0,D0"), 22),
     ],
     ids=str,
-)  # fmt: skip
+)
 def test_what_cannot_be_burned_has_a_code_and_a_remedy(
     arguments: tuple[str, ...], code: int, tmp_path: Path
 ) -> None:
@@ -346,9 +361,12 @@ def test_two_machines_are_matched_by_board_and_socket(tmp_path: Path) -> None:
     text = (EXAMPLE / "sheet.yaml").read_text(encoding="utf-8")
     assert "id: loom-78\n" in text
     other = bag_of(
-        tmp_path / "project", tmp_path / "bags", machine="id: loom-78\n␟id: loom-82\n", serial="serial: CW78-0413-Q␟serial: CW82-0001-A",
+        tmp_path / "project",
+        tmp_path / "bags",
+        machine="id: loom-78\n␟id: loom-82\n",
+        serial="serial: CW78-0413-Q␟serial: CW82-0001-A",
         label='label: "MON 3.1 O"␟label: "MON 3.2 O"',
-    )  # fmt: skip
+    )
     done = wellread("changes", example_bag(), other)
     assert done.code == 0, done.err
     assert "two machines" in done.out

@@ -12,8 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.edges.bagdir import observe, second_opinion
-from pipeline.stages.recheck import judge
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import observe
+from pipeline.edges.bags.second_opinion import second_opinion
 from tests.journey import drilled
 from tests.journey.cli import wellread
 from tests.outside import rfc8493

@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pipeline.bench.wiring_sheet import KnownChip, bench
 from pipeline.catalogue import load
-from pipeline.stages.bench import KnownChip, bench
 from pipeline.views.bench import bench_html
 
 CATALOGUE = load()

@@ -130,9 +130,14 @@ def test_every_kind_of_statement_gives_a_citation_that_follows_the_schema(statem
     from pipeline.views.bundle import citation
 
     head = {
-        "machine": {"id": "m", "name": 'A "loom": 1\u0007\u2028é'}, "custodian": None, "rights": {"statement": statement},
-        "released_from": {"when": "2026-01-01T00:00:00Z"}, "bag": "m-v1-public", "external_identifier": "urn:uuid:0", "grades": {"single": 1},
-    }  # fmt: skip
+        "machine": {"id": "m", "name": 'A "loom": 1\u0007\u2028é'},
+        "custodian": None,
+        "rights": {"statement": statement},
+        "released_from": {"when": "2026-01-01T00:00:00Z"},
+        "bag": "m-v1-public",
+        "external_identifier": "urn:uuid:0",
+        "grades": {"single": 1},
+    }
     document = yaml.safe_load(citation(head))
     document["date-released"] = str(document["date-released"])
     jsonschema.validate(document, cff_schema())
@@ -179,8 +184,12 @@ def test_sha256sum_accepts_the_list_of_checksums() -> None:
     if program is None:
         pytest.skip("sha256sum is not installed here")
     done = subprocess.run(
-        [program, "--strict", "--check", "checksums-sha256.txt"], cwd=example_bundle(), capture_output=True, text=True, check=False
-    )  # fmt: skip
+        [program, "--strict", "--check", "checksums-sha256.txt"],
+        cwd=example_bundle(),
+        capture_output=True,
+        text=True,
+        check=False,
+    )
     assert done.returncode == 0, done.stderr
     told = {line.split(": ")[0] for line in done.stdout.splitlines()}
     on_disk = {p.relative_to(example_bundle()).as_posix() for p in example_bundle().rglob("*") if p.is_file()}

@@ -14,12 +14,12 @@ import intelhex
 import numpy as np
 import pytest
 
+from pipeline.bench.sockets import differences
 from pipeline.catalogue import load
-from pipeline.catalogue.sockets import differences
 from pipeline.errors import PairingError
 from pipeline.flow import Words
 from pipeline.formats import Block, encode
-from pipeline.stages.burn import LineOrder, as_bytes, burn_document, plan_burn, split_space, sum16
+from pipeline.publish.programming import LineOrder, as_bytes, burn_document, plan_burn, split_space, sum16
 from pipeline.views.burn import burn_text
 from schemas.names import Organisation
 

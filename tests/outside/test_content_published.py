@@ -20,9 +20,16 @@ from schemas.finding import Severity
 from tests.unit.content_images import firmware, put, random_image
 
 OPTION_ROMS = (
-    "vgabios.bin", "vgabios-stdvga.bin", "vgabios-cirrus.bin", "pxe-ne2k_pci.rom", "pxe-e1000.rom", "pxe-rtl8139.rom",
-    "sgabios.bin", "multiboot.bin", "kvmvapic.bin",
-)  # fmt: skip
+    "vgabios.bin",
+    "vgabios-stdvga.bin",
+    "vgabios-cirrus.bin",
+    "pxe-ne2k_pci.rom",
+    "pxe-e1000.rom",
+    "pxe-rtl8139.rom",
+    "sgabios.bin",
+    "multiboot.bin",
+    "kvmvapic.bin",
+)
 FCODE = ("QEMU,tcx.bin", "QEMU,cgthree.bin", "QEMU,VGA.bin")
 
 

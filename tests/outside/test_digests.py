@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.edges.bagdir import MemberStream, write_member
-from pipeline.edges.baghash import observe
-from pipeline.run.chipwork import sums
-from pipeline.stages.recheck import judge
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import observe
+from pipeline.edges.bags.writer import MemberStream, write_member
+from pipeline.run.package.one_chip import sums
 
 LONG = b"abcdefghbcdefghicdefghijdefghijkefghijklfghijklmghijklmnhijklmnoijklmnopjklmnopqklmnopqrlmnopqrsmnopqrstnopqrstu"
 SHA256 = {

@@ -12,8 +12,8 @@ from statsmodels.stats.proportion import proportion_confint
 from pipeline.lines import align
 from pipeline.lines.mapping import log2_choose
 from pipeline.lines.walsh import walsh
+from pipeline.stages.error_odds import Voice, majority_error, settling_odds
 from pipeline.stages.qualify import upper_bound
-from pipeline.stages.settling import Voice, majority_error, settling_odds
 from tests.lines_images import firmware_like
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
+from pipeline.bench.sockets import Wire, wiring
 from pipeline.catalogue import load
-from pipeline.catalogue.sockets import Wire, wiring
 from schemas.part import Part
 
 CATALOGUE = load()

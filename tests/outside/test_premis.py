@@ -20,9 +20,14 @@ SCHEMA = ROOT.parent / "shared" / "facts" / "xsd" / "premis-v3-0.xsd"
 P = "{http://www.loc.gov/premis/v3}"
 XSI = "{http://www.w3.org/2001/XMLSchema-instance}type"
 EVENTS = {
-    "cap": "capture", "ing": "ingestion", "mes": "message digest calculation", "for": "format identification",
-    "nor": "normalization", "val": "validation", "ipc": "information package creation",
-}  # fmt: skip
+    "cap": "capture",
+    "ing": "ingestion",
+    "mes": "message digest calculation",
+    "for": "format identification",
+    "nor": "normalization",
+    "val": "validation",
+    "ipc": "information package creation",
+}
 
 
 @pytest.fixture(scope="module")

@@ -11,9 +11,10 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.edges.bagdir import finish_bag, observe, write_member
-from pipeline.stages.recheck import judge
-from pipeline.stages.remember import body_of_check, compare
+from pipeline.bags.history import body_of_check, compare
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import observe
+from pipeline.edges.bags.writer import finish_bag, write_member
 from tests.journey import drilled
 from tests.journey.cli import wellread
 

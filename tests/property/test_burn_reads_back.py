@@ -11,22 +11,43 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.bench.pairing import Joint, obstacle
 from pipeline.catalogue import load
-from pipeline.catalogue.pairing import Joint, obstacle
 from pipeline.flow import Words, words_dtype
-from pipeline.stages.burn import Burn, LineOrder, Slice, plan_burn, replacements, split_space
+from pipeline.publish.programming import Burn, LineOrder, Slice, plan_burn, replacements, split_space
 from schemas.names import Organisation
 from schemas.part import Part
 
 CATALOGUE = load()
 
 FACTS_C = [
-    ("2708", "2716"), ("2708", "28C16"), ("2716", "2732"), ("2716", "28C16"), ("2532", "2732"), ("2732", "2532"),
-    ("2332", "2532"), ("2316E", "2716"), ("2316E", "27128"), ("2364", "68764"), ("2364", "2764"), ("2364", "27128"),
-    ("2764", "27128"), ("2764", "27256"), ("2764", "27512"), ("27128", "27256"), ("27256", "27512"),
-    ("27256", "28C256"), ("27C010", "27C020"), ("27C010", "27C040"), ("23C1000", "27C100"), ("23C1000", "27C010"),
-    ("7641", "2716"), ("82S129", "27512"), ("82S131", "27512"), ("82S191", "2716"),
-]  # fmt: skip
+    ("2708", "2716"),
+    ("2708", "28C16"),
+    ("2716", "2732"),
+    ("2716", "28C16"),
+    ("2532", "2732"),
+    ("2732", "2532"),
+    ("2332", "2532"),
+    ("2316E", "2716"),
+    ("2316E", "27128"),
+    ("2364", "68764"),
+    ("2364", "2764"),
+    ("2364", "27128"),
+    ("2764", "27128"),
+    ("2764", "27256"),
+    ("2764", "27512"),
+    ("27128", "27256"),
+    ("27256", "27512"),
+    ("27256", "28C256"),
+    ("27C010", "27C020"),
+    ("27C010", "27C040"),
+    ("23C1000", "27C100"),
+    ("23C1000", "27C010"),
+    ("7641", "2716"),
+    ("82S129", "27512"),
+    ("82S131", "27512"),
+    ("82S191", "2716"),
+]
 """Every pairing of FACTS section c (common practice and second-hand)."""
 
 SMALL = [part for part in CATALOGUE.parts if part.organisation and part.organisation.words <= 8192]

@@ -10,8 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.errors import FormatError
-from pipeline.formats import Block, Declared, Decoded, decode, encode, hex_text, intel_hex, s_record
+from pipeline.formats import Block, Declared, Decoded, decode, encode
 from pipeline.formats.convert import convert
+from pipeline.formats.records import intel_hex, s_record
+from pipeline.formats.text import hex_text
 from tests.format_writers import WRITERS
 
 IMAGES = st.binary(min_size=1, max_size=200)

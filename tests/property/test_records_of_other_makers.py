@@ -27,10 +27,32 @@ EXAMPLES = 12 if settings().max_examples < 1_000 else 1_000
 """Each is a whole command over a whole bag."""
 
 STRANGE = st.one_of(
-    st.none(), st.booleans(), st.integers(-(1 << 70), 1 << 70), st.floats(allow_nan=False), st.text(max_size=12),
-    st.sampled_from(["", "0x0", "9" * 400, "../x", "/", "CON", "\x1b[31m", "NaN", "2048x8", "18446744073709551616x8", "1x65"]),
-    st.just([]), st.just({}), st.just([{}]), st.lists(st.integers(), max_size=3), st.just([[[[]]]]),
-)  # fmt: skip
+    st.none(),
+    st.booleans(),
+    st.integers(-(1 << 70), 1 << 70),
+    st.floats(allow_nan=False),
+    st.text(max_size=12),
+    st.sampled_from(
+        [
+            "",
+            "0x0",
+            "9" * 400,
+            "../x",
+            "/",
+            "CON",
+            "\x1b[31m",
+            "NaN",
+            "2048x8",
+            "18446744073709551616x8",
+            "1x65",
+        ]
+    ),
+    st.just([]),
+    st.just({}),
+    st.just([{}]),
+    st.lists(st.integers(), max_size=3),
+    st.just([[[[]]]]),
+)
 
 
 def places(value: Any, at: tuple[str | int, ...] = ()) -> Iterator[tuple[str | int, ...]]:

@@ -29,9 +29,23 @@ BUFFER_MS = 60.0
 
 def _command(line: Line, folder: Path, passes: int) -> list[str]:
     return [
-        sys.executable, "-m", "pipeline", "capture", line.name, "--chip", "U1", "--reader", "hb", "--baud", "2000000",
-        "--passes", str(passes), "--project", str(folder), "--json",
-    ]  # fmt: skip
+        sys.executable,
+        "-m",
+        "pipeline",
+        "capture",
+        line.name,
+        "--chip",
+        "U1",
+        "--reader",
+        "hb",
+        "--baud",
+        "2000000",
+        "--passes",
+        str(passes),
+        "--project",
+        str(folder),
+        "--json",
+    ]
 
 
 def fast(root: Path, buffer: int = 0) -> tuple[int, int, float, float]:

@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from pathlib import Path
 from random import Random
 
-from pipeline.edges.bagdir import finish_bag, write_member
+from pipeline.edges.bags.writer import finish_bag, write_member
 from tests.speed.watching import watched
 
 FILE_BYTES = 2048

@@ -11,9 +11,30 @@ from numpy.typing import NDArray
 
 Image = NDArray[np.uint8]
 _OPCODES = np.array(
-    [0xA9, 0x85, 0xAD, 0x8D, 0x20, 0x4C, 0xD0, 0xF0, 0x60, 0xC9, 0xA2, 0xA0, 0xE8, 0xCA, 0x88, 0xC8, 0x18, 0x69, 0x29, 0x4A],
+    [
+        0xA9,
+        0x85,
+        0xAD,
+        0x8D,
+        0x20,
+        0x4C,
+        0xD0,
+        0xF0,
+        0x60,
+        0xC9,
+        0xA2,
+        0xA0,
+        0xE8,
+        0xCA,
+        0x88,
+        0xC8,
+        0x18,
+        0x69,
+        0x29,
+        0x4A,
+    ],
     dtype=np.uint8,
-)  # fmt: skip
+)
 _LENGTHS = np.array([2, 2, 3, 3, 3, 3, 2, 2, 1, 2, 2, 2, 1, 1, 1, 1, 1, 2, 2, 1])
 FIRMWARE = (Path("/usr/share/seabios"), Path("/usr/lib/ipxe/qemu"), Path("/usr/share/qemu"))
 """Where Debian's packages seabios, ipxe-qemu and qemu-system-data put firmware."""

@@ -13,11 +13,12 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.bagflow import Observation
-from pipeline.edges import bagarchive, hashworker
-from pipeline.edges.bagdir import observe, receipt
+from pipeline.bags.observed import Observation
+from pipeline.bags.validate import judge
+from pipeline.edges.bags import archive as bag_archive
+from pipeline.edges.bags import digest_worker
+from pipeline.edges.bags.observe import observe, receipt
 from pipeline.errors import BagError, UnsafeError
-from pipeline.stages.recheck import judge
 from tests.outside import bag_cases
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such thing")
@@ -92,16 +93,21 @@ def test_a_pipe_is_never_opened_and_a_link_never_followed(tmp_path: Path) -> Non
 @posix_only
 def test_a_pipe_that_takes_a_files_place_meanwhile_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
-    assert hashworker.digest_file(str(tmp_path / "pipe"), ["sha256"]) == (0, (), 1, "it is no regular file")
+    assert digest_worker.digest_file(str(tmp_path / "pipe"), ["sha256"]) == (
+        0,
+        (),
+        1,
+        "it is no regular file",
+    )
 
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no such device here")
 def test_an_endless_device_is_not_read() -> None:
-    assert hashworker.digest_file("/dev/zero", ["sha256"])[3] == "it is no regular file"
+    assert digest_worker.digest_file("/dev/zero", ["sha256"])[3] == "it is no regular file"
 
 
 def test_a_file_that_vanishes_is_told_and_does_not_end_the_run(tmp_path: Path) -> None:
-    size, digests, _, why = hashworker.digest_file(str(tmp_path / "gone"), ["sha256"])
+    size, digests, _, why = digest_worker.digest_file(str(tmp_path / "gone"), ["sha256"])
     assert (size, digests) == (0, ())
     assert why
 
@@ -299,7 +305,7 @@ def test_a_tar_that_declares_more_than_it_can_hold_is_a_trap(tmp_path: Path, mod
 
 def test_too_many_files_are_a_trap(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     bag_cases.bag(tmp_path / "bag")
-    monkeypatch.setattr(bagarchive, "MOST_MEMBERS", 3)
+    monkeypatch.setattr(bag_archive, "MOST_MEMBERS", 3)
     with pytest.raises(UnsafeError, match="more than an honest archive"):
         observe(as_zip(tmp_path / "bag", tmp_path / "b.zip"))
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.formats.bagnames import (
+from pipeline.bags.portable_names import (
     LONGEST_BYTES,
     RESERVED,
     is_portable,

@@ -9,8 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.edges.bagdir import Staging, leftovers, remove_leftover
-from pipeline.edges.staging import rename_new
+from pipeline.edges.staging import Staging, leftovers, remove_leftover, rename_new
 from pipeline.errors import DestinationError, StorageError
 
 
@@ -96,7 +95,7 @@ def test_a_read_only_parent_is_told_in_words(tmp_path: Path) -> None:
 KILLED = """
 import os, signal, sys
 from pathlib import Path
-from pipeline.edges.bagdir import Staging
+from pipeline.edges.staging import Staging
 with Staging(Path(sys.argv[1])) as staging:
     (staging.path / "x").write_bytes(b"x")
     os.kill(os.getpid(), signal.SIGKILL)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.formats.bagtext import encode_path, info_text, manifest_text, size_text
+from pipeline.bags.write_tag_files import encode_path, info_text, manifest_text, size_text
 
 
 def test_only_line_breaks_and_percent_signs_are_encoded() -> None:

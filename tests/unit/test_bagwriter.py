@@ -11,7 +11,8 @@ from pathlib import Path
 import bagit
 import pytest
 
-from pipeline.edges.bagdir import Entry, MemberStream, finish_bag, write_member
+from pipeline.bags.observed import Entry
+from pipeline.edges.bags.writer import MemberStream, finish_bag, write_member
 from pipeline.errors import DestinationError, StorageError, UnsafeError
 
 INFO = [

@@ -9,11 +9,11 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.bench.sockets import Wire, differences, wiring
+from pipeline.bench.wiring_sheet import STAMP, KnownChip, bench
 from pipeline.catalogue import load
-from pipeline.catalogue.sockets import Wire, differences, wiring
 from pipeline.errors import PinoutError
 from pipeline.flow import Words
-from pipeline.stages.bench import STAMP, KnownChip, bench
 from pipeline.views.bench import bench_document, bench_html, bench_text, join_text
 from schemas.part import Confidence, Part, PinUse
 
@@ -116,14 +116,25 @@ def test_a_part_differs_from_itself_in_nothing(part: Part) -> None:
         # 27C100 type against 27C010: A16 and /OE exchanged.
         ("27C010", "27C100", {2: ("address bit 16", "ground (0 V)"), 24: ("ground (0 V)", "address bit 16")}),
         # 512x8 PROM (7641 class) against 2716: 18 active high against /CE, 19 and 22 become A10 and A9, 21 Vpp.
-        ("7641", "2716", {18: ("+5 V", "ground (0 V)"), 19: ("+5 V", "address bit 10"),
-                          21: ("ground (0 V)", "+5 V"), 22: ("leave open", "address bit 9")}),
+        (
+            "7641",
+            "2716",
+            {
+                18: ("+5 V", "ground (0 V)"),
+                19: ("+5 V", "address bit 10"),
+                21: ("ground (0 V)", "+5 V"),
+                22: ("leave open", "address bit 9"),
+            },
+        ),
         # 82S191 against 2716: A10 and selects on other pins (18 to 21).
-        ("82S191", "2716", {18: ("+5 V", "ground (0 V)"), 19: ("+5 V", "address bit 10"),
-                            21: ("address bit 10", "+5 V")}),
+        (
+            "82S191",
+            "2716",
+            {18: ("+5 V", "ground (0 V)"), 19: ("+5 V", "address bit 10"), 21: ("address bit 10", "+5 V")},
+        ),
         ("27C010", "27C020", {30: ("leave open", "address bit 17")}),
     ],
-)  # fmt: skip
+)
 def test_worked_comparisons_move_the_wires_practice_names(
     wired: str, new: str, moves: dict[int, tuple[str, str]]
 ) -> None:

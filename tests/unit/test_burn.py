@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 import pytest
 
+from pipeline.bench.pairing import obstacle, pair
 from pipeline.catalogue import load
-from pipeline.catalogue.pairing import obstacle, pair
 from pipeline.errors import PairingError
 from pipeline.flow import Words
-from pipeline.stages.burn import LineOrder, plan_burn, split_space
+from pipeline.publish.programming import LineOrder, plan_burn, split_space
 from pipeline.views.burn import burn_text
 from schemas.names import Organisation
 from schemas.part import Part

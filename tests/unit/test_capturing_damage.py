@@ -16,11 +16,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.bench.stream import Watch
 from pipeline.errors import FormatError
 from pipeline.formats import Declared, decode
-from pipeline.run.captured import problems_of, understand
-from pipeline.run.looking import examine_files
-from pipeline.stages.capturing import Watch
+from pipeline.run.bench.captured import problems_of, understand
+from pipeline.run.look import examine_files
 from schemas.names import Organisation
 from schemas.sheet import Reader
 from tests.reader_simulated import plainly, printed

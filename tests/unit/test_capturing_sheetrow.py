@@ -10,7 +10,7 @@ import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.run.sheetrow import add_row, with_row
+from pipeline.run.bench.sheet_row import add_row, with_row
 
 ROW = {"file": "U1.hb.2.log", "date": "2026-03-01"}
 HEAD = "# top\nwellread: 1\nmachine: {id: m, name: 'M: one'}   # beside\nchips:\n  - {chip: U1}\n"

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stages.capturing import ASK_AGAIN_SECONDS, DONE, MOST_TRIES, Watch
+from pipeline.bench.stream import ASK_AGAIN_SECONDS, DONE, MOST_TRIES, Watch
 from tests.reader_simulated import plainly, printed
 
 IMAGE = random.Random(2).randbytes(256)

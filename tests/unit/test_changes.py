@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.flow import Words, words_dtype
-from pipeline.stages.changes import Content, brief, compare_chips, matched, one_machine
+from pipeline.publish.changes import Content, brief, compare_chips, matched, one_machine
 
 WORDS = np.random.default_rng(4).integers(0, 256, 2048).astype(np.uint8)
 
@@ -176,9 +176,13 @@ def test_every_chip_appears_exactly_once(
 
 @pytest.mark.parametrize(
     ("first", "second", "same"),
-    [({"id": "m"}, {"id": "m"}, True), ({"id": "m", "serial": "1"}, {"id": "m", "serial": "2"}, False),
-     ({"id": "m", "serial": "1"}, {"id": "m"}, True), ({"id": "m"}, {"id": "n"}, False)],
-)  # fmt: skip
+    [
+        ({"id": "m"}, {"id": "m"}, True),
+        ({"id": "m", "serial": "1"}, {"id": "m", "serial": "2"}, False),
+        ({"id": "m", "serial": "1"}, {"id": "m"}, True),
+        ({"id": "m"}, {"id": "n"}, False),
+    ],
+)
 def test_one_machine_has_one_id_and_no_two_serial_numbers(
     first: dict[str, str],
     second: dict[str, str],

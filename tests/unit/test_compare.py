@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.lines import Mapping
-from pipeline.stages.compare import compare
+from pipeline.lines.verdict import compare
 from pipeline.views.compare import picture, verdict
 from schemas.names import Organisation
 from tests.lines_accuracy import random_mapping

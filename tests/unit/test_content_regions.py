@@ -25,10 +25,18 @@ def part(
 ) -> Part:
     return Part.model_validate(
         {
-            "part": "T1", "kind": kind, "words": 2048, "bits": 8, "pins": 24, "erased_state": erased,
-            "fades_to": fades, "output": output, "source": SOURCE, "confidence": "low",
+            "part": "T1",
+            "kind": kind,
+            "words": 2048,
+            "bits": 8,
+            "pins": 24,
+            "erased_state": erased,
+            "fades_to": fades,
+            "output": output,
+            "source": SOURCE,
+            "confidence": "low",
         }
-    )  # fmt: skip
+    )
 
 
 def cut(

@@ -18,8 +18,8 @@ from typing import Any
 
 import pytest
 
-from pipeline.edges import draining, serial
-from pipeline.edges.draining import LAST_SECONDS, LINE_SECONDS, SILENT_SECONDS, Drain, look_at
+from pipeline.edges import serial, serial_recorder
+from pipeline.edges.serial_recorder import LAST_SECONDS, LINE_SECONDS, SILENT_SECONDS, Drain, look_at
 from pipeline.errors import DestinationError, PortError, StorageError
 
 posix = pytest.mark.skipif(os.name != "posix", reason="handles are handed on in POSIX systems only")
@@ -134,7 +134,15 @@ def test_a_reader_that_never_stops_and_never_ends_a_line_is_left_all_the_same(lo
 @posix
 def test_as_a_program_it_ends_with_its_standard_input_and_says_how_it_went(log: tuple[int, Path]) -> None:
     out, into = os.pipe()
-    arguments = [sys.executable, "-I", "-S", draining.__file__, str(out), str(log[0]), repr(time.monotonic())]
+    arguments = [
+        sys.executable,
+        "-I",
+        "-S",
+        serial_recorder.__file__,
+        str(out),
+        str(log[0]),
+        repr(time.monotonic()),
+    ]
     with subprocess.Popen(
         arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=(out, log[0])
     ) as program:
@@ -147,7 +155,7 @@ def test_as_a_program_it_ends_with_its_standard_input_and_says_how_it_went(log: 
     os.close(into)
     assert program.returncode == 0
     ready, *last = said.split()
-    assert ready == draining.READY.strip()
+    assert ready == serial_recorder.READY.strip()
     stall, fullest, trouble, number = last
     assert log[1].read_bytes() == b"x" * 5000 + b"the rest"
     assert (trouble, number) == (b"-", b"0")

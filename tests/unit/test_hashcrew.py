@@ -16,16 +16,25 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.edges import hashworker
-from pipeline.edges.hashcrew import Digesting
+from pipeline.edges.bags import digest_worker
+from pipeline.edges.bags.digest_pool import Digesting
 from pipeline.errors import StorageError
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signal")
 
-SIZES = (0, 1, 2047, hashworker.LARGE_BYTES - 1, hashworker.LARGE_BYTES, hashworker.THREADED_BYTES + 1)
+SIZES = (
+    0,
+    1,
+    2047,
+    digest_worker.LARGE_BYTES - 1,
+    digest_worker.LARGE_BYTES,
+    digest_worker.THREADED_BYTES + 1,
+)
 
 
-def digested(root: Path, named: list[list[str]], workers: int | None) -> list[tuple[str, hashworker.Result]]:
+def digested(
+    root: Path, named: list[list[str]], workers: int | None
+) -> list[tuple[str, digest_worker.Result]]:
     """Groups of paths, the first with two algorithms and the second with one."""
     with Digesting(str(root), (("sha256", "sha512"), ("md5",)), workers=workers) as crew:
         for group, paths in enumerate(named):
@@ -119,7 +128,7 @@ def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
         (tmp_path / name).write_bytes(b"x" * 100)
     pids = started_pids(monkeypatch)
     answers = 0
-    received = hashworker.receive
+    received = digest_worker.receive
 
     def receive(stream: object) -> object:
         nonlocal answers
@@ -129,8 +138,8 @@ def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
                 os.kill(pid, signal.SIGKILL)
         return received(stream)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(hashworker, "receive", receive)
-    got: list[tuple[str, hashworker.Result]] = []
+    monkeypatch.setattr(digest_worker, "receive", receive)
+    got: list[tuple[str, digest_worker.Result]] = []
     before = threading.active_count()
     with Digesting(str(tmp_path), (("sha256",),), workers=2) as crew:
         crew.add(names, 0)

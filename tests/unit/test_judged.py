@@ -9,10 +9,10 @@ from typing import Any
 
 import pytest
 
-from pipeline.edges.bagwriter import finish_bag, write_member
+from pipeline.edges.bags.writer import finish_bag, write_member
 from pipeline.edges.console import Progress
 from pipeline.errors import BagError, UnsafeError
-from pipeline.run.judged import Judged
+from pipeline.run.keep.valid_bag import Judged
 from tests.example_bags import example_bag, record_of
 
 QUIET = Progress(quiet=True)
@@ -79,13 +79,20 @@ def broken(**changes: Any) -> bytes:
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (b"", "is no record"), (b"[]", "is no record"), (b"{}", "is no record"), (b'{"chips": 3}', "is no record"), (b'{"chips": []}', "it is a None"),
-        (broken(schema="wellread/record/9"), "wellread/record/9"), (broken(machine={"name": "x"}), "machine: id: Field required"),
-        (broken(created="2026-01-01"), "is no time in UTC"), (broken(created="yesterdayZ"), "does not follow its schema"),
-        (broken(version="many"), "does not follow its schema"), (broken(bag=7), "does not follow its schema"),
+        (b"", "is no record"),
+        (b"[]", "is no record"),
+        (b"{}", "is no record"),
+        (b'{"chips": 3}', "is no record"),
+        (b'{"chips": []}', "it is a None"),
+        (broken(schema="wellread/record/9"), "wellread/record/9"),
+        (broken(machine={"name": "x"}), "machine: id: Field required"),
+        (broken(created="2026-01-01"), "is no time in UTC"),
+        (broken(created="yesterdayZ"), "does not follow its schema"),
+        (broken(version="many"), "does not follow its schema"),
+        (broken(bag=7), "does not follow its schema"),
     ],
     ids=range(11),
-)  # fmt: skip
+)
 def test_a_valid_bag_with_a_strange_record_is_refused_with_its_place(
     content: bytes, said: str, tmp_path: Path
 ) -> None:

@@ -24,7 +24,7 @@ from pipeline.stages.content import (
     regions,
     signature,
     suggest_spaces,
-)  # fmt: skip
+)
 from schemas.finding import Code
 from schemas.sheet import Space
 from tests.unit.content_images import Image, code_image, firmware, put, random_image
@@ -162,8 +162,9 @@ def test_suggestions_can_be_pasted_into_the_sheet_and_findings_name_the_order() 
     assert (space.width, space.byte_order) == (16, "big")
     findings = interleave_findings(found)
     assert [(one.chip, one.code, one.evidence["with"]) for one in findings] == [
-        ("U1", Code.INTERLEAVES_WITH, ["U2"]), ("U2", Code.INTERLEAVES_WITH, ["U1"]),
-    ]  # fmt: skip
+        ("U1", Code.INTERLEAVES_WITH, ["U2"]),
+        ("U2", Code.INTERLEAVES_WITH, ["U1"]),
+    ]
     assert findings[0].evidence["order"] == ["U1", "U2"]
 
 
@@ -241,8 +242,9 @@ def test_the_examples_256x8_chip_has_its_empty_stretch_judged_with_the_reason(er
 
 
 @given(
-    st.lists(st.binary(min_size=4, max_size=64), min_size=2, max_size=5), st.sampled_from([1, 4, 8, 12, 16, 32]),
-)  # fmt: skip
+    st.lists(st.binary(min_size=4, max_size=64), min_size=2, max_size=5),
+    st.sampled_from([1, 4, 8, 12, 16, 32]),
+)
 def test_any_chips_can_be_weighed_for_joins(contents: list[bytes], bits: int) -> None:
     images: dict[str, Words] = {
         f"U{n}": np.array(

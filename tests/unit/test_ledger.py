@@ -18,12 +18,12 @@ from typing import get_args, get_origin
 
 import pytest
 
+from pipeline.bags.history import is_due
 from pipeline.edges import ledger as ledger_edge
 from pipeline.edges.clock import Now
 from pipeline.edges.ledger import FIRST_PREVIOUS, Ledger
 from pipeline.errors import LedgerError, NothingToDoError, StorageError
-from pipeline.run.upkeep import Rechecked, find_bags, recheck_bags
-from pipeline.stages.remember import is_due
+from pipeline.run.keep.recheck import Rechecked, find_bags, recheck_bags
 from pipeline.views.fixity import cell, history_csv, history_premis
 from schemas.ledger import LedgerRow
 from tests.outside import bag_cases
@@ -110,14 +110,23 @@ def test_an_edited_or_removed_row_shows(tmp_path: Path, statement: str, said: st
 @pytest.mark.parametrize(
     "text",
     [
-        "[" * 100_000, "{}", "[]", "7", '{"kind":7,"bag":"/b0"}', '{"kind":"check","bag":["/b0"]}',
-        '{"kind":"check","bag":"/b0","when":7}', '{"kind":"check","bag":"/b0","files":"many"}',
-        '{"kind":"check","bag":"/b0","problems":3}', '{"kind":"check","bag":"/b0","problems":[7]}',
-        '{"kind":"check","bag":"/b0","problems":[{"kind":7,"path":null}]}', '{"kind":"check","bag":"/b0","algorithms":"x"}',
-        '{"kind":"mended","bag":"/b0","replaced":[1]}', '{"kind":"check","bag":"/b0","receipt":null}',
+        "[" * 100_000,
+        "{}",
+        "[]",
+        "7",
+        '{"kind":7,"bag":"/b0"}',
+        '{"kind":"check","bag":["/b0"]}',
+        '{"kind":"check","bag":"/b0","when":7}',
+        '{"kind":"check","bag":"/b0","files":"many"}',
+        '{"kind":"check","bag":"/b0","problems":3}',
+        '{"kind":"check","bag":"/b0","problems":[7]}',
+        '{"kind":"check","bag":"/b0","problems":[{"kind":7,"path":null}]}',
+        '{"kind":"check","bag":"/b0","algorithms":"x"}',
+        '{"kind":"mended","bag":"/b0","replaced":[1]}',
+        '{"kind":"check","bag":"/b0","receipt":null}',
     ],
     ids=range(14),
-)  # fmt: skip
+)
 def test_a_row_of_another_form_that_was_chained_on_is_told_and_harms_no_reader(
     shelf: Path, tmp_path: Path, text: str
 ) -> None:

@@ -13,14 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.edges.bagdir import leftovers, observe, receipt, remove_leftover
+from pipeline.bags.repair_plan import plan
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import observe, receipt
 from pipeline.edges.clock import Now
 from pipeline.edges.ledger import Ledger
+from pipeline.edges.staging import leftovers, remove_leftover
 from pipeline.errors import BagError, JudgedBadError, LedgerError, MendError, NothingToDoError, StorageError
-from pipeline.run.mending import mend_bag
-from pipeline.run.upkeep import recheck_bags
-from pipeline.stages.mend import plan
-from pipeline.stages.recheck import judge
+from pipeline.run.keep.mend import mend_bag
+from pipeline.run.keep.recheck import recheck_bags
 from schemas.ledger import LedgerRow
 from tests.outside import bag_cases
 from tests.unit.test_baghash import PACKERS, as_zip
@@ -241,7 +242,7 @@ def test_a_copy_that_changes_between_the_look_and_the_copying_is_caught(
         spoil(shelf / "copy/data/b0/0.bin")
         return made
 
-    monkeypatch.setattr("pipeline.run.mending.plan", slow_plan)
+    monkeypatch.setattr("pipeline.run.keep.mend.plan", slow_plan)
     untouched(shelf, JudgedBadError, "not whole", "copy")
 
 

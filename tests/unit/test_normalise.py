@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from pipeline.errors import AmbiguousError, FormatError
 from pipeline.flow import Words
 from pipeline.formats import Declared, decode
-from pipeline.replay import image_bytes, image_words, replay
 from pipeline.stages.normalise import Manner, Normalised, normalise
+from pipeline.steps import image_bytes, image_words, replay
 from schemas.names import Organisation
 from schemas.sheet import Packed, Take
 
@@ -25,9 +25,13 @@ def normalised(content: bytes, organisation: str = "2048x8", **manner: Any) -> N
     organised = Organisation.parse(organisation)
     decoded = decode(content, Declared(format="binary"))
     return normalise(
-        decoded, chip="U1", organisation=organised,
-        manner=Manner(reading="U1.prog.1", reader="prog", sitting="prog/", declared=(("format", "binary"),), **manner),
-    )  # fmt: skip
+        decoded,
+        chip="U1",
+        organisation=organised,
+        manner=Manner(
+            reading="U1.prog.1", reader="prog", sitting="prog/", declared=(("format", "binary"),), **manner
+        ),
+    )
 
 
 def codes(done: Normalised) -> list[str]:

@@ -13,7 +13,7 @@ from PIL import Image, ImageCms, PngImagePlugin
 
 from example_project.making import pictures
 from pipeline.errors import FormatError
-from pipeline.formats.photographs import kind_of, orientation, stripped
+from pipeline.publish.photographs import kind_of, orientation, stripped
 
 GRID = pictures.board(40, 20, 3)
 EXIF = pictures.exif("Tamsin Vrooke", "board", "2023:09:16 10:12:00")

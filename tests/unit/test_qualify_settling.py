@@ -6,7 +6,7 @@ from itertools import product
 
 import pytest
 
-from pipeline.stages.settling import Model, Voice, majority_error, settling_odds
+from pipeline.stages.error_odds import Model, Voice, majority_error, settling_odds
 
 
 def enumerated(voices: list[Voice], model: Model) -> tuple[float, float, float]:

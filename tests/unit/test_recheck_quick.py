@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.quick import quick_recheck
+from pipeline.quick_recheck import quick_recheck
 from tests.outside import bag_cases
 
 ROOT = Path(__file__).parents[2]
@@ -62,8 +62,8 @@ def test_everything_else_is_left_to_the_full_command_line(arguments: list[str]) 
 
 def test_the_short_way_loads_nothing_heavy() -> None:
     source = (
-        "import sys; from pipeline.quick import quick_recheck; "
-        "import pipeline.run.rechecking, pipeline.views.upkeep, pipeline.edges.console; "
+        "import sys; from pipeline.quick_recheck import quick_recheck; "
+        "import pipeline.run.keep.documents, pipeline.views.checks, pipeline.edges.console; "
         "print(sorted({'numpy', 'pydantic', 'typer', 'yaml', 'bagit', 'scipy', 'jinja2', 'sqlite3'} & set(sys.modules)))"
     )
     done = subprocess.run(

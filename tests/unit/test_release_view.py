@@ -11,7 +11,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from pipeline.errors import BagError, RightsError
-from pipeline.stages.release import GONE, Public, refuse_unreleasable, survey, telling
+from pipeline.publish.public_view import GONE, Public, refuse_unreleasable, survey, telling
 
 DIGEST = "ab" * 32
 
@@ -19,9 +19,15 @@ DIGEST = "ab" * 32
 def reading(name: str, **more: Any) -> dict[str, Any]:
     path = f"data/readings/b/U1/{name}.bin"
     stored = {
-        "path": path, "original_name": f"dumps/{name}.bin", "size_bytes": 4, "sha256": DIGEST, "sha512": DIGEST * 2,
-        "format": "binary", "forgiven": [{"what": "x"}], "notes": ["OPERATOR: Tamsin Vrooke"],
-    }  # fmt: skip
+        "path": path,
+        "original_name": f"dumps/{name}.bin",
+        "size_bytes": 4,
+        "sha256": DIGEST,
+        "sha512": DIGEST * 2,
+        "format": "binary",
+        "forgiven": [{"what": "x"}],
+        "notes": ["OPERATOR: Tamsin Vrooke"],
+    }
     return {
         "reading": name,
         "reader": "prog",
@@ -35,25 +41,60 @@ def reading(name: str, **more: Any) -> dict[str, Any]:
 
 def chip(name: str, *readings: dict[str, Any], **more: Any) -> dict[str, Any]:
     image = {
-        "path": f"data/images/b/{name}.bin", "settled": True, "mask_path": None, "size_bytes": 4, "sha256": DIGEST,
-        "sha512": DIGEST * 2, "sums": [],
-    }  # fmt: skip
+        "path": f"data/images/b/{name}.bin",
+        "settled": True,
+        "mask_path": None,
+        "size_bytes": 4,
+        "sha256": DIGEST,
+        "sha512": DIGEST * 2,
+        "sums": [],
+    }
     return {
-        "chip": name, "board": "b", "socket": name, "part": "2716", "catalogued": "2716", "organisation": "2048x8",
-        "grade": "single", "reasons": ["One pass by prog"], "bears": {"passes": 1, "sittings": 1, "readers": 1, "checks": 0},
-        "image": image, "readings": list(readings), "contested": None, "findings": [], "regions": [], **more,
-    }  # fmt: skip
+        "chip": name,
+        "board": "b",
+        "socket": name,
+        "part": "2716",
+        "catalogued": "2716",
+        "organisation": "2048x8",
+        "grade": "single",
+        "reasons": ["One pass by prog"],
+        "bears": {"passes": 1, "sittings": 1, "readers": 1, "checks": 0},
+        "image": image,
+        "readings": list(readings),
+        "contested": None,
+        "findings": [],
+        "regions": [],
+        **more,
+    }
 
 
 def head(**more: Any) -> dict[str, Any]:
     return {
-        "schema": "wellread/record/1", "software": {"name": "wellread", "version": "0.1.0"}, "created": "2026-01-01T00:00:00Z",
-        "clock_fixed": True, "bag": "m-v1", "version": 1, "external_identifier": "urn:uuid:0", "supersedes": None,
-        "machine": {"id": "m", "name": "Mill"}, "custodian": {"name": "Ann Quill"}, "rights": {"statement": "CC0-1.0"},
-        "release": {"allowed_by": "the board", "ground": "2024-01"}, "readers": {"prog": {"operator": "Tamsin Vrooke"}},
-        "boards": {"b": {}}, "parts": {}, "sheet": [], "attachments": [], "cautions": [], "spaces": [], "suggestions": [],
-        "qualification": {}, "grades": {"single": 1}, "inputs_sha256": DIGEST, **more,
-    }  # fmt: skip
+        "schema": "wellread/record/1",
+        "software": {"name": "wellread", "version": "0.1.0"},
+        "created": "2026-01-01T00:00:00Z",
+        "clock_fixed": True,
+        "bag": "m-v1",
+        "version": 1,
+        "external_identifier": "urn:uuid:0",
+        "supersedes": None,
+        "machine": {"id": "m", "name": "Mill"},
+        "custodian": {"name": "Ann Quill"},
+        "rights": {"statement": "CC0-1.0"},
+        "release": {"allowed_by": "the board", "ground": "2024-01"},
+        "readers": {"prog": {"operator": "Tamsin Vrooke"}},
+        "boards": {"b": {}},
+        "parts": {},
+        "sheet": [],
+        "attachments": [],
+        "cautions": [],
+        "spaces": [],
+        "suggestions": [],
+        "qualification": {},
+        "grades": {"single": 1},
+        "inputs_sha256": DIGEST,
+        **more,
+    }
 
 
 def viewed(
@@ -86,8 +127,15 @@ def with_text(place: str, text: str, value: str) -> tuple[dict[str, Any], dict[s
     record = head(custodian={"name": "Ann Quill", "place": value})
     one = chip("U1", reading("U1.prog.1"))
     finding = {
-        "code": "fill", "severity": "note", "chip": "U1", "where": {}, "evidence": {"a": [text]}, "means": text, "also": "", "next": "",
-    }  # fmt: skip
+        "code": "fill",
+        "severity": "note",
+        "chip": "U1",
+        "where": {},
+        "evidence": {"a": [text]},
+        "means": text,
+        "also": "",
+        "next": "",
+    }
     if place == "set_aside":
         one["readings"][0]["set_aside"] = text
     elif place == "rights":
@@ -116,9 +164,13 @@ def test_a_private_value_is_found_in_any_public_text(value: str, place: str, bef
     out, chips, public = viewed(record, one)
     assert public.replaced
     texts = [
-        out["rights"].get("note", ""), out["machine"].get("description", ""), *(out["supersedes"] or {}).get("why", ()),
-        chips[0]["readings"][0]["set_aside"] or "", *chips[0]["reasons"], *(f["means"] for f in chips[0]["findings"]),
-    ]  # fmt: skip
+        out["rights"].get("note", ""),
+        out["machine"].get("description", ""),
+        *(out["supersedes"] or {}).get("why", ()),
+        chips[0]["readings"][0]["set_aside"] or "",
+        *chips[0]["reasons"],
+        *(f["means"] for f in chips[0]["findings"]),
+    ]
     assert GONE in " ".join(texts)
     assert [text for text in texts if public.secret_in(text)] == []
 
@@ -212,10 +264,20 @@ def test_findings_and_fills_that_tell_of_a_private_chip_stay_behind() -> None:
 def test_a_space_that_shows_a_private_chip_stays_behind_and_a_likeness_of_names_does_not_count() -> None:
     def space(name: str, lane: str) -> dict[str, Any]:
         return {
-            "name": name, "width": 8, "byte_order": "big", "unit": "word", "path": f"data/spaces/{name}.bin", "sha256": DIGEST,
-            "words": 4, "incomplete": False, "unsettled": False, "holes": [], "reasons": [], "placements": [{"at": 0, "lanes": [lane]}],
+            "name": name,
+            "width": 8,
+            "byte_order": "big",
+            "unit": "word",
+            "path": f"data/spaces/{name}.bin",
+            "sha256": DIGEST,
+            "words": 4,
+            "incomplete": False,
+            "unsettled": False,
+            "holes": [],
+            "reasons": [],
+            "placements": [{"at": 0, "lanes": [lane]}],
             "checks": [{"value": "DA"}],
-        }  # fmt: skip
+        }
 
     record = head(spaces=[space("low", "U2[3:0]"), space("other", "U2-B")])
     out, _, _ = viewed(record, chip("U2", private=True), chip("U2-B"))
@@ -238,9 +300,12 @@ def test_without_a_word_nothing_that_shows_content_is_left() -> None:
     }
     fault = {**note, "code": "data-line-stuck", "severity": "fault", "evidence": {}}
     one = chip(
-        "U1", reading("U1.prog.1", public=True), findings=[note, fault], regions=[{"kind": "text", "preview": "HELLO"}],
+        "U1",
+        reading("U1.prog.1", public=True),
+        findings=[note, fault],
+        regions=[{"kind": "text", "preview": "HELLO"}],
         contested={"bits": 1, "words": 1, "listed": [listed]},
-    )  # fmt: skip
+    )
     _, (told,), _ = viewed(head(release=None), one)
     assert "HELLO" not in json.dumps(told)
     assert [found["code"] for found in told["findings"]] == ["data-line-stuck"]

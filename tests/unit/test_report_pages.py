@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.catalogue.cautions import DEFERENCE
-from pipeline.views.report import chip_page, chip_page_name, first_page, report_pages, speech, summary_of
+from pipeline.views.report import chip_page, chip_page_name, first_page, report_pages, summary_of, wording
 from pipeline.views.report.summary import boards_of, natural, state_sentence
 from pipeline.views.report.tables import qualification
 from tests.report_samples import (
@@ -336,7 +336,7 @@ JSON = st.recursive(
 
 @given(JSON, st.sampled_from(["", "addresses", "ranges", "range", "covers", "count"]))
 def test_any_evidence_becomes_one_line_that_acts_on_nothing(value: Any, key: str) -> None:
-    line = speech.say(value, key)
+    line = wording.say(value, key)
     assert ACTING.search(line.replace("\n", "")) is None
     line.encode("utf-8")
 

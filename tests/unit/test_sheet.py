@@ -27,9 +27,12 @@ CHIP = "chips:\n  - {chip: U1, board: cpu, socket: A1, part: '2716'}\n"
 
 
 def told(
-    text: str, *, files: tuple[str, ...] = ("dumps/U1.prog.1.bin",), tables: Mapping[str, bytes] | None = None,
+    text: str,
+    *,
+    files: tuple[str, ...] = ("dumps/U1.prog.1.bin",),
+    tables: Mapping[str, bytes] | None = None,
     refused: Mapping[str, str] | None = None,
-) -> tuple[Plan | None, list[str]]:  # fmt: skip
+) -> tuple[Plan | None, list[str]]:
     """The plan, and every problem as a person reads it; cautions begin with `~`."""
     found = {path: FoundFile(path, 1, (refused or {}).get(path, "")) for path in (*files, *(refused or {}))}
     document = parse_sheet(text.encode(), "sheet.yaml")
@@ -65,34 +68,101 @@ def test_what_the_sheet_does_not_say_stays_not_said() -> None:
 
 
 MISTAKES = {
-    "duplicate chip": (CHIP + "  - {chip: u1, board: cpu, socket: A2, part: '2716'}\n", "sheet.yaml:8: chips[2].chip: found 'u1' again (first at sheet.yaml:7)"),
-    "socket twice": (CHIP + "  - {chip: U2, board: cpu, socket: A1, part: '2716'}\n", "found 'A1' a second time on board cpu (chip U1 sits there)"),
-    "unknown board": ("chips:\n  - {chip: U1, board: cpo, part: '2716'}\n", "chips[1].board: found 'cpo', expected a board that `boards` names, nearest valid value cpu"),
+    "duplicate chip": (
+        CHIP + "  - {chip: u1, board: cpu, socket: A2, part: '2716'}\n",
+        "sheet.yaml:8: chips[2].chip: found 'u1' again (first at sheet.yaml:7)",
+    ),
+    "socket twice": (
+        CHIP + "  - {chip: U2, board: cpu, socket: A1, part: '2716'}\n",
+        "found 'A1' a second time on board cpu (chip U1 sits there)",
+    ),
+    "unknown board": (
+        "chips:\n  - {chip: U1, board: cpo, part: '2716'}\n",
+        "chips[1].board: found 'cpo', expected a board that `boards` names, nearest valid value cpu",
+    ),
     "unknown part": ("chips:\n  - {chip: U1, board: cpu, part: '27160'}\n", "nearest valid value 2716"),
-    "contradiction": ("chips:\n  - {chip: U1, part: '2716', organisation: 4096x8}\n", "found 4096x8, but a 2716 is 2048x8"),
-    "unknown field": ("chips:\n  - {chip: U1, part: '2716', lable: X}\n", "chips[1].lable: found a field that is not known"),
-    "unknown reader": (CHIP + "readings:\n  - {chip: U1, reader: prag, file: U1.prog.1.bin}\n", "readings[1].reader: found 'prag', expected a reader that `readers` names, nearest valid value prog"),
-    "no file named": (CHIP + "readings:\n  - {chip: U1, reader: prog}\n", "found a reading that names no file"),
-    "file not there": (CHIP + "readings:\n  - {chip: U1, reader: prog, file: U1.prag.1.bin}\n", "which is not there, expected a file in dumps/, nearest valid value U1.prog.1.bin"),
-    "path outside": (CHIP + "readings:\n  - {chip: U1, reader: prog, file: ../secret}\n", "found '../secret', expected a path inside the project folder"),
-    "absolute path": (CHIP + "readings:\n  - {chip: U1, reader: prog, file: /etc/passwd}\n", "expected a path inside the project folder"),
-    "drive path": (CHIP + "readings:\n  - {chip: U1, reader: prog, file: 'C:\\x.bin'}\n", "expected a path inside the project folder"),
-    "unconfirmed": ("chips:\n  - {chip: U1, part: '2716', unconfirmed: [the part]}\n", "expected each guess confirmed on the chip, and the list emptied"),
-    "state and reading": ("chips:\n  - {chip: U1, part: '2716', state: on-loan}\n", "found 'on-loan' though U1.prog.1 reads it"),
-    "bad state": ("chips:\n  - {chip: U9, part: '2716', state: on loan}\n", "one of not-read, read-failed, socket-empty, on-loan, nearest valid value on-loan"),
-    "bad organisation": ("chips:\n  - {chip: U1, organisation: 2048}\n", "chips[1].organisation: found '2048', expected words x bits, such as 2048x8"),
-    "no organisation": ("chips:\n  - {chip: U1}\n", "chips[1].organisation: found nothing, expected words x bits"),
-    "bad date": (CHIP + "readings:\n  - {chip: U1, reader: prog, file: U1.prog.1.bin, date: 03.05.2024}\n", "expected a date as far as known"),
+    "contradiction": (
+        "chips:\n  - {chip: U1, part: '2716', organisation: 4096x8}\n",
+        "found 4096x8, but a 2716 is 2048x8",
+    ),
+    "unknown field": (
+        "chips:\n  - {chip: U1, part: '2716', lable: X}\n",
+        "chips[1].lable: found a field that is not known",
+    ),
+    "unknown reader": (
+        CHIP + "readings:\n  - {chip: U1, reader: prag, file: U1.prog.1.bin}\n",
+        "readings[1].reader: found 'prag', expected a reader that `readers` names, nearest valid value prog",
+    ),
+    "no file named": (
+        CHIP + "readings:\n  - {chip: U1, reader: prog}\n",
+        "found a reading that names no file",
+    ),
+    "file not there": (
+        CHIP + "readings:\n  - {chip: U1, reader: prog, file: U1.prag.1.bin}\n",
+        "which is not there, expected a file in dumps/, nearest valid value U1.prog.1.bin",
+    ),
+    "path outside": (
+        CHIP + "readings:\n  - {chip: U1, reader: prog, file: ../secret}\n",
+        "found '../secret', expected a path inside the project folder",
+    ),
+    "absolute path": (
+        CHIP + "readings:\n  - {chip: U1, reader: prog, file: /etc/passwd}\n",
+        "expected a path inside the project folder",
+    ),
+    "drive path": (
+        CHIP + "readings:\n  - {chip: U1, reader: prog, file: 'C:\\x.bin'}\n",
+        "expected a path inside the project folder",
+    ),
+    "unconfirmed": (
+        "chips:\n  - {chip: U1, part: '2716', unconfirmed: [the part]}\n",
+        "expected each guess confirmed on the chip, and the list emptied",
+    ),
+    "state and reading": (
+        "chips:\n  - {chip: U1, part: '2716', state: on-loan}\n",
+        "found 'on-loan' though U1.prog.1 reads it",
+    ),
+    "bad state": (
+        "chips:\n  - {chip: U9, part: '2716', state: on loan}\n",
+        "one of not-read, read-failed, socket-empty, on-loan, nearest valid value on-loan",
+    ),
+    "bad organisation": (
+        "chips:\n  - {chip: U1, organisation: 2048}\n",
+        "chips[1].organisation: found '2048', expected words x bits, such as 2048x8",
+    ),
+    "no organisation": (
+        "chips:\n  - {chip: U1}\n",
+        "chips[1].organisation: found nothing, expected words x bits",
+    ),
+    "bad date": (
+        CHIP + "readings:\n  - {chip: U1, reader: prog, file: U1.prog.1.bin, date: 03.05.2024}\n",
+        "expected a date as far as known",
+    ),
     "bad rights": ("rights: {statement: public domain}\n" + CHIP, "expected a RightsStatements.org URI"),
     "unknown section": ("chip: []\n" + CHIP, "found a section that is not known"),
-    "lane width": (CHIP + "spaces:\n  - {name: s, width: 16, placements: [{at: 0, lanes: [U1]}]}\n", "found lanes of 8 bits together, expected the space's width of 16"),
-    "lane unknown": (CHIP + "spaces:\n  - {name: s, width: 8, placements: [{at: 0, lanes: [U2]}]}\n", "found 'U2', expected a chip of the sheet, nearest valid value U1"),
-    "overlap": (CHIP + "spaces:\n  - {name: s, width: 8, placements: [{at: 0, lanes: [U1]}, {at: 0x400, lanes: [U1]}]}\n", "inside placement 1, expected placements that do not overlap"),
-    "board wiring": ("chips:\n  - {chip: U1, part: '2716', board_wiring: {address: [1, 0]}}\n", "found 2 lines, expected 11 lines"),
-    "take backwards": (CHIP + "readings:\n  - {chip: U1, reader: prog, file: U1.prog.1.bin, take: {range: 0x10-0x08}}\n", "range: the first offset before the end offset"),
+    "lane width": (
+        CHIP + "spaces:\n  - {name: s, width: 16, placements: [{at: 0, lanes: [U1]}]}\n",
+        "found lanes of 8 bits together, expected the space's width of 16",
+    ),
+    "lane unknown": (
+        CHIP + "spaces:\n  - {name: s, width: 8, placements: [{at: 0, lanes: [U2]}]}\n",
+        "found 'U2', expected a chip of the sheet, nearest valid value U1",
+    ),
+    "overlap": (
+        CHIP
+        + "spaces:\n  - {name: s, width: 8, placements: [{at: 0, lanes: [U1]}, {at: 0x400, lanes: [U1]}]}\n",
+        "inside placement 1, expected placements that do not overlap",
+    ),
+    "board wiring": (
+        "chips:\n  - {chip: U1, part: '2716', board_wiring: {address: [1, 0]}}\n",
+        "found 2 lines, expected 11 lines",
+    ),
+    "take backwards": (
+        CHIP + "readings:\n  - {chip: U1, reader: prog, file: U1.prog.1.bin, take: {range: 0x10-0x08}}\n",
+        "range: the first offset before the end offset",
+    ),
     "reserved id": ("chips:\n  - {chip: CON, part: '2716'}\n", "an id that Windows does not reserve"),
     "id with slash": ("chips:\n  - {chip: a/b, part: '2716'}\n", "expected an id (letters, digits"),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", MISTAKES)

@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.edges.zipwriter import write_zip
+from pipeline.edges.zip_writer import write_zip
 from pipeline.errors import StorageError
 
 MOMENT = datetime(2026, 1, 1, 12, 30, 17, tzinfo=UTC)
@@ -55,11 +55,12 @@ def test_members_stand_in_the_order_of_their_names_bytes(tmp_path: Path) -> None
 @pytest.mark.parametrize(
     ("moment", "shown"),
     [
-        (datetime(1970, 1, 1, tzinfo=UTC), (1980, 1, 1, 0, 0, 0)), (datetime(9999, 12, 31, tzinfo=UTC), (2107, 12, 31, 23, 59, 58)),
+        (datetime(1970, 1, 1, tzinfo=UTC), (1980, 1, 1, 0, 0, 0)),
+        (datetime(9999, 12, 31, tzinfo=UTC), (2107, 12, 31, 23, 59, 58)),
         (MOMENT, (2026, 1, 1, 12, 30, 16)),
     ],
     ids=["before", "after", "odd second"],
-)  # fmt: skip
+)
 def test_a_moment_that_a_zip_cannot_say_becomes_the_nearest(
     moment: datetime, shown: tuple[int, ...], tmp_path: Path
 ) -> None:

@@ -195,14 +195,20 @@ def _verdict(
 
 def _unused_reason(level: int, part: Part | None, *, block: bool) -> tuple[str, str]:
     """A fill at the unprogrammed level."""
-    limit = f"outputs that were not driven would read the same behind pulls to {level}" if block else (
-        "undriven outputs would fill a whole power-of-two block, and this is none"
-    )  # fmt: skip
+    limit = (
+        f"outputs that were not driven would read the same behind pulls to {level}"
+        if block
+        else ("undriven outputs would fill a whole power-of-two block, and this is none")
+    )
     fades = part.fades_to if part is not None else None
-    decay = "" if fades != level else (
-        ". Cells of this kind fade towards this level, so the stretch alone cannot rule out that a few words lost "
-        "their content; a whole stretch with a clean edge has not been seen to fade"
-    )  # fmt: skip
+    decay = (
+        ""
+        if fades != level
+        else (
+            ". Cells of this kind fade towards this level, so the stretch alone cannot rule out that a few words lost "
+            "their content; a whole stretch with a clean edge has not been seen to fade"
+        )
+    )
     return UNUSED, f"unprogrammed cells of this marking read {level}; {limit}{decay}"
 
 
@@ -212,9 +218,11 @@ def _other_level(level: int, part: Part | None, *, block: bool) -> tuple[str, st
     ground = f"unprogrammed cells of this marking read {1 - level}"
     if fades == 1 - level:
         ground += f", and its cells fade only to {fades}, so decay cannot have made this"
-    pulls = "open-collector outputs always have pull-ups" if level and part is not None and part.open_collector else (
-        f"outputs that are not driven read {level} behind pulls to {level}"
-    )  # fmt: skip
+    pulls = (
+        "open-collector outputs always have pull-ups"
+        if level and part is not None and part.open_collector
+        else (f"outputs that are not driven read {level} behind pulls to {level}")
+    )
     if block:
         return CANNOT_TELL, (
             f"{ground}: it was programmed on purpose or not driven at all ({pulls}). A reading with the other "

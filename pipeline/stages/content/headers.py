@@ -73,9 +73,13 @@ def _pc_image(data: NDArray[np.uint8], start: int, number: int) -> tuple[Promise
         why = f"the header states {length} bytes and only {len(data) - start} are here: a short reading, one chip of a set, or no header at all"
         return Promise(method, (start, len(data)), None, "", "00", 8, holds=False, why=why), 0
     total = int(data[start : start + length].sum(dtype=np.uint64)) & 0xFF
-    why = "" if total == 0 else (
-        "the signature promises a zero sum; some makers never filled it in, so this alone proves no damage"
-    )  # fmt: skip
+    why = (
+        ""
+        if total == 0
+        else (
+            "the signature promises a zero sum; some makers never filled it in, so this alone proves no damage"
+        )
+    )
     return Promise(method, (start, start + length), None, f"{total:02X}", "00", 8, total == 0, why), following
 
 

@@ -127,9 +127,15 @@ def _finding(
 ) -> Finding:
     means, also, step = words
     return Finding(
-        code=code, severity=severity, chip=chip, where={"with": evidence["with"]}, evidence=evidence,
-        means=means, also=also, next=step,
-    )  # fmt: skip
+        code=code,
+        severity=severity,
+        chip=chip,
+        where={"with": evidence["with"]},
+        evidence=evidence,
+        means=means,
+        also=also,
+        next=step,
+    )
 
 
 def _same(chips: Sequence[ChipImage], members: Sequence[int]) -> Iterator[Finding]:
@@ -139,12 +145,16 @@ def _same(chips: Sequence[ChipImage], members: Sequence[int]) -> Iterator[Findin
         evidence = {"with": others[:MOST_LISTED], "chips": len(names), "exact": True}
         more = f" and {len(others) - MOST_LISTED} more" if len(others) > MOST_LISTED else ""
         yield _finding(
-            chips[index].chip, Code.SAME_CONTENT, evidence,
-            (f"holds word for word what {', '.join(others[:4])}{' …' if len(others) > 4 else ''} holds{more}",
-             "two copies by design, or one chip that was read twice and saved under two names",
-             "look at the dates of the dumps, and read both sockets again in one sitting"),
+            chips[index].chip,
+            Code.SAME_CONTENT,
+            evidence,
+            (
+                f"holds word for word what {', '.join(others[:4])}{' …' if len(others) > 4 else ''} holds{more}",
+                "two copies by design, or one chip that was read twice and saved under two names",
+                "look at the dates of the dumps, and read both sockets again in one sitting",
+            ),
             Severity.CAUTION if len(names) == 2 and _one_board(chips, members) else Severity.NOTE,
-        )  # fmt: skip
+        )
 
 
 def _one_board(chips: Sequence[ChipImage], members: Sequence[int]) -> bool:
@@ -161,12 +171,16 @@ def _inverse(chips: Sequence[ChipImage], groups: Sequence[Sequence[int]]) -> Ite
         names = [chips[index].chip for index in other]
         for index in group:
             yield _finding(
-                chips[index].chip, Code.INVERSE_CONTENT, {"with": names[:MOST_LISTED], "chips": len(names)},
-                (f"is the exact complement of {', '.join(names[:4])}",
-                 "a pair that is complementary by design, or a reader with an inverting buffer",
-                 "read both with the same reader; if one was read elsewhere, ask whether it inverts"),
+                chips[index].chip,
+                Code.INVERSE_CONTENT,
+                {"with": names[:MOST_LISTED], "chips": len(names)},
+                (
+                    f"is the exact complement of {', '.join(names[:4])}",
+                    "a pair that is complementary by design, or a reader with an inverting buffer",
+                    "read both with the same reader; if one was read elsewhere, ask whether it inverts",
+                ),
                 Severity.NOTE,
-            )  # fmt: skip
+            )
 
 
 class _Compared(NamedTuple):

@@ -297,10 +297,14 @@ def _pair(group: _Group, pair: _Weighed) -> Join:
     }
     little = bool(best.vectors) and best.vectors[0]["family"].startswith("80") and bits == 8
     return Join(
-        chips=names, kind="odd/even" if bits == 8 else "nibble" if bits == 4 else "wide", width=2 * bits,
-        byte_order="little" if little else "big", order_known=known, score=pair.score + max(best.score, 0.0),
+        chips=names,
+        kind="odd/even" if bits == 8 else "nibble" if bits == 4 else "wide",
+        width=2 * bits,
+        byte_order="little" if little else "big",
+        order_known=known,
+        score=pair.score + max(best.score, 0.0),
         evidence=evidence,
-    )  # fmt: skip
+    )
 
 
 def _components(count: int, pairs: Sequence[_Weighed]) -> list[list[int]]:
@@ -324,10 +328,14 @@ def _wide(group: _Group, members: Sequence[int], inside: Sequence[_Weighed]) -> 
     """Chips that all go with one another: the columns of a microcode word, in the sheet's order."""
     score = float(np.median([pair.score for pair in inside]))
     return Join(
-        chips=tuple(group.chips[index].chip for index in members), kind="wide", width=group.bits * len(members),
-        byte_order="big", order_known=False, score=score,
+        chips=tuple(group.chips[index].chip for index in members),
+        kind="wide",
+        width=group.bits * len(members),
+        byte_order="big",
+        order_known=False,
+        score=score,
         evidence={"stands_out": round(score, 1), "linked_pairs": len(inside), "order_by": None},
-    )  # fmt: skip
+    )
 
 
 def _told_by_text(group: _Group, peaks: Sequence[_Weighed], rest: Sequence[_Weighed]) -> Iterator[Join]:

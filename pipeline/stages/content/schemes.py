@@ -125,13 +125,27 @@ def _byte_sums(data: NDArray[np.uint8], total: int) -> Iterator[Hit]:
         ):
             for name, want in (("", sums), ("negated ", -sums & 0xFFFF), ("complemented ", sums ^ 0xFFFF)):
                 if field == want:
-                    yield Hit(f"sum16 of the other bytes, {name}{order}", _rest((at, at + 2), size), (at, at + 2), f"{field:04X}", 16, "sum")  # fmt: skip
+                    yield Hit(
+                        f"sum16 of the other bytes, {name}{order}",
+                        _rest((at, at + 2), size),
+                        (at, at + 2),
+                        f"{field:04X}",
+                        16,
+                        "sum",
+                    )
     for at in places(size, 4):
         four = data[at : at + 4].tobytes()
         sums = total - sum(four)
         for order, name in (("big", "high byte first"), ("little", "low byte first")):
             if int.from_bytes(four, "big" if order == "big" else "little") == sums:
-                yield Hit(f"sum32 of the other bytes, {name}", _rest((at, at + 4), size), (at, at + 4), f"{sums:08X}", 16, "sum")  # fmt: skip
+                yield Hit(
+                    f"sum32 of the other bytes, {name}",
+                    _rest((at, at + 4), size),
+                    (at, at + 4),
+                    f"{sums:08X}",
+                    16,
+                    "sum",
+                )
 
 
 def _word_sums(data: NDArray[np.uint8]) -> Iterator[Hit]:
@@ -144,11 +158,27 @@ def _word_sums(data: NDArray[np.uint8]) -> Iterator[Hit]:
         words = data.view(dtype)
         total = int(words.sum(dtype=np.uint64))
         if total & 0xFFFF in {0, 0xFFFF}:
-            yield Hit(f"sum16 of words, {order}, all = {total & 0xFFFF:04X}", everything, None, f"{total & 0xFFFF:04X}", 16, "sum", 2)  # fmt: skip
+            yield Hit(
+                f"sum16 of words, {order}, all = {total & 0xFFFF:04X}",
+                everything,
+                None,
+                f"{total & 0xFFFF:04X}",
+                16,
+                "sum",
+                2,
+            )
         for at in places(size, 2):
             field = int(words[at // 2])
             if (total - field) & 0xFFFF == field:
-                yield Hit(f"sum16 of the other words, {order}", _rest((at, at + 2), size), (at, at + 2), f"{field:04X}", 16, "sum", 2)  # fmt: skip
+                yield Hit(
+                    f"sum16 of the other words, {order}",
+                    _rest((at, at + 2), size),
+                    (at, at + 2),
+                    f"{field:04X}",
+                    16,
+                    "sum",
+                    2,
+                )
         if dtype == ">u2" and total % 65535 == 0:
             yield Hit(
                 "sum16 of words with end-around carry = FFFF (RFC 1071)",
@@ -174,7 +204,15 @@ def _word_sums(data: NDArray[np.uint8]) -> Iterator[Hit]:
         for at in (size - 4, 0):
             field = int(quads[at // 4])
             if (total - field) & 0xFFFFFFFF == field:
-                yield Hit(f"sum32 of the other words, {order}", _rest((at, at + 4), size), (at, at + 4), f"{field:08X}", 32, "sum", 4)  # fmt: skip
+                yield Hit(
+                    f"sum32 of the other words, {order}",
+                    _rest((at, at + 4), size),
+                    (at, at + 4),
+                    f"{field:08X}",
+                    32,
+                    "sum",
+                    4,
+                )
 
 
 class _Spot(NamedTuple):
@@ -293,7 +331,11 @@ def search(data: NDArray[np.uint8]) -> list[Hit]:
         return []
     total = int(data.sum(dtype=np.uint64))
     found = [
-        *_bytewise(data, total), *_byte_sums(data, total), *_word_sums(data), *_running_sums(data, total), *_crcs(data),
-    ]  # fmt: skip
+        *_bytewise(data, total),
+        *_byte_sums(data, total),
+        *_word_sums(data),
+        *_running_sums(data, total),
+        *_crcs(data),
+    ]
     kept = [hit for hit in found if hit.stored is None or not _is_filler(data, hit.stored)]
     return sorted(kept, key=lambda hit: (-hit.bits, hit.method, hit.covers))

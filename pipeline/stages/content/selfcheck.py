@@ -31,10 +31,20 @@ MOST_PAIRED = 8
 _ORDER = "lines exchanged, inverted or read backwards (it does not depend on the order of the words)"
 _BLIND = {
     "sum": (_ORDER, "errors that cancel: a bit gained and one lost in the same column"),
-    "carry": (_ORDER, "all zeros read as all ones", "errors that cancel: a bit gained and one lost in the same column"),
-    "xor": (_ORDER, "data lines exchanged", "a data line inverted", "two equal errors in one column", "a dead address line (every word then stands twice)"),
+    "carry": (
+        _ORDER,
+        "all zeros read as all ones",
+        "errors that cancel: a bit gained and one lost in the same column",
+    ),
+    "xor": (
+        _ORDER,
+        "data lines exchanged",
+        "a data line inverted",
+        "two equal errors in one column",
+        "a dead address line (every word then stands twice)",
+    ),
     "crc": ("a damaged image that was stored with a check of its own",),
-}  # fmt: skip
+}
 
 
 def _informative(parts: Sequence[Region]) -> int:

@@ -23,8 +23,12 @@ from schemas.names import Organisation
 WINDOW = 16
 _LEAST_CHANGES = 8
 _ODD = (
-    0x9E3779B97F4A7C15, 0xC2B2AE3D27D4EB4F, 0x165667B19E3779F9, 0xD6E8FEB86659FD93, 0xFF51AFD7ED558CCD,
-)  # fmt: skip
+    0x9E3779B97F4A7C15,
+    0xC2B2AE3D27D4EB4F,
+    0x165667B19E3779F9,
+    0xD6E8FEB86659FD93,
+    0xFF51AFD7ED558CCD,
+)
 _EMPTY = np.zeros(0, dtype=np.uint64)
 
 
@@ -104,6 +108,11 @@ def signature(words: Words, bits: int, found: tuple[Region, ...] = ()) -> Signat
     longest = max(fills, key=lambda one: one.end - one.start, default=None)
     fill = None if longest is None else (str(longest.detail["word"]), longest.start, longest.end)
     return Signature(
-        Organisation(len(words), bits), digest, inverse, blank=len(np.unique(words[:64])) < 3 and len(hashes) == 0,
-        hashes=hashes, places=places, fill=fill,
-    )  # fmt: skip
+        Organisation(len(words), bits),
+        digest,
+        inverse,
+        blank=len(np.unique(words[:64])) < 3 and len(hashes) == 0,
+        hashes=hashes,
+        places=places,
+        fill=fill,
+    )

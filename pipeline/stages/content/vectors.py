@@ -55,10 +55,14 @@ def _top(
     if chance > MOST_CHANCE:
         return
     yield Vector(
-        family, size - 2 * count, size, tuple(targets), float(f"{chance:.2g}"),
+        family,
+        size - 2 * count,
+        size,
+        tuple(targets),
+        float(f"{chance:.2g}"),
         f"{good} of {len(targets)} vectors point into this image if it is the top of the 64 K space, the reset "
         f"vector at {where:#06x} where {int(data[where - _TOP + size]):02X} stands",
-    )  # fmt: skip
+    )
 
 
 def _tail(total: int, least: int, share: float) -> float:
@@ -116,9 +120,13 @@ def _far_jump(data: NDArray[np.uint8]) -> Iterator[Vector]:
     chance = 1 / 256 * min(1.0, size / 0x100000)
     if inside and chance <= MOST_CHANCE:
         yield Vector(
-            "8086, 8088", size - 16, size - 11, (linear,), float(f"{chance:.2g}"),
+            "8086, 8088",
+            size - 16,
+            size - 11,
+            (linear,),
+            float(f"{chance:.2g}"),
             f"a far jump 16 bytes below the top to {linear:#07x}, inside the image at the top of 1 M",
-        )  # fmt: skip
+        )
 
 
 def _long_words(data: NDArray[np.uint8]) -> Iterator[Vector]:
@@ -137,9 +145,13 @@ def _long_words(data: NDArray[np.uint8]) -> Iterator[Vector]:
     share = size / (1 << 33)
     chance = 2**-18 * _tail(14, len(same), share) if same else 2**-9 * share
     yield Vector(
-        "68000", 0, 8, (stack, start), float(f"{chance:.2g}"),
+        "68000",
+        0,
+        8,
+        (stack, start),
+        float(f"{chance:.2g}"),
         f"stack at {stack:#x}, start at {start:#x}, and {len(same)} of 14 exception vectors into the same image",
-    )  # fmt: skip
+    )
 
 
 def _workspace(data: NDArray[np.uint8]) -> Iterator[Vector]:

@@ -84,6 +84,11 @@ def gather(base: Pass, others: list[Pass], bits: int) -> Disagreements:
         empty = np.zeros(0, dtype=np.int64)
         return Disagreements(empty, base.words[:0], base.words[:0], empty, base.words, (), bits)
     return Disagreements(
-        np.concatenate(at), np.concatenate(reference), np.concatenate(other), np.concatenate(number),
-        base.words, tuple(images), bits,
-    )  # fmt: skip
+        np.concatenate(at),
+        np.concatenate(reference),
+        np.concatenate(other),
+        np.concatenate(number),
+        base.words,
+        tuple(images),
+        bits,
+    )

@@ -149,10 +149,11 @@ def _rotated(reference: Pass, other: Pass, by: int, matches: int) -> Suspicion:
             else f"One pass starts {abs(by)} words {'later' if by > 0 else 'earlier'} in the chip than the other and runs "
             "round: the counter was not reset. Nothing is lost."
         ),
-        also="A rotation by a power of two may also be an inverted top line." if power else
-        "Which of the two is moved cannot be told from two passes.",
+        also="A rotation by a power of two may also be an inverted top line."
+        if power
+        else "Which of the two is moved cannot be told from two passes.",
         next="Reset the counter, or drive its reset by hand, and read a third time: the two that agree start right.",
-    )  # fmt: skip
+    )
 
 
 def _places(reference: Pass, other: Pass) -> dict[str, object]:
@@ -260,10 +261,14 @@ def _slipped(reference: Pass, other: Pass, slips: list[Slip], *, stream_damage: 
             "hypotheses": 2 * FARTHEST,
         },
         means=f"One pass has {abs(total)} words {what} against the other, {times}at address {first.at}: "
-        + ("bytes were lost or doubled on the way to the file." if code is Code.SLIPPED else
-           "the counter bounced and skipped a word." if first.by > 0 else "the counter missed a clock."),
-        also="The other pass may be the moved one: two passes cannot tell. A counter and a serial line can both do this."
-        ,
+        + (
+            "bytes were lost or doubled on the way to the file."
+            if code is Code.SLIPPED
+            else "the counter bounced and skipped a word."
+            if first.by > 0
+            else "the counter missed a clock."
+        ),
+        also="The other pass may be the moved one: two passes cannot tell. A counter and a serial line can both do this.",
         next="Read a third time, slower and with flow control; the passes that agree are right. Clean the clock edge of a "
         "counter that bounces.",
-    )  # fmt: skip
+    )

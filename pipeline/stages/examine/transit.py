@@ -60,13 +60,21 @@ _DAMAGES = (
     _Damage(Code.TEXT_DAMAGE, "doubled-ff", _replaced(b"\xff", b"\xff\xff"), "every FF came twice"),
     _Damage(Code.NEWLINE_DAMAGE, "added", _replaced(b"\n", b"\r\n"), "a 0D was put before every 0A"),
     _Damage(Code.NEWLINE_DAMAGE, "collapsed", _replaced(b"\r\n", b"\n"), "every 0D 0A became 0A"),
-    _Damage(Code.TEXT_DAMAGE, "utf-8", lambda stream: stream.decode("latin-1").encode(),
-            "every byte from 80 up became two (saved as UTF-8)"),
-    _Damage(Code.TEXT_DAMAGE, "utf-8", lambda stream: stream.decode(errors="replace").encode(),
-            "every byte that is no UTF-8 became EF BF BD and is lost"),
+    _Damage(
+        Code.TEXT_DAMAGE,
+        "utf-8",
+        lambda stream: stream.decode("latin-1").encode(),
+        "every byte from 80 up became two (saved as UTF-8)",
+    ),
+    _Damage(
+        Code.TEXT_DAMAGE,
+        "utf-8",
+        lambda stream: stream.decode(errors="replace").encode(),
+        "every byte that is no UTF-8 became EF BF BD and is lost",
+    ),
     _Damage(Code.SEVEN_BIT, "even", _parity(odd=False), "bit 7 is the even parity of the other seven bits"),
     _Damage(Code.SEVEN_BIT, "odd", _parity(odd=True), "bit 7 is the odd parity of the other seven bits"),
-)  # fmt: skip
+)
 
 
 def transit_damage(reference: Pass, other: Pass) -> Suspicion | None:
@@ -148,13 +156,22 @@ def _suspicion(damage: _Damage, sound: Pass, damaged: Pass, at: int, agreeing: i
     return Suspicion(
         code=damage.code,
         severity=Severity.FAULT,
-        where={key: damage.kind, "at": at, "readings": [damaged.reading], "pass": damaged.number,
-               "against": sound.reading},
-        evidence={key: damage.kind, "words_agreeing": agreeing, "words": int(sound.words.size),
-                  "hypotheses": 2 * len(_DAMAGES)},
+        where={
+            key: damage.kind,
+            "at": at,
+            "readings": [damaged.reading],
+            "pass": damaged.number,
+            "against": sound.reading,
+        },
+        evidence={
+            key: damage.kind,
+            "words_agreeing": agreeing,
+            "words": int(sound.words.size),
+            "hypotheses": 2 * len(_DAMAGES),
+        },
         means=f"One pass is the other but that {damage.what}: the link or a program on the way did it, and the pass "
         f"{sound.reading} is the whole one.",
         also="Nothing known: two passes hardly agree so by chance.",
         next="Set the damaged reading aside. Send it once more in a binary-safe form, such as Intel HEX text with "
         "checksums, and compare.",
-    )  # fmt: skip
+    )

@@ -171,15 +171,23 @@ def _utf8(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspicion
     latin = all(ord(one) < 0x100 for one in text)
     return Suspicion(
         Code.TEXT_DAMAGE,
-        Severity.FAULT if p_value <= BEYOND_DOUBT and (destroyed or latin) and not is_text(census) else Severity.CAUTION,
+        Severity.FAULT
+        if p_value <= BEYOND_DOUBT and (destroyed or latin) and not is_text(census)
+        else Severity.CAUTION,
         {"kind": "utf-8"},
-        {"sequences": wide, "replaced": replaced, "recoverable": latin, "p_value": p_value, "hypotheses": 1,
-         "content": judged().name},
+        {
+            "sequences": wide,
+            "replaced": replaced,
+            "recoverable": latin,
+            "p_value": p_value,
+            "hypotheses": 1,
+            "content": judged().name,
+        },
         "Every byte from 80 up belongs to a UTF-8 sequence: the file was saved as text, and "
         + ("bytes were replaced by EF BF BD and are lost." if destroyed else "each such byte became two."),
         "Text that was written in UTF-8, which no chip of the period holds.",
         f"Find the file as it was before an editor saved it. {_RESEND}",
-    )  # fmt: skip
+    )
 
 
 def _decoded(stream: bytes) -> str | None:

@@ -61,9 +61,11 @@ def refuse(problems: Sequence[Problem], file: str) -> None:
     if hard:
         count = "one problem" if len(hard) == 1 else f"{len(hard)} problems"
         raise SheetError(
-            where=file, problem=f"{count}", remedy="Correct what is listed and run again",
+            where=file,
+            problem=f"{count}",
+            remedy="Correct what is listed and run again",
             problems=tuple(str(problem) for problem in hard),
-        )  # fmt: skip
+        )
 
 
 def parse_sheet(content: bytes, file: str) -> Document:
@@ -123,12 +125,15 @@ def read_sheet(
     sections: dict[str, Any] = {}
     problems += [
         Problem(
-            f"{file}:{tree.lines[name]}", name, "a section that is not known",
-            f"one of {', '.join(_SECTIONS)}", nearest(name, _SECTIONS),
+            f"{file}:{tree.lines[name]}",
+            name,
+            "a section that is not known",
+            f"one of {', '.join(_SECTIONS)}",
+            nearest(name, _SECTIONS),
         )
         for name in tree
         if name not in _SECTIONS
-    ]  # fmt: skip
+    ]
     for name in _TABLES:
         if isinstance(tree.get(name), str):
             tree[name] = _table(tree, name, tables, file, problems)

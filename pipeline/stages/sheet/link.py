@@ -89,14 +89,17 @@ def _names(linking: Linking) -> None:
         if first != index:
             where = linking.place(("chips", first, "chip"))
             linking.tell(
-                ("chips", index, "chip"), f"{shown(chip.chip)} again (first at {where})",
+                ("chips", index, "chip"),
+                f"{shown(chip.chip)} again (first at {where})",
                 "an id that no other chip has, upper and lower case counted alike",
-            )  # fmt: skip
+            )
         if chip.board is not None and chip.board not in sheet.boards:
             linking.tell(
-                ("chips", index, "board"), shown(chip.board), "a board that `boards` names",
+                ("chips", index, "board"),
+                shown(chip.board),
+                "a board that `boards` names",
                 nearest(chip.board, sheet.boards),
-            )  # fmt: skip
+            )
         if chip.socket is not None:
             first = sockets.setdefault((chip.board, chip.socket), index)
             if first != index:
@@ -109,15 +112,19 @@ def _names(linking: Linking) -> None:
             board = sheet.boards.get(chip.board or "")
             if board and board.sockets and chip.socket not in board.sockets:
                 linking.tell(
-                    ("chips", index, "socket"), shown(chip.socket), f"a socket that board {chip.board} lists",
+                    ("chips", index, "socket"),
+                    shown(chip.socket),
+                    f"a socket that board {chip.board} lists",
                     nearest(chip.socket, board.sockets),
-                )  # fmt: skip
+                )
         for n, attempt in enumerate(chip.attempts):
             if attempt.reader is not None and attempt.reader not in sheet.readers:
                 linking.tell(
-                    ("chips", index, "attempts", n, "reader"), shown(attempt.reader),
-                    "a reader that `readers` names", nearest(attempt.reader, sheet.readers),
-                )  # fmt: skip
+                    ("chips", index, "attempts", n, "reader"),
+                    shown(attempt.reader),
+                    "a reader that `readers` names",
+                    nearest(attempt.reader, sheet.readers),
+                )
     for kind in ("boards", "readers"):
         folded: dict[str, str] = {}
         for name in getattr(sheet, kind):
@@ -149,15 +156,19 @@ def _organisation(
         except PartError as error:
             near = linking.catalogue.near(chip.part)
             linking.tell(
-                ("chips", index, "part"), shown(chip.part), f"a part of the catalogue or of `parts` ({error.remedy})",
+                ("chips", index, "part"),
+                shown(chip.part),
+                f"a part of the catalogue or of `parts` ({error.remedy})",
                 near[0] if near else "",
-            )  # fmt: skip
+            )
     known = part.organisation if part else None
     if chip.organisation and known and chip.organisation != known:
         linking.tell(
-            ("chips", index, "organisation"), f"{chip.organisation}, but a {part.part if part else ''} is {known}",
-            "the part's own organisation, or another part", str(known),
-        )  # fmt: skip
+            ("chips", index, "organisation"),
+            f"{chip.organisation}, but a {part.part if part else ''} is {known}",
+            "the part's own organisation, or another part",
+            str(known),
+        )
     erased = linking.catalogue.erased_state(part, chip.marking or chip.part or "") if part else None
     return chip.organisation or known, part, erased
 
@@ -177,9 +188,11 @@ def _chip(linking: Linking, index: int, chip: Chip, readings: tuple[PlannedReadi
         )
     if chip.state is None and not readings:
         linking.tell(
-            (*at, "state"), "neither a reading nor a state",
-            "not-read, read-failed, socket-empty or on-loan", caution=True,
-        )  # fmt: skip
+            (*at, "state"),
+            "neither a reading nor a state",
+            "not-read, read-failed, socket-empty or on-loan",
+            caution=True,
+        )
     if chip.unconfirmed:
         linking.tell(
             (*at, "unconfirmed"),
@@ -189,8 +202,9 @@ def _chip(linking: Linking, index: int, chip: Chip, readings: tuple[PlannedReadi
     wiring = chip.board_wiring
     if wiring and organisation:
         for name, lines, count in (
-            ("address", wiring.address, organisation.address_bits), ("data", wiring.data, organisation.bits),
-        ):  # fmt: skip
+            ("address", wiring.address, organisation.address_bits),
+            ("data", wiring.data, organisation.bits),
+        ):
             if lines and len(lines) != count:
                 linking.tell(
                     (*at, "board_wiring", name),
@@ -356,9 +370,11 @@ def _row(
             good = False
     if row.read_as is not None and linking.catalogue.get(row.read_as) is None:
         linking.tell(
-            (*at, "read_as"), shown(row.read_as), "a part of the catalogue (use device_setting for the device's own words)",
+            (*at, "read_as"),
+            shown(row.read_as),
+            "a part of the catalogue (use device_setting for the device's own words)",
             next(iter(linking.catalogue.near(row.read_as)), ""),
-        )  # fmt: skip
+        )
         good = False
     if not good or any(path is None for path in paths):
         return None

@@ -148,11 +148,13 @@ def _rows_of(
             if eaten and (_EATEN_POWER.match(cell) or _EATEN_DATE.match(cell)):
                 problems.append(
                     Problem(
-                        place(line, n), name, _shown(cell),
+                        place(line, n),
+                        name,
+                        _shown(cell),
                         "the text as it was before a spreadsheet rewrote it (check it; quote or retype it as text)",
                         caution=True,
                     )
-                )  # fmt: skip
+                )
         out.append(row)
         out.lines.append(line)
     if eaten:
@@ -181,10 +183,12 @@ def _bare_numbers(rows: LinedList, place: Any, names: Sequence[str]) -> Iterable
         )
         if len(values) >= 3 and bare and len({len(v) for v in values}) > 1:
             yield Problem(
-                place(rows[0].line, names.index(name)).split(", column")[0], name,
+                place(rows[0].line, names.index(name)).split(", column")[0],
+                name,
                 "a column of bare numbers of differing length",
-                "leading zeros that a spreadsheet may have dropped (check against the chips)", caution=True,
-            )  # fmt: skip
+                "leading zeros that a spreadsheet may have dropped (check against the chips)",
+                caution=True,
+            )
 
 
 def _shown(value: object) -> str:
@@ -291,11 +295,13 @@ def _merged(content: bytes, sheet: Any, file: str) -> list[Problem]:
         inner = archive.read(str(getattr(sheet, "_worksheet_path", "")).lstrip("/"))
     return [
         Problem(
-            f"{file}:{sheet.title}!{found[1].decode()}", "", "merged cells, of which only the first holds a value",
+            f"{file}:{sheet.title}!{found[1].decode()}",
+            "",
+            "merged cells, of which only the first holds a value",
             "cells of their own, each filled",
         )
         for found in itertools.islice(_MERGED.finditer(inner), MOST_MERGED)
-    ]  # fmt: skip
+    ]
 
 
 _KINDS = {"n": "the number", "d": "the date", "f": "the formula", "b": "the truth value", "e": "the error"}

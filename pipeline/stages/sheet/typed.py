@@ -129,9 +129,12 @@ def _problem(model: type[BaseModel], tree: Any, prefix: str, file: str, detail: 
         owner = _model_at(model, loc)
         names = sorted(owner.model_fields) if owner else []
         return Problem(
-            where, field, "a field that is not known",
-            f"one of {', '.join(names)}" if names else "no such field", nearest(loc[-1], names),
-        )  # fmt: skip
+            where,
+            field,
+            "a field that is not known",
+            f"one of {', '.join(names)}" if names else "no such field",
+            nearest(loc[-1], names),
+        )
     if kind == "missing":
         owner = _model_at(model, loc)
         about = owner.model_fields[loc[-1]].description if owner and loc[-1] in owner.model_fields else None

@@ -11,16 +11,23 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from pipeline.views.report import activity, glyphs, raster, speech
+from pipeline.views.report import activity, glyphs, raster, wording
 from pipeline.views.report.image import Content, Layout, content_of
 from schemas.names import Organisation
 
 Load = Callable[[str], bytes]
 _FACTS = (
-    ("part", "Part"), ("catalogued", "Catalogued as"), ("organisation", "Organisation"), ("marking", "Marking"),
-    ("label", "Label"), ("date_code", "Date code"), ("revision", "Revision"), ("role", "Role"),
-    ("state", "State"), ("notes", "Notes"),
-)  # fmt: skip
+    ("part", "Part"),
+    ("catalogued", "Catalogued as"),
+    ("organisation", "Organisation"),
+    ("marking", "Marking"),
+    ("label", "Label"),
+    ("date_code", "Date code"),
+    ("revision", "Revision"),
+    ("role", "Role"),
+    ("state", "State"),
+    ("notes", "Notes"),
+)
 MOST_FINDINGS = 40
 MOST_CONTESTED = 24
 MOST_FILES = 40
@@ -76,7 +83,7 @@ def chip_view(
         "reasons": chip.get("reasons") or (),
         "bears": _bears(chip.get("bears") or {}),
         "facts": _facts(chip, options),
-        "attempts": [speech.say(attempt) for attempt in chip.get("attempts") or ()],
+        "attempts": [wording.say(attempt) for attempt in chip.get("attempts") or ()],
         "findings": [_finding(found, digits) for found in (chip.get("findings") or ())[:MOST_FINDINGS]],
         "more_findings": max(0, len(chip.get("findings") or ()) - MOST_FINDINGS),
         "readings": [_reading(reading, options) for reading in chip.get("readings") or ()],
@@ -93,8 +100,8 @@ def _organisation(chip: Mapping[str, Any]) -> Organisation | None:
 
 def _bears(bears: Mapping[str, Any]) -> str:
     one = {"passes": "pass", "sittings": "sitting", "readers": "reader", "checks": "check"}
-    many = [speech.counted(int(bears.get(key, 0)), word, key) for key, word in one.items()]
-    return speech.listed(many)
+    many = [wording.counted(int(bears.get(key, 0)), word, key) for key, word in one.items()]
+    return wording.listed(many)
 
 
 def _facts(chip: Mapping[str, Any], options: Options) -> list[tuple[str, str]]:
@@ -106,19 +113,19 @@ def _facts(chip: Mapping[str, Any], options: Options) -> list[tuple[str, str]]:
             and not (options.public and key == "notes")
             and not (key == "catalogued" and value == chip.get("part"))
         ):
-            out.append((title, speech.say(value)))
+            out.append((title, wording.say(value)))
     if chip.get("board_wiring"):
-        out.append(("Board wiring", speech.say({k: v for k, v in chip["board_wiring"].items() if v})))
+        out.append(("Board wiring", wording.say({k: v for k, v in chip["board_wiring"].items() if v})))
     return out
 
 
 def _pin_text(pin: Mapping[str, Any]) -> str:
     label = (
-        f" ({speech.short(pin['label'], 12)})"
+        f" ({wording.short(pin['label'], 12)})"
         if pin.get("label") and pin.get("label") != pin.get("line")
         else ""
     )
-    ground = speech.listed(
+    ground = wording.listed(
         [
             part
             for part in (
@@ -138,7 +145,7 @@ def _finding(found: Mapping[str, Any], digits: int) -> dict[str, Any]:
     evidence: Mapping[str, Any] = found.get("evidence") or {}
     pins = where.get("pins") or ()
     seen = [
-        f"{speech.plain_key(key)} {speech.short(speech.say(value, key, digits), 400)}"
+        f"{wording.plain_key(key)} {wording.short(wording.say(value, key, digits), 400)}"
         for part in (where, evidence)
         for key, value in part.items()
         if key != "pins" and not (part is evidence and where.get(key) == value)
@@ -165,10 +172,10 @@ def _reading(reading: Mapping[str, Any], options: Options) -> dict[str, Any]:
         "reader": str(reading.get("reader", "")),
         "files": [_file(file, options) for file in files[:MOST_FILES]],
         "more_files": max(0, len(files) - MOST_FILES),
-        "passes": speech.counted(len(passes), "pass", "passes"),
-        "sittings": speech.listed(sorted({_sitting(one, reading) for one in passes} - {""})),
+        "passes": wording.counted(len(passes), "pass", "passes"),
+        "sittings": wording.listed(sorted({_sitting(one, reading) for one in passes} - {""})),
         "set_aside": reading.get("set_aside") or "",
-        "how": speech.say({key: value for key, value in how.items() if value is not None}) if how else "",
+        "how": wording.say({key: value for key, value in how.items() if value is not None}) if how else "",
         "steps": _steps(passes),
     }
 
@@ -180,7 +187,7 @@ def _sitting(one: Mapping[str, Any], reading: Mapping[str, Any]) -> str:
 
 def _file(file: Mapping[str, Any], options: Options) -> dict[str, Any]:
     """A dump file; what its decoder remarked quotes the dump, so a public page leaves it out."""
-    forgiven = [speech.say(one) for one in file.get("forgiven") or ()]
+    forgiven = [wording.say(one) for one in file.get("forgiven") or ()]
     path = str(file.get("path", ""))
     return {
         "name": path.rsplit("/", 1)[-1],
@@ -221,9 +228,11 @@ def _step_items(steps: str) -> Markup:
     )
     return Markup("").join(
         item.format(
-            speech.visible(str(step.get("action", ""))),
-            settings.format(speech.short(speech.say(step["settings"]), 300)) if step.get("settings") else "",
-            why.format(speech.visible(str(step["why"]))) if step.get("why") else "",
+            wording.visible(str(step.get("action", ""))),
+            settings.format(wording.short(wording.say(step["settings"]), 300))
+            if step.get("settings")
+            else "",
+            why.format(wording.visible(str(step["why"]))) if step.get("why") else "",
         )
         for step in json.loads(steps)
     )
@@ -257,15 +266,21 @@ def _contested(contested: Mapping[str, Any] | None, digits: int) -> dict[str, An
         return None
     listed = contested.get("listed") or ()
     return {
-        "bits": speech.counted(int(contested["bits"]), "bit"),
-        "words": speech.counted(int(contested.get("words", 0)), "word"),
+        "bits": wording.counted(int(contested["bits"]), "bit"),
+        "words": wording.counted(int(contested.get("words", 0)), "word"),
         "rows": [
-            (speech.hexa(int(bit["address"]), digits), str(bit["line"]), _votes(bit), f"{bit['ones']} : {bit['zeros']}",
-             str(bit["image"]), bit.get("why") or "")
+            (
+                wording.hexa(int(bit["address"]), digits),
+                str(bit["line"]),
+                _votes(bit),
+                f"{bit['ones']} : {bit['zeros']}",
+                str(bit["image"]),
+                bit.get("why") or "",
+            )
             for bit in listed[:MOST_CONTESTED]
         ],
         "more": max(0, int(contested["bits"]) - MOST_CONTESTED),
-    }  # fmt: skip
+    }
 
 
 def _votes(bit: Mapping[str, Any]) -> str:
@@ -294,7 +309,7 @@ def _pictures(
     regions = chip.get("regions") or ()
     svg, layout = raster.raster_svg(
         content,
-        label=f"All bits of {speech.short(name)}, {organisation}; the text below says what stands out",
+        label=f"All bits of {wording.short(name)}, {organisation}; the text below says what stands out",
         regions=regions,
         most_pixels=options.most_pixels,
         most_bands=options.most_bands,
@@ -337,7 +352,7 @@ def _doubt(chip: Mapping[str, Any], content: Content, load: Load, options: Optio
         (
             int(bit["address"]),
             _line_number(bit.get("line")),
-            f"{speech.hexa(int(bit['address']), 3)} {bit.get('line')}: {_votes(bit)}",
+            f"{wording.hexa(int(bit['address']), 3)} {bit.get('line')}: {_votes(bit)}",
         )
         for bit in contested.get("listed") or ()
     ]
@@ -346,23 +361,23 @@ def _doubt(chip: Mapping[str, Any], content: Content, load: Load, options: Optio
         return {}
     if mask is None:
         mask = Content(content.organisation, content.octets, content.bits * 0)
-    told = [f"{speech.counted(int(mask.bits.sum()), 'bit')} without settlement"] if mask.bits.any() else []
-    told += [f"{speech.counted(len(flicker), 'word')} where passes disagree"] if flicker else []
+    told = [f"{wording.counted(int(mask.bits.sum()), 'bit')} without settlement"] if mask.bits.any() else []
+    told += [f"{wording.counted(len(flicker), 'word')} where passes disagree"] if flicker else []
     svg = raster.contested_svg(
         content,
         mask,
-        label=f"Where the readings of {speech.short(chip['chip'])} disagree: {speech.listed(told)}",
+        label=f"Where the readings of {wording.short(chip['chip'])} disagree: {wording.listed(told)}",
         marks=marks,
         flicker=flicker,
         most_pixels=options.most_pixels,
     )
-    return {"doubt": svg, "doubt_words": f"{speech.listed(told)}; " + _marks_words(marks, flicker)}
+    return {"doubt": svg, "doubt_words": f"{wording.listed(told)}; " + _marks_words(marks, flicker)}
 
 
 def _marks_words(marks: Sequence[Any], flicker: Sequence[Any]) -> str:
     rings = "a ring stands around each listed bit" if marks else ""
     bars = "a bar marks each word where passes disagree" if flicker else ""
-    return speech.listed([part for part in (rings, bars) if part]) + "."
+    return wording.listed([part for part in (rings, bars) if part]) + "."
 
 
 def _line_number(line: Any) -> int:
@@ -377,7 +392,7 @@ def _flicker(findings: Sequence[Mapping[str, Any]]) -> list[int]:
         if found.get("code") in {"unstable-bits", "intermittent-line", "fading"}:
             named = (found.get("where") or {}).get("addresses")
             for each in named if isinstance(named, Sequence) and not isinstance(named, str) else ():
-                span = speech.span_of({"range": each}) or (
+                span = wording.span_of({"range": each}) or (
                     (each, each + 1) if isinstance(each, int) else None
                 )
                 if span is not None:
@@ -395,6 +410,6 @@ def _glyphs(
     if geometry is None:
         return {}
     svg = glyphs.glyphs_svg(
-        content, geometry, chip=speech.short(chip["chip"]), most_titles=options.most_titles
+        content, geometry, chip=wording.short(chip["chip"]), most_titles=options.most_titles
     )
     return {"glyphs": svg, "glyphs_words": glyphs.glyphs_words(content, geometry)} if svg else {}

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from markupsafe import Markup, escape
 
-from pipeline.views.report import speech
+from pipeline.views.report import wording
 from pipeline.views.report.image import Bits, Content
 from pipeline.views.report.png import bits_png, data_uri
 from pipeline.views.report.raster import INK
@@ -135,7 +135,7 @@ def glyphs_svg(
         address = geometry.start + number * geometry.rows
         titles.append(
             f'<path d="M{x:.5g} {y:.5g}h{across * scale:.5g}v{down * scale:.5g}h-{across * scale:.5g}z">'
-            f"<title>{number} ({number:02X}) at {speech.hexa(address, 3)}</title></path>"
+            f"<title>{number} ({number:02X}) at {wording.hexa(address, 3)}</title></path>"
         )
     label = f"{len(dots)} glyphs of {chip}, {down} dots high and {across} wide"
     return Markup(  # noqa: S704 - numbers and escaped text only

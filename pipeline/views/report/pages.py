@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
-from pipeline.views.report import heeding, marks, spaces, speech, tables
+from pipeline.views.report import bench_cautions, marks, spaces, tables, wording
 from pipeline.views.report.summary import Summary, boards_of, counts_of, state_sentence
 
 if TYPE_CHECKING:
@@ -57,7 +57,7 @@ def _assets(*, first: bool) -> dict[str, Markup]:
 def _shown(value: Any) -> Any:
     """What every template expression passes through: acting characters become visible, None becomes nothing."""
     if type(value) is str:
-        return value if value.isprintable() else speech.visible(value)
+        return value if value.isprintable() else wording.visible(value)
     return "" if value is None else value
 
 
@@ -82,7 +82,7 @@ def _environment() -> Environment:
         auto_reload=False,
         finalize=_shown,
     )
-    found.filters["short"] = speech.short
+    found.filters["short"] = wording.short
     found.globals["mark"] = marks.drawn()
     return found
 
@@ -159,16 +159,16 @@ def render_first_page(
         chips=chips,
         commands=tables.commands(head, summaries, public=public, parts=parts),
         spaces=_spaces(head, summaries, with_content=with_content),
-        suggestions=[speech.say(one) for one in head.get("suggestions") or ()],
+        suggestions=[wording.say(one) for one in head.get("suggestions") or ()],
         readers=tables.readers(head, public=public),
         qualification=tables.qualification(head.get("qualification") or {}),
         events=tables.events(head),
-        heed=heeding.heeding_of(head.get("parts") or {}),
+        heed=bench_cautions.heeding_of(head.get("parts") or {}),
         noticed=[str(one) for one in head.get("cautions") or ()],
         files=[*(head.get("sheet") or ()), *(head.get("attachments") or ())],
         rights=_pairs(head.get("rights")) + _pairs(head.get("release")),
         supersedes=_pairs(head.get("supersedes")),
-        software=speech.say(head.get("software") or {}),
+        software=wording.say(head.get("software") or {}),
         created=str(head.get("created", "")),
         clock_fixed=bool(head.get("clock_fixed")),
     )
@@ -182,7 +182,7 @@ def _hrefs(*, single: bool) -> Any:
 
 def _pairs(value: Any) -> list[tuple[str, str]]:
     return [
-        (speech.plain_key(key), speech.say(part))
+        (wording.plain_key(key), wording.say(part))
         for key, part in (value or {}).items()
         if part not in (None, "")
     ]
@@ -293,7 +293,7 @@ def _spaces(
                 else "",
                 "sha256": str(space.get("sha256") or ""),
                 "reasons": space.get("reasons") or (),
-                "checks": [speech.say(check) for check in space.get("checks") or ()],
+                "checks": [wording.say(check) for check in space.get("checks") or ()],
                 "drawn": len(stretches) <= spaces.MOST_DRAWN,
                 "rows": [
                     (

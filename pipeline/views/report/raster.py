@@ -12,7 +12,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from pipeline.views.report import speech
+from pipeline.views.report import wording
 from pipeline.views.report.image import Content, Layout, layout_of, pixel_bits, pixel_levels
 from pipeline.views.report.png import Ink, bits_png, data_uri, levels_png
 from schemas.names import Organisation
@@ -106,7 +106,7 @@ def _region_marks(frame: _Frame, regions: Sequence[Mapping[str, Any]]) -> str:
     marks = []
     first = sorted(regions, key=lambda region: region.get("kind") not in TELLING)
     for region in first[:MOST_MARKS]:
-        span = speech.span_of(region)
+        span = wording.span_of(region)
         if span is None:
             continue
         top = frame.y_of(max(0, span[0]))
@@ -122,12 +122,12 @@ def _region_marks(frame: _Frame, regions: Sequence[Mapping[str, Any]]) -> str:
 
 def region_text(region: Mapping[str, Any], digits: int = 3) -> str:
     """A region in a line: its kind, where it lies, and its preview."""
-    span = speech.span_of(region)
-    where = speech.span_text(*span, digits) if span else ""
+    span = wording.span_of(region)
+    where = wording.span_text(*span, digits) if span else ""
     preview = region.get("preview", region.get("value", region.get("word", "")))
     told = isinstance(preview, str | int | float) and preview != ""
-    tail = f": {speech.short(speech.say(preview), 48)}" if told else ""
-    return f"{speech.short(region.get('kind', 'region'), 20)} {where}{tail}"
+    tail = f": {wording.short(wording.say(preview), 48)}" if told else ""
+    return f"{wording.short(region.get('kind', 'region'), 20)} {where}{tail}"
 
 
 @lru_cache(maxsize=64)
@@ -145,7 +145,7 @@ def _stripes(organisation: Organisation, layout: Layout, most: int) -> tuple[tup
         end = min(organisation.words, start + per)
         before = (
             f'<path d="M{RULER} {frame.y_of(start):.5g}h{frame.width:.5g}v{tall:.5g}h-{frame.width:.5g}z">'
-            f"<title>{speech.span_text(start, end, frame.digits)}: "
+            f"<title>{wording.span_text(start, end, frame.digits)}: "
         )
         behind = " …</title></path>" if end - start > shown else "</title></path>"
         out.append((start, min(end, start + shown), before, behind))
@@ -233,7 +233,7 @@ def contested_svg(
     bars = "".join(
         f'<rect x="{frame.x_of(address, content.organisation.bits - 1):.5g}" y="{_row_middle(frame, address) + half + 1:.5g}" '
         f'width="{max(3.0, content.organisation.bits * frame.scale):.5g}" height="2.5">'
-        f"<title>{speech.hexa(address, frame.digits)}: passes disagree</title></rect>"
+        f"<title>{wording.hexa(address, frame.digits)}: passes disagree</title></rect>"
         for address in flicker[:MOST_RINGS]
         if 0 <= address < content.organisation.words
     )

@@ -9,7 +9,7 @@ from typing import Any
 
 from markupsafe import Markup, escape
 
-from pipeline.views.report import speech
+from pipeline.views.report import wording
 from schemas.names import Organisation
 
 _LANE = re.compile(r"^([^\[\]]+)(?:\[\s*(\d+)\s*:\s*(\d+)\s*\])?$")
@@ -109,14 +109,14 @@ def space_svg(space: Mapping[str, Any], stretches: Sequence[Stretch], grades: Ma
         if stretch.bank != bank:
             bank = stretch.bank
             parts.append(
-                f'<text class="bank" x="{RULER}" y="{y + 13:.5g}">bank {escape(speech.short(bank, 24))}</text>'
+                f'<text class="bank" x="{RULER}" y="{y + 13:.5g}">bank {escape(wording.short(bank, 24))}</text>'
             )
             y += 18
         tall = max(26.0, min(120.0, 300 * (stretch.end - stretch.start) / total))
         parts.append(f'<text class="at" x="{RULER - 6}" y="{y + 12:.5g}">{stretch.start:04X}</text>')
         parts.append(_drawn(stretch, y, tall, grades))
         y += tall + 2
-    name = escape(speech.short(space.get("name", ""), 40))
+    name = escape(wording.short(space.get("name", ""), 40))
     width, height = RULER + WIDE + 2, y + 4
     return Markup(  # noqa: S704 - numbers and escaped text only
         f'<svg class="space" role="img" aria-label="Map of {name}; the list beside it says the same" '
@@ -125,7 +125,7 @@ def space_svg(space: Mapping[str, Any], stretches: Sequence[Stretch], grades: Ma
 
 
 def _drawn(stretch: Stretch, y: float, tall: float, grades: Mapping[str, str]) -> str:
-    where = speech.span_text(stretch.start, stretch.end, 4)
+    where = wording.span_text(stretch.start, stretch.end, 4)
     if not stretch.lanes:
         return (
             f'<g class="gap"><title>{where}: nothing placed</title><path d="M{RULER} {y:.5g}h{WIDE}v{tall:.5g}h-{WIDE}z"/>'
@@ -137,9 +137,9 @@ def _drawn(stretch: Stretch, y: float, tall: float, grades: Mapping[str, str]) -
     for place, lane in enumerate(stretch.lanes):
         grade = grades.get(lane_chip(lane), "missing")
         x = RULER + place * wide
-        text = speech.short(lane, fits) if fits > 1 else ""
+        text = wording.short(lane, fits) if fits > 1 else ""
         out.append(
-            f'<g class="g-{grade}"><title>{where}: {escape(speech.short(lane, 80))}, {grade}</title>'
+            f'<g class="g-{grade}"><title>{where}: {escape(wording.short(lane, 80))}, {grade}</title>'
             f'<path d="M{x:.5g} {y:.5g}h{wide - 2:.5g}v{tall:.5g}h-{wide - 2:.5g}z"/>'
             f'<text x="{x + wide / 2 - 1:.5g}" y="{y + tall / 2:.5g}">{escape(text)}</text>'
             f'<use class="m" href="#m-{grade}" x="{x + wide / 2 - 6:.5g}" y="{y + tall / 2 + 3:.5g}" width="10" height="10"/></g>'
@@ -149,4 +149,4 @@ def _drawn(stretch: Stretch, y: float, tall: float, grades: Mapping[str, str]) -
 
 def stretch_words(stretch: Stretch) -> str:
     """Where a stretch lies, in words."""
-    return speech.span_text(stretch.start, stretch.end, 4)
+    return wording.span_text(stretch.start, stretch.end, 4)

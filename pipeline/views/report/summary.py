@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import quote
 
-from pipeline.views.report import speech
+from pipeline.views.report import wording
 from schemas.record import Grade
 
 GRADES = tuple(grade.value for grade in Grade)
@@ -125,7 +125,7 @@ def _steps(chip: Mapping[str, Any]) -> list[BenchStep]:
     elif grade == "contested" and not steps:
         contested = chip.get("contested") or {}
         bits, words = int(contested.get("bits", 0)), int(contested.get("words", 0))
-        means = f"{speech.counted(bits, 'bit')} in {speech.counted(words, 'word')} without settlement."
+        means = f"{wording.counted(bits, 'bit')} in {wording.counted(words, 'word')} without settlement."
         steps.append(BenchStep("caution", "contested", means, _SETTLE))
     elif grade == "faulty" and not steps:
         reasons = " ".join(str(reason) for reason in chip.get("reasons") or ())
@@ -190,11 +190,11 @@ def state_sentence(counts: Mapping[str, int]) -> str:
         f"{number:,} {('is ' if number == 1 else 'are ') if place == 0 else ''}{grade}"
         for place, (number, grade) in enumerate(waiting)
     ]
-    said = "; ".join(part for part in (speech.listed(good), speech.listed(bad)) if part)
+    said = "; ".join(part for part in (wording.listed(good), wording.listed(bad)) if part)
     return (
-        f"Of {speech.counted(total, 'chip')}, {said}."
+        f"Of {wording.counted(total, 'chip')}, {said}."
         if said
-        else f"{speech.counted(total, 'chip').capitalize()}."
+        else f"{wording.counted(total, 'chip').capitalize()}."
     )
 
 

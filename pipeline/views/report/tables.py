@@ -5,16 +5,22 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-from pipeline.views.report import speech
+from pipeline.views.report import wording
 from pipeline.views.report.summary import Summary
 
 MOST_EVENTS = 200
 MOST_ROWS = 200
 _TRUSTED = ("self-checked", "corroborated", "repeatable", "single")
 _READER_FIELDS = (
-    ("kind", "Kind"), ("name", "Name"), ("version", "Version"), ("operator", "Operator"), ("format", "Format"),
-    ("polarity", "Polarity"), ("pulls", "Pulls"), ("notes", "Notes"),
-)  # fmt: skip
+    ("kind", "Kind"),
+    ("name", "Name"),
+    ("version", "Version"),
+    ("operator", "Operator"),
+    ("format", "Format"),
+    ("polarity", "Polarity"),
+    ("pulls", "Pulls"),
+    ("notes", "Notes"),
+)
 _PRIVATE_READER_FIELDS = frozenset(["operator", "serial", "notes"])
 
 
@@ -69,7 +75,7 @@ def readers(head: Mapping[str, Any], *, public: bool) -> dict[str, Any]:
     return {
         "columns": [title for _, title in fields],
         "rows": [
-            (name, [speech.say(one[key]) if one.get(key) else "" for key, _ in fields])
+            (name, [wording.say(one[key]) if one.get(key) else "" for key, _ in fields])
             for name, one in found.items()
         ],
     }
@@ -83,7 +89,7 @@ def qualification(found: Mapping[str, Any]) -> list[dict[str, Any]]:
     """
     out = []
     for key, value in found.items():
-        title = speech.plain_key(key)
+        title = wording.plain_key(key)
         if _are_standings(value):
             out.append(_standings(title, value))
         elif isinstance(value, Mapping) and value and all(isinstance(row, Mapping) for row in value.values()):
@@ -97,7 +103,9 @@ def qualification(found: Mapping[str, Any]) -> list[dict[str, Any]]:
         ):
             out.append(_table(title, [dict(row) for row in value]))
         elif value not in (None, "", [], {}, ()):
-            out.append({"title": title, "columns": [], "rows": [], "more": 0, "line": speech.say(value, key)})
+            out.append(
+                {"title": title, "columns": [], "rows": [], "more": 0, "line": wording.say(value, key)}
+            )
     return out
 
 
@@ -133,11 +141,11 @@ def _standing(row: Mapping[str, Any]) -> list[str]:
     bound = row.get("upper_bound")
     sure = f" ({row['confidence']:.0%} sure)" if isinstance(row.get("confidence"), float) else ""
     return [
-        speech.listed([speech.short(reader, 40) for reader in row.get("readers") or ()]),
+        wording.listed([wording.short(reader, 40) for reader in row.get("readers") or ()]),
         f"{len(row.get('chips') or ()):,}",
         f"{len(row.get('agreed_chips') or ()):,}",
-        speech.say(row.get("bits_compared")),
-        speech.say(row.get("disagreements")),
+        wording.say(row.get("bits_compared")),
+        wording.say(row.get("disagreements")),
         (f"1 in {1 / bound:,.0f}" if bound else "none") + sure
         if isinstance(bound, int | float)
         else "not known",
@@ -158,7 +166,7 @@ def _coverage(found: Mapping[str, Any]) -> str:
     return (
         out
         + (f"; not {missing}" if missing else "")
-        + (f"; not told apart: {speech.say(blurred)}" if blurred else "")
+        + (f"; not told apart: {wording.say(blurred)}" if blurred else "")
     )
 
 
@@ -179,8 +187,8 @@ def _table(title: str, rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
     columns = list(dict.fromkeys(key for row in rows for key in row))
     return {
         "title": title,
-        "columns": [speech.plain_key(column) for column in columns],
-        "rows": [[speech.say(row[c], c) if c in row else "" for c in columns] for row in rows[:MOST_ROWS]],
+        "columns": [wording.plain_key(column) for column in columns],
+        "rows": [[wording.say(row[c], c) if c in row else "" for c in columns] for row in rows[:MOST_ROWS]],
         "more": max(0, len(rows) - MOST_ROWS),
         "line": "",
     }
@@ -190,7 +198,9 @@ def events(head: Mapping[str, Any]) -> dict[str, Any]:
     """The time line: (when, what, detail, agent), as many as a page bears; the metadata files hold all."""
     found: Sequence[Mapping[str, Any]] = head.get("events") or ()
     rows = [
-        tuple(speech.say(event[key]) if event.get(key) else "" for key in ("when", "what", "detail", "agent"))
+        tuple(
+            wording.say(event[key]) if event.get(key) else "" for key in ("when", "what", "detail", "agent")
+        )
         for event in found[:MOST_EVENTS]
     ]
     return {"rows": rows, "more": max(0, len(found) - MOST_EVENTS)}
@@ -207,7 +217,7 @@ def space_facts(space: Mapping[str, Any]) -> list[str]:
         out.append("holds a faulty or contested chip")
     holes = space.get("holes") or ()
     if holes:
-        out.append("holes: " + speech.say(holes, "ranges", 4))
+        out.append("holes: " + wording.say(holes, "ranges", 4))
     if not space.get("path"):
         out.append("not written")
     return out

@@ -1,0 +1,136 @@
+"""What the ledger remembers of a bag against what was found now: changed, moved, vanished, due again.
+
+Pure like every stage: the ledger's rows and the state of the disk come in as values.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Mapping
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+from pipeline.bags.observed import Trouble, Verdict
+
+Body = Mapping[str, Any]
+
+
+def compare(
+    bag: str, verdict: Verdict, known: Mapping[str, Body], present: Collection[str]
+) -> tuple[tuple[Trouble, ...], str]:
+    """Hold a verdict against the memory of this bag.
+
+    A bag whose manifests were rewritten to match altered data passes every check of its own; its receipt is then
+    another than the one remembered, and that is an error.
+
+    Args:
+        bag: Where it lies.
+        verdict: What was found now.
+        known: By path, the last row of each bag that the ledger knows.
+        present: Those known paths at which something still lies.
+
+    Returns:
+        What differs, and a note for the ledger.
+    """
+    before = known.get(bag)
+    if before is not None and before.get("receipt"):
+        if before["receipt"] == verdict.receipt:
+            return (), f"same receipt as on {before['when']}"
+        return (_changed(before),), ""
+    same = sorted(
+        path
+        for path, body in known.items()
+        if path != bag and verdict.receipt and body.get("receipt") == verdict.receipt
+    )
+    if same:
+        gone = [path for path in same if path not in present]
+        return (), f"moved from {gone[0]}" if gone else f"a copy of {same[0]}"
+    identifier = _identifier(verdict)
+    for path, body in sorted(known.items()):
+        # Under the same identifier another receipt is another content; a newer version has a new identifier.
+        if (
+            identifier
+            and path not in present
+            and body.get("identifier") == identifier
+            and body.get("receipt")
+        ):
+            return (_changed(body),), f"moved from {path}"
+    return (), "first seen"
+
+
+def _changed(before: Body) -> Trouble:
+    return Trouble(
+        "tagmanifest-*.txt",
+        "altered",
+        f"the receipt is not the one remembered on {before['when']} ({str(before['receipt'])[:16]}…): the manifests "
+        "themselves were changed or written anew",
+    )
+
+
+def _identifier(verdict: Verdict) -> str:
+    return "; ".join(value for label, value in verdict.info if label.lower() == "external-identifier")
+
+
+def body_of_check(bag: str, verdict: Verdict, troubles: tuple[Trouble, ...], note: str) -> dict[str, Any]:
+    """What the ledger keeps of a check, without time and tool.
+
+    Args:
+        bag: Where the bag lies.
+        verdict: What its judge says.
+        troubles: What the memory adds.
+        note: For a person.
+    """
+    every = [*verdict.problems, *troubles]
+    return {
+        "kind": "check",
+        "bag": bag,
+        "identifier": _identifier(verdict),
+        "receipt": verdict.receipt,
+        "outcome": "valid" if verdict.valid and not troubles else "invalid",
+        "complete": verdict.complete,
+        "files": verdict.files,
+        "size_bytes": verdict.size_bytes,
+        "algorithms": list(verdict.algorithms),
+        "problems": [
+            {"path": each.path, "kind": each.kind, "severity": each.severity} for each in every[:100]
+        ],
+        "problem_count": len(every),
+        "note": note,
+    }
+
+
+def vanished(
+    known: Mapping[str, Body], present: Collection[str], receipts_found: Collection[str]
+) -> tuple[str, ...]:
+    """Bags that the ledger knows, that are not where they were, and that were not met at another place.
+
+    A bag that was told missing before is told again: it is missing until it is found.
+    """
+    return tuple(
+        sorted(
+            path
+            for path, body in known.items()
+            if path not in present and body.get("receipt") not in receipts_found
+        )
+    )
+
+
+def is_due(before: Body | None, now: datetime, days: float) -> bool:
+    """Whether a bag is to be checked again.
+
+    What was not valid last time is always due, and so is a bag whose last check lies in the future: one of the
+    two clocks is wrong, and a wrong clock must not keep a bag from being checked.
+
+    Args:
+        before: The last row of the bag, or None for an unknown one.
+        now: The time of this run.
+        days: How old a check may be.
+    """
+    if before is None or before.get("outcome") != "valid":
+        return True
+    try:
+        then = datetime.fromisoformat(str(before.get("when")))
+    except ValueError:
+        return True
+    if then.tzinfo is None:
+        then = then.replace(tzinfo=UTC)
+    return then > now or now - then >= timedelta(days=days)

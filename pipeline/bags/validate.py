@@ -1,0 +1,394 @@
+"""The judge of a bag: everything that differs from what the bag says of itself, and from RFC 8493.
+
+1. The declaration (section 2.1.1) says by which version's rules the rest is read.
+2. The elements that must be there: a payload folder and a payload manifest that lists something (section 2.1).
+3. What no bag may hold: links, pipes, devices, and what an archive did wrong (our policy; the RFC is silent).
+4. Each manifest by itself: encoding, lines, paths (sections 2.1.3, 2.2.1, 5).
+5. Payload files against every payload manifest, both ways (section 3).
+6. Tag files against every tag manifest, both ways (section 2.2.1).
+7. `fetch.txt` (section 2.2.3): what it still wants makes the bag incomplete.
+8. `bag-info.txt` and its `Payload-Oxum` (section 2.2.2).
+9. Names that are one name on some system (section 6): warnings.
+
+Nothing stops at the first difference. A warning leaves a bag valid.
+"""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Mapping
+from typing import NamedTuple, cast
+
+from pipeline.bags.observed import REGULAR, Kind, Observation, Seen, Trouble, Verdict
+from pipeline.bags.parse_tag_files import (
+    VERSIONS,
+    Complaint,
+    Manifest,
+    read_declaration,
+    read_fetch,
+    read_info,
+    read_manifest,
+    receipt_of,
+    unsafe_path,
+)
+from pipeline.bags.portable_names import DEVICES, REFUSED, name_key, windows_refuses
+
+_OXUM = re.compile(r"(\d{1,30})\.(\d{1,30})", re.ASCII)
+_INFO_NAMES = {"0.93": "package-info.txt", "0.94": "package-info.txt", "0.95": "package-info.txt"}
+"""Before 0.96 the file had another name. Source: the drafts draft-kunze-bagit-00 to -02."""
+
+
+_SUSPECTS = (*(REFUSED - {"/"}), *sorted({f"/{name[:3].lower()}" for name in DEVICES}))
+"""What a list of paths must hold for `windows_refuses` to be true of a name in one of them."""
+
+
+class Expected(NamedTuple):
+    """What a bag says of itself: the declaration and the manifests, read but not yet held against its files.
+
+    Attributes:
+        version: Of BagIt, "" where none can be read.
+        encoding: Of the tag files but the declaration.
+        complaints: About the declaration.
+        manifests: Of payload and tag files; the judge changes them, so they serve one judgement.
+    """
+
+    version: str
+    encoding: str
+    complaints: list[Complaint]
+    manifests: list[Manifest]
+
+
+def expect(tags: Mapping[str, bytes]) -> Expected:
+    """Read what a bag says of itself, which can be done while its files are still being digested.
+
+    Args:
+        tags: Raw bytes of the files at the bag's base that BagIt gives a meaning to, by name.
+    """
+    version, encoding, complaints = read_declaration(tags.get("bagit.txt"))
+    manifests = [
+        read_manifest(name, raw, encoding, version)
+        for name, raw in sorted(tags.items())
+        if name.startswith(("manifest-", "tagmanifest-"))
+    ]
+    return Expected(version, encoding, complaints, manifests)
+
+
+def judge(observation: Observation, expected: Expected | None = None) -> Verdict:
+    """Whether a bag is complete and valid, with every difference.
+
+    Args:
+        observation: What was seen and digested; nothing else is consulted.
+        expected: What `expect` read from the observation's tag files, where that is done already.
+
+    Returns:
+        The verdict. A bag in which nothing was checked is not valid.
+
+    Raises:
+        Nothing.
+    """
+    return _Judge(observation, expect(observation.tags) if expected is None else expected).verdict()
+
+
+class _Judge:
+    """One judgement; the methods follow the numbered plan above."""
+
+    def __init__(self, observation: Observation, expected: Expected) -> None:
+        self.seen = observation
+        self.expected = expected
+        self.problems: list[Trouble] = []
+        self.files = {each.path: each for each in observation.seen if each.kind == REGULAR}
+        self.payload = {path: each for path, each in self.files.items() if path.startswith("data/")}
+        self.info: list[tuple[str, str]] = []
+        self.wanted: set[str] = set()
+
+    def verdict(self) -> Verdict:
+        self.version, self.encoding, complaints, self.manifests = self.expected
+        self.strict = self.version not in VERSIONS[:-1]
+        self.complain("bagit.txt", complaints)
+        self.of_payload = [each for each in self.manifests if not each.of_tags]
+        self.of_tags = [each for each in self.manifests if each.of_tags]
+        self.required()
+        self.oddities()
+        for manifest in self.manifests:
+            self.manifest_itself(manifest)
+        self.read_fetch()
+        self.payload_against_manifests()
+        self.tags_against_manifests()
+        self.fetch_against_manifests()
+        self.read_info()
+        self.names()
+        return self.conclude()
+
+    def add(self, path: str, kind: Kind, means: str, *, warning: bool = False) -> None:
+        self.problems.append(Trouble(path, kind, means, "warning" if warning else "error"))
+
+    def complain(self, name: str, complaints: Iterable[Complaint]) -> None:
+        for each in complaints:
+            self.add(each.path or name, cast("Kind", each.kind), each.means, warning=each.warning)
+
+    def required(self) -> None:
+        """Step 2."""
+        if "data" not in self.seen.directories:
+            self.add("data", "incomplete", "there is no payload folder (RFC 8493 section 2.1.2)")
+        if not self.of_payload:
+            self.add("manifest-*.txt", "incomplete", "there is no payload manifest (RFC 8493 section 2.1.3)")
+        elif not any(each.entries for each in self.of_payload):
+            self.add("data", "incomplete", "the manifests list no file: checking nothing is never a pass")
+
+    def oddities(self) -> None:
+        """Step 3."""
+        for path, means in self.seen.oddities:
+            self.add(path, "unsafe", means)
+        for each in self.seen.seen:
+            if each.kind != REGULAR:
+                self.add(each.path, "unsafe", f"it is a {each.kind}; a bag holds regular files only")
+            elif each.trouble:
+                self.add(each.path, "missing", f"it cannot be read: {each.trouble}")
+            elif each.links > 1:
+                self.add(
+                    each.path,
+                    "unsafe",
+                    f"it has {each.links} names on its file system; a change under another one changes it here",
+                    warning=True,
+                )
+
+    def manifest_itself(self, manifest: Manifest) -> None:
+        """Step 4."""
+        self.complain(manifest.name, manifest.complaints)
+        for path in list(manifest.entries):
+            inside = path.startswith("data/")
+            if inside and not manifest.of_tags and ".." not in path and "\0" not in path:
+                continue  # nearly all of them
+            why = unsafe_path(path)
+            if why:
+                self.add(path, "unsafe", f"{manifest.name} lists it, but {why} (RFC 8493 section 5)")
+            elif manifest.of_tags and inside:
+                self.add(path, "malformed", f"{manifest.name} lists a payload file (RFC 8493 section 2.2.1)")
+            elif manifest.of_tags and path.startswith("tagmanifest-") and "/" not in path:
+                self.add(path, "malformed", f"{manifest.name} lists a tag manifest (RFC 8493 section 2.2.1)")
+            elif not manifest.of_tags and not inside:
+                self.add(
+                    path, "malformed", f"{manifest.name} lists a file outside data/ (RFC 8493 section 2.1.3)"
+                )
+            else:
+                continue
+            del manifest.entries[path]
+
+    def payload_against_manifests(self) -> None:
+        """Step 5."""
+        known = self.match(self.of_payload, self.payload, self.seen.payload_algorithms)
+        for path in self.payload.keys() - known:
+            self.add(path, "unexpected", "no payload manifest lists it (RFC 8493 section 3)")
+        for manifest in self.of_payload:
+            for path in known - manifest.entries.keys():
+                self.add(
+                    path,
+                    "undeclared",
+                    f"{manifest.name} does not list it, another manifest does (RFC 8493 section 3)",
+                    warning=not self.strict,
+                )
+
+    def tags_against_manifests(self) -> None:
+        """Step 6."""
+        if not self.of_tags:
+            return
+        tag_files = {
+            path: each
+            for path, each in self.files.items()
+            if not path.startswith("data/") and not (path.startswith("tagmanifest-") and "/" not in path)
+        }
+        known = self.match(self.of_tags, tag_files, self.seen.tag_algorithms)
+        must = {each.name for each in self.of_payload}
+        for manifest in self.of_tags:
+            for path in (known | must | tag_files.keys()) - manifest.entries.keys():
+                if path in must:
+                    self.add(path, "undeclared", f"{manifest.name} does not list it (RFC 8493 section 2.2.1)")
+                else:
+                    self.add(
+                        path,
+                        "undeclared",
+                        f"{manifest.name} does not list it, so it does not vouch for it (RFC 8493 section 2.2.1)",
+                        warning=True,
+                    )
+
+    def match(
+        self, manifests: list[Manifest], files: Mapping[str, Seen], algorithms: tuple[str, ...]
+    ) -> set[str]:
+        """Hold files against manifests; gives the paths that any of them lists, spelled as on the disk."""
+        known: set[str] = set()
+        wrong: dict[str, list[str]] = {}
+        for manifest in manifests:
+            place = algorithms.index(manifest.algorithm) if manifest.algorithm in algorithms else -1
+            if manifest.entries.keys() - files.keys():
+                self.respell(manifest, files)
+            known.update(manifest.entries)
+            if place < 0:
+                continue
+            computed = {path: each.digests[place] for path, each in files.items() if each.digests}
+            if computed == manifest.entries:
+                continue  # as it is in nearly every bag
+            for path in computed.keys() & manifest.entries.keys():
+                if computed[path] != manifest.entries[path]:
+                    wrong.setdefault(path, []).append(manifest.name)
+        for path, names in wrong.items():
+            agreeing = [each.name for each in manifests if path in each.entries and each.name not in names]
+            doubt = (
+                f", though {' and '.join(agreeing)} agrees: a manifest itself is in doubt" if agreeing else ""
+            )
+            self.add(path, "altered", f"its digest is not the one of {' and '.join(names)}{doubt}")
+        for path in known - files.keys():
+            if path not in self.wanted:
+                self.add(path, "missing", self.absence(path))
+        return known
+
+    def respell(self, manifest: Manifest, files: Mapping[str, Seen]) -> None:
+        """A name that differs only in its Unicode form is the same name (section 6), and worth a warning."""
+        spelled: dict[str, list[str]] = {}
+        for path in files.keys() - manifest.entries.keys():
+            spelled.setdefault(unicodedata.normalize("NFC", path), []).append(path)
+        for path in sorted(manifest.entries.keys() - files.keys()):
+            found = spelled.get(unicodedata.normalize("NFC", path), [])
+            if len(found) == 1:
+                manifest.entries[found[0]] = manifest.entries.pop(path)
+                self.add(
+                    found[0],
+                    "malformed",
+                    f"{manifest.name} spells its name in another Unicode form (RFC 8493 section 6)",
+                    warning=True,
+                )
+            elif not self.strict and ("\n" in path or "\r" in path):
+                self.respell_literal(manifest, path, files)
+
+    def respell_literal(self, manifest: Manifest, path: str, files: Mapping[str, Seen]) -> None:
+        """Before 1.0 `%0A` in a manifest may also be meant literally."""
+        literal = path.replace("\r", "%0D").replace("\n", "%0A")
+        if literal in files and literal not in manifest.entries:
+            manifest.entries[literal] = manifest.entries.pop(path)
+            self.add(
+                literal, "malformed", f"{manifest.name} does not say whether % is meant as such", warning=True
+            )
+
+    def absence(self, path: str) -> str:
+        if path in self.seen.directories:
+            return "a manifest lists a folder; only files can be listed (RFC 8493 section 2.1.3)"
+        if "\\" in path and path.replace("\\", "/") in self.files:
+            return "a manifest lists it with backslashes; the separator is / (RFC 8493 section 2.1.3)"
+        return "a manifest lists it, but it is not there (RFC 8493 section 3)"
+
+    def read_fetch(self) -> None:
+        """Step 7, first half: what is wanted is known before what is missing is told."""
+        raw = self.seen.tags.get("fetch.txt")
+        self.fetch: list[str] = []
+        if raw is None:
+            return
+        self.fetch, complaints = read_fetch(raw, self.encoding, self.version)
+        self.complain("fetch.txt", complaints)
+        self.wanted = {path for path in self.fetch if path not in self.files}
+
+    def fetch_against_manifests(self) -> None:
+        """Step 7, second half."""
+        for path in self.fetch:
+            if why := unsafe_path(path):
+                self.add(path, "unsafe", f"fetch.txt lists it, but {why} (RFC 8493 section 5)")
+            elif not path.startswith("data/"):
+                self.add(path, "malformed", "fetch.txt lists a tag file (RFC 8493 section 2.2.3)")
+            elif self.of_payload and not all(path in each.entries for each in self.of_payload):
+                self.add(
+                    path, "undeclared", "fetch.txt lists it, a manifest does not (RFC 8493 section 2.2.3)"
+                )
+        for path in sorted(self.wanted):
+            self.add(path, "incomplete", "it still has to be fetched; nothing is ever fetched here")
+
+    def read_info(self) -> None:
+        """Step 8."""
+        name = _INFO_NAMES.get(self.version, "bag-info.txt")
+        raw = self.seen.tags.get(name)
+        if raw is None:
+            return
+        self.info, complaints = read_info(raw, self.encoding, self.version)
+        self.complain(name, complaints)
+        oxums = [value for label, value in self.info if label.lower() == "payload-oxum"]
+        if len(oxums) > 1:
+            self.add(
+                name,
+                "malformed",
+                "Payload-Oxum is repeated (RFC 8493 section 2.2.2)",
+                warning=not self.strict,
+            )
+        for oxum in oxums:
+            self.oxum(name, oxum)
+        for label in ("bag-size", "bagging-date", "bag-group-identifier", "bag-count"):
+            if sum(each.lower() == label for each, _ in self.info) > 1:
+                self.add(
+                    name,
+                    "malformed",
+                    f"{label} should not be repeated (RFC 8493 section 2.2.2)",
+                    warning=True,
+                )
+
+    def oxum(self, name: str, oxum: str) -> None:
+        match = _OXUM.fullmatch(oxum)
+        size_bytes = sum(each.size_bytes for each in self.payload.values())
+        if match is None:
+            self.add(
+                name, "malformed", f"Payload-Oxum is {oxum!r}, not octets.files (RFC 8493 section 2.2.2)"
+            )
+        elif (int(match[1]), int(match[2])) != (size_bytes, len(self.payload)):
+            self.add(
+                name,
+                "incomplete",
+                f"Payload-Oxum says {oxum}, but {size_bytes}.{len(self.payload)} is there (RFC 8493 section 2.2.2)",
+            )
+
+    def names(self) -> None:
+        """Step 9."""
+        every = {*self.files, *self.seen.directories}
+        for manifest in self.manifests:
+            if not manifest.entries.keys() <= every:
+                every.update(manifest.entries)
+        # A look at all of them as one text: to search each takes as long as to read its file.
+        text = "\n/".join(("", *every)).lower()
+        if any(each in text for each in _SUSPECTS):
+            self.unmakeable(every)
+        if len(set(map(name_key, every))) == len(every):
+            return
+        keys: dict[str, str] = {}
+        for path in sorted(every):
+            first = keys.setdefault(name_key(path), path)
+            if first != path:
+                same_form = unicodedata.normalize("NFC", first) == unicodedata.normalize("NFC", path)
+                what = "Unicode form" if same_form else "case"
+                self.add(
+                    path,
+                    "malformed",
+                    f"its name differs from {first!r} only in {what} (RFC 8493 section 6)",
+                    warning=True,
+                )
+
+    def unmakeable(self, every: Iterable[str]) -> None:
+        """Names that the bag cannot keep where somebody copies it to Windows."""
+        for path in sorted(every):
+            refused = next(filter(windows_refuses, path.split("/")), None)
+            if refused is not None:
+                self.add(
+                    path,
+                    "malformed",
+                    f"Windows cannot make a file named {refused!r} (RFC 8493 section 6)",
+                    warning=True,
+                )
+
+    def conclude(self) -> Verdict:
+        errors = [each for each in self.problems if each.severity == "error"]
+        digested = [each for each in self.files.values() if each.digests]
+        return Verdict(
+            complete=all(each.kind == "altered" for each in errors),
+            valid=not errors,
+            problems=tuple(sorted(set(self.problems), key=lambda each: (each.path, each.kind, each.means))),
+            version=self.version,
+            files=len(digested),
+            size_bytes=sum(each.size_bytes for each in digested),
+            algorithms=tuple(sorted({each.algorithm for each in self.of_payload if each.algorithm})),
+            receipt=receipt_of(self.seen.tags),
+            info=tuple(self.info),
+        )

@@ -1,0 +1,1 @@
+"""Bags on a disk: walked, digested, written, repaired, and judged by a second library."""

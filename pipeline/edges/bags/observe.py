@@ -1,0 +1,170 @@
+"""Seeing a bag: each file is read once for all its algorithms, the work spread over the cores.
+
+What is found is written down, not judged.
+"""
+# ruff: noqa: PTH100, PTH118 - paths stay text here: a Path for each of 100,000 files costs more than reading them
+
+from __future__ import annotations
+
+import os
+import re
+from collections.abc import Callable
+from itertools import chain
+from pathlib import Path
+
+from pipeline.bags.observed import REGULAR, Observation, Seen
+from pipeline.bags.parse_tag_files import MANIFEST_NAME, hash_name, receipt_of
+from pipeline.edges.bags import digest_worker
+from pipeline.edges.bags.digest_pool import Digesting, Progress
+from pipeline.edges.bags.walk import walk
+from pipeline.edges.disk_errors import storage_trouble
+from pipeline.errors import BagError
+
+MOST_TAG_BYTES = 1 << 30
+"""A manifest larger than this would list ten million files; it is not read into memory."""
+
+_OXUM = re.compile(rb"^payload-oxum[ \t]*:[ \t]*(\d{1,18})\.", re.IGNORECASE | re.MULTILINE)
+
+TagsRead = Callable[[dict[str, bytes]], None]
+
+
+def observe(
+    bag: Path,
+    *,
+    workers: int | None = None,
+    progress: Progress | None = None,
+    on_tags: TagsRead | None = None,
+) -> Observation:
+    """Everything about a bag that its judge needs; also for a bag inside a `.zip` or `.tar`, without unpacking.
+
+    Args:
+        bag: The bag's folder, or an archive that holds it.
+        workers: How many processes digest; by default one a core, or none where there is little to do.
+        progress: Told as the bytes go by.
+        on_tags: Given the tag files as soon as they are known; in a folder the rest is digested meanwhile.
+
+    Returns:
+        What was seen.
+
+    Raises:
+        BagError: It is neither a folder nor an archive that can be read.
+        StorageError: The disk refused the folder itself; what it refuses of single files is part of what was seen.
+    """
+    if bag.is_dir():
+        return _observe_folder(bag, workers=workers, progress=progress, on_tags=on_tags)
+    if not bag.exists():
+        raise BagError(where=str(bag), problem="is not there", remedy="Give the path of a bag")
+    from pipeline.edges.bags.archive import observe_archive
+
+    return observe_archive(bag, progress=progress)
+
+
+def receipt(bag: Path) -> str:
+    """The digest over a bag's tag manifests, which stands for every byte of it.
+
+    Args:
+        bag: The bag's folder.
+
+    Returns:
+        64 hexadecimal digits.
+
+    Raises:
+        BagError: There is no tag file to take it from.
+        StorageError: The disk refused.
+    """
+    with storage_trouble(bag), os.scandir(bag) as entries:
+        tags = {
+            entry.name: _read_tag(entry.path)[0]
+            for entry in entries
+            if is_tag_name(entry.name) and entry.is_file(follow_symlinks=False)
+        }
+    digest = receipt_of(tags)
+    if not digest:
+        raise BagError(
+            where=str(bag), problem="is no bag: it has no tag files", remedy="Give the path of a bag"
+        )
+    return digest
+
+
+def is_tag_name(name: str) -> bool:
+    """Whether BagIt gives a meaning to a file of this name at the bag's base."""
+    return name in {"bagit.txt", "bag-info.txt", "package-info.txt", "fetch.txt"} or bool(
+        MANIFEST_NAME.fullmatch(name)
+    )
+
+
+def algorithms_of(names: list[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What to compute for payload files and for tag files, from the names of the manifests that are there."""
+    payload = {hash_name(name) for name in names if name.startswith("manifest-")} - {""}
+    tags = {hash_name(name) for name in names if name.startswith("tagmanifest-")} - {""}
+    return tuple(sorted(payload)), tuple(sorted(tags))
+
+
+def _observe_folder(
+    bag: Path, *, workers: int | None, progress: Progress | None, on_tags: TagsRead | None
+) -> Observation:
+    root = os.path.abspath(bag)
+    found: list[Seen] = []
+    directories: list[str] = []
+    oddities: list[tuple[str, str]] = []
+    folders = walk(root)
+    base = next(folders)
+    tags, links = _read_tags(root, base.files, oddities)
+    groups = algorithms_of(list(tags))
+    digesting = Digesting(
+        root, groups, workers=workers, progress=progress, expected_bytes=_told_bytes(tags.get("bag-info.txt"))
+    )
+    with digesting:
+        for folder in chain((base,), folders):
+            files = [path for path in folder.files if path not in tags] if folder is base else folder.files
+            if files:
+                digesting.add(files, 0 if files[0].startswith("data/") else 1)
+            found += folder.others
+            directories += folder.directories
+            oddities += folder.oddities
+        digesting.named_all()
+        if on_tags is not None:
+            on_tags(tags)
+        found += [Seen(path, REGULAR, *result) for path, result in digesting.results()]
+    for path, raw in tags.items():
+        digests = tuple(digest_worker.digest_of(raw, name) for name in groups[1])
+        found.append(Seen(path, REGULAR, len(raw), digests, links[path]))
+    return Observation(
+        path=str(bag),
+        tags=tags,
+        seen=tuple(sorted(found)),
+        directories=tuple(sorted(directories)),
+        payload_algorithms=groups[0],
+        tag_algorithms=groups[1],
+        oddities=tuple(oddities),
+    )
+
+
+def _told_bytes(info: bytes | None) -> int:
+    """What `Payload-Oxum` says there is to read; judged elsewhere, here only for the progress."""
+    match = _OXUM.search(info or b"")
+    return int(match[1]) if match else 0
+
+
+def _read_tags(
+    root: str, files: list[str], oddities: list[tuple[str, str]]
+) -> tuple[dict[str, bytes], dict[str, int]]:
+    """The tag files among the files of the base, and how many names each has on its file system."""
+    tags: dict[str, bytes] = {}
+    links: dict[str, int] = {}
+    for path in filter(is_tag_name, sorted(files)):
+        try:
+            raw, names = _read_tag(os.path.join(root, path))
+        except OSError as error:
+            oddities.append((path, f"it cannot be read: {error.strerror}"))
+            continue
+        if len(raw) > MOST_TAG_BYTES:
+            oddities.append((path, f"it holds more than {MOST_TAG_BYTES} bytes, too many for a tag file"))
+            continue
+        tags[path], links[path] = raw, names
+    return tags, links
+
+
+def _read_tag(path: str) -> tuple[bytes, int]:
+    with os.fdopen(os.open(path, digest_worker.FLAGS), "rb") as stream:
+        return stream.read(MOST_TAG_BYTES + 1), os.fstat(stream.fileno()).st_nlink

@@ -1,0 +1,36 @@
+"""One new file, whole or not at all, and never over another."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from pathlib import Path
+
+from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.staging import refuse_existing, rename_new, sync_file
+
+
+def write_new(path: Path, content: bytes) -> None:
+    """Write a file under a name that is free: a temporary file beside it, synced, then renamed.
+
+    Raises:
+        DestinationError: Something has that name, or its folder does not exist.
+        StorageError: The disk refused; nothing has the name.
+    """
+    from pipeline.errors import DestinationError
+
+    refuse_existing(path)
+    if not path.parent.is_dir():
+        raise DestinationError(
+            where=str(path.parent), problem="there is no such folder", remedy="Make it, or choose another"
+        )
+    # Forty signs take 160 bytes at most: a name of 255 bytes is as long as any, and this one is no longer.
+    beside = path.parent / f".{path.name[:40]}.part-{secrets.token_hex(4)}"
+    try:
+        with storage_trouble(path):
+            beside.write_bytes(content)
+            sync_file(beside)
+            rename_new(beside, path)
+    finally:
+        if os.path.lexists(beside):
+            beside.unlink()

@@ -1,0 +1,254 @@
+"""The project folder on disk: surveyed without following anything out of it, and read file by file."""
+
+from __future__ import annotations
+
+import os
+import stat
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+
+from pipeline.errors import DestinationError, NothingToDoError, StorageError, UnsafeError
+from pipeline.flow import FoundFile
+
+SHEET_NAME = "sheet.yaml"
+KEPT_FOLDERS = ("dumps", "photos", "docs")
+JUNK = frozenset([".DS_Store", "Thumbs.db", "desktop.ini", "ehthumbs.db"])
+"""Files that desktops leave behind, listed and left out; common practice, no source."""
+DEEPEST_FOLDERS = 32
+LARGEST_SHEET_BYTES = 64 * 1024 * 1024
+LARGEST_DUMP_BYTES = 1024 * 1024 * 1024
+
+
+def survey(folder: Path) -> Mapping[str, FoundFile]:
+    """Every file of the project folder by its path, sorted; what cannot be used says why.
+
+    Only `dumps/`, `photos/` and `docs/` are walked; beside them the files at the top are seen (the sheet and its
+    tables). Links are looked at, never followed out of the folder.
+
+    Args:
+        folder: The project folder.
+
+    Returns:
+        Path inside the folder → what was found.
+
+    Raises:
+        NothingToDoError: The folder does not exist or is no project folder; the message says what it looks like.
+    """
+    root = real(folder)
+    out: dict[str, FoundFile] = {}
+    for entry in _scan(root, ""):
+        path, kind, size, refused = entry
+        if kind != "folder":
+            out[path] = FoundFile(path, size, refused)
+    for name in KEPT_FOLDERS:
+        below = root / name
+        if below.is_symlink() and not _inside(root, below):
+            out[name] = FoundFile(name, 0, "a link that leads out of the project folder")
+            continue
+        if below.is_dir():
+            _walk(root, name, out, 0)
+    return dict(sorted(out.items()))
+
+
+def _walk(root: Path, folder: str, out: dict[str, FoundFile], depth: int) -> None:
+    if depth > DEEPEST_FOLDERS:
+        out[folder] = FoundFile(folder, 0, f"a folder nested more than {DEEPEST_FOLDERS} deep")
+        return
+    for path, kind, size, refused in _scan(root, folder):
+        if kind == "folder":
+            _walk(root, path, out, depth + 1)
+        elif path.rsplit("/", 1)[-1] not in JUNK:
+            out[path] = FoundFile(path, size, refused)
+
+
+def _scan(root: Path, folder: str) -> Iterator[tuple[str, str, int, str]]:
+    """The entries of one folder as (path, folder|file, size, why refused)."""
+    try:
+        with os.scandir(root / folder if folder else root) as entries:
+            listed = sorted(entries, key=lambda entry: entry.name)
+    except OSError as error:
+        raise StorageError(
+            where=folder or root.name,
+            problem=f"the folder cannot be read ({error.strerror})",
+            remedy="Check its permissions",
+        ) from error
+    for entry in listed:
+        path = f"{folder}/{entry.name}" if folder else entry.name
+        if not speakable(entry.name):
+            yield ascii(path)[1:-1], "file", 0, "a name that is not Unicode or has control characters"
+            continue
+        if entry.is_symlink():
+            if not _inside(root, Path(entry.path)):
+                yield path, "file", 0, "a link that leads out of the project folder"
+                continue
+            if entry.is_dir():
+                yield path, "file", 0, "a link to a folder"
+                continue
+        elif entry.is_dir():
+            yield path, "folder", 0, ""
+            continue
+        try:
+            facts = entry.stat()
+        except OSError:
+            yield path, "file", 0, "a link that leads nowhere"
+            continue
+        if not stat.S_ISREG(facts.st_mode):
+            yield path, "file", 0, "no regular file (a pipe, socket or device)"
+        elif facts.st_size > LARGEST_DUMP_BYTES:
+            yield path, "file", facts.st_size, "a file larger than 1 GiB"
+        else:
+            yield path, "file", facts.st_size, ""
+
+
+def speakable(name: str) -> bool:
+    """Whether a file's name is Unicode without control characters of ASCII, as all names in a project are."""
+    try:
+        name.encode("utf-8")
+    except UnicodeEncodeError:
+        return False
+    return not any(ord(char) < 32 or ord(char) == 127 for char in name)
+
+
+def _inside(root: Path, path: Path) -> bool:
+    try:
+        return path.resolve(strict=True).is_relative_to(root)
+    except (OSError, RuntimeError):
+        return False
+
+
+def real(path: Path) -> Path:
+    """A path without links; a link that leads to itself stays as it is, and no such file is there then.
+
+    `Path.resolve` raises a RuntimeError of its own for those before Python 3.13.
+    """
+    return Path(os.path.realpath(path))
+
+
+def read_file(folder: Path, path: str, *, limit: int = LARGEST_DUMP_BYTES) -> bytes:
+    """The bytes of one regular file of the project folder.
+
+    Raises:
+        UnsafeError: It is no regular file, is larger than `limit`, or a link out of the folder.
+        StorageError: The disk refuses.
+    """
+    target = folder / path
+    try:
+        handle = os.open(target, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+    except OSError as error:
+        raise StorageError(
+            where=path,
+            problem=f"cannot be opened ({error.strerror})",
+            remedy="Check that it is there and may be read",
+        ) from error
+    try:
+        facts = os.fstat(handle)
+        if not stat.S_ISREG(facts.st_mode):
+            raise UnsafeError(
+                where=path, problem="no regular file", remedy="Put a copy of the file itself there"
+            )
+        if facts.st_size > limit:
+            raise UnsafeError(
+                where=path,
+                problem=f"{facts.st_size} bytes, more than the {limit} that are read",
+                remedy="Split the file",
+            )
+        with os.fdopen(handle, "rb", buffering=0, closefd=False) as stream:
+            return stream.readall() or b""
+    except OSError as error:
+        raise StorageError(
+            where=path, problem=f"cannot be read ({error.strerror})", remedy="Check the disk"
+        ) from error
+    finally:
+        os.close(handle)
+
+
+def project_folder(given: Path) -> Path:
+    """The project folder that a person meant, or what to give instead.
+
+    Raises:
+        NothingToDoError: Not there, a file, a bag, or a folder without a sheet.
+    """
+    text = str(given)
+    if not given.exists():
+        raise NothingToDoError(
+            where=text,
+            problem="there is no such folder",
+            remedy="Give the folder that holds sheet.yaml and dumps/",
+        )
+    if given.is_file():
+        suffix = given.suffix.lower()
+        if suffix in (".zip", ".tar", ".tgz", ".gz", ".7z", ".rar"):
+            remedy = "Unpack it and give the folder that holds sheet.yaml and dumps/"
+            raise NothingToDoError(
+                where=text, problem="this is a packed archive, not a folder", remedy=remedy
+            )
+        if given.name == SHEET_NAME or suffix in (".yaml", ".yml", ".csv", ".xlsx"):
+            raise NothingToDoError(
+                where=text,
+                problem="this is a sheet or table, not its folder",
+                remedy=f"Give the folder: {given.parent}",
+            )
+        raise NothingToDoError(
+            where=text,
+            problem="this is a file, not a folder",
+            remedy="Give the folder that holds sheet.yaml and dumps/",
+        )
+    if (given / "bagit.txt").is_file():
+        raise NothingToDoError(
+            where=text,
+            problem="this is a finished bag, not a project folder",
+            remedy="Check it with `wellread recheck`, or get the project back with `wellread reopen`",
+        )
+    return given
+
+
+def need_sheet(folder: Path) -> None:
+    """Refuse a folder without a sheet, with the step that makes one.
+
+    Raises:
+        NothingToDoError: No sheet.yaml lies in it.
+    """
+    if not (folder / SHEET_NAME).is_file():
+        near = [name for name in ("sheet.yml", "Sheet.yaml", "metadata.yaml") if (folder / name).is_file()]
+        remedy = f"Rename {near[0]} to {SHEET_NAME}" if near else f"Draft one with `wellread start {folder}`"
+        raise NothingToDoError(where=str(folder), problem=f"no {SHEET_NAME} lies here", remedy=remedy)
+
+
+def sheet_content(folder: Path, files: Mapping[str, FoundFile]) -> bytes:
+    """The sheet's bytes.
+
+    Args:
+        folder: Of the project.
+        files: What lies there, from `survey`.
+
+    Raises:
+        NothingToDoError: No sheet.yaml lies in it.
+        UnsafeError: It is a link out of the folder, which would bring what lies there into the bag, or no regular
+            file.
+        StorageError: The disk refused.
+    """
+    need_sheet(folder)
+    if SHEET_NAME in files and files[SHEET_NAME].refused:
+        raise UnsafeError(
+            where=SHEET_NAME, problem=f"is {files[SHEET_NAME].refused}", remedy="Put the sheet itself there"
+        )
+    return read_file(folder, SHEET_NAME, limit=LARGEST_SHEET_BYTES)
+
+
+def destination(folder: Path, into: Path | None) -> Path:
+    """Where a bag of this project goes: beside the folder, or where asked, never inside it.
+
+    Raises:
+        DestinationError: It lies inside the project folder, or is no folder.
+    """
+    chosen = real(into) if into is not None else real(folder).parent
+    if chosen.is_relative_to(real(folder)):
+        raise DestinationError(
+            where=str(into),
+            problem="this lies inside the project folder",
+            remedy="Choose a folder outside, such as the one beside it",
+        )
+    there = next(place for place in (chosen, *chosen.parents) if place.exists())
+    if not there.is_dir():
+        raise DestinationError(where=str(there), problem="this is a file", remedy="Choose a folder")
+    return chosen

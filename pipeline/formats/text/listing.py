@@ -1,0 +1,335 @@
+"""Listings with an address column: every line's address is checked against the line before.
+
+The addresses are the only check that such a file has, so a line that was lost, doubled or cut is found and named.
+They also say how many values a full line holds, and so where the text column begins, whatever it spells. The
+layouts of the usual dump programs, with `*` for repeated lines, are read. Common practice, no source.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, NoReturn
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.formats.neutral import LARGEST_CLAIM, Block, Declared, Decoded, ambiguous, refuse
+from pipeline.formats.text.characters import Text, plain
+from pipeline.formats.text.columns import Row, barred, inside_bars, matches
+from pipeline.formats.text.digit_widths import Widths
+from pipeline.formats.text.layout import Break, End, Item, Layout, Star, find_layout, find_style, sorted_lines
+from pipeline.formats.text.prose import noted, shown, without_stamps
+from pipeline.formats.text.tokens import Style
+
+NAME = "listing"
+
+
+def decode(content: bytes, declared: Declared) -> Decoded:
+    """The values of a listing at their addresses, one run a pass.
+
+    Raises:
+        FormatError: An address that does not follow from the line before; a line with too few values; a claim
+            of more than any chip holds; an address beyond `declared.limit`.
+        AmbiguousError: Groups of digits without a declared order; an address column whose radix does not
+            show; a last line whose text column could be data.
+    """
+    text = without_stamps(plain(content))
+    style = find_style(text, declared)
+    items = sorted_lines(text, style)
+    layout = find_layout(text, items, declared, style)
+    builder = _Builder(text, declared, style, layout)
+    for position, item in enumerate(items):
+        builder.take(item, items[position + 1] if position + 1 < len(items) else None)
+    builder.close(items[-1])
+    skipped = [(one.start, one.line) for one in items if isinstance(one, Break)]
+    return Decoded(NAME, style.unit_bits, builder.blocks(), text.ledger.closed(), noted(text, skipped))
+
+
+@dataclass(slots=True)
+class _Run:
+    """One pass: where it starts, and its pieces."""
+
+    first: int
+    pieces: list[tuple[int, list[NDArray[np.unsignedinteger[Any]]]]] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class _Builder:
+    """Lays line after line and checks each address.
+
+    Attributes:
+        due: The address that the next line must have; None before the first.
+        last: Address and units of the line before.
+        star: Where a `*` was met that is not yet resolved.
+        ended: The last address of the run was given on a line of its own.
+        widths: Digits of the values so far.
+    """
+
+    text: Text
+    declared: Declared
+    style: Style
+    layout: Layout
+    runs: list[_Run] = field(default_factory=list)
+    due: int | None = None
+    last: tuple[int, list[int]] | None = None
+    star: int | None = None
+    ended: bool = False
+    repeated: int = 0
+    widths: Widths = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.widths = Widths(self.text)
+
+    def take(self, item: Item, following: Item | None) -> None:
+        """Act on one line."""
+        if isinstance(item, Star):
+            self.star = item.start
+        elif isinstance(item, End):
+            self._end(item)
+        elif isinstance(item, Row):
+            self._row(item, following)
+
+    def _address(self, digits: bytes, index: int) -> int:
+        address = self.layout.number(digits)
+        if address is None:
+            refuse(
+                self.text.place(index), "the address has digits of another radix", "compare with the source"
+            )
+        return address
+
+    def _end(self, item: End) -> None:
+        """The last address alone: the lines before must lead exactly there."""
+        address = self._address(item.address, item.start)
+        if self.star is not None:
+            self._repeat(address, item.start)
+        if address != self.due:
+            refuse(
+                self.text.place(item.start),
+                f"the listing ends at address {self.layout.shown(address)}, its lines lead to "
+                f"{self.layout.shown(self.due or 0)}",
+                "a line was lost or added: compare with the source",
+            )
+        self.ended = True
+
+    def _row(self, one: Row, following: Item | None) -> None:
+        """A line with values."""
+        address = self._address(one.address, one.at)
+        if self.star is not None:
+            self._repeat(address, one.at)
+        if self.due is None or (address == self.runs[-1].first and address != self.due):
+            self._start(address)
+        elif self.ended:
+            refuse(
+                self.text.place(one.at), "a line behind the listing's last address", "split the file there"
+            )
+        elif address != self.due:
+            if self._doubled(one, address):
+                return
+            self._jump(one, address)
+        count = self._count(one, address, following)
+        units = self._cut(one, count, address, following)
+        if self.style.free:
+            self.widths.note(one.start, one.line[one.body :].rjust(len(one.line)), one.words[:count])
+        self._text_column(one, count, units)
+        self._add(units, one.at, address)
+        self.last = (address, units)
+
+    def _start(self, address: int) -> None:
+        """Begin a run."""
+        self.runs.append(_Run(address, [(address, [])]))
+        self.due, self.last, self.ended = address, None, False
+
+    def _add(self, units: list[int], at: int, address: int) -> None:
+        """Append units at the address reached."""
+        end = address + len(units) * self.layout.scale
+        self._within(end, at)
+        self.runs[-1].pieces[-1][1].append(np.array(units, dtype=self._kind()))
+        self.due = end
+
+    def _within(self, end: int, at: int) -> None:
+        """Refuse what lies beyond the chip."""
+        limit = self.declared.limit
+        if limit is not None and end > limit * self.layout.scale:
+            refuse(
+                self.text.place(at),
+                f"addresses up to {self.layout.shown(end - 1)} are beyond the chip, whose last is "
+                f"{self.layout.shown(limit * self.layout.scale - 1)}",
+                "check the part and the address base",
+            )
+
+    def _kind(self) -> type[np.unsignedinteger[Any]]:
+        bits = self.style.unit_bits
+        return np.uint8 if bits <= 8 else np.uint16 if bits <= 16 else np.uint32 if bits <= 32 else np.uint64
+
+    def _repeat(self, address: int, at: int) -> None:
+        """Lines that a `*` stands for, up to an address."""
+        assert self.last is not None
+        assert self.due is not None
+        before, units = self.last
+        star, self.star = self.star, None
+        missing, width = address - self.due, self.due - before
+        if missing < 0 or width <= 0 or missing % width:
+            refuse(
+                self.text.place(at),
+                f"a * stands for {missing} addresses, which is no whole number of lines of {width}",
+                "compare with the source",
+            )
+        self.repeated += missing
+        if self.repeated > LARGEST_CLAIM:
+            refuse(
+                self.text.place(star if star is not None else at),
+                f"a * stands for {missing} addresses, more than any chip holds",
+                "compare with the source: the address behind it is wrong",
+            )
+        self._within(address, at)
+        self.runs[-1].pieces[-1][1].append(np.tile(np.array(units, dtype=self._kind()), missing // width))
+        self.due = address
+
+    def _doubled(self, one: Row, address: int) -> bool:
+        """A line that is the one before once more, values and all, is left out and reported."""
+        if self.last is None or address != self.last[0]:
+            return False
+        units = self.last[1]
+        if len(units) not in one.reach or one.first(one.reach.index(len(units)) + 1) != units:
+            refuse(
+                self.text.place(one.at),
+                f"address {self.layout.shown(address)} comes twice with different values",
+                "find out which line is right; nothing is guessed",
+            )
+        self.text.ledger.add("a line is doubled", self.text.place(one.at))
+        return True
+
+    def _jump(self, one: Row, address: int) -> None:
+        """An address that does not follow: a declared gap, or a refusal."""
+        assert self.due is not None
+        missing = address - self.due
+        if missing > 0 and self.declared.gaps:
+            self.text.ledger.add("addresses are left out", self.text.place(one.at), missing)
+            self.runs[-1].pieces.append((address, []))
+            self.due = address
+            return
+        step = self.layout.step
+        problem = f"address {self.layout.shown(address)} where {self.layout.shown(self.due)} is due: "
+        if missing > 0:
+            lines = f" ({missing // step} lines of {step})" if step and missing % step == 0 else ""
+            problem += f"{missing} addresses{lines} are lost"
+            remedy = "put the lost lines back from another reading, or declare that gaps are meant"
+        else:
+            problem += "lines are doubled or in disorder"
+            remedy = "compare with the source"
+        refuse(self.text.place(one.at), problem, remedy)
+
+    def _count(self, one: Row, address: int, following: Item | None) -> int:
+        """How many values the line holds; what stands behind them is its text column."""
+        scale, reach = self.layout.scale, one.reach
+        full = self.layout.step // scale
+        after = self.layout.number(following.address) if isinstance(following, Row | End) else None
+        move = 0 if after is None else (after - address) // scale
+        if move > 0 and not (full and move > full):
+            units = move if isinstance(following, End) or self._plausible(one, move) else max(full, move)
+        elif full and (move > 0 or isinstance(following, Star) or self._plausible(one, full)):
+            units = full
+        else:
+            return self._short(one)
+        if reach[-1] < units:
+            refuse(
+                self.text.place(one.start + one.ends[-1]),
+                f"the line holds {reach[-1]} values, the addresses ask for {units}",
+                "compare the line with the source: values were lost or damaged",
+            )
+        return next(k for k, size in enumerate(reach, 1) if size >= units)
+
+    def _plausible(self, one: Row, units: int) -> bool:
+        """Whether a line can end behind so many units: the text column, if any, starts where the others' does."""
+        if units not in one.reach:
+            return False
+        count = one.reach.index(units) + 1
+        at = one.text_at(count)
+        return at is None or at == self.layout.column or self._fits(one, count)
+
+    def _cut(self, one: Row, count: int, address: int, following: Item | None) -> list[int]:
+        """The line's units; padding of the last word is cut where the last address says so."""
+        units = one.first(count)
+        if not isinstance(following, End) or self.style.group == 1:
+            return units
+        after = self.layout.number(following.address)
+        size = len(units) if after is None else after - address
+        if 0 < size < len(units) and not any(units[size:]):
+            return units[:size]
+        return units
+
+    def _short(self, one: Row) -> int:
+        """A line whose length no address gives, the last of a run: where its text column begins."""
+        most, column = len(one.words), self.layout.column
+        if column is not None and len(one.line.rstrip()) > column:
+            inside = sum(end < column for end in one.ends)
+            if inside and not one.line[one.ends[inside - 1] : column].strip():
+                return inside
+        if column is None and self.layout.step and not one.rest(most).strip():
+            return most
+        fitting = [count for count in range(1, most + 1) if self._fits(one, count)]
+        if not fitting:
+            refuse(
+                self.text.place(one.start + one.ends[-1]),
+                f"{shown(one.rest(most))!r} behind the values is no text column of theirs",
+                "compare the line with the source",
+            )
+        if len(fitting) > 1:
+            ambiguous(
+                self.text.place(one.start + one.ends[fitting[0] - 1]),
+                f"the line holds {' or '.join(map(str, fitting))} values: the rest could be its text column",
+                "take the text column out of the copy",
+            )
+        return fitting[0]
+
+    def _fits(self, one: Row, count: int) -> bool:
+        """Whether what stands behind `count` values can be their text column, or is nothing."""
+        rest = one.rest(count)
+        return not rest.strip() or barred(rest) or matches(rest, one.first(count))
+
+    def _text_column(self, one: Row, count: int, units: list[int]) -> None:
+        """What stands behind the values is where the others have their text, and is reported where it is not theirs."""
+        rest, column = one.rest(count), self.layout.column
+        at = one.text_at(count)
+        if at is None:
+            return
+        shows = matches(rest, units) or matches(inside_bars(rest), units)
+        if not shows and not barred(rest) and len(one.words) > count and not one.rest(len(one.words)).strip():
+            self._added(one.start + at, rest)  # nothing but values: they are not to be lost as a text column
+        if not shows and (at != column or (not barred(rest) and len(rest.strip()) > len(units))):
+            if barred(rest):
+                self.text.ledger.add(
+                    "the text column does not show the values beside it", self.text.place(one.start + at)
+                )
+                return
+            self._added(one.start + at, rest)
+        if not shows and self.style.bits == 8:
+            self.text.ledger.add(
+                "the text column does not show the values beside it", self.text.place(one.start + at)
+            )
+
+    def _added(self, index: int, rest: bytes) -> NoReturn:
+        refuse(
+            self.text.place(index),
+            f"{shown(rest)!r} behind the values is no text column of theirs",
+            "compare the line with the source: values were added or damaged",
+        )
+
+    def close(self, last: Item) -> None:
+        """Report single digits, and a last line without a line end."""
+        if self.style.radix == 16:
+            self.widths.report()
+        body = self.text.body.rstrip(b" \t\x0c")
+        if isinstance(last, Row) and len(self.text.line_starts) > 1 and not body.endswith((b"\r", b"\n")):
+            self.text.ledger.add("the last line has no line end: it may be torn", self.text.place(last.start))
+
+    def blocks(self) -> tuple[tuple[Block, ...], ...]:
+        """The runs as blocks in units."""
+        return tuple(tuple(self._block(address, parts) for address, parts in run.pieces) for run in self.runs)
+
+    def _block(self, address: int, parts: list[NDArray[np.unsignedinteger[Any]]]) -> Block:
+        if address % self.layout.scale:
+            refuse(
+                self.text.place(0), "an address that is no multiple of the word", "declare the chip's bits"
+            )
+        return Block(address // self.layout.scale, np.concatenate(parts))

@@ -1,0 +1,346 @@
+"""What differs between two records, chip by chip: of one machine over time, or of two machines of one model.
+
+Cells lose charge one way and a programmer's link grows back one way, but people change programs both ways. So bits
+that all went toward the state that this kind of cell fades to are told from a revision, and bits that nobody has
+settled are counted apart from both.
+
+Source: the direction of fading is the catalogue's, chip by chip; that a revision changes bits both ways is logic.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.flow import Words
+
+Kind = Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
+Judged = Literal["fading", "perhaps-fading", "older-faded", "emptied", "one-way", "revision", "unsettled", ""]
+FEWEST_BITS = 5
+"""So many bits all one way are a coincidence once in 2^(n-1), less than one in ten for five; fewer tell nothing."""
+MOST_RANGES = 12
+_KEPT = (
+    "chip",
+    "board",
+    "socket",
+    "part",
+    "catalogued",
+    "organisation",
+    "grade",
+    "label",
+    "marking",
+    "date_code",
+    "revision",
+    "state",
+    "withheld",
+    "withheld_readings",
+)
+_FACTS = ("part", "label", "marking", "date_code", "revision", "state")
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """Both images of one chip.
+
+    Attributes:
+        old: Shape (words,).
+        new: Same shape.
+        doubt: 1 bits are contested in either.
+        bits: Width of a word.
+        fades_to: Level that this kind of cell fades to, or None.
+        part: Its number, for the sentence.
+    """
+
+    old: Words
+    new: Words
+    doubt: Words
+    bits: int
+    fades_to: int | None
+    part: str
+
+
+def brief(chip: Mapping[str, Any]) -> dict[str, Any]:
+    """What has to be kept of a chip's record while others are read."""
+    out: dict[str, Any] = {key: chip[key] for key in _KEPT if chip.get(key) is not None}
+    image = chip.get("image")
+    if image:
+        out["image"] = {key: image.get(key) for key in ("path", "mask_path", "sha256")}
+    out["readings"] = sorted(reading["reading"] for reading in chip["readings"])
+    return out
+
+
+def one_machine(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+    """Whether two records speak of one machine: the same id, and no two serial numbers.
+
+    Args:
+        old: A record's head.
+        new: Likewise.
+    """
+    first, second = old["machine"], new["machine"]
+    serials = {one["serial"] for one in (first, second) if one.get("serial")}
+    return bool(first["id"] == second["id"] and len(serials) < 2)
+
+
+def matched(
+    old: Sequence[Mapping[str, Any]],
+    new: Sequence[Mapping[str, Any]],
+    boards: tuple[Mapping[str, Any], Mapping[str, Any]],
+    *,
+    same_machine: bool,
+) -> Iterator[tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]]:
+    """Chips that stand for each other, in the order of the old record; then those that stand alone.
+
+    Over time a chip keeps its id; between machines it is the place that counts: the same socket of a board with the
+    same number, name or id.
+
+    Args:
+        old: `brief` of each chip.
+        new: Likewise.
+        boards: The boards of both records.
+        same_machine: As `one_machine` says.
+    """
+    left = dict(enumerate(new))
+    rounds = [_by_id, _by_place] if same_machine else [_by_place, _by_id]
+    found: dict[int, int] = {}
+    for keys_of in rounds:
+        places: dict[Any, list[int]] = defaultdict(list)
+        for index, chip in left.items():
+            for key in keys_of(chip, boards[1]):
+                places[key].append(index)
+        for index, chip in enumerate(old):
+            if index in found:
+                continue
+            for key in keys_of(chip, boards[0]):
+                fitting = [one for one in places[key] if one in left]
+                if fitting:
+                    found[index] = fitting[0]
+                    del left[fitting[0]]
+                    break
+    for index, chip in enumerate(old):
+        yield chip, new[found[index]] if index in found else None
+    for chip in left.values():
+        yield None, chip
+
+
+def _by_id(chip: Mapping[str, Any], boards: Mapping[str, Any]) -> list[Any]:
+    del boards
+    return [chip["chip"].casefold()]
+
+
+def _by_place(chip: Mapping[str, Any], boards: Mapping[str, Any]) -> list[Any]:
+    socket = str(chip.get("socket") or "").casefold()
+    if not socket:
+        return []
+    board = boards.get(chip.get("board") or "", {})
+    names = [("number", board.get("number")), ("name", board.get("name")), ("id", chip.get("board"))]
+    return [(kind, str(name).casefold(), socket) for kind, name in names if name]
+
+
+def compare_chips(
+    old: Mapping[str, Any] | None,
+    new: Mapping[str, Any] | None,
+    content: Content | None,
+    *,
+    same_machine: bool,
+) -> dict[str, Any]:
+    """One pair of chips, as the document has it.
+
+    Args:
+        old: `brief` of the chip in the old record, or None.
+        new: Likewise.
+        content: Both images, where both are at hand and of one shape.
+        same_machine: As `one_machine` says.
+    """
+    one = old or new
+    assert one is not None
+    out: dict[str, Any] = {
+        "chip": one["chip"],
+        "other": new["chip"] if old and new and old["chip"] != new["chip"] else None,
+        "board": one.get("board"),
+        "socket": one.get("socket"),
+        "kind": "same",
+        "judged": "",
+        "differing_words": 0,
+        "up": 0,
+        "down": 0,
+        "contested_bits": 0,
+        "ranges": [],
+        "means": "",
+        "facts": [],
+    }
+    if old is None or new is None:
+        out["kind"] = "only-new" if old is None else "only-old"
+        out["means"] = "Not in the old one." if old is None else "Not in the new one."
+        return out
+    if not (old.get("withheld") or new.get("withheld")):
+        out["facts"] = list(_facts(old, new, same_machine=same_machine))
+    first, second = (chip.get("image") or {} for chip in (old, new))
+    if content is not None:
+        out |= _content(content, same_machine=same_machine)
+        if out["differing_words"] or out["contested_bits"]:
+            out["kind"] = "content"
+            return out
+    elif first.get("sha256") != second.get("sha256") or (not first and not second):
+        out |= _without_content(old, new)
+    if out["kind"] == "same" and out["facts"]:
+        out["kind"] = "evidence"
+    return out
+
+
+def _facts(old: Mapping[str, Any], new: Mapping[str, Any], *, same_machine: bool) -> Iterator[str]:
+    for key in _FACTS:
+        if old.get(key) != new.get(key):
+            name = key.replace("_", " ")
+            yield (
+                f"{name}: {old.get(key) or 'not said'}, now {new.get(key) or 'not said'}"
+                if same_machine
+                else (f"{name}: {old.get(key) or 'not said'} and {new.get(key) or 'not said'}")
+            )
+    if old["grade"] != new["grade"]:
+        yield (
+            f"grade: {old['grade']}, now {new['grade']}"
+            if same_machine
+            else f"grade: {old['grade']} and {new['grade']}"
+        )
+    if same_machine and not (old.get("withheld_readings") or new.get("withheld_readings")):
+        for what, names in (
+            ("reading added", set(new["readings"]) - set(old["readings"])),
+            ("reading gone", set(old["readings"]) - set(new["readings"])),
+        ):
+            if names:
+                yield f"{what}: {', '.join(sorted(names))}"
+
+
+def _without_content(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
+    """A pair whose images cannot be laid side by side."""
+    first, second = (chip.get("image") or {} for chip in (old, new))
+    if not first and not second:
+        hidden = old.get("withheld") or new.get("withheld")
+        return {
+            "kind": "not-compared",
+            "means": f"No image in either: {hidden}." if hidden else "No image in either.",
+        }
+    if not first or not second:
+        where, chip = ("old", old) if not first else ("new", new)
+        why = chip.get("withheld") or f"graded {chip['grade']}"
+        return {"kind": "not-compared", "means": f"There is no image in the {where} one ({why})."}
+    if old.get("organisation") != new.get("organisation"):
+        return {
+            "kind": "content",
+            "judged": "revision",
+            "means": f"Another size: {old.get('organisation')} and {new.get('organisation')}.",
+        }
+    return {"kind": "content", "means": "The digests differ; without both images nothing more can be said."}
+
+
+def _content(content: Content, *, same_machine: bool) -> dict[str, Any]:
+    """Bits that differ: where, which way, and what that most likely means."""
+    differ = content.old ^ content.new
+    settled = differ & ~content.doubt
+    up, down, contested = (
+        _ones(words) for words in (settled & content.new, settled & content.old, differ & content.doubt)
+    )
+    judged, means = _judged(content, settled, up, down, contested, same_machine=same_machine)
+    return {
+        "judged": judged,
+        "differing_words": int(np.count_nonzero(settled)),
+        "up": up,
+        "down": down,
+        "contested_bits": contested,
+        "ranges": list(_ranges(settled != 0)),
+        "means": means,
+    }
+
+
+def _ones(words: Words) -> int:
+    """How many bits are 1."""
+    return int(np.unpackbits(np.ascontiguousarray(words).view(np.uint8)).sum())
+
+
+def _judged(
+    content: Content, settled: Words, up: int, down: int, contested: int, *, same_machine: bool
+) -> tuple[Judged, str]:
+    bits = up + down
+    if not bits:
+        said = f"Only bits that are contested differ ({contested}); wherever both are settled they agree."
+        return ("unsettled", said) if contested else ("", "")
+    later, earlier = (
+        ("the new reading", "the old reading")
+        if same_machine
+        else ("the second machine's chip", "the first machine's chip")
+    )
+    if up and down:
+        return "revision", (
+            f"Bits changed both ways ({up} to 1, {down} to 0), which no fading does: another revision, another chip, or a "
+            "reading fault in one of them."
+        )
+    toward = 1 if up else 0
+    fades = content.fades_to
+    if fades is None:
+        return "one-way", (
+            f"All {bits} changed bits are {toward} in {later}; which way a {content.part or 'chip of this kind'} fades is not "
+            "known, so this may be fading or a revision."
+        )
+    if toward != fades:
+        return "older-faded", (
+            f"All {bits} changed bits are {toward} in {later}, away from the {fades} that a {content.part} fades to: {earlier} "
+            "looks faded or marginal, or the chip was programmed further."
+        )
+    full = (1 << content.bits) - 1
+    changed = content.new[settled != 0]
+    if bool((changed == (full if fades else 0)).all()) and bits >= content.bits:
+        return "emptied", (
+            f"Whole words read as unprogrammed in {later}: erased, not driven while they were read, or removed in a revision."
+        )
+    if bits < FEWEST_BITS:
+        return "perhaps-fading", (
+            f"All {bits} changed bits went to {fades}, the state a {content.part} fades to, but so few may be chance: read it again at "
+            "both ends of the supply range."
+        )
+    return "fading", (
+        f"All {bits} changed bits went to {fades}, the state a {content.part} fades to: {later} shows it fading. Take the older "
+        "content for the better one, and read it again at both ends of the supply range."
+    )
+
+
+def _ranges(changed: NDArray[np.bool_]) -> Iterator[list[int]]:
+    """Half-open word ranges, the first few."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], changed, [False]))))
+    for start, end in list(zip(edges[::2], edges[1::2], strict=True))[:MOST_RANGES]:
+        yield [int(start), int(end)]
+
+
+def compare_heads(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[str]:
+    """What differs outside the chips, in words.
+
+    Args:
+        old: A record without its chips.
+        new: Likewise.
+    """
+    rights = [(one.get("rights") or {}).get("statement") or "not stated" for one in (old, new)]
+    if rights[0] != rights[1]:
+        yield f"rights: {rights[0]}, then {rights[1]}"
+    names = [{space["name"]: space for space in one.get("spaces", ())} for one in (old, new)]
+    for name in sorted(names[0].keys() | names[1].keys()):
+        first, second = (one.get(name) for one in names)
+        if first is None or second is None:
+            yield f"space {name}: only in the {'new' if first is None else 'old'} one"
+        elif first.get("withheld") or second.get("withheld"):
+            yield f"space {name}: withheld, so not compared"
+        elif first.get("sha256") != second.get("sha256"):
+            yield f"space {name}: another content"
+
+
+def counts(chips: Iterable[Mapping[str, Any]]) -> dict[str, int]:
+    """How many chips of each kind."""
+    out: dict[str, int] = dict.fromkeys(
+        ("same", "content", "evidence", "only-old", "only-new", "not-compared"), 0
+    )
+    for chip in chips:
+        out[chip["kind"]] += 1
+    return out

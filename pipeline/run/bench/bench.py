@@ -1,0 +1,87 @@
+"""`wellread bench`: the wiring sheet of a part, with the project's well-read chips to try it on."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from pipeline.bench.wiring_sheet import KnownChip, bench
+from pipeline.catalogue import load
+from pipeline.edges.new_file import write_new
+from pipeline.edges.project_folder import SHEET_NAME
+from pipeline.errors import PinoutError
+from pipeline.views.bench import bench_document, bench_html, bench_text
+
+GOOD = frozenset(["corroborated", "self-checked"])
+"""Grades good enough to try a new reader on."""
+
+
+def bench_part(
+    name: str, *, other: str | None, from_memory: bool, project: Path | None, html: Path | None, quiet: bool
+) -> tuple[dict[str, Any], str, PinoutError | None]:
+    """What `bench --json` prints, the same as text, and the refusal to end with after it was printed.
+
+    Raises:
+        PartError: No such part.
+        SheetError: The project's sheet has problems, so that nothing is known of its chips.
+        DestinationError: The page's file exists.
+    """
+    catalogue = load()
+    known = _known(project, quiet=quiet) if project is not None else None
+    made = bench(
+        catalogue.find(name),
+        other=catalogue.find(other) if other else None,
+        from_memory=from_memory,
+        known=known,
+    )
+    if html is not None:
+        write_new(html, bench_html(made).encode("utf-8"))
+    document = {"schema": "wellread/bench/1", "command": "bench", **bench_document(made)}
+    document["page"] = str(html) if html is not None else None
+    return document, bench_text(made), made.refusal
+
+
+def _known(folder: Path, *, quiet: bool) -> list[KnownChip]:
+    """The project's chips whose image is good and whose part is known, by the work that packaging does.
+
+    Raises:
+        SheetError: The sheet has problems, so that nothing is known of its chips.
+    """
+    from tempfile import TemporaryDirectory
+
+    from pipeline.edges.console import Progress
+    from pipeline.run.crew import Crew
+    from pipeline.run.package.all_chips import Together, all_together
+    from pipeline.run.package.chip_pages import add_together
+    from pipeline.run.package.names_in_bag import dump_names
+    from pipeline.run.package.one_chip import Job, work
+    from pipeline.run.package.open_project import open_project
+    from pipeline.stages.sheet import refuse
+
+    project = open_project(folder)
+    refuse(project.problems, SHEET_NAME)
+    assert project.plan is not None
+    chips = project.plan.chips
+    names, owners, _ = dump_names(chips, project.files)
+    out: list[KnownChip] = []
+    progress = Progress(quiet=quiet)
+    with TemporaryDirectory(prefix="wellread-bench-") as place, Crew(items=1) as crew:
+        root = Path(place)
+        job = Job(project.folder, root, project.plan.sheet.readers, names, owners)
+        together = Together(project.plan, root)
+        records = []
+        for count, planned in enumerate(chips, start=1):
+            worked = work(planned, job)
+            refuse(worked.problems, SHEET_NAME)
+            together.add(worked)
+            records.append(worked.record)
+            progress.show("chips looked at:", count, len(chips))
+        all_together(together, crew)
+        for index, (planned, record) in enumerate(zip(chips, records, strict=True)):
+            add_together(record, together.additions(index))
+            part = planned.part
+            if record["grade"] in GOOD and part and part.address_pins:
+                chip = planned.chip.chip
+                out.append(KnownChip(chip, part, together.load(chip), record["grade"]))
+    progress.done()
+    return out

@@ -1,0 +1,188 @@
+"""One row added to the sheet's readings by a program: text is put in at one place, and nothing else is touched.
+
+A sheet is a person's own text. It is never written anew from what was understood of it: comments, blank lines, quotes,
+columns and line ends stay byte for byte.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import secrets
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.staging import sync_file
+
+if TYPE_CHECKING:
+    import yaml
+
+_PLAIN = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.+-]*")
+_SPECIAL = re.compile(r"(?i)null|true|false|yes|no|on|off")
+_COMMENT = re.compile(r"([ \t]*)#")
+_NOTE = re.compile(r"(?m)(?:^|(?<=\s))#.*$")
+
+
+def add_row(sheet: Path, row: Mapping[str, str]) -> bool:
+    """Add a row to `readings`; False where that cannot be done without changing anything else.
+
+    A row that a person typed beforehand for the same file stands for it: no second one is added.
+
+    The new text is parsed and compared with the old before it takes the old one's place in one step. A sheet whose
+    readings are in a table of their own is left alone.
+
+    Raises:
+        StorageError: The disk refuses; the sheet is as it was.
+    """
+    sheet = sheet.resolve()
+    with storage_trouble(sheet):
+        before = sheet.read_bytes()
+    after = with_row(before, row)
+    if after is None:
+        return False
+    if after == before:
+        return True
+    beside = sheet.parent / f".{sheet.name}.part-{secrets.token_hex(4)}"
+    with storage_trouble(sheet):
+        try:
+            beside.write_bytes(after)
+            beside.chmod(sheet.stat().st_mode & 0o777)
+            sync_file(beside)
+            os.replace(beside, sheet)  # noqa: PTH105 - one step, as the other edges do it
+        finally:
+            beside.unlink(missing_ok=True)
+    return True
+
+
+def with_row(before: bytes, row: Mapping[str, str]) -> bytes | None:
+    """The sheet's text with one more row in its readings, or None where no place for it can be proved right."""
+    import yaml
+
+    try:
+        text = before.decode("utf-8")
+        tree = yaml.compose(text, Loader=yaml.SafeLoader)
+    except (UnicodeDecodeError, yaml.YAMLError):
+        return None
+    if not isinstance(tree, yaml.MappingNode):
+        return None
+    if _has(text, row["file"]):
+        return before
+    for after in _candidates(text, tree, _flow(row)):
+        if _only_added(text, after, row):
+            return after.encode("utf-8")
+    return None
+
+
+def _has(text: str, file: str) -> bool:
+    """Whether a reading names this file already."""
+    import yaml
+
+    try:
+        sheet = yaml.load(text, Loader=yaml.BaseLoader)  # noqa: S506 - texts only
+    except yaml.YAMLError:
+        return False
+    rows = sheet.get("readings") if isinstance(sheet, dict) else None
+    return isinstance(rows, list) and any(isinstance(one, dict) and one.get("file") == file for one in rows)
+
+
+def _candidates(text: str, tree: yaml.MappingNode, row: str) -> Iterator[str]:
+    """Texts that may be the old one and the row; which of them is, only reading them tells."""
+    import yaml
+
+    entry = next(((key, value) for key, value in tree.value if key.value == "readings"), None)
+    if entry is None:
+        if tree.flow_style:
+            yield from _into_brackets(text, tree, f"readings: [{row}]")
+        else:
+            yield _at_the_end(text, tree.start_mark.column, row)
+        return
+    key, value = entry
+    if isinstance(value, yaml.SequenceNode) and value.flow_style:
+        yield from _into_brackets(text, value, row)
+    elif isinstance(value, yaml.SequenceNode):
+        column = value.start_mark.column
+        yield _below(text, _last(value.value[-1]), column, f"{' ' * column}- {row}")
+    elif isinstance(value, yaml.ScalarNode) and not value.value:
+        column = key.start_mark.column + 2
+        yield _below(text, key.end_mark.index, column, f"{' ' * column}- {row}")
+
+
+def _into_brackets(text: str, node: Any, piece: str) -> Iterator[str]:
+    """Before a closing bracket: on a line of its own where the bracket stands so, else behind the last one."""
+    closing = node.end_mark.index - 1
+    if not node.value:
+        yield text[:closing] + piece + text[closing:]
+        return
+    last = node.value[-1]
+    end = _last(last[1] if isinstance(last, tuple) else last)
+    line = text.rfind("\n", 0, closing) + 1
+    if line > end and not text[line:closing].strip():
+        first = (last[0] if isinstance(last, tuple) else last).start_mark.column
+        comma = "" if "," in _NOTE.sub("", text[end:closing]) else ","
+        trailing = "" if comma else ","
+        ending = _line_end(text)
+        yield f"{text[:end]}{comma}{text[end:line]}{' ' * first}{piece}{trailing}{ending}{text[line:]}"
+    yield f"{text[:end]}, {piece}{text[end:]}"
+
+
+def _last(node: Any) -> int:
+    """Where the last thing written in a node ends; its own end mark is where the next thing begins."""
+    while node.value and not isinstance(node.value, str) and not node.flow_style:
+        last = node.value[-1]
+        node = last[1] if isinstance(last, tuple) else last
+    return int(node.end_mark.index)
+
+
+def _below(text: str, at: int, column: int, piece: str) -> str:
+    """After the line of a place, and after comments below it that are set further in and so belong to it."""
+    block = text[:at].rstrip(" \t\r\n")
+    end = text.find("\n", min(at, len(block)))
+    if end < 0:
+        return text + _line_end(text) + piece
+    end += 1
+    while found := _COMMENT.match(text, end):
+        if len(found[1]) < max(column, 1):
+            break
+        after = text.find("\n", end)
+        if after < 0:
+            return text + _line_end(text) + piece
+        end = after + 1
+    return text[:end] + piece + _line_end(text) + text[end:]
+
+
+def _at_the_end(text: str, column: int, row: str) -> str:
+    ending = _line_end(text)
+    gap = "" if text.endswith("\n") else ending
+    indent = " " * column
+    return f"{text}{gap}{ending}{indent}readings:{ending}{indent}  - {row}{ending}"
+
+
+def _line_end(text: str) -> str:
+    first = text.find("\n")
+    return "\r\n" if first > 0 and text[first - 1] == "\r" else "\n"
+
+
+def _flow(row: Mapping[str, str]) -> str:
+    return "{" + ", ".join(f"{key}: {_scalar(value)}" for key, value in row.items()) + "}"
+
+
+def _scalar(value: str) -> str:
+    if _PLAIN.fullmatch(value) and not _SPECIAL.fullmatch(value):
+        return value
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _only_added(before: str, after: str, row: Mapping[str, str]) -> bool:
+    """Whether the new text says what the old said, in its order, and the row."""
+    import yaml
+
+    try:
+        old, new = (yaml.load(text, Loader=yaml.BaseLoader) for text in (before, after))  # noqa: S506 - texts only
+    except yaml.YAMLError:
+        return False
+    wanted = dict(old)
+    wanted["readings"] = [*(old.get("readings") or []), dict(row)]
+    return bool(new == wanted) and list(new) == list(wanted)

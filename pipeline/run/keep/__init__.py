@@ -1,0 +1,1 @@
+"""A bag over the years: `recheck`, `ledger`, `mend`, `reopen`."""

@@ -1,0 +1,114 @@
+"""`recheck`, `ledger` and `mend` as their commands need them: one document each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pipeline.bags.observed import Verdict
+from pipeline.edges.clock import now
+from pipeline.edges.console import Progress
+from pipeline.run.keep.recheck import recheck_bag, recheck_bags
+
+
+def verdict_of(path: Path, progress: Progress) -> Verdict:
+    """One bag, seen once and judged."""
+    return recheck_bag(path, progress=lambda done, of: progress.show(f"{path.name}: bytes read:", done, of))
+
+
+def recheck_document(
+    bags: Sequence[Path], *, ledger: Path | None, due_days: float | None, expect_head: str, quiet: bool
+) -> dict[str, Any]:
+    """What `recheck --json` prints.
+
+    Raises:
+        NothingToDoError: There is no bag.
+        LedgerError: The ledger is not whole, or not the one expected.
+        StorageError: The disk refused.
+    """
+    progress = Progress(quiet=quiet)
+    done = recheck_bags(
+        bags,
+        now=now(),
+        ledger=ledger,
+        due_days=due_days,
+        expect_head=expect_head,
+        progress=lambda path, read, of: progress.show(f"{Path(path).name}: bytes read:", read, of),
+    )
+    progress.done()
+    return {
+        "schema": "wellread/recheck/1",
+        "command": "recheck",
+        "bags": [bag.document() for bag in done.bags],
+        "ledger": str(ledger) if ledger else None,
+        "head": done.head,
+        "cautions": list(done.cautions),
+    }
+
+
+def ledger_document(
+    path: Path,
+    *,
+    verify: bool,
+    expect_head: str,
+    csv: Path | None,
+    premis: Path | None,
+    accept: Path | None = None,
+    because: str = "",
+) -> dict[str, Any]:
+    """What `ledger --json` prints; exports are written as new files, an acceptance is added first.
+
+    Raises:
+        BagError: The bag to be accepted is not valid by itself.
+        LedgerError: It is no ledger, or, asked to verify or to accept, it is not whole or not the one expected.
+        DestinationError, StorageError: An export cannot be written.
+    """
+    from pipeline.edges.ledger import Ledger
+    from pipeline.edges.new_file import write_new
+    from pipeline.errors import LedgerError
+    from pipeline.views.fixity import history_csv, history_premis
+
+    if accept is not None:
+        from pipeline.run.keep.accept import accept_bag
+
+        accept_bag(accept, now=now(), ledger=path, because=because, expect_head=expect_head)
+    with Ledger(path) as book:
+        wholeness = book.wholeness(expect_head=expect_head)
+        rows = list(book.rows())
+    told = [(row.number, row.digest, row.body) for row in rows]
+    written = []
+    for target, lines in ((csv, history_csv), (premis, history_premis)):
+        if target is not None:
+            write_new(target, "".join(lines(told)).encode("utf-8"))
+            written.append(str(target))
+    if (verify or expect_head) and wholeness.problems:
+        raise LedgerError(
+            where=str(path),
+            problem="; ".join(wholeness.problems[:5]),
+            remedy="Keep this file as it is, and go on with a copy whose head is known",
+        )
+    return {
+        "schema": "wellread/ledger/1",
+        "command": "ledger",
+        "ledger": str(path),
+        "head": wholeness.head,
+        "whole": not wholeness.problems,
+        "problems": list(wholeness.problems),
+        "cautions": list(wholeness.cautions),
+        "rows": [{"number": row.number, "digest": row.digest, **row.body} for row in rows],
+        "written": written,
+    }
+
+
+def mend_document(bag: Path, copies: Sequence[Path], *, ledger: Path | None, receipt: str) -> dict[str, Any]:
+    """What `mend --json` prints.
+
+    Raises:
+        MendError: No copy can prove itself; nothing was touched.
+        BagError, LedgerError, StorageError: As mending says.
+    """
+    from pipeline.run.keep.mend import mend_bag
+
+    done = mend_bag(bag, copies, now=now(), ledger=ledger, receipt=receipt)
+    return {"schema": "wellread/mend/1", "command": "mend", **done.document()}

@@ -1,0 +1,324 @@
+"""The years after packaging, joined: find bags, watch them, judge them, remember them.
+
+Like everything in `run`, this knows both the stages and the edges. It imports nothing heavy, because a check of
+ten thousand files takes a third of a second.
+"""
+# ruff: noqa: PTH118 - text paths, because they are the ledger's keys
+
+from __future__ import annotations
+
+import gc
+import os
+import re
+from collections.abc import Callable, Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from pipeline import __version__
+from pipeline.bags.history import body_of_check, compare, is_due, vanished
+from pipeline.bags.observed import Trouble, Verdict
+from pipeline.bags.validate import Expected, expect, judge
+from pipeline.edges.bags.observe import observe
+from pipeline.edges.disk_errors import as_storage_error
+from pipeline.errors import LedgerError, NothingToDoError, WellreadError
+
+if TYPE_CHECKING:
+    from pipeline.edges.clock import Now
+    from pipeline.edges.ledger import Ledger
+
+TOOL = f"wellread {__version__}"
+_MANIFEST = re.compile(r"manifest-.+\.txt")
+
+BagProgress = Callable[[str, int, int], None]
+"""Told a bag's path, the bytes done and the bytes in all."""
+
+
+class Checked(NamedTuple):
+    """What became of one bag.
+
+    Attributes:
+        path: Where it lies.
+        outcome: `valid`, `invalid`, `missing` (known to the ledger, not there), `unreadable`, or `not due`.
+        complete: Every required element is there.
+        valid: Every digest agrees, and the receipt is the one remembered.
+        problems: Every difference, those of the memory last.
+        note: For a person, such as `first seen` or `moved from …`.
+        verdict: What the judge said, where it was asked.
+    """
+
+    path: str
+    outcome: str
+    complete: bool
+    valid: bool
+    problems: tuple[Trouble, ...]
+    note: str = ""
+    verdict: Verdict | None = None
+
+    def document(self) -> dict[str, Any]:
+        """The bag's part of the `recheck --json` document."""
+        return {
+            "path": self.path,
+            "outcome": self.outcome,
+            "complete": self.complete,
+            "valid": self.valid,
+            "problems": [
+                {"path": each.path, "kind": each.kind, "severity": each.severity, "means": each.means}
+                for each in self.problems
+            ],
+            "note": self.note,
+            "receipt": self.verdict.receipt if self.verdict else "",
+            "files": self.verdict.files if self.verdict else 0,
+            "size_bytes": self.verdict.size_bytes if self.verdict else 0,
+            "algorithms": list(self.verdict.algorithms) if self.verdict else [],
+        }
+
+
+class Rechecked(NamedTuple):
+    """What became of all bags of a run.
+
+    Attributes:
+        bags: In the order found; those that vanished last.
+        head: The ledger's head after the run, to be kept elsewhere; "" without a ledger.
+        cautions: What is odd about the ledger.
+    """
+
+    bags: tuple[Checked, ...]
+    head: str = ""
+    cautions: tuple[str, ...] = ()
+
+    @property
+    def all_valid(self) -> bool:
+        """Whether every bag is valid or was valid not long ago."""
+        return all(each.valid for each in self.bags)
+
+
+def recheck_bag(
+    bag: Path, *, workers: int | None = None, progress: Callable[[int, int], None] | None = None
+) -> Verdict:
+    """Watch one bag and judge it.
+
+    Args:
+        bag: Its folder, or an archive that holds it.
+        workers: How many processes digest; by default one a core where it pays.
+        progress: Told the bytes as they go by.
+
+    Raises:
+        BagError, UnsafeError, StorageError: As `observe` does.
+    """
+    expected: list[Expected] = []
+    # No value here is part of a cycle, and to look for cycles among a hundred thousand of them takes a tenth of the time.
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        seen = observe(
+            bag, workers=workers, progress=progress, on_tags=lambda tags: expected.append(expect(tags))
+        )
+        return judge(seen, expected[0] if expected else None)
+    finally:
+        if collecting:
+            gc.enable()
+
+
+def recheck_bags(
+    paths: Sequence[Path],
+    *,
+    now: Now,
+    ledger: Path | None = None,
+    due_days: float | None = None,
+    expect_head: str = "",
+    workers: int | None = None,
+    progress: BagProgress | None = None,
+) -> Rechecked:
+    """Check bags, and the memory of them.
+
+    1. The ledger is whole, or nothing is checked against it.
+    2. Folders are searched for bags; the ledger knows of more below them.
+    3. Each bag that is due is watched, judged, compared with what is remembered; its row is added at once, so
+       that a run that is interrupted has remembered what it did.
+    4. Bags that the ledger knows and that were neither there nor met elsewhere are told missing.
+
+    Args:
+        paths: Bags, archives that hold one, or folders to be searched.
+        now: The time of the run.
+        ledger: The ledger's file; made where there is none.
+        due_days: Check only what was not found valid within so many days.
+        expect_head: A head that an earlier run printed.
+        workers: How many processes digest.
+        progress: Told the bytes of each bag.
+
+    Returns:
+        What became of each.
+
+    Raises:
+        NothingToDoError: There is no bag: checking nothing is never a pass.
+        LedgerError: The ledger is not whole or not the one expected.
+        StorageError: The disk refused the ledger or a folder that was to be searched.
+    """
+    if ledger is None:
+        return Rechecked(tuple(_checked(path, workers, progress) for path in _some(find_bags(paths), paths)))
+    from pipeline.edges.ledger import Ledger
+
+    if expect_head and not ledger.exists():
+        raise LedgerError(where=str(ledger), problem="is not there", remedy="Look for it where it was kept")
+    stamp = {"when": now.text, "clock_fixed": now.fixed, "tool": TOOL}
+    with Ledger(ledger, {"kind": "opened", **stamp}) as book:
+        cautions = whole_ledger(book, expect_head)
+        known = book.latest()
+        roots = [os.path.realpath(path) for path in paths]
+        below = {path: body for path, body in known.items() if any(_lies_below(path, root) for root in roots)}
+        present = {path for path in known if os.path.lexists(path)}
+        found = find_bags(paths, also=[Path(path) for path in below if path in present])
+        if not below:
+            _some(found, paths)
+        result: list[Checked] = []
+        for path in found:
+            before = known.get(path)
+            if due_days is not None and not is_due(before, now.moment, due_days):
+                assert before is not None
+                result.append(Checked(path, "not due", True, True, (), f"found valid on {before['when']}"))  # noqa: FBT003
+                continue
+            checked, body = _remembered(_checked(path, workers, progress), known, present)
+            book.add({**body, **stamp})
+            result.append(checked)
+        receipts = {each.verdict.receipt for each in result if each.verdict and each.valid}
+        for path in vanished(below, present, receipts):
+            body = {
+                "kind": "check",
+                "bag": path,
+                "outcome": "missing",
+                "receipt": below[path].get("receipt", ""),
+            }
+            book.add({**body, **stamp})
+            result.append(_missing(path, below[path]))
+        return Rechecked(tuple(result), book.head, cautions)
+
+
+def whole_ledger(book: Ledger, expect_head: str = "") -> tuple[str, ...]:
+    """Make sure of a ledger before anything is held against it.
+
+    Returns:
+        What is odd about it but explains itself.
+
+    Raises:
+        LedgerError: It is not whole, or its end was cut off.
+        StorageError: The disk refused.
+    """
+    wholeness = book.wholeness(expect_head=expect_head)
+    if wholeness.problems:
+        more = f" (and {len(wholeness.problems) - 1} more)" if len(wholeness.problems) > 1 else ""
+        raise LedgerError(
+            where=str(book.path),
+            problem=f"is not whole: {wholeness.problems[0]}{more}",
+            remedy="Nothing was checked against it; take the copy of it that you keep elsewhere",
+        )
+    return wholeness.cautions
+
+
+def _some(found: list[str], paths: Iterable[Path]) -> list[str]:
+    if not found:
+        raise NothingToDoError(
+            where=", ".join(str(path) for path in paths) or "recheck",
+            problem="there is no bag: checking nothing is never a pass",
+            remedy="Give the path of a bag, or of a folder that holds some",
+        )
+    return found
+
+
+def _checked(path: str, workers: int | None, progress: BagProgress | None) -> Checked:
+    told = None if progress is None else lambda done, total: progress(path, done, total)
+    try:
+        verdict = recheck_bag(Path(path), workers=workers, progress=told)
+    except WellreadError as error:
+        # One bag that cannot be read must not keep the others from being checked.
+        trouble = Trouble("", "unsafe" if error.exit_code == 27 else "missing", str(error))
+        return Checked(path, "unreadable", complete=False, valid=False, problems=(trouble,))
+    outcome = "valid" if verdict.valid else "invalid"
+    return Checked(path, outcome, verdict.complete, verdict.valid, verdict.problems, verdict=verdict)
+
+
+def _remembered(
+    checked: Checked, known: dict[str, dict[str, Any]], present: set[str]
+) -> tuple[Checked, dict[str, Any]]:
+    if checked.verdict is None:
+        problems = [
+            {"path": each.path, "kind": each.kind, "severity": each.severity} for each in checked.problems
+        ]
+        note = checked.problems[0].means
+        body = {
+            "kind": "check",
+            "bag": checked.path,
+            "outcome": "unreadable",
+            "problems": problems,
+            "note": note,
+        }
+        return checked, {**body, "problem_count": len(problems)}
+    troubles, note = compare(checked.path, checked.verdict, known, present)
+    body = body_of_check(checked.path, checked.verdict, troubles, note)
+    outcome = str(body["outcome"])
+    valid = outcome == "valid"
+    whole = Checked(
+        checked.path, outcome, checked.complete, valid, (*checked.problems, *troubles), note, checked.verdict
+    )
+    return whole, body
+
+
+def _missing(path: str, body: dict[str, Any]) -> Checked:
+    trouble = Trouble(
+        "", "missing", f"the ledger knows a bag here since {body.get('when', '')}; it is not there"
+    )
+    return Checked(path, "missing", complete=False, valid=False, problems=(trouble,))
+
+
+def _lies_below(path: str, root: str) -> bool:
+    return path == root or path.startswith(os.path.join(root, ""))
+
+
+def find_bags(paths: Iterable[Path], also: Iterable[Path] = ()) -> list[str]:
+    """Every bag at or below some paths, as real paths, each once.
+
+    A folder that holds a declaration or a payload manifest is a bag, and bags are not searched for bags. A folder
+    with neither is searched; links are not followed and staging folders passed over. A file is taken for an archive.
+
+    Args:
+        paths: What a person gave; a path at which nothing lies counts as a bag, so that its absence is told.
+        also: Known bags, which are looked at even where they no longer look like one.
+
+    Raises:
+        StorageError: A folder cannot be searched.
+    """
+    known = {os.path.realpath(path) for path in also}
+    found: dict[str, None] = {}
+    for path in paths:
+        for bag in _search(os.path.realpath(path), known):
+            found.setdefault(bag)
+    return list(found)
+
+
+def _search(root: str, known: set[str]) -> Iterable[str]:
+    if not Path(root).is_dir():
+        yield root
+        return
+    waiting = [root]
+    while waiting:
+        folder = waiting.pop()
+        try:
+            with os.scandir(folder) as entries:
+                inside = sorted(entries, key=lambda entry: entry.name, reverse=True)
+        except OSError as error:
+            raise as_storage_error(error, folder) from error
+        if folder in known or any(
+            entry.name == "bagit.txt" or _MANIFEST.fullmatch(entry.name) for entry in inside
+        ):
+            yield folder
+            continue
+        for entry in inside:
+            if entry.path in known and not entry.is_dir(follow_symlinks=False):
+                yield entry.path
+            elif entry.is_dir(follow_symlinks=False) and not _is_staging(entry.name):
+                waiting.append(entry.path)
+
+
+def _is_staging(name: str) -> bool:
+    from pipeline.edges.staging import is_staging_name  # whoever names a bag never needs this module
+
+    return is_staging_name(name)

@@ -1,0 +1,62 @@
+"""What a run that was killed left behind is named to the person, and removed only where that is asked for."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Collection
+from pathlib import Path
+
+from pipeline.edges.console import notice
+from pipeline.edges.staging import Leftover, leftovers, remove_leftover
+from pipeline.one_line import one_line
+
+
+def dead_runs(
+    place: Path, names: Collection[str] | Callable[[str], bool], *, clear: bool, quiet: bool
+) -> tuple[Leftover, ...]:
+    """Tell of the staging folders of dead runs, with the way to be rid of them; those still at work are passed over.
+
+    Args:
+        place: The folder where the finished one goes; nothing is told where it is not there yet.
+        names: Final names that are this command's business, or what tells them.
+        clear: Remove them; finished files that only waited for their place get it first.
+        quiet: No notices.
+
+    Returns:
+        Those found.
+
+    Raises:
+        StorageError: The folder cannot be read, or the disk refused.
+    """
+    if not place.is_dir():
+        return ()
+    ours = names if callable(names) else names.__contains__
+    dead = tuple(one for one in leftovers(place) if not one.in_use and ours(one.name))
+    for one in dead:
+        if clear:
+            remove_leftover(one)
+            done = _done(one, place)
+        else:
+            done = "`--clear-leftovers` " + (
+                "puts that in place and removes it" if one.waiting else "removes it"
+            )
+        if not quiet:
+            notice(one_line(f"{one.path}: left behind by a run that ended {_when(one)}; {done}."))
+    return dead
+
+
+def dead_runs_of(final: Path, *, clear: bool, quiet: bool) -> tuple[Leftover, ...]:
+    """The same for the one folder that a command is to make or to mend. Raises StorageError."""
+    real = Path(os.path.realpath(final))
+    return dead_runs(real.parent, [real.name], clear=clear, quiet=quiet)
+
+
+def _when(one: Leftover) -> str:
+    if one.waiting:
+        return f"when {one.name} was in place and before {' and '.join(one.waiting)} was"
+    return f"before {one.name} was finished"
+
+
+def _done(one: Leftover, place: Path) -> str:
+    there = [name for name in one.waiting if (place / name).exists()]
+    return f"removed, and {' and '.join(there)} is in place now" if there else "removed"

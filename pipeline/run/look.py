@@ -1,0 +1,336 @@
+"""`examine`, `compare` and `convert`: files looked at without a project around them."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from pipeline.catalogue import load
+from pipeline.edges.new_file import write_new
+from pipeline.edges.project_folder import read_file
+from pipeline.edges.staging import refuse_existing
+from pipeline.errors import FormatError, NothingToDoError, UsageError, WellreadError
+from pipeline.flow import Pass, Subject
+from pipeline.formats import Declared, decode, image
+from pipeline.run.package.one_chip import declared_of
+from pipeline.stages.content import content_findings, regions, self_checks, vectors
+from pipeline.stages.examine import examine
+from pipeline.stages.grade import grade, weigh_lengths
+from pipeline.stages.normalise import Manner, normalise
+from pipeline.stages.reconcile import contested_bits, reconcile
+from pipeline.steps import image_bytes
+from schemas.finding import Finding
+from schemas.names import Organisation
+from schemas.part import Part
+from schemas.sheet import Reader, ReadingRow
+
+
+@dataclass(frozen=True, slots=True)
+class Kind:
+    """What a person said about a chip on the command line."""
+
+    organisation: Organisation | None
+    part: Part | None
+    erased_state: int | None
+
+
+def read_given(path: Path) -> bytes:
+    """The bytes of a file named on the command line."""
+    if path.is_dir():
+        raise UsageError(where=str(path), problem="this is a folder", remedy="Name a dump file")
+    return read_file(path.parent, path.name)
+
+
+def named(path: Path, error: WellreadError) -> WellreadError:
+    """A decoder's error with the file's name before its place."""
+    error.where = f"{path.name}, {error.where}"
+    return error
+
+
+def kind_of(part: str | None, organisation: str | None) -> Kind:
+    """The part and organisation of the options, checked against each other.
+
+    Raises:
+        PartError: No such part.
+        UsageError: The organisation is none, or not the part's.
+    """
+    found = load().find(part) if part is not None else None
+    erased = load().erased_state(found, part or "") if found else None
+    own = found.organisation if found else None
+    if organisation is None:
+        return Kind(own, found, erased)
+    try:
+        said = Organisation.parse(organisation)
+    except ValueError as error:
+        raise UsageError(
+            where="--organisation", problem=f"{organisation!r} is no organisation", remedy=f"Say {error}"
+        ) from None
+    if own is not None and said != own:
+        raise UsageError(
+            where="--organisation",
+            problem=f"{said} contradicts the part, which is {own}",
+            remedy="Give one of the two, or another part",
+        )
+    return Kind(said, found, erased)
+
+
+def _organisation(kind: Kind, content: bytes, path: Path, declared: Declared) -> Organisation:
+    """The organisation said, or bytes as many as the first file has."""
+    if kind.organisation is not None:
+        return kind.organisation
+    try:
+        decoded = decode(content, declared)
+    except FormatError as error:
+        raise named(path, error) from None
+    blocks = decoded.runs[0] if decoded.runs else ()
+    low, end = (blocks[0].address, blocks[-1].end) if blocks else (0, 0)
+    words = end - low
+    if words < 2:
+        raise UsageError(
+            where=path.name,
+            problem="it holds fewer than two words",
+            remedy="Check that it is the dump you mean",
+        )
+    return Organisation(words, max(decoded.unit_bits, 8) if decoded.unit_bits != 8 else 8)
+
+
+def _declared(kind: Kind, form: str | None) -> Declared:
+    if kind.organisation is None:
+        return Declared(format=form)
+    return Declared(format=form, bits=kind.organisation.bits, words=kind.organisation.words)
+
+
+def _passes(
+    path: Path,
+    content: bytes,
+    organisation: Organisation,
+    declared: Declared,
+    name: str,
+    sitting: str,
+    reader: Reader | None = None,
+) -> tuple[list[Pass], list[Finding]]:
+    said = reader or Reader()
+    try:
+        decoded = decode(content, declared)
+        manner = Manner(
+            reading=name,
+            reader=sitting,
+            sitting=sitting,
+            byte_order=said.byte_order or ("big" if organisation.bits > 8 else None),
+            inverted=said.polarity == "inverted",
+            reversed_bits=said.bit_order == "reversed",
+        )
+        done = normalise(decoded, chip=name, organisation=organisation, manner=manner)
+    except FormatError as error:
+        raise named(path, error) from None
+    return list(done.passes), list(done.findings)
+
+
+def examine_files(
+    files: Sequence[Path],
+    *,
+    part: str | None,
+    organisation: str | None,
+    form: str | None,
+    reader: Reader | None = None,
+) -> dict[str, Any]:
+    """What `examine --json` prints: several files are several passes of one chip by one reader.
+
+    Args:
+        files: Dumps.
+        part: What was said of the chip.
+        organisation: Likewise.
+        form: The format, where it was said.
+        reader: What the sheet says of the reader, where a sheet is at hand.
+
+    Raises:
+        WellreadError: A file cannot be read or decoded, or the options contradict each other.
+    """
+    kind = kind_of(part, organisation)
+    contents = [read_given(path) for path in files]
+    declared = _declared(kind, form)
+    if reader is not None and kind.organisation is not None:
+        declared = Declared(**declared_of(ReadingRow(), reader, kind.organisation))
+    organised = _organisation(kind, contents[0], files[0], declared)
+    chip = files[0].name
+    passes: list[Pass] = []
+    lengths: list[Finding] = []
+    for index, (path, content) in enumerate(zip(files, contents, strict=True), start=1):
+        own, found = _passes(path, content, organised, declared, f"{path.name}#{index}", "the reader", reader)
+        passes += own
+        lengths += found
+    fades_to = kind.part.fades_to if kind.part else None
+    done = reconcile(passes, chip=chip, organisation=organised, fades_to=fades_to)
+    assert done is not None
+    settled = done.settled
+    subject = Subject(
+        chip,
+        organised,
+        settled,
+        kind.part,
+        weigh_lengths((*lengths, *done.findings), settled),
+        kind.erased_state,
+    )
+    cut = regions(settled.words, organised.bits, erased_state=kind.erased_state, part=kind.part)
+    checks = self_checks({chip: settled.words}, organised.bits, parts={chip: cut})
+    found_vectors = vectors(settled.words, organised.bits)
+    findings = [*examine(subject), *content_findings(chip, cut, checks, found_vectors)]
+    findings = [one.model_copy(update={"chip": chip}) for one in findings]
+    lifting = [check.why for check in checks if check.lifts]
+    graded = grade(settled, findings, checks=sum(check.holds for check in checks), lifting=lifting)
+    return {
+        "schema": "wellread/examine/1",
+        "command": "examine",
+        "files": [str(path) for path in files],
+        "part": kind.part.part if kind.part else None,
+        "organisation": str(organised),
+        "passes": len(passes),
+        "image_sha256": hashlib.sha256(image_bytes(settled.words, organised.bits)).hexdigest(),
+        "grade": graded.grade.value,
+        "reasons": list(graded.reasons),
+        "bears": graded.bears,
+        "contested": contested_bits(settled, fades_to=fades_to, first_listed=passes[0].reading),
+        "findings": [one.model_dump(mode="json") for one in findings],
+        "regions": [region.to_json() for region in cut],
+        "vectors": [vector.to_json() for vector in found_vectors],
+    }
+
+
+def compare_files(
+    first: Path,
+    second: Path,
+    *,
+    part: str | None,
+    organisation: str | None,
+    form: str | None,
+    undo: Path | None,
+    draw: bool,
+) -> tuple[dict[str, Any], str]:
+    """What `compare --json` prints, and the same as text.
+
+    Raises:
+        WellreadError: A file cannot be read or decoded, the options contradict each other, or `undo` exists.
+    """
+    from pipeline.lines.verdict import compare
+    from pipeline.views.compare import verdict
+
+    kind = kind_of(part, organisation)
+    contents = [read_given(path) for path in (first, second)]
+    declared = _declared(kind, form)
+    bits = kind.organisation.bits if kind.organisation else 8
+    images = [
+        _plain(path, content, declared, bits) for path, content in zip((first, second), contents, strict=True)
+    ]
+    if undo is not None:
+        refuse_existing(undo)
+    for path, words in zip((first, second), images, strict=True):
+        if len(words) == 0:
+            raise NothingToDoError(
+                where=str(path), problem="it holds no words", remedy="Check that it is the dump you mean"
+            )
+    compared = compare(images[0], images[1], Organisation(len(images[0]), bits))
+    document = {
+        "schema": "wellread/compare/1",
+        "command": "compare",
+        "first": str(first),
+        "second": str(second),
+        **compared.to_json(),
+    }
+    if undo is not None:
+        if compared.relation.relation not in ("identical", "mapped", "slipped"):
+            raise UsageError(
+                where="--undo",
+                problem="nothing between the two can be undone",
+                remedy="Look at both with `wellread examine`",
+            )
+        write_new(undo, image_bytes(compared.brought, bits))
+        document["undone"] = str(undo)
+    return document, "\n".join(verdict(compared, first.name, second.name, plain=not draw))
+
+
+def _plain(path: Path, content: bytes, declared: Declared, bits: int) -> Any:
+    """All words of a file's first run, as they come."""
+    from pipeline.flow import Step
+    from pipeline.steps import Units, apply_step
+
+    try:
+        decoded = decode(content, declared)
+    except FormatError as error:
+        raise named(path, error) from None
+    blocks = decoded.runs[0]
+    low = blocks[0].address if blocks else 0
+    size = blocks[-1].end - low if blocks else 0
+    values, present = image(blocks, size, 0, base=low)
+    del present
+    units = Units(values, None, decoded.unit_bits)
+    if bits > 8 and decoded.unit_bits == 8:
+        units = apply_step(
+            units, Step("join-bytes", {"bytes": (bits + 7) // 8, "bits": (bits + 7) // 8 * 8, "order": "big"})
+        )
+    return apply_step(units, Step("narrow", {"bits": bits})).values
+
+
+def number(text: str | None, option: str) -> int | None:
+    """A number given as an option, decimal or hexadecimal with 0x."""
+    if text is None:
+        return None
+    from schemas.sheet import as_number
+
+    try:
+        return as_number(text)
+    except ValueError as error:
+        raise UsageError(where=option, problem=f"{text!r} is no number", remedy=f"Say {error}") from None
+
+
+def convert_file(
+    file: Path,
+    *,
+    to: str,
+    output: Path,
+    form: str | None,
+    fill: str | None,
+    base: str | None,
+    word_order: str | None,
+    token: str | None,
+    span: str | None,
+    address: str | None = None,
+    gaps: bool = False,
+    which: int | None = None,
+) -> dict[str, Any]:
+    """What `convert --json` prints; the output is written, never over anything.
+
+    Raises:
+        WellreadError: The file cannot be read or decoded, the output is sparse, or exists.
+    """
+    from pipeline.formats.convert import convert
+
+    content = read_given(file)
+    declared = Declared(
+        format=form,
+        word_order=word_order,
+        token=token,
+        fill=number(fill, "--fill"),
+        address=address,
+        gaps=gaps,
+    )
+    options = {"base": number(base, "--base"), "most_fill": number(span, "--span"), "number": which}
+    try:
+        made = convert(
+            content,
+            to,
+            declared=declared,
+            **{key: value for key, value in options.items() if value is not None},
+        )
+    except FormatError as error:
+        raise named(file, error) from None
+    write_new(output, made.output)
+    return {
+        "schema": "wellread/convert/1",
+        "command": "convert",
+        "input": str(file),
+        "output": str(output),
+        **made.summary(),
+    }

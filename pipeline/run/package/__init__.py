@@ -1,0 +1,1 @@
+"""From a project folder to a bag: `start`, `check`, `package`."""

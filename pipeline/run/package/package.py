@@ -1,0 +1,501 @@
+"""`wellread package`: from a project folder to a bag that has passed two judges.
+
+1. The sheet and the folder are read; all problems are told together and end the run.
+2. Each chip is worked on alone (`chipwork`): its dumps and its image go into the staging bag.
+3. All chips together: who qualifies which reader, which chips are kin, which checks hold over several.
+4. The address spaces are assembled from the images.
+5. If nothing changed since the newest version, that is said and nothing is written.
+6. Each chip's record is completed; record, PREMIS, notes and report are written chip by chip.
+7. Manifests; then the bag is judged in staging, by our recheck and by the `bagit` library.
+8. One rename gives it its name.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+import uuid
+from collections import Counter
+from collections.abc import Mapping
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Self
+
+from pipeline import __version__
+from pipeline.bags.observed import Entry
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import observe
+from pipeline.edges.bags.second_opinion import second_opinion
+from pipeline.edges.bags.writer import MemberStream, finish_bag, write_member
+from pipeline.edges.clock import Now, now
+from pipeline.edges.console import Progress
+from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.project_folder import SHEET_NAME, destination
+from pipeline.edges.staging import Staging
+from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
+from pipeline.flow import Plan
+from pipeline.one_line import inert_json
+from pipeline.run.crew import Crew
+from pipeline.run.leftovers import dead_runs
+from pipeline.run.package.all_chips import Together, all_together
+from pipeline.run.package.chip_pages import Finish, Finished, finish_batch
+from pipeline.run.package.names_in_bag import attachment_names, dump_names
+from pipeline.run.package.one_chip import Job, needs_person, work_batch
+from pipeline.run.package.open_project import Project, open_project
+from pipeline.run.package.spool import Bytes, Spool
+from pipeline.run.package.versions import Previous, newest, reasons
+from pipeline.stages.sheet import refuse
+from pipeline.views import notes
+from pipeline.views.premis import STEPS, Premis
+from pipeline.views.report import Summary
+from schemas.record import RECORD_SCHEMA, Grade
+
+PROFILE = "https://wellread.example/profiles/rom-bag-1.0.0.json"
+"""Name of our BagIt Profile; it does not resolve (RFC 2606), the profile itself lies in the bag."""
+_SPACE_OF_IDS = uuid.UUID("6f1d4a52-6f53-5f0e-8f6c-2f4b7f0f3a11")
+
+
+@dataclass(frozen=True, slots=True)
+class Packaged:
+    """What `package` gives back.
+
+    Attributes:
+        bag: The bag's folder.
+        same_as: Name of the version that this project already is, or "".
+        chips: For each chip in the sheet's order what the terminal shows: chip, grade, codes of its findings.
+        cautions: About the sheet.
+        needing: Chips that still need a person.
+        spaces: Their records.
+        supersedes: Name of the version replaced, or "".
+    """
+
+    bag: Path
+    same_as: str
+    chips: list[dict[str, Any]]
+    cautions: tuple[str, ...]
+    needing: tuple[str, ...]
+    spaces: tuple[Mapping[str, Any], ...] = ()
+    supersedes: str = ""
+
+
+@dataclass(slots=True)
+class _Building:
+    """A bag being built."""
+
+    project: Project
+    plan: Plan
+    moment: Now
+    root: Path
+    job: Job
+    loose: list[str]
+    crew: Crew
+    entries: list[Entry] = field(default_factory=list)
+    inputs: dict[str, str] = field(default_factory=dict)
+    sheet: list[dict[str, Any]] = field(default_factory=list)
+    attachments: list[dict[str, Any]] = field(default_factory=list)
+
+
+def package(
+    folder: Path, into: Path | None = None, *, quiet: bool = False, clear_leftovers: bool = False
+) -> Packaged:
+    """The bag of a project.
+
+    Args:
+        folder: The project folder.
+        into: Where the bag goes; beside the folder where not said.
+        quiet: No progress and no notices.
+        clear_leftovers: Remove what runs that died in the middle left beside the bag.
+
+    Raises:
+        WellreadError: See the exit codes; nothing is left under the final name.
+    """
+    moment = now()
+    project = open_project(folder)
+    refuse(project.problems, SHEET_NAME)
+    assert project.plan is not None
+    refuse_early_clock(project.plan, moment)
+    place = destination(folder, into)
+    machine = project.plan.sheet.machine.id
+    previous = newest(place, machine)
+    name = f"{machine}-v{previous.version + 1 if previous else 1}"
+    with storage_trouble(place):
+        place.mkdir(parents=True, exist_ok=True)
+    own = re.compile(re.escape(machine) + r"-v[1-9][0-9]*")
+    dead_runs(place, lambda one: own.fullmatch(one) is not None, clear=clear_leftovers, quiet=quiet)
+    progress = Progress(quiet=quiet)
+    try:
+        with Staging(place / name) as staging:
+            packaged = _build(project, moment, staging.path, previous, progress)
+            if not packaged.same_as:
+                _judge_twice(staging.path, progress)
+                staging.commit()
+            return packaged
+    finally:
+        progress.done()
+
+
+def recorded_chips(bag: Path) -> list[dict[str, Any]]:
+    """The chips' records, read from the bag that was just written."""
+    record: dict[str, Any] = json.loads((bag / "metadata" / "record.json").read_text(encoding="utf-8"))
+    chips: list[dict[str, Any]] = record["chips"]
+    return chips
+
+
+def refuse_early_clock(plan: Plan, moment: Now) -> None:
+    """A fixed clock before something that the sheet says happened would make the events lie.
+
+    Raises:
+        ClockError: SOURCE_DATE_EPOCH lies before the last capture or attempt.
+    """
+    dates = [reading.row.date for chip in plan.chips for reading in chip.readings if reading.row.date]
+    dates += [attempt.date for chip in plan.chips for attempt in chip.chip.attempts if attempt.date]
+    for date in dates:
+        begins = date.split("/")[-1].strip("?~%.") or date.split("/")[0].strip("?~%.")
+        if begins.replace("X", "0")[:10] > moment.day[: len(begins[:10])]:
+            if moment.fixed:
+                raise ClockError(
+                    where="SOURCE_DATE_EPOCH",
+                    problem=f"{moment.text} lies before {date}, when the sheet says something was read",
+                    remedy="Set it to a later second, or correct the date in the sheet",
+                )
+            raise ClockError(
+                where="the clock",
+                problem=f"it shows {moment.text}, before {date}, when the sheet says something was read",
+                remedy="Set the computer's clock, or correct the date in the sheet",
+            )
+
+
+def _build(
+    project: Project, moment: Now, root: Path, previous: Previous | None, progress: Progress
+) -> Packaged:
+    plan = project.plan
+    assert plan is not None
+    names, owners, loose = dump_names(plan.chips, project.files)
+    job = Job(project.folder, root, plan.sheet.readers, names, owners)
+    with (
+        Crew(items=len(plan.chips), folder=root.parent) as crew,
+        Spool(root.parent) as partial,
+        _Parts(root.parent) as parts,
+    ):
+        building = _Building(project, plan, moment, root, job, loose, crew)
+        together = _each_chip(building, partial, progress)
+        _other_inputs(building)
+        inputs = hashlib.sha256(
+            "".join(f"{sha256}  {path}\n" for path, sha256 in sorted(building.inputs.items())).encode()
+        ).hexdigest()
+        if (
+            previous
+            and previous.record.get("inputs_sha256") == inputs
+            and previous.record["software"]["version"] == __version__
+        ):
+            return _same(previous, plan)
+        head = _head(building, previous, inputs, together)
+        _finish(building, head, partial, together, parts, progress)
+        return _written(building, head, parts, previous)
+
+
+def _each_chip(building: _Building, partial: Spool, progress: Progress) -> Together:
+    """Step 2, and step 3 as far as it gathers."""
+    chips = building.plan.chips
+    together = Together(building.plan, building.root)
+    problems = []
+    for count, worked in enumerate(building.crew.each(work_batch, building.job, chips), start=1):
+        problems += worked.problems
+        building.entries += worked.entries
+        building.inputs.update(worked.inputs)
+        if not problems:
+            together.add(worked)
+            partial.add_value(worked.record)
+        progress.show("chips read:", count, len(chips))
+    refuse(problems, SHEET_NAME)
+    if not any(reading for chip in chips for reading in chip.readings):
+        raise NothingToDoError(
+            where=SHEET_NAME,
+            problem="no chip has a reading",
+            remedy="Name the dump files CHIP.READER.N.ext, or list them under `readings`",
+        )
+    all_together(together, building.crew)
+    return together
+
+
+def _other_inputs(building: _Building) -> None:
+    """The sheet as given, in the payload and beside the record; loose dumps, photographs and documents."""
+    project, root = building.project, building.root
+    for name, content in project.sheet_files.items():
+        flat = name.replace("/", "_")
+        entry = write_member(root, f"data/sheet/{flat}", content)
+        building.sheet.append(_stored(entry, name))
+        building.entries += [entry, write_member(root, f"metadata/{flat}", content)]
+        building.inputs[name] = entry.sha256
+    kept = [
+        path
+        for path, found in project.files.items()
+        if path.startswith(("photos/", "docs/")) and not found.refused
+    ]
+    named = {path: building.job.names[path] for path in building.loose} | attachment_names(kept)
+    for path, where in named.items():
+        entry = write_member(root, where, project.folder / path)
+        building.entries.append(entry)
+        building.inputs[path] = entry.sha256
+        building.attachments.append(_stored(entry, path))
+
+
+def _stored(entry: Entry, original: str) -> dict[str, Any]:
+    return {
+        "path": entry.path,
+        "original_name": original,
+        "size_bytes": entry.size_bytes,
+        "sha256": entry.sha256,
+        "sha512": entry.sha512,
+    }
+
+
+def _same(previous: Previous, plan: Plan) -> Packaged:
+    """The newest version again; a damaged one is not passed off as what the project is.
+
+    Raises:
+        BagError: It does not pass a recheck.
+    """
+    verdict = judge(observe(previous.path))
+    if not verdict.valid:
+        first = verdict.problems[0]
+        raise BagError(
+            where=str(previous.path),
+            problem=f"nothing has changed since this version, but it is damaged ({first.path}: {first.means})",
+            remedy="Mend it from a copy with `wellread mend`, or move it away and package again",
+        )
+    chips = [
+        {"chip": chip["chip"], "grade": chip["grade"], "findings": chip["findings"]}
+        for chip in previous.record["chips"]
+    ]
+    needing = tuple(chip["chip"] for chip in previous.record["chips"] if needs_person(chip))
+    return Packaged(previous.path, previous.bag, chips, tuple(str(one) for one in plan.cautions), needing)
+
+
+def _head(building: _Building, previous: Previous | None, inputs: str, together: Together) -> dict[str, Any]:
+    """The record without its chips."""
+    sheet, moment = building.plan.sheet, building.moment
+    version = previous.version + 1 if previous else 1
+    bag = f"{sheet.machine.id}-v{version}"
+    identifier = f"urn:uuid:{uuid.uuid5(_SPACE_OF_IDS, f'{bag} {inputs} {__version__}')}"
+    return {
+        "schema": RECORD_SCHEMA,
+        "software": {"name": "wellread", "version": __version__},
+        "created": moment.text,
+        "clock_fixed": moment.fixed,
+        "bag": bag,
+        "version": version,
+        "external_identifier": identifier,
+        "supersedes": None,
+        "machine": sheet.machine.model_dump(mode="json", exclude_none=True),
+        "custodian": sheet.custodian.model_dump(mode="json", exclude_none=True) if sheet.custodian else None,
+        "rights": sheet.rights.model_dump(mode="json", exclude_none=True) if sheet.rights else None,
+        "release": sheet.release.model_dump(mode="json", exclude_none=True) if sheet.release else None,
+        "readers": {
+            name: one.model_dump(mode="json", exclude_none=True) for name, one in sheet.readers.items()
+        },
+        "boards": {
+            name: one.model_dump(mode="json", exclude_none=True) for name, one in sheet.boards.items()
+        },
+        "parts": together.parts(),
+        "sheet": building.sheet,
+        "attachments": building.attachments,
+        "cautions": [*(str(caution) for caution in building.plan.cautions), *_odd_clock(previous, moment)],
+        "spaces": together.space_records(building.entries),
+        "suggestions": together.suggestions,
+        "qualification": together.qualification_json,
+        "inputs_sha256": inputs,
+    }
+
+
+def _odd_clock(previous: Previous | None, moment: Now) -> list[str]:
+    """A version dated before the one that it supersedes: their order stands by number, but a date is wrong."""
+    return moment.contradicts(previous.bag, str(previous.record.get("created", ""))) if previous else []
+
+
+class _Parts:
+    """What the finished chips give, each kind kept apart until its file can be written."""
+
+    def __init__(self, folder: Path) -> None:
+        with ExitStack() as opened:
+            self.records = opened.enter_context(Bytes(folder))
+            self.objects = opened.enter_context(Bytes(folder))
+            self.notes = opened.enter_context(Bytes(folder))
+            self.steps = {step: opened.enter_context(Bytes(folder)) for step in STEPS}
+            self._opened = opened.pop_all()
+        self.captures: list[tuple[str, bytes]] = []
+        self.summaries: list[Summary] = []
+        self.index: list[dict[str, Any]] = []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *ended: object) -> None:
+        self._opened.close()
+
+    def add(self, one: Finished) -> None:
+        """One chip's parts, in the sheet's order."""
+        self.records.add(one.record + b"\n")
+        self.objects.add(one.objects)
+        self.notes.add(one.notes)
+        for step, event in one.steps.items():
+            self.steps[step].add(event)
+        self.captures += one.captures
+        self.summaries.append(one.summary)
+        self.index.append(one.facts)
+
+    @property
+    def captured(self) -> list[tuple[str, str]]:
+        """(date or "", reader) of every reading."""
+        return [(date, reader) for chip in self.index for date, reader in chip["captures"]]
+
+
+def _finish(
+    building: _Building,
+    head: dict[str, Any],
+    partial: Spool,
+    together: Together,
+    parts: _Parts,
+    progress: Progress,
+) -> None:
+    """Step 6, first half: each chip completed, over the cores; its parts are kept in order."""
+    names = building.job.names
+    shared = {names[path]: owner for path, owner in building.job.owners.items() if together.users(path) > 1}
+    rates = {one["readers"][0]: one["upper_bound"] for one in head["qualification"]["readers"]}
+    finish = Finish(building.root, head, shared, len(building.plan.chips), rates)
+    items = ((line, together.additions(index)) for index, line in enumerate(partial.lines()))
+    for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
+        parts.add(one)
+        building.entries += one.entries
+        progress.show("chips recorded:", count, partial.count)
+
+
+def _written(building: _Building, head: dict[str, Any], parts: _Parts, previous: Previous | None) -> Packaged:
+    """Step 6, second half, and the manifests."""
+    from pipeline.run.package.texts import schema_files, write_report
+
+    counts = Counter(chip["grade"] for chip in parts.index)
+    head["grades"] = {grade.value: counts.get(grade.value, 0) for grade in Grade}
+    if previous:
+        head["supersedes"] = {
+            "bag": previous.bag,
+            "receipt": previous.receipt,
+            "external_identifier": previous.record.get("external_identifier"),
+            "why": list(reasons(previous.record, head, parts.index)),
+        }
+    root, entries = building.root, building.entries
+    entries.append(_record(root, head, parts))
+    entries.append(_premis(root, head, parts))
+    entries.append(_notes(root, head, parts))
+    for path, content in schema_files():
+        entries.append(write_member(root, path, content))
+    entries += write_report(
+        root, head, captured=parts.captured, summaries=parts.summaries, records=parts.records
+    )
+    finish_bag(root, entries, _bag_info(head, previous))
+    needing = tuple(chip["chip"] for chip in parts.index if chip["needs_person"])
+    return Packaged(
+        root.parent.parent / root.name,
+        "",
+        parts.index,
+        tuple(head["cautions"]),
+        needing,
+        tuple(head["spaces"]),
+        previous.bag if previous else "",
+    )
+
+
+def _record(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
+    """`metadata/record.json`, chips last and one at a time."""
+    with MemberStream(root, "metadata/record.json") as stream:
+        text = inert_json(json.dumps(head, ensure_ascii=False, indent=1))
+        stream.write(text[: text.rindex("\n}")].encode() + b',\n "chips": [')
+        comma = b"\n"
+        for line in parts.records.lines():
+            stream.write(comma + line[:-1])
+            comma = b",\n"
+        stream.write(b"\n ]\n}\n")
+    return stream.entry
+
+
+def _premis(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
+    """`metadata/premis.xml`: objects, then events in time order, then agents and rights."""
+    premis = Premis(head)
+    operators = dict.fromkeys(person for chip in parts.index for person in chip["operators"])
+    with MemberStream(root, "metadata/premis.xml") as stream:
+        stream.write(premis.opening().encode())
+        _copy(parts.objects, stream)
+        for _, event in sorted(parts.captures, key=lambda pair: pair[0]):
+            stream.write(event)
+        for step in STEPS:
+            _copy(parts.steps[step], stream)
+        for piece in premis.closing(operators=operators):
+            stream.write(piece.encode())
+    return stream.entry
+
+
+def _copy(spool: Bytes, stream: MemberStream) -> None:
+    for chunk in spool.chunks():
+        stream.write(chunk)
+
+
+def _notes(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
+    with MemberStream(root, "metadata/provenance.txt") as stream:
+        stream.write(notes.opening(head).encode("utf-8", "backslashreplace"))
+        _copy(parts.notes, stream)
+    return stream.entry
+
+
+def _bag_info(head: Mapping[str, Any], previous: Previous | None) -> list[tuple[str, str]]:
+    """The reserved elements that apply, then ours."""
+    custodian = head.get("custodian") or {}
+    machine = head["machine"]
+    info = [
+        ("Source-Organization", custodian.get("organisation") or custodian.get("name") or "not stated"),
+        ("Contact-Name", custodian.get("name")),
+        ("Contact-Email", custodian["contact"] if "@" in custodian.get("contact", "") else None),
+        (
+            "External-Description",
+            f"ROM contents of {machine['name']}, with readings, evidence and provenance",
+        ),
+        ("Bagging-Date", head["created"][:10]),
+        ("External-Identifier", head["external_identifier"]),
+        ("Bag-Group-Identifier", machine["id"]),
+        ("Internal-Sender-Identifier", head["bag"]),
+        (
+            "Internal-Sender-Description",
+            f"supersedes {previous.bag}, receipt {previous.receipt}" if previous else None,
+        ),
+        ("Bag-Software-Agent", f"wellread {head['software']['version']}"),
+        ("BagIt-Profile-Identifier", PROFILE),
+    ]
+    # A person reads this file in a terminal: what acts on one is written out.
+    return [(label, notes.plain(" ".join(value.split()))) for label, value in info if value]
+
+
+def _judge_twice(bag: Path, progress: Progress) -> None:
+    """Step 7: our own strict recheck, then the library that others will use.
+
+    Raises:
+        JudgedBadError: Either finds anything; the bag stays without a name.
+    """
+    verdict = judge(observe(bag, progress=lambda done, of: progress.show("bytes judged:", done, of)))
+    if not verdict.valid:
+        first = verdict.problems[0]
+        raise JudgedBadError(
+            where=bag.name,
+            problem=f"our own recheck refuses it ({first.path}: {first.means})",
+            remedy="Nothing was put in place; please report this with the message",
+        )
+    complaints = second_opinion(bag)
+    if complaints:
+        raise JudgedBadError(
+            where=bag.name,
+            problem=f"the bagit library refuses it ({complaints[0]})",
+            remedy="Nothing was put in place; please report this with the message",
+        )
+
+
+__all__ = ["PROFILE", "Packaged", "package", "refuse_early_clock"]

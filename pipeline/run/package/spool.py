@@ -1,0 +1,76 @@
+"""Things kept on disk while a bag is built, so that ten thousand chips need no more memory than forty."""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from types import TracebackType
+from typing import Any, Self
+
+from pipeline.edges.disk_errors import storage_trouble
+
+
+class Bytes:
+    """Bytes appended piece by piece and given back in the order in which they came, as often as needed.
+
+    Args:
+        folder: Where the temporary file lies: the staging folder, so that it goes with it.
+
+    Raises:
+        StorageError: The disk refused; so do the methods.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        with storage_trouble(folder):
+            self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        # What a full disk left in the buffer is of no use: the error was told, or is on its way.
+        with contextlib.suppress(OSError):
+            self._file.close()
+
+    def add(self, piece: bytes) -> None:
+        """Append."""
+        with storage_trouble(self._folder):
+            self._file.write(piece)
+
+    def chunks(self) -> Iterator[bytes]:
+        """Everything, a megabyte at a time."""
+        self._rewind()
+        while chunk := self._file.read(1 << 20):
+            yield chunk
+        self._file.seek(0, 2)
+
+    def lines(self) -> Iterator[bytes]:
+        """Everything, line by line, each with its end."""
+        self._rewind()
+        yield from self._file
+        self._file.seek(0, 2)
+
+    def _rewind(self) -> None:
+        with storage_trouble(self._folder):
+            self._file.seek(0)
+
+
+class Spool(Bytes):
+    """JSON values, one a line."""
+
+    count = 0
+
+    def add_value(self, value: Any) -> None:
+        """Append one value."""
+        self.add(json.dumps(value, separators=(",", ":")).encode() + b"\n")
+        self.count += 1
+
+    def __iter__(self) -> Iterator[Any]:
+        for line in self.lines():
+            yield json.loads(line)

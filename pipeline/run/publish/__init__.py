@@ -1,0 +1,1 @@
+"""What others get: `release`, `burn`, `changes`."""

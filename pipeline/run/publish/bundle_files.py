@@ -1,0 +1,264 @@
+"""The payload of a public bundle: images in three formats, public dump files, spaces, photographs, documents.
+
+Every byte is read as it was judged and goes through the public view's account of what stays behind.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import zlib
+from collections import Counter
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from pipeline.bags.observed import Entry
+from pipeline.edges.bags.writer import write_member
+from pipeline.edges.console import Progress
+from pipeline.errors import FormatError
+from pipeline.formats.encoders import encode
+from pipeline.formats.neutral import Block
+from pipeline.publish.photographs import kind_of, stripped
+from pipeline.publish.programming import replacements
+from pipeline.publish.public_view import Public, Withheld
+from pipeline.run.keep.valid_bag import Judged
+from pipeline.run.package.spool import Spool
+from pipeline.views.premis import Premis
+
+_TRUSTED = ("self-checked", "corroborated", "repeatable")
+_SORTS = {"hex": "Intel HEX", "s19": "Motorola S-record"}
+
+
+@dataclass(slots=True)
+class Making:
+    """A bundle being made; `root` is None for a dry run, which writes nothing.
+
+    Attributes:
+        bag: As it was judged.
+        public: Makes the public view.
+        head: The public record without its chips.
+        root: The bundle's folder in staging.
+        entries: Every file written.
+        sorts: HEX and S-record files that PREMIS is still to tell of.
+        described: Path → what the file is, for the crate.
+        chips: What goes out, chip by chip, for the summary.
+        cautions: For a person to weigh.
+        captures: (date, reader) → readings.
+        example: A sound chip, and a part to burn it into.
+    """
+
+    bag: Judged
+    public: Public
+    head: dict[str, Any]
+    root: Path | None
+    entries: list[Entry] = field(default_factory=list)
+    sorts: dict[str, Entry] = field(default_factory=dict)
+    described: dict[str, str] = field(default_factory=dict)
+    chips: list[dict[str, Any]] = field(default_factory=list)
+    cautions: list[str] = field(default_factory=list)
+    captures: Counter[tuple[str, str]] = field(default_factory=Counter)
+    example: dict[str, Any] | None = None
+
+    def write(self, path: str, content: bytes, what: str) -> Entry | None:
+        """One file of the bundle, unless this is a dry run."""
+        self.described[path] = what
+        if self.root is None:
+            return None
+        entry = write_member(self.root, path, content)
+        self.entries.append(entry)
+        return entry
+
+
+def each_chip(making: Making, spool: Spool, progress: Progress) -> None:
+    """Step 3."""
+    public = making.public
+    premis = Premis(making.head)
+    described: set[str] = set()
+    for count, chip in enumerate(making.bag.chips(), start=1):
+        before = len(public.withheld)
+        told = public.chip(chip)
+        earlier = frozenset(described)
+        goes = [*_image_files(making, chip, told), *_reading_files(making, told, described)]
+        told_premis = premis.chip(told, shared=earlier)
+        spool.add_value(
+            {
+                "chip": told,
+                "objects": told_premis.objects + _more_objects(premis, told, making),
+                "captures": list(told_premis.captures),
+                "steps": dict(told_premis.steps),
+            }
+        )
+        for reading in told["readings"]:
+            making.captures[reading.get("how", {}).get("date", ""), reading["reader"]] += 1
+        if making.example is None and told["grade"] in _TRUSTED and (told.get("image") or {}).get("path"):
+            making.example = {"chip": told["chip"], "part": _replacement(making.head, told)}
+        held = [{"what": one.what, "why": one.why} for one in public.withheld[before:]]
+        making.chips.append(
+            {"chip": told["chip"], "grade": told["grade"], "goes_out": goes, "withheld": held}
+        )
+        progress.show("chips made public:", count, len(making.chips))
+
+
+def _replacement(head: Mapping[str, Any], chip: Mapping[str, Any]) -> str:
+    """A part that is still made and can stand in for the chip, for the example; else the chip's own."""
+    from pipeline.catalogue import load
+    from schemas.part import Part
+
+    own = str(chip.get("part") or "PART")
+    facts = head["parts"].get(chip.get("catalogued") or "")
+    if facts is None:
+        return own
+    able = {part.part for part in replacements(Part.model_validate(facts), load().parts)}
+    return next(
+        (name for name in ("28C16", "28C64", "28C256", "27C256", "27256", "2732") if name in able), own
+    )
+
+
+def _image_files(making: Making, chip: Mapping[str, Any], told: Mapping[str, Any]) -> list[str]:
+    """The image as binary, Intel HEX and S-record, and its mask; sums of it even where it stays behind."""
+    image = told.get("image")
+    if not image:
+        return []
+    original = chip["image"]
+    content = making.bag.read(original["path"])
+    told["image"]["matching"] = _sums(content)
+    if not image.get("path"):
+        return []
+    label = making.public.secret_in(content)
+    if label:
+        making.cautions.append(
+            f"the content of {chip['chip']} holds the text of a private field ({label}); mark the chip `private` if it must not go out"
+        )
+    state = "" if image["settled"] else ", not settled: read the record before use"
+    what = f"Image of {chip['chip']}, {chip['organisation']}{state}"
+    base = image["path"].removesuffix(".bin")
+    making.write(image["path"], content, f"{what}; plain binary, wide words big-endian")
+    for ending, body in _encoded(content, chip["chip"]):
+        entry = making.write(f"{base}.{ending}", body, f"{what}; {_SORTS[ending]}")
+        if entry is not None:
+            making.sorts[entry.path] = entry
+    if original.get("mask_path"):
+        making.write(
+            original["mask_path"],
+            making.bag.read(original["mask_path"]),
+            f"Contested bits of {chip['chip']}: a 1 has no settlement",
+        )
+    return ["image" if image["settled"] else "image, kept apart as unsettled"]
+
+
+def _encoded(content: bytes, chip: str) -> Iterator[tuple[str, bytes]]:
+    import numpy as np
+
+    blocks = [Block(0, np.frombuffer(content, np.uint8))]
+    yield "hex", encode("intel-hex", blocks)
+    yield "s19", encode("s-record", blocks, header=chip.encode("ascii", "replace")[:64])
+
+
+def _sums(content: bytes) -> dict[str, Any]:
+    import numpy as np
+
+    return {
+        "crc32": zlib.crc32(content),
+        "md5": hashlib.md5(content, usedforsecurity=False).hexdigest(),
+        "sha1": hashlib.sha1(content, usedforsecurity=False).hexdigest(),
+        "sum16": int(np.frombuffer(content, np.uint8).sum(dtype=np.uint64)) & 0xFFFF,
+    }
+
+
+def _reading_files(making: Making, told: dict[str, Any], described: set[str]) -> list[str]:
+    """Public dump files, byte for byte, unless one holds a private value all the same."""
+    goes = []
+    for reading in told["readings"]:
+        for stored in reading["files"]:
+            path = stored.get("path")
+            if not path:
+                continue
+            content = making.bag.read(path)
+            label = making.public.secret_in(content)
+            if label:
+                why = f"it holds the text of a private field ({label}), though the sheet marks it public"
+                making.public.closed(stored, why, path, told["chip"])
+                continue
+            goes.append(f"reading {reading['reading']}")
+            if path not in described:
+                described.add(path)
+                making.write(
+                    path,
+                    content,
+                    f"Chip {told['chip']} as {reading['reader']} wrote it, {stored.get('format')}",
+                )
+    return list(dict.fromkeys(goes))
+
+
+def _more_objects(premis: Premis, told: Mapping[str, Any], making: Making) -> str:
+    """The HEX and S-record files, derived from the image."""
+    image = told.get("image") or {}
+    if not image.get("path"):
+        return ""
+    base = image["path"].removesuffix(".bin")
+    out = ""
+    for ending, name in _SORTS.items():
+        entry = making.sorts.pop(f"{base}.{ending}", None)
+        if entry is not None:
+            source = premis.relation("der", "hss", "has Source", [premis.object_id(image["path"])])
+            out += premis.file_object(_stored(entry), format_name=name, relations=source)
+    return out
+
+
+def _stored(entry: Entry, original: str | None = None) -> dict[str, Any]:
+    return {
+        "path": entry.path,
+        "original_name": original,
+        "size_bytes": entry.size_bytes,
+        "sha256": entry.sha256,
+        "sha512": entry.sha512,
+    }
+
+
+def other_files(making: Making, head: Mapping[str, Any]) -> None:
+    """Step 4."""
+    for space in making.head["spaces"]:
+        if space.get("path"):
+            what = f"Address space {space['name']}, {space['width']}-bit words, {space['byte_order']}-endian"
+            state = (", incomplete" if space["incomplete"] else "") + (
+                ", not settled" if space["unsettled"] else ""
+            )
+            making.write(space["path"], making.bag.read(space["path"]), what + state)
+    for stored in head.get("attachments", ()):
+        why = making.public.attachment(stored) or _attach(making, stored)
+        if why:
+            making.public.withheld.append(
+                Withheld(stored["path"], why, _kind(stored), sha256=stored["sha256"])
+            )
+    known = {stored["original_name"] for stored in head.get("attachments", ())}
+    making.cautions += [
+        f"the sheet lets {name} out, but the bag has no such document"
+        for name in sorted(making.public.survey.documents - known)
+    ]
+
+
+def _attach(making: Making, stored: Mapping[str, Any]) -> str:
+    """A photograph without what the camera wrote, or a document as it is; or why it stays behind."""
+    content = making.bag.read(stored["path"])
+    what = "Document"
+    if stored["original_name"].startswith("photos/"):
+        if not kind_of(content):
+            return "what this kind of file says of its maker and place cannot be taken out here; save it as JPEG or PNG"
+        try:
+            content = stripped(content)
+        except FormatError as error:
+            return f"its structure cannot be followed ({error.problem}), so nothing can be taken out of it safely"
+        what = "Photograph, without what the camera wrote into it (place, time, owner, device, thumbnail)"
+    label = making.public.secret_in(content)
+    if label:
+        return f"it holds the text of a private field ({label})"
+    entry = making.write(stored["path"], content, what)
+    if entry is not None:
+        making.head["attachments"].append(_stored(entry, stored["original_name"]))
+    return ""
+
+
+def _kind(stored: Mapping[str, Any]) -> str:
+    folder = str(stored["original_name"]).split("/", 1)[0]
+    return {"photos": "photograph", "docs": "document"}.get(folder, "dump")

@@ -1,0 +1,362 @@
+"""`wellread burn`: a programming file for a replacement chip, or for a set of chips that share out a space.
+
+The image comes from a bag or bundle that has just passed recheck, the pins from its record and the catalogue, the
+plan from the burn stage. What is written is decoded again before it gets its name.
+"""
+
+from __future__ import annotations
+
+import re
+import zlib
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Literal, cast
+
+import numpy as np
+
+from pipeline.bags.portable_names import is_portable, portable_name
+from pipeline.catalogue import Catalogue, load
+from pipeline.edges.console import Progress
+from pipeline.edges.new_file import write_new
+from pipeline.edges.restore import write_inside
+from pipeline.edges.staging import Staging
+from pipeline.errors import BagError, PairingError, UnsafeError, UnsettledError, UsageError
+from pipeline.flow import Words
+from pipeline.formats import Declared, decode
+from pipeline.formats.encoders import WRITTEN, encode
+from pipeline.formats.neutral import Block
+from pipeline.one_line import one_line, one_lined
+from pipeline.publish.programming import (
+    Burn,
+    Layout,
+    LineOrder,
+    as_bytes,
+    burn_document,
+    plan_burn,
+    split_space,
+    sum16,
+)
+from pipeline.run.keep.valid_bag import Judged
+from pipeline.run.leftovers import dead_runs_of
+from pipeline.steps import image_words
+from pipeline.views.burn import burn_text
+from schemas.names import Organisation
+from schemas.part import Part
+
+ENDINGS = {"binary": "bin", "intel-hex": "hex", "s-record": "s19"}
+_UNSETTLED = ("contested", "faulty")
+ByteOrder = Literal["big", "little"]
+
+
+@dataclass(frozen=True, slots=True)
+class Wish:
+    """What was asked for beyond the chip and the part.
+
+    Attributes:
+        form: One of the formats written here.
+        output: The file to write, or for a space the folder; None for a name of its own in the working folder.
+        even_so: Burn a contested or faulty image in spite of that.
+        layout: How the image is placed.
+        byte_order: Of words wider than 8 bits in the file.
+        socket: Number of the old part, where the sheet names none.
+        order: Lines carried in another order or inverted.
+        selects: Pin of the old part → level that selects.
+    """
+
+    form: str
+    output: Path | None
+    even_so: bool = False
+    layout: str = "auto"
+    byte_order: str = "big"
+    socket: str | None = None
+    order: LineOrder = field(default_factory=LineOrder)
+    selects: Mapping[int, int] | None = None
+
+
+def wish(
+    *,
+    form: str,
+    output: Path | None,
+    even_so: bool,
+    layout: str,
+    byte_order: str,
+    socket: str | None,
+    address_order: str | None,
+    data_order: str | None,
+    invert_address: str | None,
+    invert_data: str | None,
+    selects: Sequence[str],
+) -> Wish:
+    """The options of the command line, checked.
+
+    Raises:
+        UsageError: One of them says nothing that can be done.
+    """
+    for name, value, able in (
+        ("--format", form, WRITTEN),
+        ("--layout", layout, ("auto", "repeat", "offset")),
+        ("--byte-order", byte_order, ("big", "little")),
+    ):
+        if value not in able:
+            raise UsageError(
+                where=name, problem=f"{value!r} is not known", remedy=f"Say one of {', '.join(able)}"
+            )
+    order = LineOrder(
+        _lines("--address-order", address_order, "A"),
+        _lines("--data-order", data_order, "D"),
+        _lines("--invert-address", invert_address, "A"),
+        _lines("--invert-data", invert_data, "D"),
+    )
+    return Wish(form, output, even_so, layout, byte_order, socket, order, dict(map(_select, selects)))
+
+
+def _lines(option: str, text: str | None, letter: str) -> tuple[int, ...]:
+    if not text:
+        return ()
+    found = [re.fullmatch(rf"{letter}?(\d{{1,2}})", one.strip(), re.IGNORECASE) for one in text.split(",")]
+    if not all(found):
+        raise UsageError(
+            where=option,
+            problem=f"{text!r} is no list of lines",
+            remedy=f"Say lines by number with commas, such as {letter}1,{letter}0,{letter}2",
+        )
+    return tuple(int(one[1]) for one in found if one)
+
+
+def _select(text: str) -> tuple[int, int]:
+    found = re.fullmatch(r"(\d{1,2})=(low|high|0|1)", text.strip(), re.IGNORECASE)
+    if not found:
+        raise UsageError(
+            where="--select", problem=f"{text!r} is no pin and level", remedy="Say such as 20=low"
+        )
+    return int(found[1]), int(found[2].lower() in ("high", "1"))
+
+
+def burn_chip(path: Path, chip: str, into: str, wanted: Wish, *, quiet: bool) -> tuple[dict[str, Any], str]:
+    """A file for one replacement chip: what `burn --json` prints, and the same in words.
+
+    Args:
+        path: Bag or bundle.
+        chip: Its id.
+        into: Number of the new part.
+        wanted: Everything else.
+        quiet: No progress.
+
+    Raises:
+        BagError: The bag does not pass recheck, or has no such chip or image.
+        PartError: The part is not known.
+        PairingError: It cannot hold the image or stand in the socket.
+        UnsettledError: The image is contested or faulty and was not asked for in spite of that.
+        DestinationError: There is something of that name.
+        StorageError: The disk refused.
+    """
+    bag = Judged(path, Progress(quiet=quiet))
+    head = bag.head()
+    record = _chip(bag, chip)
+    _refuse_unsettled(
+        f"chip {chip}",
+        record["grade"] in _UNSETTLED,
+        f"graded {record['grade']}: {'; '.join(record['reasons'])}",
+        wanted,
+    )
+    catalogue = _catalogue(head)
+    source, target = _old_part(record, wanted, catalogue), catalogue.find(into)
+    image = record.get("image")
+    if not image or not image.get("path"):
+        why = record.get("withheld") or (image or {}).get("withheld") or f"graded {record['grade']}"
+        raise BagError(
+            where=f"{bag.name}, chip {chip}",
+            problem=f"it holds no image of it ({why})",
+            remedy="Burn it from a bag that holds the image",
+        )
+    organisation = Organisation.parse(record["organisation"])
+    words = image_words(bag.read(image["path"]), organisation.bits)
+    plan = plan_burn(
+        words,
+        source,
+        target,
+        layout=cast("Layout", wanted.layout),
+        order=wanted.order,
+        select_levels=dict(wanted.selects or {}),
+        others=catalogue.parts,
+    )
+    output = wanted.output or Path(f"{chip}.{portable_name(target.part)}.{ENDINGS[wanted.form]}")
+    content = _file(plan.words, plan.organisation.bits, wanted, f"{chip} {target.part}")
+    write_new(output, content)
+    document = {
+        "schema": "wellread/burn/1",
+        "command": "burn",
+        "bag": str(path),
+        "chip": chip,
+        "space": None,
+        "grade": record["grade"],
+        "image_sha256": image["sha256"],
+        "format": wanted.form,
+        "output": str(output),
+        "files": [_told(output.name, plan, content)],
+        "plan": burn_document(plan),
+    }
+    written = one_line(f"Written: {output} ({wanted.form}, {len(content)} bytes)")
+    return document, f"{burn_text(plan)}\n\n{_grade_line(record)}{written}"
+
+
+def _grade_line(record: Mapping[str, Any]) -> str:
+    if record["grade"] in _UNSETTLED:
+        return f"The image is {record['grade'].upper()}: {one_line('; '.join(record['reasons']))}. Do not trust a machine with it.\n"
+    return f"Grade of the image: {record['grade']}.\n"
+
+
+def _told(name: str, plan: Burn, content: bytes) -> dict[str, Any]:
+    return {
+        "name": name,
+        "bytes": len(content),
+        "sum16": f"{plan.device_sum16:04X}",
+        "crc32": f"{plan.device_crc32:08X}",
+    }
+
+
+def _chip(bag: Judged, chip: str) -> dict[str, Any]:
+    names = []
+    for record in bag.chips():
+        if record["chip"] == chip:
+            return record
+        names.append(record["chip"])
+    from difflib import get_close_matches
+
+    near = get_close_matches(chip, names, n=3)
+    raise BagError(
+        where=f"{bag.name}, chip {chip}",
+        problem="the bag has no such chip",
+        remedy=f"Did you mean {' or '.join(near)}" if near else f"It has {', '.join(names[:20])}",
+    )
+
+
+def _catalogue(head: Mapping[str, Any]) -> Catalogue:
+    """Our catalogue, with the parts of the bag's record that it does not know."""
+    known = load()
+    own = [
+        Part.model_validate(one_lined(facts))
+        for name, facts in head.get("parts", {}).items()
+        if known.get(name) is None
+    ]
+    return known.with_parts(own)
+
+
+def _old_part(record: Mapping[str, Any], wanted: Wish, catalogue: Catalogue) -> Part:
+    name = wanted.socket or record.get("catalogued")
+    if not name:
+        raise PairingError(
+            where=f"chip {record['chip']}",
+            problem="its part is not in the catalogue, so nothing is known of its socket",
+            remedy="Name a part with the same pins by --socket, or define the part in the sheet",
+        )
+    return catalogue.find(name)
+
+
+def _refuse_unsettled(where: str, unsettled: bool, why: str, wanted: Wish) -> None:  # noqa: FBT001 - a fact, not a switch
+    if unsettled and not wanted.even_so:
+        raise UnsettledError(
+            where=where,
+            problem=f"the image is not settled ({why})",
+            remedy="Read the chip again as the report says; to burn it all the same, say --even-so",
+        )
+
+
+def _file(words: Words, bits: int, wanted: Wish, header: str) -> bytes:
+    """The file, decoded again and compared before anybody gets it."""
+    flat = np.frombuffer(as_bytes(words, bits, byte_order=cast("ByteOrder", wanted.byte_order)), np.uint8)
+    content = encode(wanted.form, [Block(0, flat)], header=header.encode("ascii", "replace")[:64])
+    (blocks,) = decode(content, Declared(format=wanted.form, bits=8)).runs
+    back = np.concatenate([block.words for block in blocks])
+    assert blocks[0].address == 0
+    assert np.array_equal(back.astype(np.uint8), flat)
+    return content
+
+
+def burn_space(
+    path: Path, space: str, into: str, wanted: Wish, *, quiet: bool, clear_leftovers: bool = False
+) -> tuple[dict[str, Any], str]:
+    """Files for a set of chips that together hold an assembled space; the output is a new folder.
+
+    What runs that died left beside it is told, and removed where `clear_leftovers` says so.
+
+    Raises:
+        As `burn_chip`.
+    """
+    bag = Judged(path, Progress(quiet=quiet))
+    head = bag.head()
+    record = next((one for one in head["spaces"] if one["name"] == space), None)
+    if record is None:
+        names = ", ".join(one["name"] for one in head["spaces"])
+        raise BagError(
+            where=f"{bag.name}, space {space}",
+            problem="the bag has no such space",
+            remedy=f"It has {names or 'none'}",
+        )
+    if not record.get("path"):
+        why = record.get("withheld") or "; ".join(record["reasons"]) or "it was not written"
+        raise BagError(
+            where=f"{bag.name}, space {space}",
+            problem=f"it holds no content of it ({why})",
+            remedy="Burn it from a bag that holds it",
+        )
+    why = [word for word in ("incomplete", "unsettled") if record[word]]
+    _refuse_unsettled(f"space {space}", bool(why), " and ".join(why), wanted)
+    if not is_portable(space):
+        raise UnsafeError(
+            where=f"space {space!r}", problem="is no name of a file", remedy="Do not trust this bag's record"
+        )
+    target = _catalogue(head).find(into)
+    if target.organisation is None:
+        raise PairingError(
+            where=f"{target.part} for {space}",
+            problem="it has no single organisation",
+            remedy="Choose a memory part",
+        )
+    size = (record["width"] + 7) // 8
+    raw = np.frombuffer(bag.read(record["path"]), np.uint8).reshape(-1, size)
+    words = image_words((raw if record["byte_order"] == "big" else raw[:, ::-1]).tobytes(), record["width"])
+    fill = 1 if target.erased_state is None else target.erased_state
+    slices = split_space(words, record["width"], target.organisation, fill_bit=fill)
+    told: list[dict[str, Any]] = []
+    output = wanted.output or Path(f"{space}.{portable_name(target.part)}")
+    dead_runs_of(output, clear=clear_leftovers, quiet=quiet)
+    with Staging(output) as staging:
+        for one in slices:
+            name = f"{space}.{one.name}.{ENDINGS[wanted.form]}"
+            content = _file(one.words, target.organisation.bits, wanted, f"{space} {one.name}")
+            write_inside(staging.path, name, content)
+            told.append(
+                {
+                    "name": name,
+                    "bits": [one.high, one.low],
+                    "words": [one.start, one.stop],
+                    "bytes": len(content),
+                    "sum16": f"{sum16(one.words, target.organisation.bits):04X}",
+                    "crc32": f"{zlib.crc32(as_bytes(one.words, target.organisation.bits)):08X}",
+                }
+            )
+        staging.commit()
+    document = {
+        "schema": "wellread/burn/1",
+        "command": "burn",
+        "bag": str(path),
+        "chip": None,
+        "space": space,
+        "grade": None,
+        "image_sha256": record["sha256"],
+        "format": wanted.form,
+        "output": str(output),
+        "files": told,
+        "plan": None,
+    }
+    lines = [
+        f"{space}: {record['words']} words of {record['width']} bits in {len(told)} of {target.part} ({target.organisation})"
+    ]
+    lines += [
+        f"  bits {one['bits'][0]}-{one['bits'][1]}, words {one['words'][0]:X}-{one['words'][1] - 1:X}: {one['name']}, sum {one['sum16']}, CRC-32 {one['crc32']}"
+        for one in told
+    ]
+    lines.append("A set has no old socket: selects, line order and speed are for whoever designs the board.")
+    return document, "\n".join(one_line(line) for line in [*lines, f"Written: {output}"])

@@ -1,0 +1,69 @@
+"""What `recheck`, `ledger` and `mend` say; light, because rechecking is."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pipeline.one_line import one_lined
+
+
+def _count(number: int, one: str) -> str:
+    return f"{number} {one}{'' if number == 1 else 's'}"
+
+
+def rechecked(document: Mapping[str, Any]) -> str:
+    """One line a bag, then every difference."""
+    document = one_lined(document)
+    lines = []
+    for bag in document["bags"]:
+        state = (
+            bag["outcome"]
+            if bag["outcome"] != "invalid"
+            else "altered"
+            if bag["complete"]
+            else "not complete"
+        )
+        note = f" ({bag['note']})" if bag["note"] else ""
+        size = (
+            f", {_count(bag['files'], 'file')}, {_count(bag['size_bytes'], 'byte')}" if bag["files"] else ""
+        )
+        lines.append(f"{bag['path']}: {state}{size}{note}")
+        lines += [
+            f"  {one['severity']}: {one['kind']} {one['path']}: {one['means']}" for one in bag["problems"]
+        ]
+        if bag["receipt"]:
+            lines.append(f"  receipt {bag['receipt']}")
+    lines += [f"caution: {caution}" for caution in document["cautions"]]
+    if document["head"]:
+        lines.append(f"Ledger head {document['head']}: keep it somewhere else.")
+    return "\n".join(lines)
+
+
+def ledger_shown(document: Mapping[str, Any]) -> str:
+    """The rows, then whether they are whole."""
+    document = one_lined(document)
+    lines = [
+        f"{row['number']:>6}  {row.get('when', '')}  {row.get('outcome') or row.get('kind', '')}  {row.get('bag', '')}"
+        f"{'  ' + row['note'] if row.get('note') else ''}".rstrip()
+        for row in document["rows"]
+    ]
+    lines += [f"problem: {problem}" for problem in document["problems"]]
+    lines += [f"caution: {caution}" for caution in document["cautions"]]
+    lines += [f"written: {path}" for path in document["written"]]
+    state = "whole" if document["whole"] else "NOT whole"
+    lines.append(f"{_count(len(document['rows']), 'row')}, {state}, head {document['head']}")
+    return "\n".join(lines)
+
+
+def mended(document: Mapping[str, Any]) -> str:
+    """What was replaced from where, and where the damaged files are."""
+    document = one_lined(document)
+    lines = [f"{document['bag']}: whole again, receipt {document['receipt']}"]
+    lines += [f"  {one['path']} from {one['from']}" for one in document["replaced"]]
+    if document["damaged"]:
+        lines.append(f"  the damaged files are kept in {document['damaged']}")
+    lines.append(f"  told in {document['record']}")
+    if document["head"]:
+        lines.append(f"Ledger head {document['head']}: keep it somewhere else.")
+    return "\n".join(lines)
