@@ -2,9 +2,10 @@
 
     python example_project/make_dumps.py [FOLDER]
 
-The chips' true words come from `making/`; each reading is then taken at the wires of a reader, with the faults
-that its row names, and written in the form that this reader writes. truth.json keeps the true words, the faults,
-and which grade and findings an honest examination should reach, and why. Nothing of Wellread is imported here.
+The chips' true words come from `making/`; each reading is then taken at the wires of a reader, with the
+faults that its row names, and written in the form that this reader writes. truth.json keeps the true words,
+the faults, and which grade and findings an honest examination should reach, and why. Nothing of Wellread is
+imported here.
 """
 
 from __future__ import annotations
@@ -114,7 +115,10 @@ def sequencer() -> list[Case]:
             lanes[0],
             8,
             "corroborated",
-            "The programmer and the home-built reader agree on every bit; this chip qualifies the home-built reader for nine address lines.",
+            (
+                "The programmer and the home-built reader agree on every bit; this chip qualifies the "
+                "home-built reader for nine address lines."
+            ),
             (Reading("SEQ-U1.prog.1.bin", "prog"), Reading("SEQ-U1.hb.1.log", "hb", passes=3, form=log)),
         ),
         Case(
@@ -130,7 +134,10 @@ def sequencer() -> list[Case]:
             lanes[2],
             8,
             "repeatable",
-            "Read as a part twice the size, so the content came twice: two passes of one sitting that agree, by one reader.",
+            (
+                "Read as a part twice the size, so the content came twice: two passes of one sitting "
+                "that agree, by one reader."
+            ),
             (
                 Reading(
                     "SEQ-U3.prog.1.bin",
@@ -146,7 +153,10 @@ def sequencer() -> list[Case]:
             lanes[3],
             8,
             "repeatable",
-            "The reading with A5 dead is set aside and has no voice; the three passes of the second reading agree.",
+            (
+                "The reading with A5 dead is set aside and has no voice; the three passes of the second "
+                "reading agree."
+            ),
             (
                 Reading("SEQ-U4.hb.1.log", "hb", dead, 3, log, fault="jumper of A5 lay on ground"),
                 Reading("SEQ-U4.hb.2.log", "hb", passes=3, form=log),
@@ -159,7 +169,10 @@ def sequencer() -> list[Case]:
             lanes[4],
             8,
             "repeatable",
-            "The one-pass log lacks a value in the middle and is brought into line; the three passes of the other log agree, by the same reader.",
+            (
+                "The one-pass log lacks a value in the middle and is brought into line; the three passes "
+                "of the other log agree, by the same reader."
+            ),
             (
                 Reading(
                     "SEQ-U5.hb.1.log",
@@ -194,7 +207,10 @@ def sequencer() -> list[Case]:
             [byte >> 4 for byte in table],
             4,
             "corroborated",
-            "The programmer packed two words a byte, the home-built reader printed one digit a line; unpacked they agree.",
+            (
+                "The programmer packed two words a byte, the home-built reader printed one digit a line; "
+                "unpacked they agree."
+            ),
             (
                 Reading("SEQ-U8.prog.1.bin", "prog", form=packed_high_first),
                 Reading("SEQ-U8.hb.1.log", "hb", passes=3, form=log),
@@ -205,7 +221,10 @@ def sequencer() -> list[Case]:
             [byte & 15 for byte in table],
             4,
             "repeatable",
-            "Two passes by one reader, set to an equivalent part, agree; the upper half of each byte is the programmer's.",
+            (
+                "Two passes by one reader, set to an equivalent part, agree; the upper half of each byte "
+                "is the programmer's."
+            ),
             (
                 Reading("SEQ-U9 pass a.bin", "prog", form=high_nibbles_set),
                 Reading("SEQ-U9 pass b.bin", "prog", form=high_nibbles_set),
@@ -219,11 +238,13 @@ def memory() -> list[Case]:
     a, b = program.pair_a(), program.pair_b()
     crossed = Wires(address_from=(0, 1, 2, 4, 3, 5, 6, 7, 8, 9, 10), data_to=(0, 2, 1, 3, 4, 5, 6, 7))
     sums = (
-        "The EPROM's bytes add up to 0 and the pair's last word is its sum, but a sum does not see crossed lines and "
+        "The EPROM's bytes add up to 0 and the pair's last word is its sum, but a sum does not see "
+        "crossed lines and "
         "no text reaches far enough to fix the order, so it lifts nothing:"
     )
     crcs = (
-        "Either EPROM of the pair ends with the CRC-32 of what precedes it, which sees the order too and is beyond "
+        "Either EPROM of the pair ends with the CRC-32 of what precedes it, which sees the order too "
+        "and is beyond "
         "chance however many schemes are tried."
     )
 
@@ -260,7 +281,10 @@ def memory() -> list[Case]:
             [w >> 8 for w in b],
             8,
             "self-checked",
-            f"{crcs} The borrowed adapter had A3 with A4 and D1 with D2 crossed; brought into order it agrees with the programmer.",
+            (
+                f"{crcs} The borrowed adapter had A3 with A4 and D1 with D2 crossed; brought into order "
+                f"it agrees with the programmer."
+            ),
             (
                 Reading("MEM-U3.prog.1.s19", "prog", form=lambda p: s_record(bytes_of(p), "MEM-U3")),
                 Reading(
@@ -285,7 +309,10 @@ def memory() -> list[Case]:
             program.settings(),
             8,
             "repeatable",
-            "The programmer cannot read this part; two sittings of the home-built reader agree. From 0x60 on the cells read 0, as unprogrammed cells of this part do.",
+            (
+                "The programmer cannot read this part; two sittings of the home-built reader agree. From "
+                "0x60 on the cells read 0, as unprogrammed cells of this part do."
+            ),
             (
                 Reading("MEM-U5.hb.1.log", "hb", passes=3, form=log),
                 Reading("MEM-U5.hb.2.txt", "hb", form=lambda p: listing(p[0])),
@@ -331,7 +358,10 @@ def pattern() -> list[Case]:
             own,
             8,
             "contested",
-            "Six programmed cells read 1 in some of three passes: the only reader does not speak for them. One sitting alone says nothing about fading.",
+            (
+                "Six programmed cells read 1 in some of three passes: the only reader does not speak for "
+                "them. One sitting alone says nothing about fading."
+            ),
             (Reading("PAT-U3.hb.1.log", "hb", flicker, 3, log, fault="six weak cells on different lines"),),
             ("unstable-bits",),
         ),
@@ -348,7 +378,10 @@ def pattern() -> list[Case]:
             program.panel_texts(),
             8,
             "faulty",
-            "All three passes show each block of 64 words twice: A6 never moved, and half of the chip was not read.",
+            (
+                "All three passes show each block of 64 words twice: A6 never moved, and half of the "
+                "chip was not read."
+            ),
             (Reading("PAT-U5.hb.1.log", "hb", dead, 3, log, fault="jumper of A6 lay on +5 V"),),
             ("address-line-dead",),
             image_true=False,

@@ -92,7 +92,8 @@ def _usage(error: Any) -> int:
     if context is not None:
         notice(context.get_usage())
     notice(
-        f"{error.format_message()}\nSee `wellread {'' if context is None or context.info_name == 'wellread' else context.info_name + ' '}--help`."
+        f"{error.format_message()}\nSee `wellread "
+        f"{'' if context is None or context.info_name == 'wellread' else context.info_name + ' '}--help`."
     )
     return USAGE
 

@@ -11,7 +11,10 @@ import typer
 
 app = typer.Typer(
     name="wellread",
-    help="From a folder of ROM dumps and a sheet to a verified, archive-ready package, and on to a public bundle.",
+    help=(
+        "From a folder of ROM dumps and a sheet to a verified, archive-ready package, and on to a public "
+        "bundle."
+    ),
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -414,7 +417,10 @@ def burn(
         typer.Option(
             "--output",
             "-o",
-            help="The file to write, for a space the folder; named after chip and part if not said; never overwritten.",
+            help=(
+                "The file to write, for a space the folder; named after chip and part if not said; never "
+                "overwritten."
+            ),
         ),
     ] = None,
     even_so: Annotated[

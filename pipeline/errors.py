@@ -1,7 +1,7 @@
 """One tree of exceptions: the run cannot go on, and here is where, what and what to do.
 
-A finding about a chip is data, not an exception. A bug is any exception that is not of this tree: it keeps its
-traceback and ends the program with 70. Each class has an exit code of its own, from 10 to 49, which never
+A finding about a chip is data, not an exception. A bug is any exception that is not of this tree: it keeps
+its traceback and ends the program with 70. Each class has an exit code of its own, from 10 to 49, which never
 changes its meaning; the table is in the README.
 """
 

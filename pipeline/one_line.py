@@ -1,8 +1,9 @@
 """Text from elsewhere kept on the one line where it belongs.
 
-A file may be called `x`, a line feed, and `loom-78-v1: valid`: printed as it is, the second line would be taken for
-this program's word. What acts on a terminal is made inert where it is written (`pipeline.edges.console`); only the
-place where a value is put into a line knows that the value must not end it.
+A file may be called `x`, a line feed, and `loom-78-v1: valid`: printed as it is, the second line would be
+taken for this program's word. What acts on a terminal is made inert where it is written
+(`pipeline.edges.console`); only the place where a value is put into a line knows that the value must not end
+it.
 """
 
 from __future__ import annotations
@@ -33,7 +34,8 @@ def inert_json(text: str) -> str:
     r"""JSON in which no character acts on a terminal that shows the file; its readers get each as it was.
 
     Args:
-        text: JSON as the standard library writes it with `ensure_ascii=False`: controls of ASCII but DEL are escaped.
+        text: JSON as the standard library writes it with `ensure_ascii=False`: controls of ASCII but DEL are
+            escaped.
 
     Source:
         RFC 8259 section 7: any character of a string may be escaped.

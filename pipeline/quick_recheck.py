@@ -1,8 +1,9 @@
 """`recheck` of plain paths without the machinery of the command line, which takes longer than the check itself.
 
-Starting the full command line costs a quarter of a second; a bag of ten thousand files takes as long. Shelves are
-checked by the hundred from scripts, so the plain forms `recheck [--json] [--quiet] BAG...` go straight to the work.
-Whatever else is on the line, help and mistakes too, is left to the full command line; the result is the same.
+Starting the full command line costs a quarter of a second; a bag of ten thousand files takes as long. Shelves
+are checked by the hundred from scripts, so the plain forms `recheck [--json] [--quiet] BAG...` go straight to
+the work. Whatever else is on the line, help and mistakes too, is left to the full command line; the result is
+the same.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """The steps that turn a dump's units into a chip's words, each a pure function that can be replayed.
 
 What came off a chip is never altered: normalising adds a derived image and writes down each step. Because the
-stages themselves go through `apply_step`, replaying the recorded steps on the original file cannot give anything
-else than what the stages saw.
+stages themselves go through `apply_step`, replaying the recorded steps on the original file cannot give
+anything else than what the stages saw.
 """
 
 from __future__ import annotations

@@ -319,7 +319,10 @@ class CaptureAnswer(Answer):
     file: str
     received: int = Field(description="Bytes of this run that are in the raw log")
     worst_stall_ms: float | None = Field(
-        description="Longest time from one look at the line to the next that found bytes; null where it could not be had"
+        description=(
+            "Longest time from one look at the line to the next that found bytes; null where it could "
+            "not be had"
+        )
     )
     driver_lost: int | None = Field(
         description="Bytes that the port's driver lost by its own count; null where it keeps none"

@@ -1,7 +1,7 @@
 """The two kinds of document: what a person types, and what stays on disk.
 
-A typing slip in something a person wrote must not pass, so unknown fields are refused there. A document that a
-later version of the program wrote must stay readable, so unknown fields are kept there.
+A typing slip in something a person wrote must not pass, so unknown fields are refused there. A document that
+a later version of the program wrote must stay readable, so unknown fields are kept there.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """A kind of chip: what it holds, which pin is which, and how far each of these may be believed.
 
-An entry never says more than its source: pin numbers, the unprogrammed state and the state that cells fade to are
-three separate facts, each of which may be unknown. A project's own sheet may define a part in the same words.
+An entry never says more than its source: pin numbers, the unprogrammed state and the state that cells fade to
+are three separate facts, each of which may be unknown. A project's own sheet may define a part in the same
+words.
 """
 
 from __future__ import annotations
@@ -226,7 +227,8 @@ class Part(HumanInput):
         """Refuse an entry whose pins cannot be those of such a chip.
 
         Raises:
-            ValueError: 2 to the number of address pins is not the words, the data pins are not the bits, a pin
+            ValueError: 2 to the number of address pins is not the words, the data pins are not the bits, a
+            pin
                 is named twice or lies outside the package, a known pinout leaves a pin or a supply out, or
                 labels do not match lines.
         """

@@ -52,7 +52,8 @@ RIGHTS_STATEMENTS = (
 def as_edtf(value: object) -> str:
     """A date as far as it is known, in EDTF: `1978`, `2024-05`, `2024-05-03`, `198X`, `2024~`, `2021/2023`.
 
-    Source: Extended Date/Time Format, Library of Congress (ISO 8601-2), the forms of level 0 and 1 named above.
+    Source: Extended Date/Time Format, Library of Congress (ISO 8601-2), the forms of level 0 and 1 named
+    above.
     """
     if not isinstance(value, str) or not _EDTF.fullmatch(value.strip()) or value.strip() == "/":
         raise ValueError("a date as far as known, such as 2024-05-03, 2024-05, 1978, 198X or 2024~ (EDTF)")

@@ -1,8 +1,8 @@
 """`python -m tests.fuzz_formats`: the decoders under coverage-guided bytes. By hand: needs `atheris` beside the project.
 
-The inputs that atheris invents go to `decode` undeclared and under one declaration; anything but words or a located
-refusal stops the run, and atheris keeps the input. Options are those of libFuzzer, such as `-max_total_time=300` and a
-folder to keep what was found new.
+The inputs that atheris invents go to `decode` undeclared and under one declaration; anything but words or a
+located refusal stops the run, and atheris keeps the input. Options are those of libFuzzer, such as
+`-max_total_time=300` and a folder to keep what was found new.
 """
 
 from __future__ import annotations

@@ -1,11 +1,11 @@
 """Measure how often crossed lines are recovered: `python -m tests.lines_accuracy [--firmware FOLDER] [--cases N]`.
 
 Material: binary firmware images found under FOLDER or, without it, under the folders in which free systems
-install firmware; where there are none, the native code of installed packages stands in, and the table says so.
-A case is a cut of 256 to 64 K words at a random place, a random signed permutation of all its lines, and with
-`wrong` 0.5 % of the words carrying one wrong bit each. It is recovered when the mapping found brings the second
-image back but for at most the injected words. Cuts in which `relate` says that they hold too little to decide
-are counted apart, and are failures where they were not told apart as undecidable.
+install firmware; where there are none, the native code of installed packages stands in, and the table says
+so. A case is a cut of 256 to 64 K words at a random place, a random signed permutation of all its lines, and
+with `wrong` 0.5 % of the words carrying one wrong bit each. It is recovered when the mapping found brings the
+second image back but for at most the injected words. Cuts in which `relate` says that they hold too little to
+decide are counted apart, and are failures where they were not told apart as undecidable.
 """
 
 from __future__ import annotations

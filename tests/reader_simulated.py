@@ -87,13 +87,14 @@ class Line:
     """A pseudo-terminal; `name` is the end that capture opens.
 
     Args:
-        buffer: Bytes that wait at this end where the pseudo-terminal is full, as in a driver or an adapter; what
-            finds no room there either is lost.
+        buffer: Bytes that wait at this end where the pseudo-terminal is full, as in a driver or an adapter;
+            what finds no room there either is lost.
 
     Attributes:
         dropped: Bytes lost, as on a wire.
         taken: Bytes that the system took, in order.
-        baud: The speed that `send` last kept, which a busy machine lowers: the line never goes faster than asked for.
+        baud: The speed that `send` last kept, which a busy machine lowers: the line never goes faster than
+            asked for.
     """
 
     def __init__(self, buffer: int = 0) -> None:

@@ -12,7 +12,8 @@ from schemas.names import Organisation
 from schemas.record import Record
 
 HOSTILE = (
-    "<script>alert(1)</script><img src=x onerror=alert(2)> \"quoted\" 'single' &amp; \u202egnirts\u202c \x1b[31mred\x1b[0m"
+    "<script>alert(1)</script><img src=x onerror=alert(2)> \"quoted\" 'single' &amp; "
+    "\u202egnirts\u202c \x1b[31mred\x1b[0m"
     " {{ 7 * 7 }} {% raw %} ]]> --> \u2066 \x00\x07\x9b31m ｡ "
 )
 LONG = "longlabel" * 1111 + "!"
@@ -466,7 +467,9 @@ def _fill_note(chip: str) -> dict[str, Any]:
             "word": "FF",
             "equals_unprogrammed": True,
         },
-        means="FF from 0x76C to 0x800, consistent with unused space: unprogrammed cells of this marking read 1",
+        means=(
+            "FF from 0x76C to 0x800, consistent with unused space: unprogrammed cells of this marking read 1"
+        ),
     )
 
 

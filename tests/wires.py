@@ -2,8 +2,8 @@
 
 Nothing of the program is imported here, so that a fault injected by this model and a diagnosis made by the
 program cannot share a mistake. Faults are injected by name, and every reading taken with a fault is compared
-with a reading taken without it: a fault that changes nothing raises `UnchangedError`, because a test that injects
-nothing proves nothing.
+with a reading taken without it: a fault that changes nothing raises `UnchangedError`, because a test that
+injects nothing proves nothing.
 """
 
 from __future__ import annotations
@@ -35,8 +35,8 @@ def smallest_dtype(bits: int) -> np.dtype[np.unsignedinteger[Any]]:
 class Bench:
     """One chip, its wires, and the counter that walks the addresses.
 
-    `truth` is what the chip holds. The counter's words pass, in this order: counter faults, address wires, the
-    chip, data wires, and (for the stream) transport.
+    `truth` is what the chip holds. The counter's words pass, in this order: counter faults, address wires,
+    the chip, data wires, and (for the stream) transport.
     """
 
     truth: Image

@@ -1,9 +1,9 @@
 """The sequencer board: 48-bit microcode, the map from opcode to micro-routine, and the select decoder.
 
 A microword, most significant first: next address 9 | condition 3 | ALU function 4 | left register 4 | right
-register 4 | destination 4 | control lines 12, few of them set | literal 8. The micro-assembler of the invented
-maker put the first word of each routine on an even address (the map holds 8 bits) and the others wherever there
-was room, so addresses run on in no particular order.
+register 4 | destination 4 | control lines 12, few of them set | literal 8. The micro-assembler of the
+invented maker put the first word of each routine on an even address (the map holds 8 bits) and the others
+wherever there was room, so addresses run on in no particular order.
 """
 
 from __future__ import annotations
@@ -14,8 +14,10 @@ from example_project.making.dice import Dice
 
 WORDS = 512
 MNEMONICS = (  # noqa: SIM905 - a list of sixty strings is no easier to read
-    "NOP HALT RET RTI EI DI PUSH POP LDI LDM STM LDX STX ADD ADDI ADC SUB SUBI SBC CMP CMPI AND ANDI OR ORI XOR "
-    "XORI SHL SHR ROL ROR ASR INC DEC NEG NOT SWAP MOV MUL DIV TST BIT SET CLR IN OUT LIFT DROP PICK WEFT LATCH "
+    "NOP HALT RET RTI EI DI PUSH POP LDI LDM STM LDX STX ADD ADDI ADC SUB SUBI SBC CMP CMPI AND ANDI "
+    "OR ORI XOR "
+    "XORI SHL SHR ROL ROR ASR INC DEC NEG NOT SWAP MOV MUL DIV TST BIT SET CLR IN OUT LIFT DROP PICK "
+    "WEFT LATCH "
     "SYNC WAIT TRAP CALL JMP JMPI LOOP BLKM BLKS FILL SCAN"
 ).split()
 """Opcode 0 upwards."""

@@ -1,8 +1,8 @@
 """Small photographs, byte for byte the same everywhere, with the EXIF that a telephone leaves in them.
 
-A drawing of a board stands in for a photograph. The JPEG has one grey for each block of eight by eight dots, so
-that its only coefficients are the first of each block; the PNG is stored, not deflated, since compressed bytes
-differ from one zlib to the next.
+A drawing of a board stands in for a photograph. The JPEG has one grey for each block of eight by eight dots,
+so that its only coefficients are the first of each block; the PNG is stored, not deflated, since compressed
+bytes differ from one zlib to the next.
 """
 
 from __future__ import annotations

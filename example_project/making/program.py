@@ -1,9 +1,10 @@
 """The memory board: a 16-bit program with its messages, checks and tables, and the loom's own settings.
 
-The invented processor takes its first stack pointer and program counter from words 0 and 1, high byte at the even
-address. The power-on test verifies what is stored in the chips. Monitor, of 1978: the bytes of either EPROM add up to
-0 (modulo 256), and the last word of the pair is the sum (modulo 65536) of all words before it. Weaving program, the
-maker's last revision of 1984: the last four bytes of either EPROM are the CRC-32 of those before them.
+The invented processor takes its first stack pointer and program counter from words 0 and 1, high byte at the
+even address. The power-on test verifies what is stored in the chips. Monitor, of 1978: the bytes of either
+EPROM add up to 0 (modulo 256), and the last word of the pair is the sum (modulo 65536) of all words before
+it. Weaving program, the maker's last revision of 1984: the last four bytes of either EPROM are the CRC-32 of
+those before them.
 """
 
 from __future__ import annotations

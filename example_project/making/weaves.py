@@ -1,7 +1,7 @@
 """The pattern board: weaves as pictures, damask motifs, the yarn plan, and the panel's letters.
 
-A weave is a small square on point paper: a set bit is a hook that lifts its warp thread for that pick. One tile has
-eight bytes, one pick each, the highest bit being the leftmost hook.
+A weave is a small square on point paper: a set bit is a hook that lifts its warp thread for that pick. One
+tile has eight bytes, one pick each, the highest bit being the leftmost hook.
 """
 
 from __future__ import annotations

@@ -19,8 +19,8 @@ def compare(
 ) -> tuple[tuple[Trouble, ...], str]:
     """Hold a verdict against the memory of this bag.
 
-    A bag whose manifests were rewritten to match altered data passes every check of its own; its receipt is then
-    another than the one remembered, and that is an error.
+    A bag whose manifests were rewritten to match altered data passes every check of its own; its receipt is
+    then another than the one remembered, and that is an error.
 
     Args:
         bag: Where it lies.
@@ -61,7 +61,8 @@ def _changed(before: Body) -> Trouble:
     return Trouble(
         "tagmanifest-*.txt",
         "altered",
-        f"the receipt is not the one remembered on {before['when']} ({str(before['receipt'])[:16]}…): the manifests "
+        f"the receipt is not the one remembered on {before['when']} "
+        f"({str(before['receipt'])[:16]}…): the manifests "
         "themselves were changed or written anew",
     )
 
@@ -117,8 +118,8 @@ def vanished(
 def is_due(before: Body | None, now: datetime, days: float) -> bool:
     """Whether a bag is to be checked again.
 
-    What was not valid last time is always due, and so is a bag whose last check lies in the future: one of the
-    two clocks is wrong, and a wrong clock must not keep a bag from being checked.
+    What was not valid last time is always due, and so is a bag whose last check lies in the future: one of
+    the two clocks is wrong, and a wrong clock must not keep a bag from being checked.
 
     Args:
         before: The last row of the bag, or None for an unknown one.

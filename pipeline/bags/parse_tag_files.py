@@ -1,6 +1,7 @@
 """Reading BagIt's tag files strictly: what is well formed, and every place that is not.
 
-The common library logs a malformed manifest line, skips it, and calls the bag valid. Here nothing is skipped in
+The common library logs a malformed manifest line, skips it, and calls the bag valid. Here nothing is skipped
+in
 silence: each function returns what could be read *and* every complaint. Section numbers are RFC 8493's; the
 predecessors 0.93 to 0.97 are read by their own, looser rules where these differ.
 """
@@ -127,7 +128,8 @@ def read_declaration(raw: bytes | None) -> tuple[str, str, list[Complaint]]:
     if match is None:
         complaints.append(
             _bad(
-                "bagit.txt is not exactly the lines `BagIt-Version: M.N` and `Tag-File-Character-Encoding: NAME` "
+                "bagit.txt is not exactly the lines `BagIt-Version: M.N` and "
+                "`Tag-File-Character-Encoding: NAME` "
                 "(RFC 8493 section 2.1.1)"
             )
         )
@@ -405,7 +407,10 @@ def read_fetch(raw: bytes, encoding: str, version: str) -> tuple[list[str], list
                 Complaint(
                     path,
                     "unsafe",
-                    f"fetch.txt would fetch it from {match[1]!r}, which is no place on a network (RFC 8493 section 5)",
+                    (
+                        f"fetch.txt would fetch it from {match[1]!r}, which is no place on a network "
+                        f"(RFC 8493 section 5)"
+                    ),
                 )
             )
         paths.append(path)
@@ -415,8 +420,8 @@ def read_fetch(raw: bytes, encoding: str, version: str) -> tuple[list[str], list
 def receipt_of(tags: Mapping[str, bytes]) -> str:
     """The digest that stands for a bag: over its tag manifests, and through them over every byte.
 
-    Where a bag has none, it is taken over its other tag files instead. It is what `sha256sum tagmanifest-*.txt |
-    sha256sum` prints in the bag's folder.
+    Where a bag has none, it is taken over its other tag files instead. It is what `sha256sum
+    tagmanifest-*.txt | sha256sum` prints in the bag's folder.
 
     Args:
         tags: Raw bytes of the tag files at the bag's base, by name.

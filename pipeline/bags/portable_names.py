@@ -1,7 +1,7 @@
 """Names that every system can carry: the set from which names inside a bag are taken.
 
-A bag outlives the computer it was made on. A name that Windows refuses, or that two systems spell with different
-bytes, makes a good bag unreadable or invalid there; so no such name is ever written.
+A bag outlives the computer it was made on. A name that Windows refuses, or that two systems spell with
+different bytes, makes a good bag unreadable or invalid there; so no such name is ever written.
 """
 
 from __future__ import annotations
@@ -38,7 +38,8 @@ def portable_name(name: str) -> str:
 
     Returns:
         NFC text of 1 to 120 UTF-8 bytes without control or invisible characters, without the characters that
-        Windows or BagIt give a meaning, no device name, no blank or dot at the end, no blank or `~` at the start.
+        Windows or BagIt give a meaning, no device name, no blank or dot at the end, no blank or `~` at the
+        start.
 
     Raises:
         Nothing.

@@ -1,13 +1,14 @@
 """What a damaged bag can be made whole from: only from bytes that can prove themselves.
 
-1. The *root*: the tag manifests that stand for the whole bag. With a receipt they must have it; without one they
-   must be the same in two places, one of them being tied to the damaged bag itself.
-2. Every tag file that the root lists is taken from the first place where it has the listed digests: from the bag
-   itself if it can be, else from a copy. So the payload manifests become trusted.
+1. The *root*: the tag manifests that stand for the whole bag. With a receipt they must have it; without one
+   they must be the same in two places, one of them being tied to the damaged bag itself.
+2. Every tag file that the root lists is taken from the first place where it has the listed digests: from the
+   bag itself if it can be, else from a copy. So the payload manifests become trusted.
 3. Every payload file likewise.
 4. A tag manifest that only one place holds is taken if it says of the trusted files what is true of them.
 
-Two copies with different wounds make one whole. Where anything remains that nothing proves, nothing is planned.
+Two copies with different wounds make one whole. Where anything remains that nothing proves, nothing is
+planned.
 """
 
 from __future__ import annotations

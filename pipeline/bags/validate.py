@@ -1,7 +1,8 @@
 """The judge of a bag: everything that differs from what the bag says of itself, and from RFC 8493.
 
 1. The declaration (section 2.1.1) says by which version's rules the rest is read.
-2. The elements that must be there: a payload folder and a payload manifest that lists something (section 2.1).
+2. The elements that must be there: a payload folder and a payload manifest that lists something (section
+   2.1).
 3. What no bag may hold: links, pipes, devices, and what an archive did wrong (our policy; the RFC is silent).
 4. Each manifest by itself: encoding, lines, paths (sections 2.1.3, 2.2.1, 5).
 5. Payload files against every payload manifest, both ways (section 3).
@@ -149,7 +150,10 @@ class _Judge:
                 self.add(
                     each.path,
                     "unsafe",
-                    f"it has {each.links} names on its file system; a change under another one changes it here",
+                    (
+                        f"it has {each.links} names on its file system; a change under another one "
+                        f"changes it here"
+                    ),
                     warning=True,
                 )
 
@@ -208,7 +212,10 @@ class _Judge:
                     self.add(
                         path,
                         "undeclared",
-                        f"{manifest.name} does not list it, so it does not vouch for it (RFC 8493 section 2.2.1)",
+                        (
+                            f"{manifest.name} does not list it, so it does not vouch for it (RFC 8493 "
+                            f"section 2.2.1)"
+                        ),
                         warning=True,
                     )
 
@@ -338,7 +345,10 @@ class _Judge:
             self.add(
                 name,
                 "incomplete",
-                f"Payload-Oxum says {oxum}, but {size_bytes}.{len(self.payload)} is there (RFC 8493 section 2.2.2)",
+                (
+                    f"Payload-Oxum says {oxum}, but {size_bytes}.{len(self.payload)} is there (RFC 8493 "
+                    f"section 2.2.2)"
+                ),
             )
 
     def names(self) -> None:

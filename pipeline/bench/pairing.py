@@ -1,7 +1,7 @@
 """How a replacement part meets an old socket: which pins go straight, which need a wire, which a tie.
 
-The old part's pinout says what each hole of the socket carries; the new part's pinout says what each of its pins
-wants. Every instruction follows from holding one against the other, never from a list of known pairs.
+The old part's pinout says what each hole of the socket carries; the new part's pinout says what each of its
+pins wants. Every instruction follows from holding one against the other, never from a list of known pairs.
 
 Source: FACTS c (common practice and second-hand); the rules themselves are logic.
 """
@@ -28,8 +28,8 @@ class Joint:
         pin: Pin of the new part.
         name: Its function.
         action: See `Action`.
-        hole: Socket hole it is joined to, for `straight`, `follows` and `wire`; for a tie, the hole that carries
-            that rail, or None.
+        hole: Socket hole it is joined to, for `straight`, `follows` and `wire`; for a tie, the hole that
+            carries that rail, or None.
         level: Level it then has: 0, 1, or None where it is a line, switched, or not known.
         lifted: Whether it must not touch the hole below it.
         why: For a person.
@@ -53,7 +53,8 @@ class Pairing:
         target: The new part.
         shift: Pin of the target over hole 1 of the socket, less 1; None where the two cannot share a socket.
         joints: One for every pin of the target.
-        free_levels: Level of each address line of the target that the old part has not: 0, 1, None if not known.
+        free_levels: Level of each address line of the target that the old part has not: 0, 1, None if not
+            known.
         lost_selects: Socket holes with a select that no longer gates anything.
         always_on: Whether nothing gates the new part.
         unsure: Selects whose polarity a mask chose and nobody told.

@@ -1,7 +1,7 @@
 """What each pin of a part needs while it is read, and how two pinouts differ.
 
-Nothing here lists a difference by hand: every move of a wire and every tie follows from two pin tables, so that a
-corrected catalogue entry corrects everything that is printed about it.
+Nothing here lists a difference by hand: every move of a wire and every tie follows from two pin tables, so
+that a corrected catalogue entry corrects everything that is printed about it.
 """
 
 from __future__ import annotations
@@ -22,8 +22,9 @@ class Wire:
     """What a pin is joined to while the chip is read.
 
     Attributes:
-        kind: `address` or `data` line; `rail` a fixed voltage; `open` nothing; `choose` either level in turn (a
-            select whose polarity a mask decided); `pulse` lowered for every address; `ask` the data sheet decides.
+        kind: `address` or `data` line; `rail` a fixed voltage; `open` nothing; `choose` either level in turn
+            (a select whose polarity a mask decided); `pulse` lowered for every address; `ask` the data sheet
+            decides.
         value: Number of the line, or volts of the rail.
     """
 
@@ -78,8 +79,8 @@ def _plain(use: PinUse) -> Wire:
 def seat(part: Part, other: Part) -> int | None:
     """How far the pin numbers shift where `part`'s socket takes `other` at the ground end; None where it cannot.
 
-    A smaller package sits at the end away from pin 1, so that the grounds meet: pin 1 of a 24-pin part lies in
-    hole 3 of a 28-pin socket.
+    A smaller package sits at the end away from pin 1, so that the grounds meet: pin 1 of a 24-pin part lies
+    in hole 3 of a 28-pin socket.
 
     Source: second-hand (FACTS a.9).
 

@@ -1,7 +1,8 @@
 """What a stream from a reader says while it comes: how far it is, what is damaged, what to ask for, when it is done.
 
-Pure: bytes and times go in, a state and requests come out. Nothing here decides what the bytes mean for the chip;
-that is decoded from the log afterwards, so that a mistake in following the stream can cost a repeat and no byte.
+Pure: bytes and times go in, a state and requests come out. Nothing here decides what the bytes mean for the
+chip; that is decoded from the log afterwards, so that a mistake in following the stream can cost a repeat and
+no byte.
 """
 
 from __future__ import annotations
@@ -122,7 +123,8 @@ class Watch:
     @property
     def whole(self) -> int:
         """Passes that have come whole, in protocol form."""
-        # a pass is weighed once it has its trailer, and once whole it is not weighed again: this runs at every block
+        # a pass is weighed once it has its trailer, and once whole it is not weighed again: this runs at
+        # every block
         for one in self._all.all:
             if one.tail is not None and id(one) not in self._proved and not one.trouble():
                 self._proved.add(id(one))

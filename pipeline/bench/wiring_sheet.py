@@ -1,8 +1,8 @@
 """The bench sheet of one part: what to join to every pin, what to move, how to accept the reader.
 
-Before there is a dump there is a chip, a data sheet and a breadboard. Working out which wire goes where is slow and
-the place where chips die, so the sheet follows from the catalogue pin by pin, says how far each pin may be believed,
-and prints no number that rests on nothing.
+Before there is a dump there is a chip, a data sheet and a breadboard. Working out which wire goes where is
+slow and the place where chips die, so the sheet follows from the catalogue pin by pin, says how far each pin
+may be believed, and prints no number that rests on nothing.
 """
 
 from __future__ import annotations
@@ -119,7 +119,8 @@ class Bench:
         seconds_a_pass: How long one pass takes at that speed.
         cautions: The usual ones, the dangerous first.
         plan: How to accept the reader and the reading, step by step.
-        exercises: Which chips of the project try the wiring, the most telling first; last those it would harm.
+        exercises: Which chips of the project try the wiring, the most telling first; last those it would
+            harm.
         together: The fewest of the others that try every line that can be tried.
     """
 
@@ -278,8 +279,9 @@ def _lines(part: Part) -> tuple[str, ...]:
 def _exercise(part: Part, chip: KnownChip) -> Exercise:
     """Which lines of the part's wiring a known chip's content would try.
 
-    An address line is tried where some word differs from the one across it; a data line where it has been both 0
-    and 1. Only lines that the two parts have on the same pin count: the others are not the wires in question.
+    An address line is tried where some word differs from the one across it; a data line where it has been
+    both 0 and 1. Only lines that the two parts have on the same pin count: the others are not the wires in
+    question.
     """
     shared = _shared_lines(part, chip.part)
     tried = {line for line in shared if _tries(chip, line)}
@@ -299,9 +301,9 @@ def _exercise(part: Part, chip: KnownChip) -> Exercise:
 def _harm(part: Part, chip: Part) -> str:
     """Why a known chip must not go into this part's wiring, in words; "" where it may.
 
-    A pin that only selects or addresses may meet 0 V, +5 V or a line of the reader without harm. A supply pin wants its
-    own voltage, an output nothing that drives it, a write enable nothing but its own tie; and no pin but those that
-    want them stands another voltage.
+    A pin that only selects or addresses may meet 0 V, +5 V or a line of the reader without harm. A supply pin
+    wants its own voltage, an output nothing that drives it, a write enable nothing but its own tie; and no
+    pin but those that want them stands another voltage.
     """
     if _doubtful(chip):
         return "its own pins are of low confidence"
@@ -362,22 +364,31 @@ def _plan(part: Part, exercises: Sequence[Exercise], *, none_known: bool) -> tup
     bits = part.bits or 8
     ones = f"{(1 << bits) - 1:X}"
     trial = (
-        f"{_moved(exercises[0].moves)} {exercises[0].chip} ({exercises[0].part}) and compare it with its earlier reading: it tries "
+        f"{_moved(exercises[0].moves)} {exercises[0].chip} ({exercises[0].part}) and compare it with "
+        f"its earlier reading: it tries "
         f"{len(exercises[0].lines)} of {len(exercises[0].lines) + len(exercises[0].missing)} lines."
         if exercises
         else ("No chip of this project is both read well and safe in this wiring. " if none_known else "")
         + "Read a chip that another reader has read well, of this wiring if there is one, and compare."
     )
     pulls = (
-        "With the chip in, read once with each of two pull-up values (1 and 4.7 kOhm): bits that change are too slow."
+        (
+            "With the chip in, read once with each of two pull-up values (1 and 4.7 kOhm): bits that "
+            "change are too slow."
+        )
         if part.open_collector
-        else "With the chip in, read once with pull-ups and once with pull-downs: bits that follow the pull are not "
+        else "With the chip in, read once with pull-ups and once with pull-downs: bits that follow the "
+        "pull are not "
         "driven."
     )
     return (
-        "No chip: follow every wire from pin to pin with a meter, tick it, then measure every supply at the socket.",
         (
-            f"Socket empty, pull-ups of 10 kOhm on the data lines: every word reads {ones}. With pull-downs: every word "
+            "No chip: follow every wire from pin to pin with a meter, tick it, then measure every supply "
+            "at the socket."
+        ),
+        (
+            f"Socket empty, pull-ups of 10 kOhm on the data lines: every word reads {ones}. With "
+            f"pull-downs: every word "
             "reads 0. A bit that does neither is joined to something."
         ),
         trial,

@@ -112,8 +112,8 @@ class Catalogue:
     def erased_state(self, part: Part, marking: str) -> int | None:
         """What an unprogrammed cell of this very chip reads, or None where that is not known.
 
-        Makers of read-compatible chips differ, so a marking that names another number than the part's own takes
-        nothing from the part.
+        Makers of read-compatible chips differ, so a marking that names another number than the part's own
+        takes nothing from the part.
 
         Args:
             part: What the sheet says the chip is.
@@ -171,7 +171,8 @@ class Catalogue:
 def _reads_like(part: Part, number: str) -> Part:
     """A number known only as read-compatible with an entry: its pins, and none of its other facts.
 
-    Whose cells these are is not known, so neither the unprogrammed state nor a direction of fading is claimed.
+    Whose cells these are is not known, so neither the unprogrammed state nor a direction of fading is
+    claimed.
     """
     name = next((n for n in part.equivalents if compact(n) == number), number)
     return part.model_copy(

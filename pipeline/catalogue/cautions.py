@@ -1,7 +1,7 @@
 """What a person is told before power is applied, by kind of part: one place for bench, burn, report and README.
 
-The texts are reminders in the order of danger. The data sheet, local electrical-safety rules and licensed practice
-come before every one of them, and the texts say so.
+The texts are reminders in the order of danger. The data sheet, local electrical-safety rules and licensed
+practice come before every one of them, and the texts say so.
 """
 
 from __future__ import annotations
@@ -11,7 +11,8 @@ from dataclasses import dataclass
 from schemas.part import Confidence, Kind, Part
 
 DEFERENCE = (
-    "These are reminders, not instructions: the part's data sheet, your local electrical-safety rules and licensed "
+    "These are reminders, not instructions: the part's data sheet, your local electrical-safety "
+    "rules and licensed "
     "practice come first wherever they differ."
 )
 
@@ -40,8 +41,10 @@ _GENERAL = (
     Caution(
         "measure-first",
         dangerous=False,
-        text="Set every supply and measure it at the empty socket before the chip goes in, never below or above the data "
-        "sheet's range. Right chip, right notch end: a chip the wrong way round takes the full reverse current.",
+        text="Set every supply and measure it at the empty socket before the chip goes in, never below or "
+        "above the data "
+        "sheet's range. Right chip, right notch end: a chip the wrong way round takes the full "
+        "reverse current.",
         ground=PRACTICE,
     ),
     Caution(
@@ -53,13 +56,17 @@ _GENERAL = (
     Caution(
         "static",
         dangerous=False,
-        text="Wrist strap and mat, conductive foam, hold the chip by its body: inputs of that age are weakly protected.",
+        text=(
+            "Wrist strap and mat, conductive foam, hold the chip by its body: inputs of that age are "
+            "weakly protected."
+        ),
         ground=PRACTICE,
     ),
     Caution(
         "sole-copy",
         dangerous=False,
-        text="A sole copy: photograph and note first, three passes at the nominal supply, then stop and compare. No margins, "
+        text="A sole copy: photograph and note first, three passes at the nominal supply, then stop and "
+        "compare. No margins, "
         "heat, cleaning or solvents before that.",
         ground=PRACTICE,
     ),
@@ -69,27 +76,35 @@ AROUND_THE_CHIP = (
     Caution(
         "mains",
         dangerous=True,
-        text="Do not open or power an old mains supply without competence: capacitors hold charge, picture tubes hold more. "
+        text="Do not open or power an old mains supply without competence: capacitors hold charge, "
+        "picture tubes hold more. "
         "Take socketed chips out and read them away from the machine.",
         ground=PRACTICE,
     ),
     Caution(
         "batteries",
         dangerous=True,
-        text="Nickel-cadmium packs leak corrosive electrolyte; lithium cells must not be charged, shorted or heated; "
+        text="Nickel-cadmium packs leak corrosive electrolyte; lithium cells must not be charged, shorted "
+        "or heated; "
         "battery-backed memory loses its content with the battery.",
         ground=PRACTICE,
     ),
     Caution(
         "substances",
         dangerous=True,
-        text="Solvents, flux fumes, lead solder, and beryllium oxide or asbestos in some old equipment: air and local rules.",
+        text=(
+            "Solvents, flux fumes, lead solder, and beryllium oxide or asbestos in some old equipment: "
+            "air and local rules."
+        ),
         ground=PRACTICE,
     ),
     Caution(
         "ultraviolet",
         dangerous=True,
-        text="Lamps that erase injure eyes and skin: a closed box with an interlock, never look in, air against ozone.",
+        text=(
+            "Lamps that erase injure eyes and skin: a closed box with an interlock, never look in, air "
+            "against ozone."
+        ),
         ground=SECOND_HAND,
     ),
 )
@@ -144,7 +159,8 @@ def _supplies(part: Part) -> list[Caution]:
             Caution(
                 "reverse-powered",
                 dangerous=True,
-                text=f"Ground is on pin 1 and +5 V on pin {part.vcc[0] if part.vcc else '?'}: in a socket wired for "
+                text=f"Ground is on pin 1 and +5 V on pin {part.vcc[0] if part.vcc else '?'}: in a socket "
+                f"wired for "
                 "the usual parts of this size it is reverse-powered.",
                 ground=SECOND_HAND,
             )
@@ -156,8 +172,10 @@ def _shared_number() -> Caution:
     return Caution(
         "shared-number",
         dangerous=True,
-        text="The single-supply 2716 and the three-supply parts (2708, TMS2716) differ on pins 18 to 21. Measure the "
-        "machine's socket with no chip in it: +12 V on pin 19 means three supplies, and destroys a single-supply part.",
+        text="The single-supply 2716 and the three-supply parts (2708, TMS2716) differ on pins 18 to 21. "
+        "Measure the "
+        "machine's socket with no chip in it: +12 V on pin 19 means three supplies, and destroys a "
+        "single-supply part.",
         ground=SECOND_HAND,
     )
 
@@ -167,7 +185,8 @@ def _writing(part: Part) -> list[Caution]:
         Caution(
             "write-enable",
             dangerous=True,
-            text=f"Pin {other.pin} ({other.name}) writes to the chip when it goes low: a sole copy can be overwritten "
+            text=f"Pin {other.pin} ({other.name}) writes to the chip when it goes low: a sole copy can be "
+            f"overwritten "
             "while it is read. Tie it to +5 V in hardware before the chip goes in; no program may drive it.",
             ground=PRACTICE,
         )
@@ -184,7 +203,8 @@ def _writing(part: Part) -> list[Caution]:
             Caution(
                 "programming-voltage",
                 dangerous=False,
-                text=f"Reading needs no programming voltage. Disconnect that supply; pin {', '.join(programming)} never "
+                text=f"Reading needs no programming voltage. Disconnect that supply; pin "
+                f"{', '.join(programming)} never "
                 "leaves 0 to 5.25 V.",
                 ground=PRACTICE,
             )
@@ -199,7 +219,10 @@ def _identity(part: Part) -> list[Caution]:
         Caution(
             "check-the-pins",
             dangerous=False,
-            text=f"This entry is {part.source.type} and of low confidence: compare every pin with a data sheet first.",
+            text=(
+                f"This entry is {part.source.type} and of low confidence: compare every pin with a data "
+                f"sheet first."
+            ),
             ground=f"{part.source.type}",
         )
     ]
@@ -212,7 +235,8 @@ def _behaviour(part: Part) -> list[Caution]:
             Caution(
                 "pull-ups",
                 dangerous=False,
-                text="Open-collector outputs: a 1 is no current at all. Fit pull-ups of 1 to 4.7 kOhm to +5 V on every "
+                text="Open-collector outputs: a 1 is no current at all. Fit pull-ups of 1 to 4.7 kOhm to "
+                "+5 V on every "
                 "data line, or ones will be read as zeros.",
                 ground=PRACTICE,
             )
@@ -223,7 +247,8 @@ def _behaviour(part: Part) -> list[Caution]:
             Caution(
                 "select-by-mask",
                 dangerous=False,
-                text=f"The select on pin {pins} is active high or low as the customer's mask chose. Try each setting and "
+                text=f"The select on pin {pins} is active high or low as the customer's mask chose. Try "
+                f"each setting and "
                 "keep the one that is not constant.",
                 ground=SECOND_HAND,
             )
@@ -233,7 +258,8 @@ def _behaviour(part: Part) -> list[Caution]:
             Caution(
                 "latched-address",
                 dangerous=False,
-                text="The address is taken on the falling edge of the enable: raise and lower it for every address. Held "
+                text="The address is taken on the falling edge of the enable: raise and lower it for "
+                "every address. Held "
                 "low, every address reads the same.",
                 ground="from memory",
             )
@@ -243,7 +269,8 @@ def _behaviour(part: Part) -> list[Caution]:
             Caution(
                 "runs-hot",
                 dangerous=False,
-                text="Bipolar: 4.75 to 5.25 V at 100 to 190 mA, half a watt to a watt of heat is normal. Too hot to "
+                text="Bipolar: 4.75 to 5.25 V at 100 to 190 mA, half a watt to a watt of heat is normal. "
+                "Too hot to "
                 "touch is not: switch off.",
                 ground="from memory",
             )
@@ -253,7 +280,10 @@ def _behaviour(part: Part) -> list[Caution]:
             Caution(
                 "not-a-rom",
                 dangerous=False,
-                text="A logic array: a truth table records its logic, not its fuses, and only where no output feeds back.",
+                text=(
+                    "A logic array: a truth table records its logic, not its fuses, and only where no "
+                    "output feeds back."
+                ),
                 ground="from memory",
             )
         )
@@ -267,8 +297,10 @@ def _cells(part: Part) -> list[Caution]:
         Caution(
             "window",
             dangerous=False,
-            text="A window, if it has one, stays covered with an opaque label: sunlight erases a typical part in about a "
-            "week, room light in about three years, a flash upsets a running one. An original label is evidence: do "
+            text="A window, if it has one, stays covered with an opaque label: sunlight erases a typical "
+            "part in about a "
+            "week, room light in about three years, a flash upsets a running one. An original label "
+            "is evidence: do "
             "not peel it. Never erase an original.",
             ground=SECOND_HAND,
         )

@@ -1,8 +1,9 @@
 """The number printed on a chip, reduced by rule to a catalogue number, or not at all.
 
-Makers wrap the generic number in prefixes, package letters, speed grades and screening codes. A wrong part is worse
-than none: it puts a supply on the wrong pin. So a marking resolves only where everything around the number is
-accounted for, the longest number wins (a `TMS2716` is no `2716`), and a digit never trails off unexplained.
+Makers wrap the generic number in prefixes, package letters, speed grades and screening codes. A wrong part is
+worse than none: it puts a supply on the wrong pin. So a marking resolves only where everything around the
+number is accounted for, the longest number wins (a `TMS2716` is no `2716`), and a digit never trails off
+unexplained.
 
 Source of the prefixes and suffixes: from memory and common practice.
 """
@@ -23,8 +24,10 @@ _SUFFIX = re.compile(r"(?:[A-Z]{1,3}(?:\d{1,3}[A-Z]{0,3}\d?)?)?(?:-[A-Z0-9]{1,5}
 """Revision, package and temperature letters, then speed grades and codes set off by a separator."""
 
 _MOS_TEXT = (
-    "A AM AT B C CAT CY D DQ E EA EF ET F G HM HN HN46 HN48 HY I ID IM J KM KS L LD LH M M5K M5L M5M MB MBM MC "
-    "MCM MD MK ML MM MN MPS MQ MSM MX N NM NMC NTE P PD Q QD QP R RO RO3 S SMJ SST SY SYP SYC TC TD TMM TMS U UM UPD "
+    "A AM AT B C CAT CY D DQ E EA EF ET F G HM HN HN46 HN48 HY I ID IM J KM KS L LD LH M M5K M5L M5M "
+    "MB MBM MC "
+    "MCM MD MK ML MM MN MPS MQ MSM MX N NM NMC NTE P PD Q QD QP R RO RO3 S SMJ SST SY SYP SYC TC TD "
+    "TMM TMS U UM UPD "
     "VT W WS X XL"
 )
 _MOS = frozenset(_MOS_TEXT.split())
@@ -79,7 +82,8 @@ def _prefixes(core: str) -> frozenset[str]:
 def _pattern(core: str) -> re.Pattern[str]:
     """The number with separators where makers and typists put them.
 
-    A separator may touch a letter or follow the first two digits (`27-128`), never stand elsewhere between two
+    A separator may touch a letter or follow the first two digits (`27-128`), never stand elsewhere between
+    two
     digits: `27C100-1` is a 27C100 of speed 1 and no 27C1001.
     """
     pieces = [core[0]]
@@ -113,8 +117,8 @@ def numbers_in(marking: str, numbers: Mapping[str, object]) -> tuple[str, ...]:
         numbers: Every known number, compact and in capitals.
 
     Returns:
-        The longest fitting number, or all of that length where several fit; a chip marked with two numbers fits
-        neither, and a number inside a longer one (1702 in 1702A) is never meant.
+        The longest fitting number, or all of that length where several fit; a chip marked with two numbers
+        fits neither, and a number inside a longer one (1702 in 1702A) is never meant.
     """
     text = spelled(marking)
     squeezed = text.replace("-", "")

@@ -2,11 +2,11 @@
 
 A bag whose manifests were rewritten to match altered data looks valid to every validator; only somebody who
 remembers its receipt can tell. Each row carries the digest of the row before it, so that an edited or removed
-row shows; the last digest, the *head*, is printed after every run and is to be kept elsewhere, because only that
-tells when rows were cut off at the end.
+row shows; the last digest, the *head*, is printed after every run and is to be kept elsewhere, because only
+that tells when rows were cut off at the end.
 
-It is one SQLite file: two processes may add rows at once, and a crash, a full disk or a power cut leaves either
-all of a row or nothing of it. The chain is text that any program can recompute:
+It is one SQLite file: two processes may add rows at once, and a crash, a full disk or a power cut leaves
+either all of a row or nothing of it. The chain is text that any program can recompute:
 
     digest = SHA-256 of (digest of the row before, a line feed, the row's body as it stands in the file)
 """
@@ -88,8 +88,8 @@ class Ledger:
 
     Args:
         path: The file; made where there is none and `opened_body` is given.
-        opened_body: Body of the first row of a new ledger (`kind`, `when`, `tool`); None opens an existing one
-            for reading only.
+        opened_body: Body of the first row of a new ledger (`kind`, `when`, `tool`); None opens an existing
+            one for reading only.
 
     Raises:
         LedgerError: It is no ledger, or another process keeps it locked.

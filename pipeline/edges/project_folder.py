@@ -22,8 +22,8 @@ LARGEST_DUMP_BYTES = 1024 * 1024 * 1024
 def survey(folder: Path) -> Mapping[str, FoundFile]:
     """Every file of the project folder by its path, sorted; what cannot be used says why.
 
-    Only `dumps/`, `photos/` and `docs/` are walked; beside them the files at the top are seen (the sheet and its
-    tables). Links are looked at, never followed out of the folder.
+    Only `dumps/`, `photos/` and `docs/` are walked; beside them the files at the top are seen (the sheet and
+    its tables). Links are looked at, never followed out of the folder.
 
     Args:
         folder: The project folder.
@@ -32,7 +32,8 @@ def survey(folder: Path) -> Mapping[str, FoundFile]:
         Path inside the folder → what was found.
 
     Raises:
-        NothingToDoError: The folder does not exist or is no project folder; the message says what it looks like.
+        NothingToDoError: The folder does not exist or is no project folder; the message says what it looks
+        like.
     """
     root = real(folder)
     out: dict[str, FoundFile] = {}
@@ -223,7 +224,8 @@ def sheet_content(folder: Path, files: Mapping[str, FoundFile]) -> bytes:
 
     Raises:
         NothingToDoError: No sheet.yaml lies in it.
-        UnsafeError: It is a link out of the folder, which would bring what lies there into the bag, or no regular
+        UnsafeError: It is a link out of the folder, which would bring what lies there into the bag, or no
+        regular
             file.
         StorageError: The disk refused.
     """

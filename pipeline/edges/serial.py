@@ -1,9 +1,9 @@
 """A serial line recorded to disk as it arrives, by a program of its own that does nothing else (`serial_recorder`).
 
-Decoding, progress and everything slow happen here, in another process, and read the log like any other file, so that
-no byte waits for them. The log is only ever appended to, without a buffer of this program's own: what is decoded is
-with the system already. It is given to the disk itself once, at the end: a power cut in the middle may cost its last
-seconds, a crash or a kill of this program none that was written.
+Decoding, progress and everything slow happen here, in another process, and read the log like any other file,
+so that no byte waits for them. The log is only ever appended to, without a buffer of this program's own: what
+is decoded is with the system already. It is given to the disk itself once, at the end: a power cut in the
+middle may cost its last seconds, a crash or a kill of this program none that was written.
 """
 
 from __future__ import annotations
@@ -46,7 +46,10 @@ def open_port(name: str, baud: int) -> Any:
         raise PortError(
             where=name,
             problem="reading a serial port needs the optional package pyserial",
-            remedy="Install the extra `serial`: `pip install '.[serial]'` in Wellread's folder, as the README has it",
+            remedy=(
+                "Install the extra `serial`: `pip install '.[serial]'` in Wellread's folder, as the "
+                "README has it"
+            ),
         ) from None
     try:
         return serial.Serial(
@@ -146,8 +149,8 @@ def append(log: int, path: Path, block: bytes) -> int:
 class Recorder:
     """Has a port copied to a log until told to stop.
 
-    Where handles can be handed on, another process copies, which no work of this one can hold up and which, should
-    this one be killed, still writes what has come. Elsewhere two threads do.
+    Where handles can be handed on, another process copies, which no work of this one can hold up and which,
+    should this one be killed, still writes what has come. Elsewhere two threads do.
 
     Args:
         port: Open.
@@ -158,8 +161,8 @@ class Recorder:
 
     Attributes:
         trouble: Why it ended by itself: the line went away, or the disk refused.
-        worst_stall: Longest time in seconds from one look at the line to the next that found bytes; None until the
-            end, and where the copying process was killed.
+        worst_stall: Longest time in seconds from one look at the line to the next that found bytes; None
+            until the end, and where the copying process was killed.
         fullest: Most bytes found at one look; None likewise.
     """
 
@@ -262,7 +265,8 @@ class Recorder:
 
     def _over(self) -> bool:
         if self._child is not None:
-            # its last word, or the end of its standard output. Not `poll`: a Ctrl-C that falls into it leaves it locked
+            # its last word, or the end of its standard output. Not `poll`: a Ctrl-C that falls into it leaves
+            # it locked
             return _ready(self._child.stdout, 0)
         return self._thread is None or not self._thread.is_alive()
 

@@ -1,8 +1,9 @@
 """A line drained by one thread that does nothing else, and written down by another; run as a program of its own.
 
-As a program (`python -I -S serial_recorder.py PORT LOG SINCE`: two open handles, and when the port was opened) it shares no
-interpreter lock with what decodes, draws and asks, so none of these can keep it from the line; nor can the disk, which
-only the second thread waits for. It ends when its standard input does, which is also how it learns that its parent is
+As a program (`python -I -S serial_recorder.py PORT LOG SINCE`: two open handles, and when the port was
+opened) it shares no interpreter lock with what decodes, draws and asks, so none of these can keep it from the
+line; nor can the disk, which only the second thread waits for. It ends when its standard input does, which is
+also how it learns that its parent is
 dead: what had come by then is written first. Its first word on standard output is `READY`, its last a `Told`.
 """
 
@@ -41,9 +42,10 @@ class Told(NamedTuple):
     """How it went.
 
     Attributes:
-        worst_stall: Longest time in seconds from one look at the line to the next that found bytes, whatever the
-            cause: this program, its interpreter, or a system that let it wait. It holds the wait for bytes too, of
-            at most `LOOK_SECONDS`, so that it is never told shorter than it was.
+        worst_stall: Longest time in seconds from one look at the line to the next that found bytes, whatever
+            the
+            cause: this program, its interpreter, or a system that let it wait. It holds the wait for bytes
+            too, of at most `LOOK_SECONDS`, so that it is never told shorter than it was.
         fullest: Most bytes found at one look.
         trouble: "" or what ended it: `line` or `disk`.
         number: The system's number of that error; 0 where it gave none.
@@ -106,7 +108,8 @@ class Drain:
                     until = at + LAST_SECONDS
                 silent = at - heard > SILENT_SECONDS
                 if until is not None and at > until and not silent:
-                    # a reader that prints on: the log ends with one of its lines, not in the middle of a value
+                    # a reader that prints on: the log ends with one of its lines, not in the middle of a
+                    # value
                     line_end = block.rfind(b"\n") + 1
                     block = block[: line_end or len(block)]
                     silent = line_end > 0 or at > until + LINE_SECONDS

@@ -1,11 +1,12 @@
 """A folder is built out of sight and gets its name in one step, or not at all.
 
-The staging folder lies beside its destination, so that giving it its name is one rename within one file system:
+The staging folder lies beside its destination, so that giving it its name is one rename within one file
+system:
 
 1. `.NAME.staging-XXXXXXXX/` is made, closed to other users, and a lock inside it says that its maker lives.
 2. The caller builds `.NAME.staging-XXXXXXXX/NAME/`.
-3. `commit` flushes that file system once, renames the inner folder to `NAME` if there is no `NAME`, and removes
-   the rest. Whatever ends the run before the rename leaves no `NAME`.
+3. `commit` flushes that file system once, renames the inner folder to `NAME` if there is no `NAME`, and
+   removes the rest. Whatever ends the run before the rename leaves no `NAME`.
 
 A killed run leaves its staging folder; its lock dies with it, which is how `leftovers` knows.
 """
@@ -45,8 +46,8 @@ class Leftover:
         path: Where it lies.
         name: The name that it would have got.
         in_use: Its maker is still at work (or may be: on a system without locks this cannot be known).
-        waiting: Names of finished files that its maker had still to put beside the finished folder, which is in
-            place already; empty where nothing was in place yet.
+        waiting: Names of finished files that its maker had still to put beside the finished folder, which is
+            in place already; empty where nothing was in place yet.
     """
 
     path: Path
@@ -60,7 +61,8 @@ class Staging:
 
     Args:
         final: The path that the finished folder gets.
-        replacing: The finished folder takes the place of one that is there, by `exchange` instead of `commit`.
+        replacing: The finished folder takes the place of one that is there, by `exchange` instead of
+            `commit`.
 
     Raises:
         DestinationError: There is something of that name already, or its parent is no folder.
@@ -99,9 +101,10 @@ class Staging:
         """Flush the file system once, then give the folder its name unless the name is taken.
 
         Args:
-            beside: Names of files in `outer` that get their place beside the folder, each unless its name is taken.
-                They come after the folder; where one is refused, the folder is taken back. A run that is killed
-                in between leaves them in its staging folder, and `remove_leftover` puts them in place.
+            beside: Names of files in `outer` that get their place beside the folder, each unless its name is
+                taken. They come after the folder; where one is refused, the folder is taken back. A run that
+                is killed in between leaves them in its staging folder, and `remove_leftover` puts them in
+                place.
 
         Returns:
             The final path.
@@ -131,7 +134,8 @@ class Staging:
                     rename_new(self.outer / name, self.final.parent / name)
                 placed.append(name)
         except BaseException:
-            # All or nothing; where even going back is refused, what waits must not go with the staging folder.
+            # All or nothing; where even going back is refused, what waits must not go with the staging
+            # folder.
             try:
                 for name in placed:
                     rename_new(self.final.parent / name, self.outer / name)

@@ -1,9 +1,10 @@
 """A zip whose bytes depend on nothing but what is in it and one moment.
 
-Members in the order of their names' UTF-8 bytes, stored, with one time, one mode and one creating system. Stored,
-because two builds of the compression library give different bytes for the same input.
+Members in the order of their names' UTF-8 bytes, stored, with one time, one mode and one creating system.
+Stored, because two builds of the compression library give different bytes for the same input.
 
-Source: what varies in Python's zipfile was read in its source (CPython 3.11); SOURCE_DATE_EPOCH for the moment.
+Source: what varies in Python's zipfile was read in its source (CPython 3.11); SOURCE_DATE_EPOCH for the
+moment.
 """
 
 from __future__ import annotations

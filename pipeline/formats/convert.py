@@ -1,7 +1,7 @@
 """One dump in any format read here, as one file of a format written here: the pure part of `wellread convert`.
 
-What is written is decoded again before it is handed over, so that a file which does not hold the same bytes can
-never leave this function.
+What is written is decoded again before it is handed over, so that a file which does not hold the same bytes
+can never leave this function.
 """
 
 from __future__ import annotations
@@ -67,8 +67,8 @@ def convert(
     Args:
         content: The dump.
         to: One of `encoding.WRITTEN`.
-        declared: What is known about the dump; its `fill` is written into gaps, its `word_order` is that of words
-            wider than a byte.
+        declared: What is known about the dump; its `fill` is written into gaps, its `word_order` is that of
+            words wider than a byte.
         base: Address that a binary file starts at; for the record formats, added to every address.
         number: Which pass of a dump that holds several, from 1; None where there is one or all are equal.
         most_fill: Bytes of fill that may be written.

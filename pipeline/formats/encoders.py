@@ -1,7 +1,7 @@
 """Files written for other programs: raw binary, Intel HEX, S-records.
 
-What is written must be read back equal by anyone, so gaps are never filled unasked and a binary file of a sparse
-image is refused beyond a stated span.
+What is written must be read back equal by anyone, so gaps are never filled unasked and a binary file of a
+sparse image is refused beyond a stated span.
 """
 
 from __future__ import annotations
@@ -36,7 +36,8 @@ def encode(
     Args:
         fmt: One of `WRITTEN`.
         blocks: Not overlapping.
-        unit_bits: Bits of a unit; above 8 each unit becomes ceil(bits / 8) bytes and addresses count those bytes.
+        unit_bits: Bits of a unit; above 8 each unit becomes ceil(bits / 8) bytes and addresses count those
+            bytes.
         word_order: Byte order of wide units.
         fill: Byte for gaps; for `binary`, needed where there are gaps.
         base: Address that a binary file starts at; for the record formats, added to every address.
@@ -45,7 +46,8 @@ def encode(
         most_fill: Gap bytes that a binary file may be filled with.
 
     Raises:
-        UsageError: An unknown format or order; gaps without a fill, or too many; an address that does not fit.
+        UsageError: An unknown format or order; gaps without a fill, or too many; an address that does not
+        fit.
     """
     if fmt not in WRITTEN:
         raise UsageError(
@@ -114,7 +116,10 @@ def _filled(blocks: tuple[Block, ...], base: int, fill: int, most_fill: int) -> 
     if gaps > most_fill:
         raise UsageError(
             where="fill",
-            problem=f"the file would hold {gaps} bytes of fill between address 0x{base:X} and 0x{blocks[-1].end:X}",
+            problem=(
+                f"the file would hold {gaps} bytes of fill between address 0x{base:X} and "
+                f"0x{blocks[-1].end:X}"
+            ),
             remedy="write a record format, which keeps gaps, or allow that much fill",
         )
     return Block(base, image(blocks, size, fill, base=base)[0])

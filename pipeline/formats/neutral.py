@@ -1,7 +1,7 @@
 """What every decoder gives and takes: addressed blocks of words, what was forgiven, and what was declared.
 
-One neutral result lets the later stages forget which of a dozen notations a dump came in. Nothing here reads a
-file; every decoder is a pure function of the bytes and of what a person declared about them.
+One neutral result lets the later stages forget which of a dozen notations a dump came in. Nothing here reads
+a file; every decoder is a pure function of the bytes and of what a person declared about them.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Which format a dump is in: by its content, never by its name; a declared format wins.
 
-Each format says what its files cannot be without. The record formats, whose sums prove them, go first; hex text
-and raw binary, which prove nothing, come last, and where both would do the dump is refused until someone declares
-which it is.
+Each format says what its files cannot be without. The record formats, whose sums prove them, go first; hex
+text and raw binary, which prove nothing, come last, and where both would do the dump is refused until someone
+declares which it is.
 """
 
 from __future__ import annotations
@@ -49,7 +49,10 @@ class Entry:
 _ENTRIES: dict[str, Entry] = {
     "intel-hex": Entry(
         "records.intel_hex",
-        "record types 00-05, byte counts, sums, end record, nothing behind it, overlaps, segment wrap at 64 K",
+        (
+            "record types 00-05, byte counts, sums, end record, nothing behind it, overlaps, segment "
+            "wrap at 64 K"
+        ),
         re.compile(rb"(?m)^[^0-9A-Za-z:\n]{0,80}:[0-9A-Fa-f]{8}"),
         b":",
     ),
@@ -104,7 +107,10 @@ _ENTRIES: dict[str, Entry] = {
     ),
     "reader-log": Entry(
         "records.reader_log",
-        "the CRC of every line, addresses, words a line, the CRC of every pass; passes that are not whole left out",
+        (
+            "the CRC of every line, addresses, words a line, the CRC of every pass; passes that are not "
+            "whole left out"
+        ),
         re.compile(rb"(?m)^(?:#WELLREAD 1 PASS |=[1-9][0-9]{0,5} [0-9A-F]{4,8} [0-9A-F ]+\*[0-9A-F]{4})"),
         b"*",
     ),
@@ -115,7 +121,10 @@ _ENTRIES: dict[str, Entry] = {
     ),
     "listing": Entry(
         "text.listing",
-        "every line's address against the line before; values a line; the text column kept apart; last address",
+        (
+            "every line's address against the line before; values a line; the text column kept apart; "
+            "last address"
+        ),
     ),
 }
 FORMATS: Mapping[str, str] = MappingProxyType({name: entry.checks for name, entry in _ENTRIES.items()})
@@ -202,8 +211,8 @@ def detect(content: bytes) -> tuple[str, ...]:
 def plainly_binary(content: bytes) -> bool:
     """Whether more than a sixteenth of the bytes are controls that no text, padding, tape or record has.
 
-    What is so full of them is binary by every rule below; most dumps of code are, and need not be looked at as
-    text at all. A byte-order mark is left to those rules.
+    What is so full of them is binary by every rule below; most dumps of code are, and need not be looked at
+    as text at all. A byte-order mark is left to those rules.
     """
     if content.startswith((b"\xef\xbb\xbf", b"\xff\xfe", b"\xfe\xff")):
         return False
@@ -264,8 +273,9 @@ def _strange(body: bytes) -> int:
 def _kind(content: bytes, text: Text) -> str:
     """`text` or `binary`, for a file that no record format claims.
 
-    A text in which something strange stands, be it only padding, must look like values for the most part; else it
-    is a chip that holds some text. A file of nothing but text characters is never taken for binary unasked.
+    A text in which something strange stands, be it only padding, must look like values for the most part;
+    else it is a chip that holds some text. A file of nothing but text characters is never taken for binary
+    unasked.
     """
     strange = _strange(content)
     if not strange:
@@ -312,6 +322,9 @@ def _text_or_binary(content: bytes, text: Text, declared: Declared) -> Decoded:
 def _either(error: FormatError | None) -> AmbiguousError:
     return AmbiguousError(
         where="offset 0x0" if error is None else error.where,
-        problem="the file is as long as the chip and looks like hex text: a chip full of digits, or a dump of part of it",
+        problem=(
+            "the file is as long as the chip and looks like hex text: a chip full of digits, or a dump "
+            "of part of it"
+        ),
         remedy="declare the format: binary or hex-text",
     )

@@ -2,8 +2,10 @@
 
 1. Marks that no inversion changes give a first guess of the data lines, then of the address lines.
 2. Each assignment is solved again with the other one known, until neither changes.
-3. Inverted address lines follow from one correlation over all 2^n possibilities, inverted data lines from its sign.
-4. The guess is judged on the words themselves, and single swaps and inversions repair what is left (`repair`).
+3. Inverted address lines follow from one correlation over all 2^n possibilities, inverted data lines from its
+   sign.
+4. The guess is judged on the words themselves, and single swaps and inversions repair what is left
+   (`repair`).
 """
 
 from __future__ import annotations
@@ -27,7 +29,8 @@ HOPELESS = 0.8
 def assign(costs: Costs) -> Lines:
     """For each row the column that makes the whole cheapest.
 
-    Source: scipy.optimize.linear_sum_assignment (Crouse 2016). The faint slope makes the plain order win ties.
+    Source: scipy.optimize.linear_sum_assignment (Crouse 2016). The faint slope makes the plain order win
+    ties.
     """
     from scipy.optimize import linear_sum_assignment
 

@@ -264,11 +264,15 @@ class _Search:
         few = self.plain.bits <= FEW * self.first.size * self.bits
         related = few or (shares[0] > shares[2] + 0.02 and shares[0] > 0.1)
         notes = [
-            f"{shares[0]:.1%} of the telling words agree in place; laid at {SHIFTS} other places {shares[1]:.1%} do on average, {shares[2]:.1%} at most"
+            (
+                f"{shares[0]:.1%} of the telling words agree in place; laid at {SHIFTS} other places "
+                f"{shares[1]:.1%} do on average, {shares[2]:.1%} at most"
+            )
         ]
         if poor:
             notes.append(
-                f"these images say too little ({self.own:.0f} bits) to prove or to exclude another order of lines"
+                f"these images say too little ({self.own:.0f} bits) to prove or to exclude another "
+                f"order of lines"
             )
         return told(
             "differs" if related else "unrelated",

@@ -1,8 +1,8 @@
 """Rotations that hide behind crossed lines: which rotations of the second are worth a full search.
 
 A rotation changes the first-order coefficients of every address line in a way that no order of lines undoes.
-For all N rotations at once they follow from running sums over the image folded to the line's period; the power
-in each line, summed over the data lines and sorted, must equal the first image's.
+For all N rotations at once they follow from running sums over the image folded to the line's period; the
+power in each line, summed over the data lines and sorted, must equal the first image's.
 """
 
 from __future__ import annotations

@@ -181,8 +181,8 @@ def _follow(first: Words, second: Words) -> tuple[list[_Piece], list[Slip]]:
 def _next_shift(first: Words, second: Words, bad: int, shift: int) -> int | None:
     """The nearest shift that bears out the words after the trouble, where the old one does not.
 
-    Words lost: what the second goes on with stands further on in the first. Words too many: what the first goes
-    on with stands further on in the second. So each is looked for in the other.
+    Words lost: what the second goes on with stands further on in the first. Words too many: what the first
+    goes on with stands further on in the second. So each is looked for in the other.
     """
     for reach in REACHES:
         for skip in (WINDOW, WINDOW + 16, WINDOW + 64):

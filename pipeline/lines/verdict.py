@@ -1,7 +1,7 @@
 """The verdict on two readings of one chip: how the second maps onto the first, and what the rest suggests.
 
-A restorer reads a chip that a trusted reader has read before: if the two agree, or disagree in a way that has a
-name (crossed wires, a slipped stream, one poor contact), the home-built reader can be trusted or mended.
+A restorer reads a chip that a trusted reader has read before: if the two agree, or disagree in a way that has
+a name (crossed wires, a slipped stream, one poor contact), the home-built reader can be trusted or mended.
 """
 
 from __future__ import annotations
@@ -165,7 +165,10 @@ def _of_direction(raised: int, lowered: int) -> list[str]:
         return []
     level, other = (1, 0) if raised else (0, 1)
     return [
-        f"every differing bit is {level} in the second and {other} in the first: cells fading toward {level}, a weak driver, or a supply at the margin ({_odds(chance)})"
+        (
+            f"every differing bit is {level} in the second and {other} in the first: cells fading toward "
+            f"{level}, a weak driver, or a supply at the margin ({_odds(chance)})"
+        )
     ]
 
 

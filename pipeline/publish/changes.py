@@ -1,10 +1,11 @@
 """What differs between two records, chip by chip: of one machine over time, or of two machines of one model.
 
-Cells lose charge one way and a programmer's link grows back one way, but people change programs both ways. So bits
-that all went toward the state that this kind of cell fades to are told from a revision, and bits that nobody has
-settled are counted apart from both.
+Cells lose charge one way and a programmer's link grows back one way, but people change programs both ways. So
+bits that all went toward the state that this kind of cell fades to are told from a revision, and bits that
+nobody has settled are counted apart from both.
 
-Source: the direction of fading is the catalogue's, chip by chip; that a revision changes bits both ways is logic.
+Source: the direction of fading is the catalogue's, chip by chip; that a revision changes bits both ways is
+logic.
 """
 
 from __future__ import annotations
@@ -95,8 +96,8 @@ def matched(
 ) -> Iterator[tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]]:
     """Chips that stand for each other, in the order of the old record; then those that stand alone.
 
-    Over time a chip keeps its id; between machines it is the place that counts: the same socket of a board with the
-    same number, name or id.
+    Over time a chip keeps its id; between machines it is the place that counts: the same socket of a board
+    with the same number, name or id.
 
     Args:
         old: `brief` of each chip.
@@ -276,34 +277,40 @@ def _judged(
     )
     if up and down:
         return "revision", (
-            f"Bits changed both ways ({up} to 1, {down} to 0), which no fading does: another revision, another chip, or a "
+            f"Bits changed both ways ({up} to 1, {down} to 0), which no fading does: another "
+            f"revision, another chip, or a "
             "reading fault in one of them."
         )
     toward = 1 if up else 0
     fades = content.fades_to
     if fades is None:
         return "one-way", (
-            f"All {bits} changed bits are {toward} in {later}; which way a {content.part or 'chip of this kind'} fades is not "
+            f"All {bits} changed bits are {toward} in {later}; which way a "
+            f"{content.part or 'chip of this kind'} fades is not "
             "known, so this may be fading or a revision."
         )
     if toward != fades:
         return "older-faded", (
-            f"All {bits} changed bits are {toward} in {later}, away from the {fades} that a {content.part} fades to: {earlier} "
+            f"All {bits} changed bits are {toward} in {later}, away from the {fades} that a "
+            f"{content.part} fades to: {earlier} "
             "looks faded or marginal, or the chip was programmed further."
         )
     full = (1 << content.bits) - 1
     changed = content.new[settled != 0]
     if bool((changed == (full if fades else 0)).all()) and bits >= content.bits:
         return "emptied", (
-            f"Whole words read as unprogrammed in {later}: erased, not driven while they were read, or removed in a revision."
+            f"Whole words read as unprogrammed in {later}: erased, not driven while they were read, "
+            f"or removed in a revision."
         )
     if bits < FEWEST_BITS:
         return "perhaps-fading", (
-            f"All {bits} changed bits went to {fades}, the state a {content.part} fades to, but so few may be chance: read it again at "
+            f"All {bits} changed bits went to {fades}, the state a {content.part} fades to, but so "
+            f"few may be chance: read it again at "
             "both ends of the supply range."
         )
     return "fading", (
-        f"All {bits} changed bits went to {fades}, the state a {content.part} fades to: {later} shows it fading. Take the older "
+        f"All {bits} changed bits went to {fades}, the state a {content.part} fades to: {later} "
+        f"shows it fading. Take the older "
         "content for the better one, and read it again at both ends of the supply range."
     )
 

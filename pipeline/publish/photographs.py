@@ -1,12 +1,12 @@
 """Photographs without what the camera wrote into them: place, time, owner, device, thumbnails, profiles.
 
-A telephone writes where it stood and whose it is into every picture. Only the parts that a decoder needs to show
-the picture are copied, byte for byte; the picture itself is not encoded anew, so not one dot changes. What is
-copied is a list of the allowed, since cameras invent new places to write into. How the picture is to be turned
-(the orientation) is written again, alone.
+A telephone writes where it stood and whose it is into every picture. Only the parts that a decoder needs to
+show the picture are copied, byte for byte; the picture itself is not encoded anew, so not one dot changes.
+What is copied is a list of the allowed, since cameras invent new places to write into. How the picture is to
+be turned (the orientation) is written again, alone.
 
-Source: ITU-T T.81 (1992) annex B and JFIF 1.02 for JPEG; PNG (third edition, W3C) for PNG; Exif 2.3 (CIPA DC-008)
-for the orientation, tag 0112.
+Source: ITU-T T.81 (1992) annex B and JFIF 1.02 for JPEG; PNG (third edition, W3C) for PNG; Exif 2.3 (CIPA
+DC-008) for the orientation, tag 0112.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """What to program into a replacement chip so that the old socket reads the old image.
 
-The image goes where the levels of the new part's extra address pins point, or everywhere when one of them is not
-known; the pins that need a wire or a tie follow from the two pinouts; and the sums a device programmer will show are
-worked out, so that the person can tell at the programmer that the right file went in.
+The image goes where the levels of the new part's extra address pins point, or everywhere when one of them is
+not known; the pins that need a wire or a tie follow from the two pinouts; and the sums a device programmer
+will show are worked out, so that the person can tell at the programmer that the right file went in.
 
 Source: FACTS c (common practice and second-hand); position and sums are logic.
 """
@@ -99,7 +99,8 @@ def as_bytes(words: Words, bits: int, *, byte_order: Literal["big", "little"] = 
 def sum16(words: Words, bits: int) -> int:
     """The plain sum of all bytes, kept to 16 bits, as device programmers show it.
 
-    A part of 4 bits sums its nibbles. The sum is blind to order: it is quoted beside a digest, never instead of one.
+    A part of 4 bits sums its nibbles. The sum is blind to order: it is quoted beside a digest, never instead
+    of one.
 
     Source: FACTS c (common practice, no source).
 
@@ -127,8 +128,8 @@ def plan_burn(
         words: The image, shape (source words,).
         source: The old part, whose socket it is.
         target: The new part.
-        layout: `offset` puts the image where the known levels point; `repeat` fills the part with copies; `auto`
-            repeats as soon as one level is not known.
+        layout: `offset` puts the image where the known levels point; `repeat` fills the part with copies;
+            `auto` repeats as soon as one level is not known.
         order: Lines carried in another order or inverted.
         select_levels: Level that selects, by pin of the old part, where a mask chose it.
         fill_bit: What to leave between copies; the new part's unprogrammed state where None.
@@ -284,17 +285,28 @@ def _warnings(pairing: Pairing, order: LineOrder, *, fill_known: bool) -> Iterab
         yield "Leave the data outputs that the socket has not unconnected; do not ground them"
     if any(joint.action == "either" for joint in pairing.joints):
         pins = ", ".join(str(j.pin) for j in pairing.joints if j.action == "either")
-        yield f"Pin {pins} meets a hole that nothing drives: tie it to ground or +5 V, a floating input wanders"
+        yield (
+            f"Pin {pins} meets a hole that nothing drives: tie it to ground or +5 V, a floating input wanders"
+        )
     yield from _held_warnings(pairing)
     if target.write_enables:
-        yield f"Pin {', '.join(str(o.pin) for o in target.write_enables)} must never go low in the machine, or it writes"
+        yield (
+            f"Pin {', '.join(str(o.pin) for o in target.write_enables)} must never go low in the "
+            f"machine, or it writes"
+        )
     if not fill_known:
-        yield f"What an unprogrammed {target.part} reads is not known; 1 was taken where the image does not reach"
+        yield (
+            f"What an unprogrammed {target.part} reads is not known; 1 was taken where the image does "
+            f"not reach"
+        )
     if order.invert_address or order.invert_data:
         yield "The content is inverted for lines that arrive inverted; a plain reader will show it so"
     low = [part.part for part in (source, target) if part.confidence is Confidence.LOW]
     if low:
-        yield f"The pins of the {' and the '.join(low)} are of low confidence: compare them with a data sheet first"
+        yield (
+            f"The pins of the {' and the '.join(low)} are of low confidence: compare them with a data "
+            f"sheet first"
+        )
     yield "Read the programmed copy back in the machine or a second reader, at both supply limits"
 
 
@@ -311,7 +323,8 @@ def _held_warnings(pairing: Pairing) -> Iterable[str]:
         ):
             level = "high" if joint.level else "low"
             yield (
-                f"Pin {joint.pin} ({joint.name}) is taken as {level} because hole {joint.hole} was {kept[joint.hole]}: "
+                f"Pin {joint.pin} ({joint.name}) is taken as {level} because hole {joint.hole} was "
+                f"{kept[joint.hole]}: "
                 "measure it in the machine, or repeat the image"
             )
 
@@ -319,7 +332,8 @@ def _held_warnings(pairing: Pairing) -> Iterable[str]:
 def _output_warnings(source: Part, target: Part) -> Iterable[str]:
     if source.open_collector and target.output == "tri-state":
         yield (
-            "The old part is open-collector and the new one tri-state: safe only where no other output shares the "
+            "The old part is open-collector and the new one tri-state: safe only where no other "
+            "output shares the "
             "data lines"
         )
     if target.open_collector and not source.open_collector:
@@ -331,14 +345,19 @@ def _speed_warnings(source: Part, target: Part) -> Iterable[str]:
     old_ns = (old.max or old.typical) if old else None
     new_ns = (new.max or new.typical) if new else None
     if old_ns and new_ns and new_ns > old_ns:
-        yield f"The new part takes {new_ns:g} ns where the old one took {old_ns:g} ns: a clocked path may fail"
+        yield (
+            f"The new part takes {new_ns:g} ns where the old one took {old_ns:g} ns: a clocked path may fail"
+        )
     elif source.kind in BIPOLAR and target.kind not in BIPOLAR:
         yield (
-            "The old part is bipolar (25 to 70 ns as a rule) and the new one is not (70 to 450 ns): it cannot "
+            "The old part is bipolar (25 to 70 ns as a rule) and the new one is not (70 to 450 ns): "
+            "it cannot "
             "replace it in a clocked path, only in a slow decode"
         )
     elif not new_ns:
-        yield "Access time of the new part is not in the catalogue: choose a grade no slower than the old part"
+        yield (
+            "Access time of the new part is not in the catalogue: choose a grade no slower than the old part"
+        )
 
 
 def _select_warnings(pairing: Pairing) -> Iterable[str]:
@@ -346,11 +365,14 @@ def _select_warnings(pairing: Pairing) -> Iterable[str]:
         holes = ", ".join(map(str, sorted(pairing.lost_selects)))
         yield f"The select in hole {holes} no longer gates the chip: the board must not share the bus by it"
     if pairing.always_on:
-        yield "No select gates the new part: its outputs drive the bus all the time; add an inverter or a gate"
+        yield (
+            "No select gates the new part: its outputs drive the bus all the time; add an inverter or a gate"
+        )
     if pairing.unsure:
         holes = ", ".join(map(str, sorted(pairing.unsure)))
         yield (
-            f"The select in hole {holes} was set by the old part's mask: the plan holds only where it is active as the "
+            f"The select in hole {holes} was set by the old part's mask: the plan holds only where "
+            f"it is active as the "
             "new part's enable is"
         )
 
@@ -389,7 +411,8 @@ def split_space(words: Words, width: int, chip: Organisation, *, fill_bit: int =
         fill_bit: Unprogrammed state, for bits and words that the space does not reach.
 
     Returns:
-        Slices, most significant lane first, then upwards in address; the top lane may be narrower than a chip.
+        Slices, most significant lane first, then upwards in address; the top lane may be narrower than a
+        chip.
 
     Raises:
         PairingError: There are no words.

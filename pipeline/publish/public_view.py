@@ -1,10 +1,11 @@
 """From a bag's record to what the public may see: private fields out, private chips out, names of people out.
 
-The public view is built from a list of what may go out, taken from the schemas, not by crossing out what may not:
-a field that this version does not know stays behind. Then every text that goes out is searched for the private
-values themselves, since people write a serial number into a note as well.
+The public view is built from a list of what may go out, taken from the schemas, not by crossing out what may
+not: a field that this version does not know stays behind. Then every text that goes out is searched for the
+private values themselves, since people write a serial number into a note as well.
 
-A statement of rights is a label, not a licence. Content goes out only where the sheet also says on whose word.
+A statement of rights is a label, not a licence. Content goes out only where the sheet also says on whose
+word.
 """
 
 from __future__ import annotations
@@ -145,7 +146,8 @@ class Withheld:
     Attributes:
         what: A field, a file, a reading or a chip.
         why: In words.
-        kind: `field`, `sheet`, `dump`, `reading`, `chip`, `image`, `space`, `finding`, `photograph`, `document` or `caution`.
+        kind: `field`, `sheet`, `dump`, `reading`, `chip`, `image`, `space`, `finding`, `photograph`,
+            `document` or `caution`.
         chip: Whose it is, or "".
         sha256: Digest of a file that is listed in spite of it, or "".
     """
@@ -212,7 +214,9 @@ def refuse_unreleasable(head: Mapping[str, Any]) -> None:
     if head.get("schema") != RECORD_SCHEMA:
         raise BagError(
             where=where,
-            problem=f"its record is a {head.get('schema')}, and which of its fields are private is not known here",
+            problem=(
+                f"its record is a {head.get('schema')}, and which of its fields are private is not known here"
+            ),
             remedy="Release it with the version that wrote it, or a later one",
         )
     if not (head.get("rights") or {}).get("statement"):

@@ -1,8 +1,8 @@
 """Many chips at once: the same work inline for a few, over the cores for many, results in order.
 
-Workers are started afresh (never forked from a process that may hold threads), once for all stages of a task; they
-ignore Ctrl-C (the parent ends them), and hand their exceptions back. What all items of a stage share is handed over
-once a process, in a file, not with every batch.
+Workers are started afresh (never forked from a process that may hold threads), once for all stages of a task;
+they ignore Ctrl-C (the parent ends them), and hand their exceptions back. What all items of a stage share is
+handed over once a process, in a file, not with every batch.
 """
 
 from __future__ import annotations

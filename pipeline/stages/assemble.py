@@ -1,7 +1,7 @@
 """Stage six: images and the sheet's spaces become address spaces as the machine sees them.
 
-What the chip holds, in data-sheet order, stays the primary record; a space is a derived view. Splitting a space
-gives every wholly placed chip back bit for bit.
+What the chip holds, in data-sheet order, stays the primary record; a space is a derived view. Splitting a
+space gives every wholly placed chip back bit for bit.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """How likely a settled bit is wrong, under a model that is stated and can be disputed.
 
-The rule of settling: passes of one reader are one voice, which speaks for a bit only where all of them agree; a
-bit is settled when at least one reader speaks and none speaks against. The numbers below are no promise: they
-say what the rule gives where the model holds.
+The rule of settling: passes of one reader are one voice, which speaks for a bit only where all of them agree;
+a bit is settled when at least one reader speaks and none speaks against. The numbers below are no promise:
+they say what the rule gives where the model holds.
 
 Model `fresh`: every pass of every reader errs at a bit independently, with the reader's error rate.
 Model `lasting`: a reader errs at a bit or not, and then in every one of its passes (a bad contact, a wrong
@@ -78,9 +78,10 @@ class SettlingOdds:
 def settling_odds(voices: Sequence[Voice], *, model: Model = "lasting") -> SettlingOdds:
     """Chances that a bit is settled wrongly, rightly, or stays contested.
 
-    A reader with error rate p and k passes speaks wrongly with chance w, rightly with chance v, else is silent;
-    under `fresh` w = p^k and v = (1−p)^k, under `lasting` w = p and v = 1−p. The bit is settled wrongly where
-    every reader is wrong or silent, and not all silent: the product of (1−v) less the product of (1−v−w).
+    A reader with error rate p and k passes speaks wrongly with chance w, rightly with chance v, else is
+    silent; under `fresh` w = p^k and v = (1−p)^k, under `lasting` w = p and v = 1−p. The bit is settled
+    wrongly where every reader is wrong or silent, and not all silent: the product of (1−v) less the product
+    of (1−v−w).
 
     Args:
         voices: The readers of the chip; independent of each other.

@@ -110,7 +110,10 @@ def grade(
         )
     if contested:
         words = int(np.count_nonzero(settled.contested))
-        reason = f"{contested} bit{'s' if contested != 1 else ''} in {words} word{'s' if words != 1 else ''} without settlement"
+        reason = (
+            f"{contested} bit{'s' if contested != 1 else ''} in {words} word{'s' if words != 1 else ''} "
+            f"without settlement"
+        )
         return Graded(Grade.CONTESTED, (reason, f"{count} by {who}", *reader_notes), bears)
     if lifting:
         return Graded(Grade.SELF_CHECKED, (*lifting, f"{count} by {who}", *reader_notes), bears)

@@ -150,8 +150,13 @@ def _plan(unit_bits: int, organisation: Organisation, manner: Manner) -> Sequenc
         if manner.byte_order is None:
             raise AmbiguousError(
                 where="byte_order",
-                problem=f"a word of {organisation.bits} bits comes as {organisation.bytes_a_word} bytes in an order that nothing says",
-                remedy="Say byte_order: big (most significant first) or little, for the reading or its reader",
+                problem=(
+                    f"a word of {organisation.bits} bits comes as {organisation.bytes_a_word} bytes in "
+                    f"an order that nothing says"
+                ),
+                remedy=(
+                    "Say byte_order: big (most significant first) or little, for the reading or its reader"
+                ),
             )
         joined = {
             "bytes": organisation.bytes_a_word,
@@ -229,9 +234,18 @@ def _over(chip: str, manner: Manner, organisation: Organisation, copies: int, di
             "words": organisation.words,
             "words_that_differ": differing,
         },
-        means=f"The dump holds the chip's {organisation.words} words {copies} times: the reader counted further than the chip has addresses. Each copy counts as a pass of one sitting.",
-        also="A chip of a larger organisation whose top address line is dead, or a small program stored several times in a larger chip.",
-        next="Compare the part number on the chip with the declared organisation; if it is right, nothing is left to do.",
+        means=(
+            f"The dump holds the chip's {organisation.words} words {copies} times: the reader counted "
+            f"further than the chip has addresses. Each copy counts as a pass of one sitting."
+        ),
+        also=(
+            "A chip of a larger organisation whose top address line is dead, or a small program stored "
+            "several times in a larger chip."
+        ),
+        next=(
+            "Compare the part number on the chip with the declared organisation; if it is right, nothing "
+            "is left to do."
+        ),
     )
 
 
@@ -240,7 +254,10 @@ def _short(
 ) -> Finding:
     also = "A smaller chip than declared; bytes lost on the serial line; a capture that was stopped early."
     if organisation.bits <= 4 and have * 2 == organisation.words:
-        also = "Two words packed in each byte (then say `packed: {first: high}` or low); a smaller chip than declared."
+        also = (
+            "Two words packed in each byte (then say `packed: {first: high}` or low); a smaller chip "
+            "than declared."
+        )
     holes = []
     if units.present is not None:
         holes = _ranges(~units.present)[:20]
@@ -255,7 +272,10 @@ def _short(
             "words": organisation.words,
             "holes": holes,
         },
-        means=f"The dump lacks {missing} of the chip's {organisation.words} words. They are marked as absent; nothing stands for them.",
+        means=(
+            f"The dump lacks {missing} of the chip's {organisation.words} words. They are marked as "
+            f"absent; nothing stands for them."
+        ),
         also=also,
         next="Read the chip again and compare the number of words before the chip leaves the socket.",
     )
@@ -290,7 +310,10 @@ def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -
             "extra_repeats_start": runs_on,
             "extra_is_constant": still,
         },
-        means=f"The dump has {have} words, the chip {want}. The first {want} are used; the rest stays in the file.",
+        means=(
+            f"The dump has {have} words, the chip {want}. The first {want} are used; the rest stays in "
+            f"the file."
+        ),
         also="; ".join(could).capitalize() + ".",
         next="Check the organisation against the marking, then read again with exactly that many addresses.",
     )
@@ -312,8 +335,14 @@ def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Man
         chip=chip,
         where=_where(manner, extra=0, extra_bits=spare),
         evidence={"extra_bits": spare, "different_upper_values": kinds, "words": organisation.words},
-        means=f"The {spare} bits above the chip's {organisation.bits} change from word to word ({kinds} different values); they are left out of the image.",
-        also="Inputs of the reader that nothing drives; two chips in one file (then say `take: {bits: hi:lo}`); two words packed in a byte (then say `packed`).",
+        means=(
+            f"The {spare} bits above the chip's {organisation.bits} change from word to word ({kinds} "
+            f"different values); they are left out of the image."
+        ),
+        also=(
+            "Inputs of the reader that nothing drives; two chips in one file (then say `take: {bits: "
+            "hi:lo}`); two words packed in a byte (then say `packed`)."
+        ),
         next="Read once more with the unused data inputs of the reader tied to ground through resistors.",
     )
 

@@ -1,8 +1,8 @@
 """How much trust a reader has earned, by which chips, and for which address and data lines.
 
-A home-built reader is trusted with the chips that nothing else can read because it agreed with another reader on
-chips that both could. That trust reaches exactly as far as what those chips would have shown: a chip blank in
-its upper half proves nothing about its top address line.
+A home-built reader is trusted with the chips that nothing else can read because it agreed with another reader
+on chips that both could. That trust reaches exactly as far as what those chips would have shown: a chip blank
+in its upper half proves nothing about its top address line.
 
 What the numbers assume, and say: the two readers are independent (they do not share a wrong wire or a wrong
 supply), and bits err independently. Where they disagree, both are charged with the difference.
@@ -34,8 +34,8 @@ class ReadChip:
     Attributes:
         chip: Its id.
         organisation: Words and bits.
-        readings: Reader to (words, present); `present` is None where every word was read, else False where the
-            reader has no word or its own passes disagree. Readers are taken as independent of each other.
+        readings: Reader to (words, present); `present` is None where every word was read, else False where
+            the reader has no word or its own passes disagree. Readers are taken as independent of each other.
     """
 
     chip: str
@@ -127,7 +127,8 @@ class Fitness:
     Attributes:
         reader: Its id.
         organisation: Of the chip.
-        qualified: Every line of the chip, and every two of them, were shown by chips on which the reader agreed.
+        qualified: Every line of the chip, and every two of them, were shown by chips on which the reader
+            agreed.
         address_lines: Address lines of the chip that are not qualified.
         data_lines: Data lines likewise.
         not_told_apart: Pairs of lines, such as `A3 A7`, that would not have been noticed swapped or joined.
@@ -309,7 +310,8 @@ def _reasons(found: Fitness, standing: Standing | None) -> Iterable[str]:
         yield f"reader {reader} never shared a chip with another reader: nothing qualifies it"
         return
     compared = (
-        f"{len(standing.chips)} chip{'s' * (len(standing.chips) != 1)}, {standing.bits_compared} bits compared, "
+        f"{len(standing.chips)} chip{'s' * (len(standing.chips) != 1)}, {standing.bits_compared} "
+        f"bits compared, "
         f"{standing.disagreements} differ: bit error rate at most {standing.upper_bound:.2g} (95 %), "
         f"so at most {found.expected_wrong_bits:.2g} wrong bits to expect here"
     )
@@ -322,7 +324,10 @@ def _reasons(found: Fitness, standing: Standing | None) -> Iterable[str]:
     if untested:
         yield f"not qualified: {', '.join(untested)}; no compared chip would have shown a fault there"
     if found.not_told_apart:
-        yield f"not told apart: {', '.join(found.not_told_apart)}; no compared chip would have shown them swapped or joined"
+        yield (
+            f"not told apart: {', '.join(found.not_told_apart)}; no compared chip would have shown them "
+            f"swapped or joined"
+        )
 
 
 @dataclass(frozen=True)
@@ -396,8 +401,8 @@ def coverage(words: Words, shared: WordMask, organisation: Organisation) -> Cove
 
     A data line stuck shows where its column holds the other level; two joined or swapped show where their
     columns differ. An address line stuck (or inverted) shows where two words differ whose addresses differ in
-    this line alone. Two address lines swapped show where words differ whose addresses have them exchanged; and
-    then joined lines show too, since one of the two words differs from the word that both would give.
+    this line alone. Two address lines swapped show where words differ whose addresses have them exchanged;
+    and then joined lines show too, since one of the two words differs from the word that both would give.
 
     Args:
         words: The agreed content.

@@ -1,11 +1,11 @@
 """Stage four: all passes of one chip become one settled image, and what stays contested.
 
-1. The reference is the pass that most readers, then most passes, bear out; ties go to a device programmer, then
-   to the sheet's order.
-2. A pass that is rotated, slipped, inverted or line-swapped against the reference is brought into its order; the
-   step is written down and the finding kept.
-3. Bits are settled by the voices of readers: a reader speaks for a bit only where all its passes agree; a bit is
-   settled where at least one reader speaks and none speaks against. Never by majority.
+1. The reference is the pass that most readers, then most passes, bear out; ties go to a device programmer,
+   then to the sheet's order.
+2. A pass that is rotated, slipped, inverted or line-swapped against the reference is brought into its order;
+   the step is written down and the finding kept.
+3. Bits are settled by the voices of readers: a reader speaks for a bit only where all its passes agree; a bit
+   is settled where at least one reader speaks and none speaks against. Never by majority.
 4. Everything else is contested: the image carries the programmed state where it is known which way such cells
    fade, else the first listed reading's value, and the mask says so.
 """
@@ -217,8 +217,14 @@ def _realigned(
             "differing_words_after": differing,
             "words": organisation.words,
         },
-        means=f"Against {reference.reading}, pass {one.number} of {one.reading} slipped: {told}. The rest fits once it is moved back.",
-        also="A counter that missed or doubled a clock; two revisions of a program with code inserted (then the difference does not end).",
+        means=(
+            f"Against {reference.reading}, pass {one.number} of {one.reading} slipped: {told}. The rest "
+            f"fits once it is moved back."
+        ),
+        also=(
+            "A counter that missed or doubled a clock; two revisions of a program with code inserted "
+            "(then the difference does not end)."
+        ),
         next="Read once more with a slower serial line or flow control, and compare the number of words.",
     )
     return moved, finding
@@ -239,14 +245,26 @@ def _reordered(
     if straight:
         step = Step("rotate", {"by": by}, "The counter did not start at address 0.")
         code, where = Code.ROTATED, {"by": by}
-        means = f"Against {reference.reading}, pass {one.number} of {one.reading} starts {by} words further on: its counter was not at 0 when it began."
-        after = "Reset the counter before each pass, then read again; the start should come out the same each time."
+        means = (
+            f"Against {reference.reading}, pass {one.number} of {one.reading} starts {by} words further "
+            f"on: its counter was not at 0 when it began."
+        )
+        after = (
+            "Reset the counter before each pass, then read again; the start should come out the same "
+            "each time."
+        )
     else:
         step = _lines_step(mapping)
         code = Code.LINES_REORDERED
         where = {key: settings[key] for key in ("address", "data", "invert_address", "invert_data", "rotate")}
-        means = f"{one.reading} holds the same words as {reference.reading} with lines in another order: {_lines_in_words(settings)}. Brought into that order, the readings can be compared."
-        after = "Check the wires named against the data sheet's pinout; which of the two orders is the chip's own, the wiring tells."
+        means = (
+            f"{one.reading} holds the same words as {reference.reading} with lines in another order: "
+            f"{_lines_in_words(settings)}. Brought into that order, the readings can be compared."
+        )
+        after = (
+            "Check the wires named against the data sheet's pinout; which of the two orders is the "
+            "chip's own, the wiring tells."
+        )
     evidence: dict[str, Any] = {
         "differing_words_after": relation.differing_words,
         "differing_bits_after": relation.differing_bits,

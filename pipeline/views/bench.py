@@ -1,7 +1,7 @@
 """The bench sheet to read: on a terminal, as one printable page, and for other programs.
 
-The page is black on white with nothing fetched from anywhere, so that it prints the same from any machine, and its
-table has the shape of the package: what to join stands beside the pin it belongs to.
+The page is black on white with nothing fetched from anywhere, so that it prints the same from any machine,
+and its table has the shape of the package: what to join stands beside the pin it belongs to.
 """
 
 from __future__ import annotations
@@ -73,7 +73,10 @@ def figures(bench: Bench) -> tuple[tuple[str, str], ...]:
         ("Access time", f"{bench.access_ns:g} ns ({bench.access_ground})"),
         (
             "Wait",
-            f"{bench.wait_us} µs after each address, so {1_000_000 // bench.wait_us:,} words a second at most",
+            (
+                f"{bench.wait_us} µs after each address, so {1_000_000 // bench.wait_us:,} words a "
+                f"second at most"
+            ),
         ),
     ]
     if organisation is not None:

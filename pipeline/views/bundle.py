@@ -162,9 +162,15 @@ def _use(head: Mapping[str, Any], example: Mapping[str, Any] | None) -> Iterable
     yield "  4. A chip you have read yourself: look up its CRC-32, MD5 or SHA-1 in checksums-matching.txt."
     if example and head["released_from"]["content"]:
         part = plain(example.get("part") or "PART")
-        yield f"  5. A replacement:  wellread burn {name} --chip {example['chip']} --into {part} --format intel-hex"
+        yield (
+            f"  5. A replacement:  wellread burn {name} --chip {example['chip']} --into {part} --format "
+            f"intel-hex"
+        )
         yield "     says which pins to tie and which sum the programmer must show. Read the copy back."
-    yield "  Images under data/images-unsettled/ are contested or faulty: kept apart so that nobody burns one unaware."
+    yield (
+        "  Images under data/images-unsettled/ are contested or faulty: kept apart so that nobody burns "
+        "one unaware."
+    )
 
 
 def _rights(head: Mapping[str, Any]) -> Iterable[str]:
@@ -187,15 +193,29 @@ def _indented(text: str) -> list[str]:
 
 def _contents(*, content: bool) -> Iterable[str]:
     if content:
-        yield "  data/images/            one image a chip: .bin (words over 8 bits: big-endian), .hex Intel HEX, .s19 S-record"
-        yield "  data/images-unsettled/  the same of faulty and contested chips, with masks of the contested bits"
+        yield (
+            "  data/images/            one image a chip: .bin (words over 8 bits: big-endian), .hex "
+            "Intel HEX, .s19 S-record"
+        )
+        yield (
+            "  data/images-unsettled/  the same of faulty and contested chips, with masks of the "
+            "contested bits"
+        )
         yield "  data/spaces/            address spaces as the machine sees them"
         yield "  data/readings/          dump files that the sheet marks public, as they were read"
-        yield "  data/photos/, docs/     photographs without what the camera wrote into them; documents let out by name"
+        yield (
+            "  data/photos/, docs/     photographs without what the camera wrote into them; documents "
+            "let out by name"
+        )
     yield "  data/report/index.html  the report"
     yield "  checksums-sha256.txt    for sha256sum -c"
-    yield "  checksums-matching.txt  CRC-32, MD5, SHA-1 and sums of the images, to compare with; not for safety"
-    yield "  metadata/               record.json (everything, for programs), premis.xml, provenance.txt, schemas"
+    yield (
+        "  checksums-matching.txt  CRC-32, MD5, SHA-1 and sums of the images, to compare with; not for safety"
+    )
+    yield (
+        "  metadata/               record.json (everything, for programs), premis.xml, provenance.txt, "
+        "schemas"
+    )
     yield "  ro-crate-metadata.json, CITATION.cff and the BagIt files: for repositories and data portals"
 
 
@@ -258,7 +278,10 @@ def abstract(head: Mapping[str, Any]) -> str:
     """What the bundle is, in two sentences."""
     grades = ", ".join(f"{count} {grade}" for grade, count in head["grades"].items() if count)
     said = plain(head["machine"].get("description") or "")
-    return f"{said} Chips by the grade of their evidence: {grades}. Rights: {rights_name(head['rights']['statement'])}.".strip()
+    return (
+        f"{said} Chips by the grade of their evidence: {grades}. Rights: "
+        f"{rights_name(head['rights']['statement'])}."
+    ).strip()
 
 
 def _quoted(text: object) -> str:

@@ -41,7 +41,10 @@ def _content(burn: Burn) -> str:
     return "\n".join(
         (
             f"Image               {place}",
-            f"Sum, 16 bits        {burn.device_sum16:04X} for the whole chip, {burn.image_sum16:04X} for the image alone",
+            (
+                f"Sum, 16 bits        {burn.device_sum16:04X} for the whole chip, {burn.image_sum16:04X} "
+                f"for the image alone"
+            ),
             f"CRC-32              {burn.device_crc32:08X} for the whole chip",
         )
     )

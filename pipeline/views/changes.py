@@ -30,7 +30,8 @@ def changed(document: Mapping[str, Any]) -> str:
     lines = [f"{document['old_bag']} and {document['new_bag']}: {how}."]
     total = document["counts"]
     lines.append(
-        f"{counted(len(document['chips']), 'chip')}: {total['same'] + total['evidence']} with the same content, {total['content']} with another."
+        f"{counted(len(document['chips']), 'chip')}: {total['same'] + total['evidence']} with the "
+        f"same content, {total['content']} with another."
     )
     for kind in _ORDER:
         chips = [chip for chip in document["chips"] if chip["kind"] == kind]
@@ -68,6 +69,8 @@ def reopened(document: Mapping[str, Any]) -> str:
     """What `reopen` says."""
     document = one_lined(document)
     return (
-        f"{document['folder']}: {counted(len(document['files']), 'file')} of {counted(document['chips'], 'chip')}, every byte as the bag "
-        "has it.\nCorrect the sheet or add readings, then `wellread package` makes the next version; unchanged, it says so."
+        f"{document['folder']}: {counted(len(document['files']), 'file')} of "
+        f"{counted(document['chips'], 'chip')}, every byte as the bag "
+        "has it.\nCorrect the sheet or add readings, then `wellread package` makes the next version; "
+        "unchanged, it says so."
     )

@@ -44,7 +44,8 @@ def ledger_shown(document: Mapping[str, Any]) -> str:
     """The rows, then whether they are whole."""
     document = one_lined(document)
     lines = [
-        f"{row['number']:>6}  {row.get('when', '')}  {row.get('outcome') or row.get('kind', '')}  {row.get('bag', '')}"
+        f"{row['number']:>6}  {row.get('when', '')}  {row.get('outcome') or row.get('kind', '')}  "
+        f"{row.get('bag', '')}"
         f"{'  ' + row['note'] if row.get('note') else ''}".rstrip()
         for row in document["rows"]
     ]

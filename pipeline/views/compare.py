@@ -64,7 +64,10 @@ def differences_in_words(compared: Compared) -> str:
     missing = int(np.count_nonzero(~compared.present))
     if relation.differing_words:
         bits, words = relation.differing_bits, relation.differing_words
-        said = f"{bits} bit{'s' * (bits != 1)} differ{'s' * (bits == 1)} in {words} of {organisation.words} words"
+        said = (
+            f"{bits} bit{'s' * (bits != 1)} differ{'s' * (bits == 1)} in {words} of {organisation.words} "
+            f"words"
+        )
     else:
         said = "no other word differs" if relation.slips else "every word agrees"
     return said + (f"; {missing} word{'s' * (missing != 1)} missing" if missing else "")
@@ -94,7 +97,10 @@ def picture(
     unit = "1 word" if cell == 1 else f"{cell} words"
     return [
         *lines,
-        f"  a sign is {unit}: {shades[0]} equal, {shades[1]}{shades[2]}{shades[3]}{shades[4]} more and more differ",
+        (
+            f"  a sign is {unit}: {shades[0]} equal, {shades[1]}{shades[2]}{shades[3]}{shades[4]} more "
+            f"and more differ"
+        ),
     ]
 
 

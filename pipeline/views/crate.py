@@ -1,7 +1,7 @@
 """`ro-crate-metadata.json`: what a repository or data portal reads to take the bundle in as it stands.
 
-Source: RO-Crate 1.2: the descriptor and the root with name, description, datePublished and license; files with
-sizes and sha256; reads, packaging and release as CreateActions with their instruments.
+Source: RO-Crate 1.2: the descriptor and the root with name, description, datePublished and license; files
+with sizes and sha256; reads, packaging and release as CreateActions with their instruments.
 """
 
 from __future__ import annotations

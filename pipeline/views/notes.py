@@ -73,7 +73,8 @@ def _readers(head: Mapping[str, Any]) -> Iterable[str]:
         for one in told:
             name = " and ".join(one["readers"])
             yield (
-                f"  {name:12} {len(one['chips']):>6} {len(one['agreed_chips']):>6} {one['bits_compared']:>10} "
+                f"  {name:12} {len(one['chips']):>6} {len(one['agreed_chips']):>6} "
+                f"{one['bits_compared']:>10} "
                 f"{one['disagreements']:>7}  {one['upper_bound']:.3g}"
             )
             yield f"    lines exercised: {_exercised(one['coverage'])}"
@@ -154,7 +155,8 @@ def chip_notes(chip: Mapping[str, Any]) -> str:
                 f"{reader} {'undecided' if vote is None else vote}" for reader, vote in bit["votes"].items()
             )
             lines.append(
-                f"    {bit['address']:#06x} {bit['line']}: {votes or 'no voice'}; image carries {bit['image']} ({plain(bit['why'])})"
+                f"    {bit['address']:#06x} {bit['line']}: {votes or 'no voice'}; image carries "
+                f"{bit['image']} ({plain(bit['why'])})"
             )
     for finding in chip.get("findings", ()):
         lines.append(f"  {finding['severity']} {finding['code']}: {plain(finding['means'])}")

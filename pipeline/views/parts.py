@@ -1,7 +1,7 @@
 """The catalogue for a person: a list that filters, and one part with its package drawn pin by pin.
 
-Pin numbers never stand alone: the source and the confidence of the entry are beside them, because a person applies
-power by what is printed here.
+Pin numbers never stand alone: the source and the confidence of the entry are beside them, because a person
+applies power by what is printed here.
 """
 
 from __future__ import annotations

@@ -6,8 +6,8 @@ objects, in time order: capture, ingestion, message digest calculation, format i
 validation, information package creation. Everything is made from the plain record, chip by chip, so that a
 public bundle can make it again from its public view.
 
-Source: PREMIS Data Dictionary 3.0 and its schema (Library of Congress, 18 January 2016) for elements and their
-order; Library of Congress preservation vocabularies for terms and their URIs.
+Source: PREMIS Data Dictionary 3.0 and its schema (Library of Congress, 18 January 2016) for elements and
+their order; Library of Congress preservation vocabularies for terms and their URIs.
 """
 
 from __future__ import annotations
@@ -262,7 +262,10 @@ class Premis:
 
     def _image_object(self, chip: Mapping[str, Any], image: Mapping[str, Any], heard: Sequence[str]) -> str:
         derived = self.relation("der", "hss", "has Source", list(dict.fromkeys(heard))) if heard else ""
-        note = f"one word of {chip['organisation'].split('x')[1]} bits after the other, address 0 first, most significant byte first"
+        note = (
+            f"one word of {chip['organisation'].split('x')[1]} bits after the other, address 0 first, "
+            f"most significant byte first"
+        )
         if not image["settled"]:
             note += "; not settled: read the record before use"
         return self.file_object(
@@ -360,7 +363,10 @@ class Premis:
                 "nor",
                 f"normalization/{name}",
                 self.when,
-                "The image was derived from the readings; each step is in metadata/record.json and can be replayed.",
+                (
+                    "The image was derived from the readings; each step is in metadata/record.json and "
+                    "can be replayed."
+                ),
                 note=", ".join(actions),
                 agents=program,
                 sources=list(dict.fromkeys(heard)),

@@ -94,7 +94,8 @@ def packaged(done: Packaged, *, draw: bool) -> str:
     lines += [f"caution: {one_line(caution)}" for caution in done.cautions]
     if done.needing:
         lines.append(
-            f"Still to be done by a person: {', '.join(done.needing[:20])}{' …' if len(done.needing) > 20 else ''}"
+            f"Still to be done by a person: "
+            f"{', '.join(done.needing[:20])}{' …' if len(done.needing) > 20 else ''}"
         )
     if done.supersedes:
         lines.append(f"Supersedes {done.supersedes}.")
@@ -130,7 +131,10 @@ def examined(document: Mapping[str, Any], *, draw: bool) -> str:
     document = one_lined(document)
     name = document["part"] or "no part named"
     lines = [
-        f"{', '.join(document['files'])}: {document['organisation']} ({name}), {counted(document['passes'], 'pass', 'passes')}",
+        (
+            f"{', '.join(document['files'])}: {document['organisation']} ({name}), "
+            f"{counted(document['passes'], 'pass', 'passes')}"
+        ),
         f"grade {document['grade']}: {'; '.join(document['reasons'])}",
         f"image SHA-256 {document['image_sha256']}",
     ]
@@ -224,11 +228,15 @@ def started(document: Mapping[str, Any]) -> str:
     """What `start` says."""
     document = one_lined(document)
     lines = [
-        f"{document['sheet']}: {counted(document['chips'], 'chip')}, {counted(document['readings'], 'reading')} drafted."
+        (
+            f"{document['sheet']}: {counted(document['chips'], 'chip')}, "
+            f"{counted(document['readings'], 'reading')} drafted."
+        )
     ]
     lines += [f"  {name}: {reason}" for name, reason in document["left_out"]]
     lines.append(
-        "Confirm each guess on the chip itself, then empty its `unconfirmed` list; `wellread check` fails until you do."
+        "Confirm each guess on the chip itself, then empty its `unconfirmed` list; `wellread check` "
+        "fails until you do."
     )
     return "\n".join(lines)
 
@@ -264,6 +272,9 @@ def captured(document: Mapping[str, Any], *, draw: bool) -> str:
     lines.append(
         f"Added to the sheet's readings: {{{row}}}"
         if document["row_added"]
-        else f"The sheet was left alone. The reading counts by its name; to keep the date, add to its readings: {{{row}}}"
+        else (
+            f"The sheet was left alone. The reading counts by its name; to keep the date, add to its "
+            f"readings: {{{row}}}"
+        )
     )
     return "\n".join(lines)

@@ -7,9 +7,10 @@
     --only NAME only faults with this in their name, and no healthy images
     --markdown FILE   the tables of DEVELOPERS.md
 
-Each row states how many cases it rests on and a 95 % bound: the one-sided Clopper-Pearson bound (for no failure at
-all it is the rule of three, 3/n). A fault that changes nothing in an image (an uninformative slice) is counted and
-printed, never filtered out in silence. Exit code 1 when a bound that the project promises does not hold.
+Each row states how many cases it rests on and a 95 % bound: the one-sided Clopper-Pearson bound (for no
+failure at all it is the rule of three, 3/n). A fault that changes nothing in an image (an uninformative
+slice) is counted and printed, never filtered out in silence. Exit code 1 when a bound that the project
+promises does not hold.
 """
 
 from __future__ import annotations
@@ -99,7 +100,8 @@ def main(arguments: list[str] | None = None) -> int:
         results = list(pool.map(run, work, chunksize=len(FAULTS)))
     outcomes = [outcome for batch in results for outcome in batch]
     print(
-        f"seed {options.seed}, {len(outcomes)} cases; each case has its own seed (seed, kind, family, size, number)"
+        f"seed {options.seed}, {len(outcomes)} cases; each case has its own seed (seed, kind, "
+        f"family, size, number)"
     )
     for line in missing:
         print(line)
@@ -136,7 +138,8 @@ def _group(family: str) -> str:
 def _faults(outcomes: list[Outcome]) -> bool:
     print("\nfault injected; named = the right code with the right line, as a fault or a caution\n")
     print(
-        f"{'fault':26} {'family':44} {'n':>6} {'no change':>9} {'named':>9} {'bound':>8} {'as fault':>9} {'as note':>8} {'wrong line':>10}"
+        f"{'fault':26} {'family':44} {'n':>6} {'no change':>9} {'named':>9} {'bound':>8} "
+        f"{'as fault':>9} {'as note':>8} {'wrong line':>10}"
     )
     kept = True
     injected = [outcome for outcome in outcomes if outcome.kind == "fault"]
@@ -182,7 +185,8 @@ def _healthy(outcomes: list[Outcome]) -> bool:
         cautions, notes = sum(one.caution for one in group), sum(one.only_note for one in group)
         count = len(group)
         print(
-            f"{kind:12} {family:44} {count:6} {faults:7} {upper_bound(faults, count):8.3%} {cautions / count:9.2%} "
+            f"{kind:12} {family:44} {count:6} {faults:7} {upper_bound(faults, count):8.3%} "
+            f"{cautions / count:9.2%} "
             f"{notes / count:7.2%}"
         )
         if faults:
@@ -194,7 +198,8 @@ def _healthy(outcomes: list[Outcome]) -> bool:
             healthy_cases += count
             kept = kept and faults <= FALSE_FAULTS_AT_MOST * count
     print(
-        f"{'all healthy':57} {healthy_cases:6} {healthy_faults:7} {upper_bound(healthy_faults, healthy_cases):8.3%}"
+        f"{'all healthy':57} {healthy_cases:6} {healthy_faults:7} "
+        f"{upper_bound(healthy_faults, healthy_cases):8.3%}"
     )
     return kept
 

@@ -204,5 +204,8 @@ def _healthy(task: Task, image: Image, bits: int, number: int) -> Outcome:
         as_fault=Severity.FAULT in worst,
         caution=Severity.FAULT not in worst and Severity.CAUTION in worst,
         only_note=worst == {Severity.NOTE},
-        note=f"{image.size} #{number} {[(str(one.code), one.where) for one in findings if one.severity is Severity.FAULT]}",
+        note=(
+            f"{image.size} #{number} "
+            f"{[(str(one.code), one.where) for one in findings if one.severity is Severity.FAULT]}"
+        ),
     )

@@ -1,7 +1,7 @@
 """Images of the families that a ROM of the period may hold, made from a seed; no program code is imported.
 
-Each maker takes a random generator and the number of words and gives the words and their width. They are invented:
-real firmware is in `tests.accuracy.firmware`.
+Each maker takes a random generator and the number of words and gives the words and their width. They are
+invented: real firmware is in `tests.accuracy.firmware`.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 Image = NDArray[np.unsignedinteger[Any]]
 
-# A few opcodes of an 8-bit processor of the period with their operand lengths and rough weights (from memory).
+# A few opcodes of an 8-bit processor of the period with their operand lengths and rough weights (from
+# memory).
 OPCODES: tuple[tuple[int, int, float], ...] = (
     *((op, 2, 6.0) for op in (0xCD, 0x21, 0x3A, 0x32, 0xC3, 0xCA, 0xC2)),
     *((op, 2, 2.0) for op in (0x2A, 0x22, 0x11, 0x01, 0xDA, 0xD2, 0xFA)),
@@ -241,7 +242,8 @@ FAMILIES: tuple[Family, ...] = (
 )
 
 
-# -- look-alikes: healthy images that carry the very relation of a fault ---------------------------------------
+# -- look-alikes: healthy images that carry the very relation of a fault
+# ---------------------------------------
 
 
 def doubled(random: Generator, words: int) -> tuple[Image, int]:

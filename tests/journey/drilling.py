@@ -1,11 +1,12 @@
 """Kill a program, or let the disk refuse it, at a counted step of its writing.
 
-Nothing sleeps and nothing is patched: the program runs as it always does, in a process of its own, and the kernel
-stops it whenever it is about to make a call that changes something in the watched folder. The harness counts these *write steps* over all
-its processes, and at the chosen one it has the kernel kill them all, or makes the call fail with an error number.
+Nothing sleeps and nothing is patched: the program runs as it always does, in a process of its own, and the
+kernel stops it whenever it is about to make a call that changes something in the watched folder. The harness
+counts these *write steps* over all its processes, and at the chosen one it has the kernel kill them all, or
+makes the call fail with an error number.
 
-It asks the kernel through ptrace and a seccomp filter, so it works on Linux on x86-64 where a container does not
-forbid tracing; elsewhere `can_drill` says why not.
+It asks the kernel through ptrace and a seccomp filter, so it works on Linux on x86-64 where a container does
+not forbid tracing; elsewhere `can_drill` says why not.
 """
 # ruff: noqa: PTH115, PTH118, PTH123 - the paths are other processes', under /proc
 

@@ -173,9 +173,9 @@ def test_a_capture_says_what_it_found_and_draws_the_strip(tmp_path: Path, line: 
     assert re.fullmatch(r"00 [^ ]{32,} FF", lines[3])
     assert "No finding." in lines
     assert (
-        f"3 of 3 passes whole, {len(in_plain())} bytes received (plain printing, in which nothing proves a line)"
-        in lines
-    )
+        f"3 of 3 passes whole, {len(in_plain())} bytes received (plain printing, in which nothing "
+        f"proves a line)"
+    ) in lines
     assert any(re.fullmatch(r"The line was never left unread for more than \d+\.\d ms", one) for one in lines)
     assert f"The reading is {log_of(folder)}" in lines
     assert any(one.startswith("Added to the sheet's readings: {file: U1.hb.1.log, date: ") for one in lines)
@@ -194,7 +194,8 @@ def test_a_fault_in_the_reading_is_found_named_by_pin_and_makes_the_exit_code_on
     assert done.code == 1, done.err
     [fault] = [one for one in done.document["examined"]["findings"] if one["severity"] == "fault"]
     assert (fault["code"], fault["where"]["line"]) == ("address-line-dead", "A5")
-    # A5 of a 2716 is pin 3; Source: the catalogue's entry, held to a data sheet in tests/outside/test_pinouts.py
+    # A5 of a 2716 is pin 3; Source: the catalogue's entry, held to a data sheet in
+    # tests/outside/test_pinouts.py
     assert [pin["pin"] for pin in fault["where"]["pins"]] == [3]
     assert log_of(folder).read_bytes() == whole(3, dead)
 
@@ -641,7 +642,8 @@ def test_a_reader_that_resets_in_mid_pass_is_captured_whole_in_the_protocol(
     stream = whole(1, SMALL) + b"".join(printed(SMALL, 2))[:700] + b"ROM reader ready\r\n" + whole(3, SMALL)
     done = sends(folder, line, stream, "--json")
     assert done.code == 0, done.err
-    # it ends once three passes are whole, of which one came before the reset; what follows at once is kept as well
+    # it ends once three passes are whole, of which one came before the reset; what follows at once is kept as
+    # well
     assert done.document["passes_whole"] in (3, 4)
     assert stream.startswith(log_of(folder).read_bytes())
     assert any(one.startswith("pass 2 was left out: ") for one in done.document["told"])

@@ -37,7 +37,8 @@ def test_a_known_gap_is_declared_to_convert_and_filled(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("radix", ["hex", "decimal"])
 def test_the_radix_of_the_addresses_is_declared_to_convert(tmp_path: Path, radix: str) -> None:
-    # Lines of eight at 0 and 10: a line between them in hexadecimal; in decimal the star stands for two values.
+    # Lines of eight at 0 and 10: a line between them in hexadecimal; in decimal the star stands for two
+    # values.
     file, out = tmp_path / "a.txt", tmp_path / "a.bin"
     file.write_bytes(b"0000: " + b"01 02 03 04 05 06 07 08\n" + b"*\n0010: " + b"11 12 13 14 15 16 17 18\n")
     gone = wellread("convert", file, "--to", "binary", "--output", out, "--address", "roman")

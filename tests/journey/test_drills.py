@@ -1,12 +1,13 @@
 """Whatever ends a run, and wherever it is in its writing: the old state or the new, never a mixture.
 
-Every program below runs once undisturbed, then once for each of its write steps: killed by the kernel at that step,
-refused by a full disk from there on, refused once by a failing device. What lies there afterwards is the old state
-or, byte for byte, what the undisturbed run left. The same command run again tells of what was left behind, clears it
-where asked, and ends in the new state.
+Every program below runs once undisturbed, then once for each of its write steps: killed by the kernel at that
+step, refused by a full disk from there on, refused once by a failing device. What lies there afterwards is
+the old state or, byte for byte, what the undisturbed run left. The same command run again tells of what was
+left behind, clears it where asked, and ends in the new state.
 
-By default every distinct call and kind of file is killed once, and every second of them refused; `WELLREAD_DRILLS=all`
-takes every step for every fault. `WELLREAD_DRILL_TABLE=FILE` writes the table for DEVELOPERS.md.
+By default every distinct call and kind of file is killed once, and every second of them refused;
+`WELLREAD_DRILLS=all` takes every step for every fault. `WELLREAD_DRILL_TABLE=FILE` writes the table for
+DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -51,8 +52,8 @@ class Drill:
         program: Of `drilled.PROGRAMS`.
         arrange: Fills an empty folder before each run.
         arguments: What the program is given, in that folder.
-        inspect: Asserts that the folder is in the old state or the new; told how the run ended, the old state and
-            the new (empty for the undisturbed run, which makes it).
+        inspect: Asserts that the folder is in the old state or the new; told how the run ended, the old state
+            and the new (empty for the undisturbed run, which makes it).
     """
 
     name: str

@@ -1,7 +1,7 @@
 """Hostile sheets: each is refused in words, at once, and nothing of it acts on anything.
 
-What may lie in a project folder is in `test_hostile_files`, in a bag or an archive in `test_hostile_bags`; what the
-terminal may not get in `test_hostile_terminal`.
+What may lie in a project folder is in `test_hostile_files`, in a bag or an archive in `test_hostile_bags`;
+what the terminal may not get in `test_hostile_terminal`.
 """
 
 from __future__ import annotations
@@ -113,7 +113,10 @@ def _spreadsheet(tmp_path: Path) -> tuple[Path, Path]:
     )
     packed = "http://schemas.openxmlformats.org/package/2006"
     parts = {
-        "[Content_Types].xml": f'<Types xmlns="{packed}/content-types"><Default Extension="rels" ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
+        "[Content_Types].xml": (
+            f'<Types xmlns="{packed}/content-types"><Default Extension="rels" '
+            f'ContentType="application/vnd.openxmlformats-package.relationships+xml"/>'
+        )
         + "".join(
             f'<Override PartName="/xl/{path}.xml" ContentType="{made}.{kind}+xml"/>'
             for path, kind in (
@@ -124,7 +127,10 @@ def _spreadsheet(tmp_path: Path) -> tuple[Path, Path]:
             )
         )
         + "</Types>",
-        "_rels/.rels": f'<Relationships xmlns="{packed}/relationships"><Relationship Id="r1" Type="{rels}/officeDocument" Target="xl/workbook.xml"/></Relationships>',
+        "_rels/.rels": (
+            f'<Relationships xmlns="{packed}/relationships"><Relationship Id="r1" '
+            f'Type="{rels}/officeDocument" Target="xl/workbook.xml"/></Relationships>'
+        ),
         "xl/_rels/workbook.xml.rels": f'<Relationships xmlns="{packed}/relationships">'
         + "".join(
             f'<Relationship Id="r{number}" Type="{rels}/{kind}" Target="{path}.xml"/>'
@@ -138,7 +144,10 @@ def _spreadsheet(tmp_path: Path) -> tuple[Path, Path]:
             )
         )
         + "</Relationships>",
-        "xl/workbook.xml": f'<workbook xmlns="{main}" xmlns:r="{rels}"><sheets><sheet name="chips" sheetId="1" r:id="r1"/></sheets></workbook>',
+        "xl/workbook.xml": (
+            f'<workbook xmlns="{main}" xmlns:r="{rels}"><sheets><sheet name="chips" sheetId="1" '
+            f'r:id="r1"/></sheets></workbook>'
+        ),
         "xl/styles.xml": f'<styleSheet xmlns="{main}"><cellXfs count="1"><xf/></cellXfs></styleSheet>',
         "xl/sharedStrings.xml": f'<sst xmlns="{main}"><si><t>chip</t></si><si><t>U1</t></si></sst>',
         "xl/worksheets/sheet1.xml": f'<worksheet xmlns="{main}"><sheetData><row r="1"><c r="A1" t="s"><v>0</v></c></row>'

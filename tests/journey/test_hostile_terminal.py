@@ -1,8 +1,8 @@
 """Whatever text comes from elsewhere, no command prints a character that acts on a terminal, nor a line not its own.
 
-All of it lies in a folder whose name is hostile, with sheets, names, notes, rows and archives that are hostile too;
-every command meets them, in words and as JSON, on terminals of two encodings. What counts is what was written to
-standard output and standard error, character for character.
+All of it lies in a folder whose name is hostile, with sheets, names, notes, rows and archives that are
+hostile too; every command meets them, in words and as JSON, on terminals of two encodings. What counts is
+what was written to standard output and standard error, character for character.
 """
 
 from __future__ import annotations
@@ -72,7 +72,8 @@ class World:
         self.project = self.root / "m"
         drilled.project(self.root)
         (self.project / "sheet.yaml").write_text(sheet(), encoding="utf-8")
-        # The survey refuses names with controls of ASCII (see `check bad names`); those of C1 and the turning marks it keeps.
+        # The survey refuses names with controls of ASCII (see `check bad names`); those of C1 and the turning
+        # marks it keeps.
         (self.project / "dumps/c1\x9b31m\u202e[bold red].bin").write_bytes(b"stray")
         self.bag = self.made("package", self.project, "--into", self.root, into="m-v1")
         self.ledger = self.root / f"ledger{EVIL}"
@@ -324,8 +325,10 @@ CASES: dict[str, Callable[[World], Words]] = {
     "check bad values": lambda w: [
         "check",
         w.drafted(
-            f"{MINIMAL}chips:\n  - {{chip: {json.dumps(EVIL)}, part: {json.dumps(EVIL)}, state: {json.dumps(EVIL)}}}\n"
-            f"readings:\n  - {{chip: U1, reader: {json.dumps(EVIL)}, file: {json.dumps(EVIL)}, date: {json.dumps(EVIL)}}}\n"
+            f"{MINIMAL}chips:\n  - {{chip: {json.dumps(EVIL)}, part: {json.dumps(EVIL)}, state: "
+            f"{json.dumps(EVIL)}}}\n"
+            f"readings:\n  - {{chip: U1, reader: {json.dumps(EVIL)}, file: {json.dumps(EVIL)}, date: "
+            f"{json.dumps(EVIL)}}}\n"
         ),
     ],
     "check a key twice": lambda w: [
@@ -641,7 +644,8 @@ def test_on_a_real_terminal_progress_and_all_are_inert_too(case: str, world: Wor
     assert code != 70
     if case in {"package", "recheck", "release"}:
         assert "\r" in said.replace("\r\n", ""), "no progress was shown"
-    # The terminal itself turns each line feed into two characters; a progress line begins with the first of them.
+    # The terminal itself turns each line feed into two characters; a progress line begins with the first of
+    # them.
     plain = said.replace("\r\n", "\n").replace("\r", "\n")
     assert_inert(plain)
     assert "[bold red]" in plain

@@ -115,7 +115,8 @@ def test_grades_come_in_the_order_of_the_design(tmp_path: Path) -> None:
         + "chips:\n"
         + "".join(f"  - {{chip: U{n}, organisation: 256x8}}\n" for n in range(1, 6))
         + (
-            "  - {chip: U6, organisation: 256x8, state: read-failed, attempts: [{reader: h, outcome: no answer}]}\n"
+            "  - {chip: U6, organisation: 256x8, state: read-failed, attempts: [{reader: h, outcome: "
+            "no answer}]}\n"
         )
     )
     folder = project(

@@ -287,7 +287,8 @@ def test_the_odds_of_a_wrong_settled_bit_are_stated_where_every_reader_has_a_bou
     assert stated
     for chip in stated:
         readers = {one["reader"] for one in chip["readings"] if one["passes"]}
-        # Two independent readers are both wrong, or one is wrong while the other is silent: `lasting` has no silence.
+        # Two independent readers are both wrong, or one is wrong while the other is silent: `lasting` has no
+        # silence.
         expected = 1.0
         for reader in readers:
             expected *= rates[reader]

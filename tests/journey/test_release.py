@@ -274,7 +274,10 @@ def test_without_a_word_only_metadata_and_digests_go_out(tmp_path: Path) -> None
 
 def test_documents_go_out_only_by_name_and_never_with_a_private_value(tmp_path: Path) -> None:
     project = tmp_path / "project"
-    named = "  allowed_by: Ilsabet Quorne for␟  documents: [docs/rights-search.txt, docs/letter.txt, docs/gone.txt]\n  allowed_by: Ilsabet Quorne for"
+    named = (
+        "  allowed_by: Ilsabet Quorne for␟  documents: [docs/rights-search.txt, docs/letter.txt, "
+        "docs/gone.txt]\n  allowed_by: Ilsabet Quorne for"
+    )
     shutil.copytree(EXAMPLE / "docs", tmp_path / "docs")
     bag_of(project, tmp_path / "first", named=named)
     (project / "docs" / "letter.txt").write_text(
@@ -299,7 +302,9 @@ def test_a_private_value_written_into_a_public_field_is_replaced_and_told(tmp_pa
         tmp_path / "bags",
         note="  holder: not found␟  holder: not found (ask TAMSIN vrooke, loom CW78-0413-Q)",
         aside="set_aside: The jumper of A5␟set_aside: tamsin  Vrooke found the jumper of A5",
-        public="file: SEQ-U4.hb.2.log, date: 2023-09-16␟file: SEQ-U4.hb.2.log, date: 2023-09-16, public: true",
+        public=(
+            "file: SEQ-U4.hb.2.log, date: 2023-09-16␟file: SEQ-U4.hb.2.log, date: 2023-09-16, public: true"
+        ),
     )
     done = wellread("release", bag, "--into", tmp_path / "out", "--json").document
     bundle = members(Path(done["bundle"]))
@@ -406,7 +411,8 @@ def test_the_pages_of_a_large_set_hold_no_private_value_either(tmp_path: Path) -
             bytes((7 * n + number) & 0xFF for n in range(32))
         )
         rows.append(
-            f"  - {{chip: U{number}, part: 82S123, board: b{number % 2}, notes: 'Mended by Jorrit Ostermaan', private: {number == 5}}}"
+            f"  - {{chip: U{number}, part: 82S123, board: b{number % 2}, notes: 'Mended by Jorrit "
+            f"Ostermaan', private: {number == 5}}}"
         )
     sheet = [
         "machine: {id: many, name: Many, serial: ZX-99812}",

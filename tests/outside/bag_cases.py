@@ -1,8 +1,9 @@
 """Bags made by hand, each with one property, and what RFC 8493 says of them.
 
-None of our own code makes them, so that a mistake of our writer cannot hide one of our judge. Each case names the
-clause that decides it; `library` is what `bagit` 1.9.0 says where that differs, which was found by running it.
-The rules are those that the published conformance cases exercise (valid, warning and invalid bags of 0.93 to
+None of our own code makes them, so that a mistake of our writer cannot hide one of our judge. Each case names
+the clause that decides it; `library` is what `bagit` 1.9.0 says where that differs, which was found by
+running it. The rules are those that the published conformance cases exercise (valid, warning and invalid bags
+of 0.93 to
 1.0), and the gaps V1 to V18 that were found by probing.
 """
 

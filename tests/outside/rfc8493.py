@@ -1,7 +1,8 @@
 """A small reader of bags written from the text of RFC 8493 alone, to judge our bags and our judge.
 
 It shares no line with the program: it works on bytes, reads every file once for each manifest line, and knows
-nothing of speed. Versions before 1.0 are read by the same rules except where their drafts are known to differ.
+nothing of speed. Versions before 1.0 are read by the same rules except where their drafts are known to
+differ.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ def problems(bag: Path) -> list[str]:
     declaration = bag / "bagit.txt"
     if not declaration.is_file():
         return ["2.1.1: bagit.txt is required"]
-    # 2.1.1 and the ABNF of section 7: "BagIt-Version: " M "." N ending "Tag-File-Character-Encoding: " name ending
+    # 2.1.1 and the ABNF of section 7: "BagIt-Version: " M "." N ending "Tag-File-Character-Encoding: " name
+    # ending
     found = re.fullmatch(
         rb"BagIt-Version: ([0-9]+)\.([0-9]+)(?:\r\n|\n|\r)Tag-File-Character-Encoding: ([^\s]+)(?:\r\n|\n|\r)",
         declaration.read_bytes(),
@@ -32,7 +34,8 @@ def problems(bag: Path) -> list[str]:
     if version not in {(0, 93), (0, 94), (0, 95), (0, 96), (0, 97), (1, 0)}:
         return [f"2.1.1: version {version} is not known"]
     encoding = found[3].decode()
-    # No name in IANA's registry of character sets has other signs, or one at its end; Python passes over them.
+    # No name in IANA's registry of character sets has other signs, or one at its end; Python passes over
+    # them.
     if not re.fullmatch(r"[A-Za-z0-9]+(?:[-_.:][A-Za-z0-9]+)*", encoding):
         return [f"2.1.1: encoding {encoding} is none"]
     try:

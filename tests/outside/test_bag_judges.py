@@ -1,7 +1,7 @@
 """Three judges over one set of bags: ours, the common library, and a reader written from the RFC's text.
 
-Source of every rule: RFC 8493 (October 2018), the section in `Case.clause`. Where the library says otherwise, the
-case says so, and the clause decides.
+Source of every rule: RFC 8493 (October 2018), the section in `Case.clause`. Where the library says otherwise,
+the case says so, and the clause decides.
 """
 
 from __future__ import annotations

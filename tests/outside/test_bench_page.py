@@ -1,6 +1,7 @@
 """The printed bench sheet, judged by a browser: one sheet of paper, and nothing that shuts a reader out.
 
-Source of the accessibility rules: axe-core, as the package `axe-playwright-python` carries it (WCAG 2 A and AA).
+Source of the accessibility rules: axe-core, as the package `axe-playwright-python` carries it (WCAG 2 A and
+AA).
 """
 
 from __future__ import annotations
@@ -70,8 +71,10 @@ def test_a_sheet_passes_axe(tmp_path: Path, number: str, wired: str | None) -> N
         importlib.resources.files("axe_playwright_python").joinpath("axe.min.js").read_text(encoding="utf-8")
     )
     run = (
-        "<pre id='judged'></pre><script>axe.run(document.querySelector('main').parentElement, {exclude: ['#judged']})"
-        ".then(r => {document.getElementById('judged').textContent = JSON.stringify({violations: r.violations.map("
+        "<pre id='judged'></pre><script>axe.run(document.querySelector('main').parentElement, "
+        "{exclude: ['#judged']})"
+        ".then(r => {document.getElementById('judged').textContent = JSON.stringify({violations: "
+        "r.violations.map("
         "v => [v.id, v.nodes.map(n => n.html)]), passes: r.passes.length})})</script>"
     )
     html = page(number, wired).replace("</body>", f"<script>{axe}</script>{run}</body>")

@@ -1,7 +1,7 @@
 """Replacement practice as people have worked it out at the bench, held against what the pinouts give.
 
-Source of every figure here: FACTS section c, that is common practice (no source) or second-hand, as each case says;
-the blank sums follow from arithmetic alone.
+Source of every figure here: FACTS section c, that is common practice (no source) or second-hand, as each case
+says; the blank sums follow from arithmetic alone.
 """
 
 from __future__ import annotations

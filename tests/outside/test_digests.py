@@ -1,8 +1,8 @@
 """Digests through our own writing and rechecking path, against published vectors.
 
-Sources: FIPS 180-4 with the NIST example computations (SHA-1, SHA-256, SHA-512); RFC 1321 appendix A.5 (MD5 test suite);
-catalogue of parametrised CRC algorithms, CRC-32/ISO-HDLC check value. The vectors are quoted from memory and confirmed by
-recomputing them.
+Sources: FIPS 180-4 with the NIST example computations (SHA-1, SHA-256, SHA-512); RFC 1321 appendix A.5 (MD5
+test suite); catalogue of parametrised CRC algorithms, CRC-32/ISO-HDLC check value. The vectors are quoted
+from memory and confirmed by recomputing them.
 """
 
 from __future__ import annotations

@@ -53,8 +53,8 @@ def test_the_normal_tail_agrees_with_scipy(deviation: float) -> None:
 
 @pytest.mark.parametrize("bits", [1, 2, 6, 10, 40])
 def test_one_direction_is_the_two_sided_sign_test(bits: int) -> None:
-    # The sign test is the exact binomial test of one half (NIST/SEMATECH e-Handbook, section 7.1.3 on tests of
-    # proportions); scipy's two-sided test is the judge here.
+    # The sign test is the exact binomial test of one half (NIST/SEMATECH e-Handbook, section 7.1.3 on tests
+    # of proportions); scipy's two-sided test is the judge here.
     assert chance.one_direction(bits) == pytest.approx(float(stats.binomtest(bits, bits, 0.5).pvalue))
 
 
@@ -83,7 +83,8 @@ def test_whole_copies_by_chance_cost_every_bit_of_every_further_copy(copies: int
 
 @pytest.mark.parametrize("trials", [300, 1000, 5000])
 def test_the_bound_of_the_accuracy_table_is_the_rule_of_three_where_nothing_failed(trials: int) -> None:
-    # Hanley and Lippman-Hand, "If nothing goes wrong, is everything all right?", JAMA 249 (1983) 1743: 3/n at 95 %.
+    # Hanley and Lippman-Hand, "If nothing goes wrong, is everything all right?", JAMA 249 (1983) 1743: 3/n at
+    # 95 %.
     assert upper_bound(0, trials) == pytest.approx(3 / trials, rel=0.01)
 
 

@@ -75,7 +75,8 @@ def test_a_wrongly_printed_record_is_refused_with_both_sums(record: str, stated:
 
 
 def test_the_example_of_the_evaluation_board_manuals_decodes_with_its_header() -> None:
-    # Source: Motorola M68EVB912B32 / M68HC12A4EVB / M68HC11EVBU user's manuals, appendix A, "S-Record Example".
+    # Source: Motorola M68EVB912B32 / M68HC12A4EVB / M68HC11EVBU user's manuals, appendix A, "S-Record
+    # Example".
     lines = (
         "S00600004844521B",
         "S1130000285F245F2212226A000424290008237C2A",
@@ -151,8 +152,8 @@ def test_the_example_of_the_tools_manual_decodes_to_its_two_sections() -> None:
 
 
 def test_the_printed_extended_record_counts_its_whole_head() -> None:
-    # Source: TI SPRU513 / SPNU118, hex-conversion chapter: %1561C3100020202020202 is 15 hex = 21 characters, six
-    # bytes of 02 from 0100. (One OCR copy drops a character.)
+    # Source: TI SPRU513 / SPNU118, hex-conversion chapter: %1561C3100020202020202 is 15 hex = 21 characters,
+    # six bytes of 02 from 0100. (One OCR copy drops a character.)
     decoded = decode(b"%1561C3100020202020202\n%0781010\n")
     assert bytes_at(decoded) == [(0x100, "020202020202")]
 

@@ -104,7 +104,8 @@ def test_intelhex_s_own_eight_bit_image_decodes_to_its_own_binary() -> None:
 
 
 def test_intelhex_s_own_sixteen_bit_and_far_images_decode_to_their_own_data() -> None:
-    # Source: the intelhex package, intelhex/test.py, `hex16`/`bin16`, `hex64k`/`data64k`, `hex_rectype3`, `hex_rectype5`.
+    # Source: the intelhex package, intelhex/test.py, `hex16`/`bin16`, `hex64k`/`data64k`, `hex_rectype3`,
+    # `hex_rectype5`.
     (run,) = decode(intelhex_tests.hex16.encode()).runs
     seen = {
         block.address // 2 + k: int(word) for block in run for k, word in enumerate(block.words.view("<u2"))
@@ -151,8 +152,8 @@ def package_file(package: str, ending: str) -> bytes:
 
 
 def test_real_firmware_of_two_islands_far_apart_decodes_as_two_other_libraries_read_it() -> None:
-    # Source: the MIT-licensed package micropython-microbit-fs, MicroPython 1.1.1 for a board whose configuration
-    # registers lie 256 MiB above its program.
+    # Source: the MIT-licensed package micropython-microbit-fs, MicroPython 1.1.1 for a board whose
+    # configuration registers lie 256 MiB above its program.
     content = package_file("micropython-microbit-fs", "micropython-microbit-v1.1.1.hex")
     decoded = decode(content)
     (run,) = decoded.runs

@@ -43,8 +43,8 @@ BYTE_1986 = """
 """
 """Pins as seen in a 28-pin socket; a 24-pin part sits at the ground end.
 
-Source: S. Ciarcia, "Build an Intelligent Serial EPROM Programmer", BYTE, October 1986, p. 106, and for the 28C parts
-the AT28C64 and AT28C256 data sheets, both as transcribed in a public note (second-hand).
+Source: S. Ciarcia, "Build an Intelligent Serial EPROM Programmer", BYTE, October 1986, p. 106, and for the
+28C parts the AT28C64 and AT28C256 data sheets, both as transcribed in a public note (second-hand).
 """
 COLUMNS = BYTE_1986.split("\n")[1].split()
 

@@ -1,7 +1,7 @@
 """PREMIS 3.0: the published schema, and what the schema does not check.
 
-Sources: premis-v3-0.xsd, Library of Congress, 18 January 2016 (sha256 03b8a77a…); PREMIS Data Dictionary 3.0 for the
-mandatory elements; Library of Congress preservation vocabularies for terms and URIs.
+Sources: premis-v3-0.xsd, Library of Congress, 18 January 2016 (sha256 03b8a77a…); PREMIS Data Dictionary 3.0
+for the mandatory elements; Library of Congress preservation vocabularies for terms and URIs.
 """
 
 from __future__ import annotations

@@ -34,8 +34,8 @@ def small_bag(root: Path) -> None:
 def harmless(name: str, before: bytes, after: bytes, *, vouched: bool = True) -> str:
     """The clause that says that a flipped manifest means the same, or "".
 
-    Only the tag manifests themselves are vouched for by nothing inside the bag; where there are none (`vouched`), the
-    payload manifests and the other tag files are not either.
+    Only the tag manifests themselves are vouched for by nothing inside the bag; where there are none
+    (`vouched`), the payload manifests and the other tag files are not either.
     """
     if not vouched and name in {"bag-info.txt", "record.json"}:
         return "2.2.1: tag manifests are optional, and where there is none no tag file is checked"

@@ -1,7 +1,7 @@
 """A programmed replacement in the old socket gives the old image back, for every pairing.
 
-The socket here is a model of its own: it drives holes as the old part's pinout says, carries each level to the new
-part by the plan's joints and nothing else, and reads the new part by the new part's pin table.
+The socket here is a model of its own: it drives holes as the old part's pinout says, carries each level to
+the new part by the plan's joints and nothing else, and reads the new part by the new part's pin table.
 """
 
 from __future__ import annotations

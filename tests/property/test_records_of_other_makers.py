@@ -1,7 +1,7 @@
 """A valid bag may hold any record: what a command makes of it is a result or a refusal in words, never a bug.
 
-Anybody can make a bag whose manifests hold and whose record says anything. One or two places of the example's record
-become something else; every command that reads a record is given the bag.
+Anybody can make a bag whose manifests hold and whose record says anything. One or two places of the example's
+record become something else; every command that reads a record is given the bag.
 """
 
 from __future__ import annotations

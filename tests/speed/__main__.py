@@ -1,7 +1,7 @@
 """`python -m tests.speed`: ratios measured side by side in one run, never single absolute times.
 
-Each module of this folder offers `rows()`: (what is measured, ratio, bound). `--strict` exits 1 on a missed bound;
-`--only NAME` runs one module.
+Each module of this folder offers `rows()`: (what is measured, ratio, bound). `--strict` exits 1 on a missed
+bound; `--only NAME` runs one module.
 """
 
 from __future__ import annotations

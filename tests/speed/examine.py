@@ -1,8 +1,8 @@
 """How fast chips are examined, against sorting the same image: `python -m tests.speed.examine`.
 
-The two bounds that the project promises: one 64 K x 8 image with three passes in at most 25 times `np.sort` of the
-image (uint8, default kind) a pass; and 10,000 chips of 2 K x 8 with two passes at 1,500 chips a second or more on
-two cores. Imports are left out, and both sides are measured in the same run.
+The two bounds that the project promises: one 64 K x 8 image with three passes in at most 25 times `np.sort`
+of the image (uint8, default kind) a pass; and 10,000 chips of 2 K x 8 with two passes at 1,500 chips a second
+or more on two cores. Imports are left out, and both sides are measured in the same run.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Relating two images with crossed lines and 0.5 % wrong words: processor time against the bounds promised.
 
-The matrix library may use several threads; the processor time of all of them is counted, so that the figure is
-that of one core. Imports are left out: one small pair is related first.
+The matrix library may use several threads; the processor time of all of them is counted, so that the figure
+is that of one core. Imports are left out: one small pair is related first.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """The report of a large set against `bagit` making and validating a bag of the same set, pages included.
 
-Both are timed by the processor, in one process: waiting for the disk, which only the bag does, is not held against it.
+Both are timed by the processor, in one process: waiting for the disk, which only the bag does, is not held
+against it.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ def rows() -> Iterator[tuple[str, float, float]]:
     # Templates are compiled once a process: warmed here as the imports are.
     _ = chip_page(sample.head, sample.chips[0], sample.load)
     _ = first_page(sample.head, [summary_of(sample.chips[0])])
-    # The sample stands in memory whole, where a run streams it: keep the collector from walking it again and again.
+    # The sample stands in memory whole, where a run streams it: keep the collector from walking it again and
+    # again.
     gc.collect()
     gc.freeze()
     started = time.process_time()

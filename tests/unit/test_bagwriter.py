@@ -168,7 +168,8 @@ def test_the_tag_files_are_those_of_the_rfc_byte_for_byte(tmp_path: Path) -> Non
     )
     # Section 2.1.3: every payload file once, nothing else, sorted by UTF-8 bytes.
     assert (root / "manifest-sha256.txt").read_text("utf-8") == (
-        f"{entries[1].sha256}  data/images/main/U1.bin\n{entries[0].sha256}  data/readings/main/U1/U1.prog.1.bin\n"
+        f"{entries[1].sha256}  data/images/main/U1.bin\n{entries[0].sha256}  "
+        f"data/readings/main/U1/U1.prog.1.bin\n"
     )
     # Section 2.2.1: every tag file but the tag manifests.
     listed = [

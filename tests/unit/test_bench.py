@@ -101,7 +101,8 @@ def test_a_part_differs_from_itself_in_nothing(part: Part) -> None:
     ("wired", "new", "moves"),
     [
         # Worked comparisons. Source: FACTS a.5, a.9 and c (second-hand or common practice, as said there).
-        # 2708 against 2716: 18, 19, 21 differ (Program, +12, -5 against /CE, A10, Vpp); 18 is at ground in both.
+        # 2708 against 2716: 18, 19, 21 differ (Program, +12, -5 against /CE, A10, Vpp); 18 is at ground in
+        # both.
         ("2708", "2716", {19: ("+12 V", "address bit 10"), 21: ("-5 V", "+5 V")}),
         ("2716", "2732", {21: ("+5 V", "address bit 11")}),
         # 2532 against 2732: 18, 20, 21 differ; 20 is an enable active low in both.
@@ -115,7 +116,8 @@ def test_a_part_differs_from_itself_in_nothing(part: Part) -> None:
         ("27C040", "29F040", {1: ("+5 V", "address bit 18"), 31: ("address bit 18", "+5 V")}),
         # 27C100 type against 27C010: A16 and /OE exchanged.
         ("27C010", "27C100", {2: ("address bit 16", "ground (0 V)"), 24: ("ground (0 V)", "address bit 16")}),
-        # 512x8 PROM (7641 class) against 2716: 18 active high against /CE, 19 and 22 become A10 and A9, 21 Vpp.
+        # 512x8 PROM (7641 class) against 2716: 18 active high against /CE, 19 and 22 become A10 and A9, 21
+        # Vpp.
         (
             "7641",
             "2716",

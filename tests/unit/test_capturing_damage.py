@@ -1,8 +1,8 @@
 """Bytes dropped and doubled at random, one or many: none is taken in silence.
 
-In protocol form a pass is refused or its words are right all the same. In plain form nothing proves a line, so the
-promise is smaller: what changes the length of a pass, or lets passes disagree, is told. Both are held against the
-decoders and stages that capture and packaging use.
+In protocol form a pass is refused or its words are right all the same. In plain form nothing proves a line,
+so the promise is smaller: what changes the length of a pass, or lets passes disagree, is told. Both are held
+against the decoders and stages that capture and packaging use.
 """
 
 from __future__ import annotations

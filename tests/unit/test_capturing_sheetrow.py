@@ -38,11 +38,17 @@ SHEETS = {
     "several tables after it": HEAD
     + "readings:\n  - {chip: U1, file: a.bin}\n\nspaces:\n  - {name: s, width: 8}\n\nparts:\n  - {part: x}\n",
     "a comment of the last row below it": HEAD
-    + "readings:\n  - {chip: U1, file: a.bin}\n    # more of it\n  # - {chip: U9}\n# of the next\nspaces: []\n",
+    + (
+        "readings:\n  - {chip: U1, file: a.bin}\n    # more of it\n  # - {chip: U9}\n# of the "
+        "next\nspaces: []\n"
+    ),
     "all in one line of brackets": HEAD
     + "readings: [{chip: U1, file: a.bin}, {chip: U1, file: b.bin}]  # all\n",
     "brackets over lines": HEAD
-    + "readings: [\n  {chip: U1, file: a.bin},  # a, first\n  {chip: U1, file: b.bin}   # b, last\n]\nspaces: []\n",
+    + (
+        "readings: [\n  {chip: U1, file: a.bin},  # a, first\n  {chip: U1, file: b.bin}   # b, "
+        "last\n]\nspaces: []\n"
+    ),
     "brackets over lines with a comma at the end": HEAD
     + "readings: [\n  {chip: U1, file: a.bin},\n  {chip: U1, file: b.bin},   # last\n]\nspaces: []\n",
     "empty brackets": HEAD + "readings: []   # none yet\nspaces: []\n",

@@ -50,7 +50,8 @@ def test_source_date_epoch_fixes_the_clock(value: str, shown: str, monkeypatch: 
 
 @pytest.mark.parametrize("value", ["1.5", "-1", " 1", "1_0", "٣", "9" * 20])
 def test_a_malformed_epoch_ends_the_run(value: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    # Source: the SOURCE_DATE_EPOCH specification: a malformed value should end the process with a non-zero code.
+    # Source: the SOURCE_DATE_EPOCH specification: a malformed value should end the process with a non-zero
+    # code.
     monkeypatch.setenv("SOURCE_DATE_EPOCH", value)
     with pytest.raises(ClockError):
         now()

@@ -205,8 +205,8 @@ def test_fletcher_is_found_first_and_last(order: str) -> None:
 def test_chance_hits_are_as_many_as_the_evidence_claims(make: Callable[[int], Image]) -> None:
     """On 1,000 images without any check: hits by width, and images with a hit, against the claimed chance.
 
-    Source: Poisson and binomial limits at four standard deviations (definition); the 8-bit schemes may depend on
-    one another, so that images with a hit are at most as many as claimed, up to those four deviations.
+    Source: Poisson and binomial limits at four standard deviations (definition); the 8-bit schemes may depend
+    on one another, so that images with a hit are at most as many as claimed, up to those four deviations.
     """
     images = 1000
     hits: Counter[int] = Counter()

@@ -336,7 +336,8 @@ def test_a_new_log_is_never_put_over_another_file(tmp_path: Path) -> None:
 
 
 def test_the_two_counts_of_lost_bytes_are_read_where_the_system_keeps_them() -> None:
-    # Source: linux/serial.h, struct serial_icounter_struct: cts dsr rng dcd rx tx frame overrun parity brk buf_overrun
+    # Source: linux/serial.h, struct serial_icounter_struct: cts dsr rng dcd rx tx frame overrun parity brk
+    # buf_overrun
     fields = [*range(100, 107), 3, 108, 109, 4, *[0] * 9]
     assert serial.lost(struct.pack("@20i", *fields)) == 7
 

@@ -258,7 +258,8 @@ def test_the_log_has_a_banner_unpadded_digits_and_crlf() -> None:
 
 
 def test_the_intel_hex_adds_up_record_by_record() -> None:
-    # Intel, Hexadecimal Object File Format Specification, rev. A, 1988: the sum of all bytes of a record is 0.
+    # Intel, Hexadecimal Object File Format Specification, rev. A, 1988: the sum of all bytes of a record is
+    # 0.
     lines = intel_hex(bytes(range(40))).split()
     assert len(lines) == 4
     assert {sum(bytes.fromhex(line[1:].decode())) % 256 for line in lines} == {0}
@@ -266,7 +267,8 @@ def test_the_intel_hex_adds_up_record_by_record() -> None:
 
 
 def test_the_s_records_are_the_published_ones() -> None:
-    # Motorola, M68000 Family Programmer's Reference Manual, appendix C: the sum of all bytes of a record is FF.
+    # Motorola, M68000 Family Programmer's Reference Manual, appendix C: the sum of all bytes of a record is
+    # FF.
     lines = s_record(bytes(range(40)), "U12").split()
     assert lines[0] == b"S006000055313241"
     assert {sum(bytes.fromhex(line[2:].decode())) % 256 for line in lines} == {255}

@@ -194,7 +194,10 @@ def test_overlapping_blocks_are_not_written() -> None:
 
 
 def test_importing_the_package_loads_neither_the_registry_nor_a_decoder() -> None:
-    code = "import sys, pipeline.formats; print([one for one in sys.modules if one.startswith('pipeline.formats.')])"
+    code = (
+        "import sys, pipeline.formats; print([one for one in sys.modules if "
+        "one.startswith('pipeline.formats.')])"
+    )
     loaded = subprocess.run([sys.executable, "-c", code], check=True, capture_output=True, text=True).stdout
     assert "registry" not in loaded
     assert "intel_hex" not in loaded

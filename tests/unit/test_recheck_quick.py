@@ -64,7 +64,8 @@ def test_the_short_way_loads_nothing_heavy() -> None:
     source = (
         "import sys; from pipeline.quick_recheck import quick_recheck; "
         "import pipeline.run.keep.documents, pipeline.views.checks, pipeline.edges.console; "
-        "print(sorted({'numpy', 'pydantic', 'typer', 'yaml', 'bagit', 'scipy', 'jinja2', 'sqlite3'} & set(sys.modules)))"
+        "print(sorted({'numpy', 'pydantic', 'typer', 'yaml', 'bagit', 'scipy', 'jinja2', 'sqlite3'} "
+        "& set(sys.modules)))"
     )
     done = subprocess.run(
         [sys.executable, "-c", source], check=True, capture_output=True, text=True, cwd=ROOT

@@ -65,7 +65,8 @@ def test_the_samples_are_records_that_can_exist() -> None:
 def test_the_first_page_says_the_state_and_what_to_do_worst_first() -> None:
     page = single(loom()).decode()
     assert (
-        "Of 11 chips, 3 are confirmed by a second reader or an embedded check, 3 rest on repeated passes of one reader "
+        "Of 11 chips, 3 are confirmed by a second reader or an embedded check, 3 rest on repeated "
+        "passes of one reader "
         "and 1 on a single pass; 1 is contested, 1 faulty and 2 missing." in page
     )
     tasks = page[page.index('<ol class="tasks">') : page.index("</ol>", page.index('<ol class="tasks">'))]

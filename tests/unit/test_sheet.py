@@ -49,9 +49,9 @@ def test_a_sound_sheet_has_no_problem_and_resolves_its_part() -> None:
 
 
 def test_scalars_survive_as_written() -> None:
-    text = (
-        BASE
-        + "chips:\n  - {chip: U1, part: '2716', label: 0117, date_code: 7912, revision: 1E3, socket: NO, board: cpu}\n"
+    text = BASE + (
+        "chips:\n  - {chip: U1, part: '2716', label: 0117, date_code: 7912, revision: 1E3, socket: "
+        "NO, board: cpu}\n"
     )
     plan, _ = told(text)
     assert plan is not None
@@ -200,7 +200,10 @@ def test_sockets_repeat_from_board_to_board() -> None:
 def test_a_file_that_no_reading_names_is_a_caution() -> None:
     _, problems = told(BASE + CHIP, files=("dumps/U1.prog.1.bin", "dumps/odd.bin"))
     assert problems == [
-        "~dumps/odd.bin: found a file that no reading names, expected a name like CHIP.READER.N.ext, or a row in `readings`"
+        (
+            "~dumps/odd.bin: found a file that no reading names, expected a name like CHIP.READER.N.ext, "
+            "or a row in `readings`"
+        )
     ]
 
 
@@ -209,12 +212,18 @@ def test_a_link_out_of_the_folder_is_refused() -> None:
         BASE + CHIP, refused={"dumps/U1.prog.2.bin": "a link that leads out of the project folder"}
     )
     assert problems == [
-        "dumps/U1.prog.2.bin: found a link that leads out of the project folder, expected a plain file inside the project folder"
+        (
+            "dumps/U1.prog.2.bin: found a link that leads out of the project folder, expected a plain "
+            "file inside the project folder"
+        )
     ]
 
 
 def test_two_readings_may_share_a_file_only_in_different_parts() -> None:
-    rows = "  - {{chip: U1, reader: prog, file: both.bin{0}}}\n  - {{chip: U2, reader: prog, file: both.bin{1}}}\n"
+    rows = (
+        "  - {{chip: U1, reader: prog, file: both.bin{0}}}\n  - {{chip: U2, reader: prog, file: "
+        "both.bin{1}}}\n"
+    )
     chips = CHIP + "  - {chip: U2, board: cpu, socket: A2, part: '2716'}\nreadings:\n"
     clash = ("", ", take: {every: 2, first: 1}")
     apart = (", take: {every: 2, first: 0}", ", take: {every: 2, first: 1}")

@@ -168,7 +168,9 @@ class _Limit:
         if self.bytes > self.most_bytes or self.members > self.most_members:
             raise UnsafeError(
                 where=str(self.archive),
-                problem=f"declares {self.bytes} bytes in {self.members} files, more than an honest archive holds",
+                problem=(
+                    f"declares {self.bytes} bytes in {self.members} files, more than an honest archive holds"
+                ),
                 remedy="Do not unpack it; ask its sender for the bag's folder",
             )
 
@@ -408,7 +410,8 @@ def _list_zip(archive: zipfile.ZipFile, limit: _Limit) -> Iterator[_Member]:
 def _open_zip(archive: zipfile.ZipFile, handle: zipfile.ZipInfo) -> IO[bytes]:
     """One file, packed in a way of which no more comes out at a time than is asked for.
 
-    The standard library unpacks the other ways a whole chunk at once, and a kilobyte of bzip2 can hold a gigabyte.
+    The standard library unpacks the other ways a whole chunk at once, and a kilobyte of bzip2 can hold a
+    gigabyte.
 
     Source:
         ISO/IEC 21320-1 (Document Container File), from memory: stored and deflated, and no other.
@@ -439,7 +442,8 @@ def _list_tar(archive: Any, limit: _Limit) -> Iterator[_Member]:
         limit.count(entry.size)
         kind = REGULAR if entry.isreg() else _TAR_KINDS.get(entry.type, "other")
         yield _Member(entry.name, kind, entry.size if kind == REGULAR else 0, entry)
-    # tarfile takes any end for the end; a tape that was cut between two files must not pass for a shorter bag.
+    # tarfile takes any end for the end; a tape that was cut between two files must not pass for a shorter
+    # bag.
     archive.fileobj.allow(tarfile.BLOCKSIZE)
     archive.fileobj.seek(archive.offset)
     if archive.fileobj.read(tarfile.BLOCKSIZE) != bytes(tarfile.BLOCKSIZE):

@@ -1,11 +1,13 @@
 """Digesting many files on all cores, beginning while they are still being found.
 
-Where there is little to do it is done here. Else each child process (`digest_worker`) is tended by two threads: one
-keeps a few batches waiting in its pipe, so that it never stands idle while this process does something else; one
-takes its answers. Writing and reading in one thread could meet two full pipes and wait for ever.
+Where there is little to do it is done here. Else each child process (`digest_worker`) is tended by two
+threads: one keeps a few batches waiting in its pipe, so that it never stands idle while this process does
+something else; one takes its answers. Writing and reading in one thread could meet two full pipes and wait
+for ever.
 
-Nobody knows how large a file is before a child has opened it. Small files are digested at once; large ones are
-told, and handed out one by one when the small ones are done, the largest first, to whichever child is free.
+Nobody knows how large a file is before a child has opened it. Small files are digested at once; large ones
+are told, and handed out one by one when the small ones are done, the largest first, to whichever child is
+free.
 """
 # ruff: noqa: PTH118 - paths stay text here: a Path for each of 100,000 files costs more than reading them
 

@@ -1,9 +1,9 @@
 """Digests of many files, each read once for all its algorithms; also run as a program of its own.
 
-As a program (`python -I -S digest_worker.py ALGORITHMS...`, in the folder that paths are below) it starts in a hundredth
-of a second because it needs nothing but these four modules: a pool of processes from the standard library costs more
-than hashing a thousand small files. It reads batches from standard input and answers on standard output, each a length and
-marshalled plain data; it trusts its parent and nobody else.
+As a program (`python -I -S digest_worker.py ALGORITHMS...`, in the folder that paths are below) it starts in
+a hundredth of a second because it needs nothing but these four modules: a pool of processes from the standard
+library costs more than hashing a thousand small files. It reads batches from standard input and answers on
+standard output, each a length and marshalled plain data; it trusts its parent and nobody else.
 """
 # ruff: noqa: S302 - marshal only ever crosses the pipe between the parent and its own child
 
@@ -142,8 +142,8 @@ def serve(source: BinaryIO, sink: BinaryIO, groups: Sequence[Sequence[str]]) -> 
     """Answer batches until the pipe closes.
 
     Args:
-        source: Batches: which group of algorithms, and a list of paths. A file that is alone in its batch is digested
-            whatever its size; of large files among others only the size is told.
+        source: Batches: which group of algorithms, and a list of paths. A file that is alone in its batch is
+            digested whatever its size; of large files among others only the size is told.
         sink: A count of bytes now and then, then the list of results, in the order asked.
         groups: Lists of algorithms.
     """

@@ -2,7 +2,8 @@
 
 What is found is written down, not judged.
 """
-# ruff: noqa: PTH100, PTH118 - paths stay text here: a Path for each of 100,000 files costs more than reading them
+# ruff: noqa: PTH100, PTH118 - paths stay text here: a Path for each of 100,000 files costs more than reading
+# them
 
 from __future__ import annotations
 
@@ -48,7 +49,8 @@ def observe(
 
     Raises:
         BagError: It is neither a folder nor an archive that can be read.
-        StorageError: The disk refused the folder itself; what it refuses of single files is part of what was seen.
+        StorageError: The disk refused the folder itself; what it refuses of single files is part of what was
+        seen.
     """
     if bag.is_dir():
         return _observe_folder(bag, workers=workers, progress=progress, on_tags=on_tags)

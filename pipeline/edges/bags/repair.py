@@ -1,7 +1,8 @@
 """A mended bag is built beside the damaged one and takes its place in one step; what was damaged is kept.
 
-1. `.NAME.staging-XXXXXXXX/` holds the new bag: what was good is there under a second name (or copied, where the
-   file system knows no second names), what was damaged comes from the copies and is digested again on the way.
+1. `.NAME.staging-XXXXXXXX/` holds the new bag: what was good is there under a second name (or copied, where
+   the file system knows no second names), what was damaged comes from the copies and is digested again on the
+   way.
 2. The caller judges the new bag. If it is not whole and of the planned receipt, nothing was touched.
 3. What was damaged or nobody's gets a second name in `NAME.damaged-N/`.
 4. The new bag and the old one change places, in one step of the kernel.

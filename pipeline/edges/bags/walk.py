@@ -65,7 +65,8 @@ def _look(entries: Iterator[os.DirEntry[str]], prefix: str, folder: Folder) -> N
     files = folder.files
     for entry in entries:
         path = prefix + entry.name
-        # What kind of thing it is comes with the listing nearly everywhere; asking for more takes half of the walk.
+        # What kind of thing it is comes with the listing nearly everywhere; asking for more takes half of the
+        # walk.
         try:
             if entry.is_file(follow_symlinks=False):
                 files.append(path)

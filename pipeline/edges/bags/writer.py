@@ -3,7 +3,8 @@
 Written from RFC 8493 because the common library writes version 0.97 and moves its source in place. Nothing is
 synced to the disk file by file: `staging.Staging.commit` does it once for the whole tree.
 """
-# ruff: noqa: PTH103, PTH118, PTH120 - paths stay text here: making a Path for each of 100,000 files costs more than writing them
+# ruff: noqa: PTH103, PTH118, PTH120 - paths stay text here: making a Path for each of 100,000 files costs
+# more than writing them
 
 from __future__ import annotations
 
@@ -91,13 +92,15 @@ def write_member(root: Path, path: str, content: bytes | Path) -> Entry:
     Args:
         root: The bag's folder.
         path: Inside the bag, `/` between the names.
-        content: The bytes, or a regular file to copy; the copy is hashed as it is read, once for both digests.
+        content: The bytes, or a regular file to copy; the copy is hashed as it is read, once for both
+            digests.
 
     Returns:
         The entry of the bytes that were written.
 
     Raises:
-        UnsafeError: The path leaves the bag, holds a name that some system refuses, or the source is no regular
+        UnsafeError: The path leaves the bag, holds a name that some system refuses, or the source is no
+        regular
             file.
         DestinationError: There is a file of that name already.
         StorageError: The disk refused.
@@ -119,7 +122,8 @@ def finish_bag(root: Path, entries: Iterable[Entry], info: Sequence[tuple[str, s
     Args:
         root: The bag's folder, holding every entry's file.
         entries: Every file written so far, payload (`data/…`) and other tag files alike.
-        info: Elements of `bag-info.txt` in the order wanted; `Payload-Oxum` and `Bag-Size` are added at the end.
+        info: Elements of `bag-info.txt` in the order wanted; `Payload-Oxum` and `Bag-Size` are added at the
+            end.
 
     Raises:
         ValueError: No payload; one path twice; an element that `bag-info.txt` cannot carry.

@@ -2,8 +2,9 @@ r"""Intel HEX, record types 00 to 05: every sum, count, address and the end reco
 
     record = ":" LL AAAA TT *(DD) CC      CC makes the byte sum of the whole record 0 modulo 256
 
-Source: Intel, Hexadecimal Object File Format Specification, revision A, 1988 (from memory); worked records from
-published manuals are in the tests. Text between records is skipped and reported, as the specification allows.
+Source: Intel, Hexadecimal Object File Format Specification, revision A, 1988 (from memory); worked records
+from published manuals are in the tests. Text between records is skipped and reported, as the specification
+allows.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Records of a file laid side by side: equal overlaps are forgiven, conflicting ones refused.
 
-Two records that claim one address with two values mean that one of them is wrong and nobody can say which; that
-is a refusal naming both lines. The work is linear in the file's size whatever addresses it claims.
+Two records that claim one address with two values mean that one of them is wrong and nobody can say which;
+that is a refusal naming both lines. The work is linear in the file's size whatever addresses it claims.
 """
 
 from __future__ import annotations

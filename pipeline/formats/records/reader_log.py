@@ -1,8 +1,8 @@
 """The line protocol of home-built readers: every line proves itself, and every pass proves that it is whole.
 
-A reader that prints so lets capture ask again for a damaged line, and lets anyone recheck the log years later. The
-half page for those who write a reader's program is example_project/reader/PROTOCOL.md; this is the only place that
-reads it, for capture and for packaging alike.
+A reader that prints so lets capture ask again for a damaged line, and lets anyone recheck the log years
+later. The half page for those who write a reader's program is example_project/reader/PROTOCOL.md; this is the
+only place that reads it, for capture and for packaging alike.
 """
 
 from __future__ import annotations

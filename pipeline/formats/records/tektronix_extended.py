@@ -1,11 +1,11 @@
 """Tektronix extended hex: length, sum and type of every record, and the end record, are checked.
 
     record = "%" LL T CC body      LL = characters after "%"; T = 6 data, 3 symbols, 8 end
-    CC = 8-bit sum of the values of all characters but "%" and CC: 0-9, A-Z = 10-35, $ % . _ = 36-39, a-z = 40-65
-    body of 6: n, n digits of address (0 means 16), pairs; body of 8: n, start address
+    CC = 8-bit sum of the values of all characters but "%" and CC: 0-9, A-Z = 10-35, $ % . _ = 36-39, a-z =
+    40-65 body of 6: n, n digits of address (0 means 16), pairs; body of 8: n, start address
 
-Source: documentation comment of the GNU BFD library's reader of this format; the record that the manuals print is
-in the tests. An encyclopedia page counts LL otherwise; that printed record contradicts it.
+Source: documentation comment of the GNU BFD library's reader of this format; the record that the manuals
+print is in the tests. An encyclopedia page counts LL otherwise; that printed record contradicts it.
 """
 
 from __future__ import annotations

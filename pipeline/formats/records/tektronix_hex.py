@@ -3,8 +3,9 @@
     data = "/" AAAA LL HH *(DD) SS      HH, SS: 8-bit sums of the values of the hexadecimal DIGITS before them
     end  = "/" AAAA "00" HH             AAAA = start address
 
-Source: programmer manual appendices (common practice). One manual words the sums as sums of bytes; such records are
-accepted and reported, since no record can be wrong under both rules and yet pass one unless a digit changed to suit.
+Source: programmer manual appendices (common practice). One manual words the sums as sums of bytes; such
+records are accepted and reported, since no record can be wrong under both rules and yet pass one unless a
+digit changed to suit.
 """
 
 from __future__ import annotations
@@ -23,7 +24,8 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     """Addressed bytes.
 
     Raises:
-        FormatError: The first record that is not whole; an abort record; no end record; anything after the end;
+        FormatError: The first record that is not whole; an abort record; no end record; anything after the
+        end;
             records that contradict each other; an address beyond `declared.limit`.
     """
     return walk(content, declared, name=NAME, lead=b"/", end_line="/00000000", take=_take)

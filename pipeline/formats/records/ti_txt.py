@@ -2,8 +2,8 @@
 
     "@" ADDR line, then lines of up to 16 pairs set off by blanks, again and again; "q" closes the file
 
-Source: Texas Instruments, MSP430 assembly tools user's guide (SLAU131), hex conversion utility; its example is in
-the tests.
+Source: Texas Instruments, MSP430 assembly tools user's guide (SLAU131), hex conversion utility; its example
+is in the tests.
 """
 
 from __future__ import annotations

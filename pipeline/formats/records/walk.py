@@ -1,7 +1,7 @@
 """The walk over a file of one-line records: text outside them, records behind the end, a missing end.
 
-What the minor record formats have in common; each of them brings the letter its records start with and a function
-that reads one.
+What the minor record formats have in common; each of them brings the letter its records start with and a
+function that reads one.
 """
 
 from __future__ import annotations

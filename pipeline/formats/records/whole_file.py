@@ -1,7 +1,8 @@
 """The fast path for clean record files: whole files decoded as arrays, with no doubt left over.
 
-A function here returns None as soon as anything at all is out of the ordinary; the exact decoder then reads the
-file record by record and says what is wrong and where. Both give the same result on clean files (property test).
+A function here returns None as soon as anything at all is out of the ordinary; the exact decoder then reads
+the file record by record and says what is wrong and where. Both give the same result on clean files (property
+test).
 """
 
 from __future__ import annotations

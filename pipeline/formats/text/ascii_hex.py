@@ -3,8 +3,9 @@
     start *( ["$A" 4HEX ","] 1*( HH exec ) ) end ["$S" 4HEX ","]
     start = STX, SOH or DC2; end = ETX or DC4; exec = space, % or ' or comma, one kind throughout
 
-Where exec is the comma, `$A` and `$S` fields end with a full stop. Declared octal: three digits a byte, six an
-address and a sum. Source: programmer manual appendices, several of which print the same grammar (common practice).
+Where exec is the comma, `$A` and `$S` fields end with a full stop. Declared octal: three digits a byte, six
+an address and a sum. Source: programmer manual appendices, several of which print the same grammar (common
+practice).
 """
 
 from __future__ import annotations
@@ -56,7 +57,8 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     """Addressed bytes.
 
     Raises:
-        FormatError: No start or end character; anything that is no byte with its delimiter; mixed delimiters; a
+        FormatError: No start or end character; anything that is no byte with its delimiter; mixed delimiters;
+        a
             wrong sum; bytes that contradict each other; an address beyond `declared.limit`.
     """
     text = plain(content)

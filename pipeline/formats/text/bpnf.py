@@ -2,9 +2,9 @@
 
     word = "B" 1*("P" / "N") "F"      P = 1, N = 0, most significant bit first; words run from address 0
 
-There is no sum, so a damaged word must not pass as filler: letters P and N outside a word are refused. Variants with
-H/L and 1/0 are read, the last only when the format is declared. Source: Intel's form for ROM orders of about 1970, as
-described in print (common practice); rubouts over mistaken words: from memory.
+There is no sum, so a damaged word must not pass as filler: letters P and N outside a word are refused.
+Variants with H/L and 1/0 are read, the last only when the format is declared. Source: Intel's form for ROM
+orders of about 1970, as described in print (common practice); rubouts over mistaken words: from memory.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """A text dump as plain 7-bit characters, every one of which still knows its place in the file.
 
-Dumps reach us through terminals, editors and tape punches: with a byte-order mark, as UTF-16, padded with NULs,
-with a parity bit. Each of these is undone here, once, and reported; nothing else is changed, and no character
-outside ASCII ever becomes a digit.
+Dumps reach us through terminals, editors and tape punches: with a byte-order mark, as UTF-16, padded with
+NULs, with a parity bit. Each of these is undone here, once, and reported; nothing else is changed, and no
+character outside ASCII ever becomes a digit.
 """
 
 from __future__ import annotations

@@ -1,7 +1,8 @@
 """The lines of a listing taken apart: address, values, and the text column that must never be read as data.
 
-Where the values end and the text begins cannot be told from one line alone: text may spell hexadecimal digits.
-So this module only offers, for each line, how many values there could be; `listing` decides from the addresses.
+Where the values end and the text begins cannot be told from one line alone: text may spell hexadecimal
+digits. So this module only offers, for each line, how many values there could be; `listing` decides from the
+addresses.
 """
 
 from __future__ import annotations
@@ -138,7 +139,8 @@ def inside_bars(rest: bytes) -> bytes:
 def matches(rest: bytes, units: list[int]) -> bool:
     """Whether a text column shows these bytes: each character is the byte's own, or stands for an unprintable one.
 
-    Trailing blanks may have been cut. Bit 7 may have been dropped. Upper case may stand for lower. Common practice.
+    Trailing blanks may have been cut. Bit 7 may have been dropped. Upper case may stand for lower. Common
+    practice.
     """
     lead = len(rest) - len(rest.lstrip(b" \t"))
     blanks = next((k for k, unit in enumerate(units) if not _stands_for(ord(" "), unit)), len(units))

@@ -1,8 +1,8 @@
 """Hex text: values in the order of their addresses, as a home-built reader prints them or a listing gives them.
 
-There is no check of any kind in such a file, so everything that can be seen is held to one style: the marks, the
-digits of a value, the separators, the values a line. What falls out of the style is refused with its place.
-Common practice, no source.
+There is no check of any kind in such a file, so everything that can be seen is held to one style: the marks,
+the digits of a value, the separators, the values a line. What falls out of the style is refused with its
+place. Common practice, no source.
 """
 
 from __future__ import annotations

@@ -2,9 +2,9 @@
 
     STX, text "*", fields each ended by "*", ETX, four digits: the 16-bit sum of all characters STX to ETX
 
-QF fuses, QP pins, QV vectors, F default, L fuses from a number on, C fuse sum (16 bits over bytes, fuse 0 the least
-significant bit), G security, N note, V vector. Source: JEDEC Standard JESD3-C, logic devices; its two published sums
-are in the tests. 1 = link open, 0 = intact (from memory).
+QF fuses, QP pins, QV vectors, F default, L fuses from a number on, C fuse sum (16 bits over bytes, fuse 0 the
+least significant bit), G security, N note, V vector. Source: JEDEC Standard JESD3-C, logic devices; its two
+published sums are in the tests. 1 = link open, 0 = intact (from memory).
 """
 
 from __future__ import annotations

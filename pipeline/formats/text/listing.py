@@ -1,8 +1,9 @@
 """Listings with an address column: every line's address is checked against the line before.
 
-The addresses are the only check that such a file has, so a line that was lost, doubled or cut is found and named.
-They also say how many values a full line holds, and so where the text column begins, whatever it spells. The
-layouts of the usual dump programs, with `*` for repeated lines, are read. Common practice, no source.
+The addresses are the only check that such a file has, so a line that was lost, doubled or cut is found and
+named. They also say how many values a full line holds, and so where the text column begins, whatever it
+spells. The layouts of the usual dump programs, with `*` for repeated lines, are read. Common practice, no
+source.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Data lines of one log sorted into passes, at the places where the reader started again.
 
-A line of text between data lines is either the reader's marker, and then it comes again, or an interruption, and
-then nobody can say what it swallowed. Only the first splits a log; the second is refused.
+A line of text between data lines is either the reader's marker, and then it comes again, or an interruption,
+and then nobody can say what it swallowed. Only the first splits a log; the second is refused.
 """
 
 from __future__ import annotations
@@ -82,7 +82,10 @@ def runs_of(log: Log, text: Text, declared: Declared) -> list[Group]:
     if len(sizes) > 1 and declared.words is not None and sum(sizes) == declared.words:
         ambiguous(
             text.place(log.gaps[1][0][0]),
-            f"{len(sizes)} parts hold {', '.join(map(str, sizes))} values and only together make the chip's {declared.words}",
+            (
+                f"{len(sizes)} parts hold {', '.join(map(str, sizes))} values and only together make the "
+                f"chip's {declared.words}"
+            ),
             "take the lines of text between the parts out if they are one reading",
         )
     return log.groups

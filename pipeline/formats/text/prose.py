@@ -63,8 +63,8 @@ def signature(line: bytes) -> bytes:
 def without_stamps(text: Text) -> Text:
     """Blank out time stamps where every line (but a torn first or last one) starts with one.
 
-    Two lines are the least that can show it; a bracketed stamp shows it alone. Times of day that run on in the
-    right direction are not asked for: clocks pass midnight and are set.
+    Two lines are the least that can show it; a bracketed stamp shows it alone. Times of day that run on in
+    the right direction are not asked for: clocks pass midnight and are set.
     """
     spans: list[tuple[int, int]] = []
     bracketed, missed, late = True, 0, False

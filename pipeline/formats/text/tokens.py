@@ -1,7 +1,8 @@
 r"""How one dump writes its values: plain pairs, run-on pairs, marked (0x, $, \x, h), or declared otherwise.
 
-The style is found once, over the whole file, by what most of its digits look like; each line must then keep to
-it. A line that does not is either certainly text or refused; a value that does not is refused with its place.
+The style is found once, over the whole file, by what most of its digits look like; each line must then keep
+to it. A line that does not is either certainly text or refused; a value that does not is refused with its
+place.
 """
 
 from __future__ import annotations
@@ -151,7 +152,8 @@ def find_style(text: Text, declared: Declared) -> Style:
 
     Raises:
         FormatError: There is no value in the file at all.
-        AmbiguousError: Groups of 4 or 8 digits without a declared order; only odd runs of digits; run-on digits
+        AmbiguousError: Groups of 4 or 8 digits without a declared order; only odd runs of digits; run-on
+        digits
             of a narrow chip.
     """
     settled = declared_style(declared)

@@ -151,8 +151,9 @@ def capture(
 def _gone_on_with(root: Path, path: Path, log: int, wish: Wish, watch: Watch) -> tuple[Path, int, Watch]:
     """The log to go on with, and what it has so far.
 
-    In protocol form it is the unfinished one. Plain printing shows nobody where it was cut, so that another pass
-    behind a torn one could be read as its end: there a log of its own begins, and the unfinished one is kept aside.
+    In protocol form it is the unfinished one. Plain printing shows nobody where it was cut, so that another
+    pass behind a torn one could be read as its end: there a log of its own begins, and the unfinished one is
+    kept aside.
     """
     size = path.stat().st_size
     if size and not watch.protocol:
@@ -162,7 +163,8 @@ def _gone_on_with(root: Path, path: Path, log: int, wish: Wish, watch: Watch) ->
         os.close(log)
         path = _log_path(root, replace(wish, resume=False))
         notice(
-            f"What had come is plain printing, in which a cut cannot be mended: kept as {aside}; this begins anew"
+            f"What had come is plain printing, in which a cut cannot be mended: kept as {aside}; "
+            f"this begins anew"
         )
         fresh = Watch(watch.expected, watch.bits, watch.passes)
         return path, open_log(path, resume=False), fresh
@@ -363,7 +365,9 @@ def _has_passes(path: Path, watch: Watch) -> bool:
 def _garbage(wish: Wish, path: Path) -> PortError:
     return PortError(
         where=wish.port,
-        problem=f"what arrives is no text: the reader most likely prints at another speed than {wish.baud} baud",
+        problem=(
+            f"what arrives is no text: the reader most likely prints at another speed than {wish.baud} baud"
+        ),
         remedy=f"Try another --baud, with --resume; what came is kept in {path}",
     )
 

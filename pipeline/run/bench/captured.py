@@ -79,7 +79,8 @@ def problems_of(understood: Understood, watch: Watch, asked: int, lost: int | No
     proved = watch.protocol and understood.whole >= asked
     if not understood.whole:
         problems.append(
-            f"none of the {asked} passes came whole: capture again, and set this reading aside in the sheet if the next is better"
+            f"none of the {asked} passes came whole: capture again, and set this reading aside in "
+            f"the sheet if the next is better"
         )
     elif understood.whole < asked:
         problems.append(
@@ -108,13 +109,15 @@ def advice(error: FormatError, watch: Watch, path: Path, target: Path, baud: int
         lines.append("Bit 7 looks like a parity bit: set the reader to 8 bits without parity")
     if watch.flow_control and not watch.protocol:
         lines.append(
-            f"{watch.flow_control} XON and XOFF characters are in the stream: switch flow control off in the reader's program"
+            f"{watch.flow_control} XON and XOFF characters are in the stream: switch flow control "
+            f"off in the reader's program"
         )
     if watch.protocol:
         lines.append(f"The raw log is kept: {path}. --resume adds passes to it")
     elif isinstance(error, AmbiguousError):
         lines.append(
-            f"The raw log is kept: {path}. If the sheet can say what is asked for, under the reader or the reading, "
+            f"The raw log is kept: {path}. If the sheet can say what is asked for, under the reader "
+            f"or the reading, "
             f"move it to dumps/{target.name}; otherwise --resume begins anew and keeps it"
         )
     else:

@@ -1,7 +1,7 @@
 """One row added to the sheet's readings by a program: text is put in at one place, and nothing else is touched.
 
-A sheet is a person's own text. It is never written anew from what was understood of it: comments, blank lines, quotes,
-columns and line ends stay byte for byte.
+A sheet is a person's own text. It is never written anew from what was understood of it: comments, blank
+lines, quotes, columns and line ends stay byte for byte.
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ def add_row(sheet: Path, row: Mapping[str, str]) -> bool:
 
     A row that a person typed beforehand for the same file stands for it: no second one is added.
 
-    The new text is parsed and compared with the old before it takes the old one's place in one step. A sheet whose
-    readings are in a table of their own is left alone.
+    The new text is parsed and compared with the old before it takes the old one's place in one step. A sheet
+    whose readings are in a table of their own is left alone.
 
     Raises:
         StorageError: The disk refuses; the sheet is as it was.

@@ -1,7 +1,8 @@
 """A person says that a bag's new receipt is right, and why; from then on the ledger remembers that one.
 
-Without it a bag that was knowingly packed anew in its old place would be told altered for ever, and a person would
-begin another ledger and lose its memory. The old rows stay, and the acceptance stands after them with its reason.
+Without it a bag that was knowingly packed anew in its old place would be told altered for ever, and a person
+would begin another ledger and lose its memory. The old rows stay, and the acceptance stands after them with
+its reason.
 """
 
 from __future__ import annotations

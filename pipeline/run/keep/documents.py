@@ -61,8 +61,8 @@ def ledger_document(
 
     Raises:
         BagError: The bag to be accepted is not valid by itself.
-        LedgerError: It is no ledger, or, asked to verify or to accept, it is not whole or not the one expected.
-        DestinationError, StorageError: An export cannot be written.
+        LedgerError: It is no ledger, or, asked to verify or to accept, it is not whole or not the one
+        expected. DestinationError, StorageError: An export cannot be written.
     """
     from pipeline.edges.ledger import Ledger
     from pipeline.edges.new_file import write_new

@@ -62,8 +62,10 @@ def mend_bag(
 
     1. Bag and copies are watched; each file is read once.
     2. The receipt comes from the ledger, where there is one and it is whole.
-    3. The stage plans; the whole bag is built beside; our judge must find it valid and of the planned receipt.
-    4. The two change places, the damaged files are kept, the mend is written down beside the bag and in the ledger.
+    3. The stage plans; the whole bag is built beside; our judge must find it valid and of the planned
+       receipt.
+    4. The two change places, the damaged files are kept, the mend is written down beside the bag and in the
+       ledger.
 
     Args:
         bag: The damaged bag's folder.

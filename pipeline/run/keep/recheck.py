@@ -1,7 +1,7 @@
 """The years after packaging, joined: find bags, watch them, judge them, remember them.
 
-Like everything in `run`, this knows both the stages and the edges. It imports nothing heavy, because a check of
-ten thousand files takes a third of a second.
+Like everything in `run`, this knows both the stages and the edges. It imports nothing heavy, because a check
+of ten thousand files takes a third of a second.
 """
 # ruff: noqa: PTH118 - text paths, because they are the ledger's keys
 
@@ -106,7 +106,8 @@ def recheck_bag(
         BagError, UnsafeError, StorageError: As `observe` does.
     """
     expected: list[Expected] = []
-    # No value here is part of a cycle, and to look for cycles among a hundred thousand of them takes a tenth of the time.
+    # No value here is part of a cycle, and to look for cycles among a hundred thousand of them takes a tenth
+    # of the time.
     collecting = gc.isenabled()
     gc.disable()
     try:
@@ -276,8 +277,9 @@ def _lies_below(path: str, root: str) -> bool:
 def find_bags(paths: Iterable[Path], also: Iterable[Path] = ()) -> list[str]:
     """Every bag at or below some paths, as real paths, each once.
 
-    A folder that holds a declaration or a payload manifest is a bag, and bags are not searched for bags. A folder
-    with neither is searched; links are not followed and staging folders passed over. A file is taken for an archive.
+    A folder that holds a declaration or a payload manifest is a bag, and bags are not searched for bags. A
+    folder with neither is searched; links are not followed and staging folders passed over. A file is taken
+    for an archive.
 
     Args:
         paths: What a person gave; a path at which nothing lies counts as a bag, so that its absence is told.

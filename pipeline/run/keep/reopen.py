@@ -1,7 +1,7 @@
 """`wellread reopen`: the project folder back from a bag, so that a correction makes the next version.
 
-The sheet comes back as given, dumps and attachments under the names that they had. Every byte is held against the
-digests that a recheck of the whole bag has just confirmed.
+The sheet comes back as given, dumps and attachments under the names that they had. Every byte is held against
+the digests that a recheck of the whole bag has just confirmed.
 """
 
 from __future__ import annotations

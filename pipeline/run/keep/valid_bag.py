@@ -1,8 +1,8 @@
 """A bag that has just passed recheck, and its files as they were judged.
 
-Everything that leaves a bag (a bundle, a file to burn, the project folder) is read through here: first every file
-is checked against the manifests, then each file that is used is held once more against the digest that was judged,
-so that nothing can slip in between.
+Everything that leaves a bag (a bundle, a file to burn, the project folder) is read through here: first every
+file is checked against the manifests, then each file that is used is held once more against the digest that
+was judged, so that nothing can slip in between.
 """
 
 from __future__ import annotations
@@ -63,7 +63,10 @@ class Judged:
             raise BagError(
                 where=str(path),
                 problem=f"it does not pass recheck ({first})",
-                remedy="`wellread recheck` lists everything; `wellread mend` restores files from a copy that verifies",
+                remedy=(
+                    "`wellread recheck` lists everything; `wellread mend` restores files from a copy "
+                    "that verifies"
+                ),
             )
         self._digests = dict(_digests(seen))
         self._followed = False

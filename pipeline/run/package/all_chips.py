@@ -1,7 +1,7 @@
 """What only all chips together can say: readers qualified, kin, checks over several chips, address spaces.
 
-Little is held of each chip while the others are worked on; images are read again from the staging bag where two
-of them have to be compared.
+Little is held of each chip while the others are worked on; images are read again from the staging bag where
+two of them have to be compared.
 """
 
 from __future__ import annotations

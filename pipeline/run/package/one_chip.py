@@ -1,7 +1,7 @@
 """One chip, from its dump files to everything that can be said of it alone.
 
-This runs in workers. It reads the chip's files through the edges, sends them through the stages, and writes the
-dumps and the image into the staging bag, if there is one.
+This runs in workers. It reads the chip's files through the edges, sends them through the stages, and writes
+the dumps and the image into the staging bag, if there is one.
 """
 
 from __future__ import annotations
@@ -254,7 +254,10 @@ def _undecodable(planned: PlannedChip, reading: PlannedReading, path: str, error
         place,
         f"reading {reading.reading} of chip {planned.chip.chip}",
         error.problem,
-        f"a dump that can be decoded: {error.remedy[0].lower()}{error.remedy[1:]}; or set the reading aside with its reason",
+        (
+            f"a dump that can be decoded: {error.remedy[0].lower()}{error.remedy[1:]}; or set the "
+            f"reading aside with its reason"
+        ),
     )
 
 
@@ -434,7 +437,8 @@ def sums(words: Words, bits: int) -> list[dict[str, str]]:
     For words wider than 8 bits the sum over the bytes does not depend on their order, so beside it stands the
     sum over 16-bit words in both orders. For narrow words the unused upper bits count as zeros and as ones.
 
-    Source: CRC-32/ISO-HDLC of the catalogue of parametrised CRC algorithms; the additive sum is common practice.
+    Source: CRC-32/ISO-HDLC of the catalogue of parametrised CRC algorithms; the additive sum is common
+    practice.
     """
     content = image_bytes(words, bits)
     out = [("crc32", "as-stored", zlib.crc32(content)), ("sum16", "as-stored", _byte_sum(content))]

@@ -83,6 +83,8 @@ def open_project(given: Path) -> Project:
         raise NothingToDoError(
             where=str(given / "dumps"),
             problem="there are no dump files",
-            remedy="Put what your readers wrote into dumps/, named CHIP.READER.N.ext or listed under `readings`",
+            remedy=(
+                "Put what your readers wrote into dumps/, named CHIP.READER.N.ext or listed under `readings`"
+            ),
         )
     return project

@@ -196,7 +196,8 @@ def _sheet(root: Path, chips: dict[str, list[dict[str, Any]]]) -> str:
             units = sizes.pop()
             lines.append(f"    organisation: {units}x8")
             guesses.append(
-                f"organisation {units}x8 from the size of the dump; 16-bit, 4-bit and over-read chips look the same"
+                f"organisation {units}x8 from the size of the dump; 16-bit, 4-bit and over-read "
+                f"chips look the same"
             )
         else:
             known = sorted(str(size) for size in sizes if size)
@@ -218,11 +219,13 @@ def _sheet(root: Path, chips: dict[str, list[dict[str, Any]]]) -> str:
             if once and reading["by_name"] and reading["why"] == "" and "/" in reading["path"]:
                 continue
             rows.append(
-                f"  - {{chip: {quoted(chip)}, reader: {reading['reader']}, file: {quoted(reading['path'].removeprefix('dumps/'))}}}"
+                f"  - {{chip: {quoted(chip)}, reader: {reading['reader']}, file: "
+                f"{quoted(reading['path'].removeprefix('dumps/'))}}}"
             )
             if reading["why"]:
                 rows.append(
-                    f"    # not decoded by its content alone: {reading['why']}; add format: and what else it needs"
+                    f"    # not decoded by its content alone: {reading['why']}; add format: and what "
+                    f"else it needs"
                 )
     if rows:
         lines += ["readings:", *rows]

@@ -73,7 +73,10 @@ def _is_record(record: Any) -> bool:
 def _no_version(path: Path) -> BagError:
     return BagError(
         where=str(path),
-        problem="this has the name of an earlier version, but holds no metadata/record.json that can be read, so nothing can be said to supersede it",
+        problem=(
+            "this has the name of an earlier version, but holds no metadata/record.json that can be "
+            "read, so nothing can be said to supersede it"
+        ),
         remedy="Check it with `wellread recheck`; mend it from a copy, or move it away",
     )
 

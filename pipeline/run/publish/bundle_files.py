@@ -128,7 +128,8 @@ def _image_files(making: Making, chip: Mapping[str, Any], told: Mapping[str, Any
     label = making.public.secret_in(content)
     if label:
         making.cautions.append(
-            f"the content of {chip['chip']} holds the text of a private field ({label}); mark the chip `private` if it must not go out"
+            f"the content of {chip['chip']} holds the text of a private field ({label}); mark the "
+            f"chip `private` if it must not go out"
         )
     state = "" if image["settled"] else ", not settled: read the record before use"
     what = f"Image of {chip['chip']}, {chip['organisation']}{state}"
@@ -244,11 +245,17 @@ def _attach(making: Making, stored: Mapping[str, Any]) -> str:
     what = "Document"
     if stored["original_name"].startswith("photos/"):
         if not kind_of(content):
-            return "what this kind of file says of its maker and place cannot be taken out here; save it as JPEG or PNG"
+            return (
+                "what this kind of file says of its maker and place cannot be taken out here; save it as "
+                "JPEG or PNG"
+            )
         try:
             content = stripped(content)
         except FormatError as error:
-            return f"its structure cannot be followed ({error.problem}), so nothing can be taken out of it safely"
+            return (
+                f"its structure cannot be followed ({error.problem}), so nothing can be taken out of it "
+                f"safely"
+            )
         what = "Photograph, without what the camera wrote into it (place, time, owner, device, thumbnail)"
     label = making.public.secret_in(content)
     if label:

@@ -1,7 +1,7 @@
 """`wellread burn`: a programming file for a replacement chip, or for a set of chips that share out a space.
 
-The image comes from a bag or bundle that has just passed recheck, the pins from its record and the catalogue, the
-plan from the burn stage. What is written is decoded again before it gets its name.
+The image comes from a bag or bundle that has just passed recheck, the pins from its record and the catalogue,
+the plan from the burn stage. What is written is decoded again before it gets its name.
 """
 
 from __future__ import annotations
@@ -55,7 +55,8 @@ class Wish:
 
     Attributes:
         form: One of the formats written here.
-        output: The file to write, or for a space the folder; None for a name of its own in the working folder.
+        output: The file to write, or for a space the folder; None for a name of its own in the working
+            folder.
         even_so: Burn a contested or faulty image in spite of that.
         layout: How the image is placed.
         byte_order: Of words wider than 8 bits in the file.
@@ -203,7 +204,10 @@ def burn_chip(path: Path, chip: str, into: str, wanted: Wish, *, quiet: bool) ->
 
 def _grade_line(record: Mapping[str, Any]) -> str:
     if record["grade"] in _UNSETTLED:
-        return f"The image is {record['grade'].upper()}: {one_line('; '.join(record['reasons']))}. Do not trust a machine with it.\n"
+        return (
+            f"The image is {record['grade'].upper()}: {one_line('; '.join(record['reasons']))}. Do not "
+            f"trust a machine with it.\n"
+        )
     return f"Grade of the image: {record['grade']}.\n"
 
 
@@ -352,10 +356,17 @@ def burn_space(
         "plan": None,
     }
     lines = [
-        f"{space}: {record['words']} words of {record['width']} bits in {len(told)} of {target.part} ({target.organisation})"
+        (
+            f"{space}: {record['words']} words of {record['width']} bits in {len(told)} of {target.part} "
+            f"({target.organisation})"
+        )
     ]
     lines += [
-        f"  bits {one['bits'][0]}-{one['bits'][1]}, words {one['words'][0]:X}-{one['words'][1] - 1:X}: {one['name']}, sum {one['sum16']}, CRC-32 {one['crc32']}"
+        (
+            f"  bits {one['bits'][0]}-{one['bits'][1]}, words "
+            f"{one['words'][0]:X}-{one['words'][1] - 1:X}: {one['name']}, sum {one['sum16']}, CRC-32 "
+            f"{one['crc32']}"
+        )
         for one in told
     ]
     lines.append("A set has no old socket: selects, line order and speed are for whoever designs the board.")

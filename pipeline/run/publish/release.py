@@ -4,9 +4,11 @@
 2. The record is surveyed: what is private, whether content may go out, where else private values stand.
 3. Each chip's public view is made; its image, HEX and S-record files and its public readings are written.
 4. Spaces, photographs without what the camera wrote, documents let out by name.
-5. Report, record, PREMIS, notes, README, citation, RO-Crate and checksums are made from the public view alone.
+5. Report, record, PREMIS, notes, README, citation, RO-Crate and checksums are made from the public view
+   alone.
 6. Every text just written is searched for the private values once more.
-7. Manifests; the folder is judged twice, zipped, and the zip judged; then both get their names, the folder first.
+7. Manifests; the folder is judged twice, zipped, and the zip judged; then both get their names, the folder
+   first.
 """
 
 from __future__ import annotations
@@ -167,7 +169,10 @@ def _search(making: Making) -> None:
             raise JudgedBadError(
                 where=entry.path,
                 problem=f"it would have held the text of a private field ({label})",
-                remedy="Nothing was put in place. Word that field differently if it holds an everyday word; else please report this",
+                remedy=(
+                    "Nothing was put in place. Word that field differently if it holds an everyday word; "
+                    "else please report this"
+                ),
             )
 
 

@@ -1,8 +1,8 @@
 """What the bytes are: regions, embedded checks, vectors, kin, and how chips lie in the machine's spaces.
 
-A chip's own content is taken apart by `regions`, `self_checks` and `vectors`, and told by `content_findings`; each of
-these looks at one chip, so that worker processes can do it. Of every chip a `signature` is kept; `kin`, `joins` and
-`suggest_spaces` hold all of them against each other and read few images again.
+A chip's own content is taken apart by `regions`, `self_checks` and `vectors`, and told by `content_findings`;
+each of these looks at one chip, so that worker processes can do it. Of every chip a `signature` is kept;
+`kin`, `joins` and `suggest_spaces` hold all of them against each other and read few images again.
 """
 
 from __future__ import annotations

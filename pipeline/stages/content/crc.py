@@ -1,8 +1,8 @@
 """Cyclic redundancy checks of the common catalogue, many at once and without a Python loop over bytes.
 
-A CRC register is linear: every nibble of the content adds (exclusive or) a contribution that depends only on its
-distance from the end. One table of contributions therefore serves all images, and several polynomials ride in
-one 64-bit lane, so that a 2K x 8 chip costs some tens of microseconds for all of them.
+A CRC register is linear: every nibble of the content adds (exclusive or) a contribution that depends only on
+its distance from the end. One table of contributions therefore serves all images, and several polynomials
+ride in one 64-bit lane, so that a 2K x 8 chip costs some tens of microseconds for all of them.
 
 Source: parameters from the "Catalogue of parametrised CRC algorithms" (reveng.sourceforge.io); `check` is the
 value over the nine characters `123456789` that the catalogue prints.
@@ -207,7 +207,8 @@ def _hop(core: tuple[int, int, bool], doublings: int) -> tuple[tuple[int, ...], 
 def zeros_after(core: tuple[int, int, bool], register: int, length: int) -> int:
     """The register after `length` zero bytes: what bytes before add to the value, whatever follows them.
 
-    Taken in hops of powers of two, whose tables are few and kept: every image of a set has a length of its own.
+    Taken in hops of powers of two, whose tables are few and kept: every image of a set has a length of its
+    own.
     """
     doublings = 0
     while length and register:

@@ -4,9 +4,9 @@ Large parts of old chips are empty, and nobody but the content can say whether t
 below each have a ground and a limit; where two causes look the same the answer is "cannot tell" and names the
 reading that would decide.
 
-Source: FACTS a.3, a.10 and b of the project's notes, common practice: floating-gate EPROM cells fade only towards
-the erased level; an undriven bus fills a power-of-two block at the pull level; blank and undriven look the same
-where both levels agree.
+Source: FACTS a.3, a.10 and b of the project's notes, common practice: floating-gate EPROM cells fade only
+towards the erased level; an undriven bus fills a power-of-two block at the pull level; blank and undriven
+look the same where both levels agree.
 """
 
 from __future__ import annotations
@@ -116,7 +116,8 @@ def judge(
 
     Returns:
         `word` or `pattern`, `period`, `equals_unprogrammed`, `differs_in` (lines by which it differs from the
-        unprogrammed word), `start_alignment`, `end_alignment`, `edges_aligned`, `means`, `why`, `decides` (the reading that would).
+        unprogrammed word), `start_alignment`, `end_alignment`, `edges_aligned`, `means`, `why`, `decides`
+        (the reading that would).
     """
     total = len(words)
     digits = (bits + 3) // 4
@@ -155,7 +156,8 @@ def _what_decides(part: Part | None) -> str:
     """The reading that tells an empty stretch from outputs that are not driven."""
     if part is not None and part.open_collector:
         return (
-            "with open-collector outputs every 1 follows the pull: read with two values of pull-ups, and once with the "
+            "with open-collector outputs every 1 follows the pull: read with two values of pull-ups, "
+            "and once with the "
             "chip disabled; what stays the same when disabled was never driven"
         )
     return "read once with pull-ups and once with pull-downs: bits that follow the pull are not driven"
@@ -169,13 +171,15 @@ def _verdict(
     block = _power_of_two_block(fill, len(words))
     if level is None:
         return ON_PURPOSE, (
-            "a pattern with both levels is neither an unprogrammed cell nor a pull; an undriven bus that keeps "
+            "a pattern with both levels is neither an unprogrammed cell nor a pull; an undriven bus "
+            "that keeps "
             "its last value could show one, and would change from pass to pass"
         )
     if part is not None and part.kind == Kind.MASK_ROM:
         if block:
             return CANNOT_TELL, (
-                "every bit of a mask ROM was made on purpose, but a whole power-of-two block at one level is also "
+                "every bit of a mask ROM was made on purpose, but a whole power-of-two block at one "
+                "level is also "
                 "what a select at the wrong polarity shows; read with the selects the other way, or with the "
                 "other pulls"
             )
@@ -185,7 +189,8 @@ def _verdict(
         )
     if erased_state is None:
         return CANNOT_TELL, (
-            "the unprogrammed level of this marking is not known; a look-alike's level proves nothing. A blank "
+            "the unprogrammed level of this marking is not known; a look-alike's level proves "
+            "nothing. A blank "
             "chip of the same marking, or the data sheet, decides"
         )
     if level == erased_state:
@@ -205,7 +210,8 @@ def _unused_reason(level: int, part: Part | None, *, block: bool) -> tuple[str, 
         ""
         if fades != level
         else (
-            ". Cells of this kind fade towards this level, so the stretch alone cannot rule out that a few words lost "
+            ". Cells of this kind fade towards this level, so the stretch alone cannot rule out that "
+            "a few words lost "
             "their content; a whole stretch with a clean edge has not been seen to fade"
         )
     )
@@ -225,7 +231,8 @@ def _other_level(level: int, part: Part | None, *, block: bool) -> tuple[str, st
     )
     if block:
         return CANNOT_TELL, (
-            f"{ground}: it was programmed on purpose or not driven at all ({pulls}). A reading with the other "
+            f"{ground}: it was programmed on purpose or not driven at all ({pulls}). A reading with "
+            f"the other "
             "pulls, or by a second reader, decides"
         )
     return ON_PURPOSE, f"{ground}; an undriven range would be a whole power-of-two block, and this is none"

@@ -1,14 +1,14 @@
 """Headers that state their own length and check: the PC expansion-ROM header and the FCode header.
 
 Such a header promises something that can be held against the content. Where the promise fails the dump may be
-damaged, or cut short, or the header's own rule may not apply: an image for another kind of processor in the same
-chip carries the signature and no sum.
+damaged, or cut short, or the header's own rule may not apply: an image for another kind of processor in the
+same chip carries the signature and no sum.
 
-Source: PC expansion ROM: 55 AA, length in 512-byte units, all bytes of that length sum to zero (Plug and Play BIOS
-Specification 1.0A, section 3.1, from memory); PCI data structure `PCIR` with image length, code type and last-image
-mark (PCI Local Bus Specification 3.0, section 6.3.1, from memory). FCode: start byte F0 to F3 or FD, format byte,
-16-bit sum of the body, 32-bit length, high byte first (IEEE 1275-1994, section 5.2.2.5, from memory). All three hold
-on the published firmware that the tests read.
+Source: PC expansion ROM: 55 AA, length in 512-byte units, all bytes of that length sum to zero (Plug and Play
+BIOS Specification 1.0A, section 3.1, from memory); PCI data structure `PCIR` with image length, code type and
+last-image mark (PCI Local Bus Specification 3.0, section 6.3.1, from memory). FCode: start byte F0 to F3 or
+FD, format byte, 16-bit sum of the body, 32-bit length, high byte first (IEEE 1275-1994, section 5.2.2.5, from
+memory). All three hold on the published firmware that the tests read.
 """
 
 from __future__ import annotations
@@ -70,14 +70,18 @@ def _pc_image(data: NDArray[np.uint8], start: int, number: int) -> tuple[Promise
         return None, following
     method = f"PC expansion-ROM header, image {number}: sum8 over its length = 00"
     if start + length > len(data):
-        why = f"the header states {length} bytes and only {len(data) - start} are here: a short reading, one chip of a set, or no header at all"
+        why = (
+            f"the header states {length} bytes and only {len(data) - start} are here: a short reading, "
+            f"one chip of a set, or no header at all"
+        )
         return Promise(method, (start, len(data)), None, "", "00", 8, holds=False, why=why), 0
     total = int(data[start : start + length].sum(dtype=np.uint64)) & 0xFF
     why = (
         ""
         if total == 0
         else (
-            "the signature promises a zero sum; some makers never filled it in, so this alone proves no damage"
+            "the signature promises a zero sum; some makers never filled it in, so this alone proves "
+            "no damage"
         )
     )
     return Promise(method, (start, start + length), None, f"{total:02X}", "00", 8, total == 0, why), following

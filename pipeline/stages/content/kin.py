@@ -1,8 +1,8 @@
 """Kin: chips of a project that hold the same, the opposite, a part of another, or a damaged copy.
 
-The wrong chip read twice, a pair of spare boards, a small ROM repeated in a larger one, a copy that has lost bits:
-all of these show only when chips are held against each other. Signatures are joined by hash, so that ten thousand
-chips take seconds; only candidates are read again and compared word by word.
+The wrong chip read twice, a pair of spare boards, a small ROM repeated in a larger one, a copy that has lost
+bits: all of these show only when chips are held against each other. Signatures are joined by hash, so that
+ten thousand chips take seconds; only candidates are read again and compared word by word.
 """
 
 from __future__ import annotations
@@ -149,7 +149,10 @@ def _same(chips: Sequence[ChipImage], members: Sequence[int]) -> Iterator[Findin
             Code.SAME_CONTENT,
             evidence,
             (
-                f"holds word for word what {', '.join(others[:4])}{' …' if len(others) > 4 else ''} holds{more}",
+                (
+                    f"holds word for word what {', '.join(others[:4])}{' …' if len(others) > 4 else ''} "
+                    f"holds{more}"
+                ),
                 "two copies by design, or one chip that was read twice and saved under two names",
                 "look at the dates of the dumps, and read both sockets again in one sitting",
             ),

@@ -1,12 +1,12 @@
 """Chips that read better together: odd and even bytes, nibbles, and wide microcode, found by what joins.
 
-Chips that sit side by side in a machine change together: where one holds a letter's upper bits the other holds its
-lower ones. Their data columns are therefore correlated at equal addresses, and at no others. All pairs of a board
-are weighed by one matrix product; only pairs that stand out are laid together and read.
+Chips that sit side by side in a machine change together: where one holds a letter's upper bits the other
+holds its lower ones. Their data columns are therefore correlated at equal addresses, and at no others. All
+pairs of a board are weighed by one matrix product; only pairs that stand out are laid together and read.
 
-Source: common practice (FACTS b: even and odd pairs, nibble pairs, microcode); the statistic is the sum of squared
-correlations of all pairs of columns, whose level is taken from the same images at addresses that do not belong
-together.
+Source: common practice (FACTS b: even and odd pairs, nibble pairs, microcode); the statistic is the sum of
+squared correlations of all pairs of columns, whose level is taken from the same images at addresses that do
+not belong together.
 """
 
 from __future__ import annotations
@@ -130,8 +130,8 @@ def _level(columns: NDArray[np.float32], shift: int) -> NDArray[np.float64]:
 def _own_level(columns: NDArray[np.float32], first: int, second: int) -> float:
     """How far two chips go together at addresses that do not belong together but lie near.
 
-    Two tables, or two texts, at the same addresses go together here as well; partners do so at shift 0 only, and
-    odd and even bytes at shift 1 in one direction, so that of those two the lower counts.
+    Two tables, or two texts, at the same addresses go together here as well; partners do so at shift 0 only,
+    and odd and even bytes at shift 1 in one direction, so that of those two the lower counts.
     """
     one, other = columns[first], columns[second]
 
@@ -153,8 +153,8 @@ def _wrong_shifts(chips: int, total: int) -> list[int]:
 def _standing_out(columns: NDArray[np.float32]) -> tuple[list[_Weighed], list[_Weighed]]:
     """Pairs whose columns go together far above the level of wrong addresses: those with a peak, and the rest.
 
-    A peak is at equal addresses, and high above those near by. Without one only what the two read like together can
-    tell partners from two texts that lie at the same addresses.
+    A peak is at equal addresses, and high above those near by. Without one only what the two read like
+    together can tell partners from two texts that lie at the same addresses.
     """
     total = columns.shape[2]
     together = _level(columns, 0)
@@ -194,8 +194,8 @@ def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
 def _versions(first: Words, second: Words, bits: int) -> bool:
     """Whether two images agree word for word, or word for complement, far more often than their words alone explain.
 
-    Versions and damaged copies of one content go together at equal addresses as well, and are no lanes of one word.
-    Source: Cohen's kappa, agreement beyond what the two distributions give by chance (definition).
+    Versions and damaged copies of one content go together at equal addresses as well, and are no lanes of one
+    word. Source: Cohen's kappa, agreement beyond what the two distributions give by chance (definition).
     """
     top = first.dtype.type((1 << bits) - 1)
     busy = _busy(first) & _busy(second)
@@ -230,8 +230,8 @@ class _Reads(NamedTuple):
 def _legible(words: Words, bits: int, *, letters_tell: bool) -> _Reads:
     """How much sense an image makes: text, and vectors.
 
-    Bytes laid in the wrong order are still letters, and only their pairs tell; halves of a byte in the wrong order
-    make no letters, and those alone tell, even where the text goes on in another chip.
+    Bytes laid in the wrong order are still letters, and only their pairs tell; halves of a byte in the wrong
+    order make no letters, and those alone tell, even where the text goes on in another chip.
     """
     found = texts(words, bits)
     if letters_tell:

@@ -22,8 +22,8 @@ class Region:
         start: First word address.
         end: Word address behind the last.
         detail: Plain JSON values. Always `preview`, one line that is safe to print. A fill has `word` or
-            `pattern` (hex), `period`, `equals_unprogrammed` (None: not known), `edges_aligned`, `means`, `why`,
-            and after the kin step `shared_with`. A text has `kind`, `chance`, `letters`.
+            `pattern` (hex), `period`, `equals_unprogrammed` (None: not known), `edges_aligned`, `means`,
+            `why`, and after the kin step `shared_with`. A text has `kind`, `chance`, `letters`.
     """
 
     kind: RegionKind
@@ -76,7 +76,8 @@ class SelfCheck:
         method: Name of the scheme, such as `sum8, all bytes = 0x00` or `CRC-16/ARC`.
         images: The images it covers, in order.
         covers: Half-open ranges of each image (word addresses), those the check is computed over.
-        stored_at: Where its value stands: `(image, first word, end)`, or None where all bytes make a constant.
+        stored_at: Where its value stands: `(image, first word, end)`, or None where all bytes make a
+            constant.
         value: The value, hex.
         holds: False: a header promises this check and it fails.
         width_bits: How many bits have to agree.

@@ -1,11 +1,12 @@
 """Whether anything in an image fixes the order of its words: text that runs on, vectors that land.
 
-A sum cannot see crossed address lines. Text can, where it runs across the boundary of the blocks that an exchange
-of lines moves: a word is torn there. So every exchange of two lines and every inversion of one is tried, and the
-order is called fixed only where each of them would be a hundred times less likely than the order as it is.
+A sum cannot see crossed address lines. Text can, where it runs across the boundary of the blocks that an
+exchange of lines moves: a word is torn there. So every exchange of two lines and every inversion of one is
+tried, and the order is called fixed only where each of them would be a hundred times less likely than the
+order as it is.
 
-Source: likelihood of a chain of two states (text, no text) whose transitions are counted in the image itself, and
-of common letter pairs inside text (shares as measured for `WHOLE_FIT`); definition.
+Source: likelihood of a chain of two states (text, no text) whose transitions are counted in the image itself,
+and of common letter pairs inside text (shares as measured for `WHOLE_FIT`); definition.
 """
 
 from __future__ import annotations
@@ -79,16 +80,16 @@ def _changes(lines: int) -> Iterator[tuple[str, NDArray[np.intp]]]:
 def order_fixed(words: Words, bits: int) -> tuple[str | None, str]:
     """What fixes the order of the words, or a change of order that nothing would notice.
 
-    The first change that goes unnoticed ends the search: the highest lines are tried first, because text rarely
-    runs across their boundaries.
+    The first change that goes unnoticed ends the search: the highest lines are tried first, because text
+    rarely runs across their boundaries.
 
     Args:
         words: Shape (n,), n a power of two and at most 131,072; others are not judged.
         bits: Bits a word.
 
     Returns:
-        `("text", "")`, `("vectors", "")` or `("text and vectors", "")`, or `(None, what nobody would notice)`.
-        Nothing is raised.
+        `("text", "")`, `("vectors", "")` or `("text and vectors", "")`, or `(None, what nobody would
+        notice)`. Nothing is raised.
     """
     total = len(words)
     if total < 4 or total & (total - 1) or total > MOST_WORDS:

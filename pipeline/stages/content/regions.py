@@ -1,7 +1,7 @@
 """Regions: the whole image cut into stretches of one nature, each with its bounds in words and one line to show.
 
-Owners cannot tell design from decay in a page of hex. A strip that says "program, then text, then nothing" can be
-held against what is known about the machine, and tells every other check which words carry anything.
+Owners cannot tell design from decay in a page of hex. A strip that says "program, then text, then nothing"
+can be held against what is known about the machine, and tells every other check which words carry anything.
 """
 
 from __future__ import annotations
@@ -167,8 +167,8 @@ def _repeats(words: Words, flat: NDArray[np.bool_]) -> list[_Found]:
 def _paint(total: int, found: list[_Found]) -> list[_Found]:
     """Cut the image: later entries lie on top of earlier ones.
 
-    What an overlap leaves of a find in scraps of under four words becomes dense; a single word that breaks a fill
-    stays visible, because it may be the one cell that has faded.
+    What an overlap leaves of a find in scraps of under four words becomes dense; a single word that breaks a
+    fill stays visible, because it may be the one cell that has faded.
     """
     owner = np.full(total, -1, dtype=np.int32)
     for index, one in enumerate(found):

@@ -19,8 +19,8 @@ _EIGHT_TRUE, _FOUR_TRUE = np.uint64(0x0101010101010101), np.uint32(0x01010101)
 def has_run(mask: NDArray[np.bool_], least: int) -> bool:
     """False only where no run of `least` true elements can be in the mask; cheap, and never wrongly False.
 
-    A run of 15 or more covers one aligned group of eight, which is one comparison of 64 bits; a run of 7 or more
-    one group of four.
+    A run of 15 or more covers one aligned group of eight, which is one comparison of 64 bits; a run of 7 or
+    more one group of four.
     """
     if least < 7:
         return True

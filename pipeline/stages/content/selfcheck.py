@@ -1,8 +1,9 @@
 """Embedded checks, judged: which schemes hold, how likely that is by chance, and what they cannot see.
 
-A chip that carries its own check is the only witness about itself that no reader can bribe, but only where the
-agreement is beyond chance and the check would have noticed what can be wrong. So every hit says how many schemes
-were tried, and a check that does not care about order lifts nothing unless text and vectors fix the order.
+A chip that carries its own check is the only witness about itself that no reader can bribe, but only where
+the agreement is beyond chance and the check would have noticed what can be wrong. So every hit says how many
+schemes were tried, and a check that does not care about order lifts nothing unless text and vectors fix the
+order.
 
 Source: chance of at least one match among m schemes of b bits is 1 - (1 - 2^-b)^m (definition).
 """
@@ -187,14 +188,16 @@ def self_checks(
     """Every embedded check that holds on an image or on the set, and those that a header promises in vain.
 
     Args:
-        images: The words of each image by its name, in the order of the sheet: chips of a board, or one space.
-        bits: Bits a word; a multiple of 8. Narrower chips carry a check only as a set: give their joined space.
+        images: The words of each image by its name, in the order of the sheet: chips of a board, or one
+            space.
+        bits: Bits a word; a multiple of 8. Narrower chips carry a check only as a set: give their joined
+            space.
         parts: The regions of each image where they are known already.
         sets: Also try all images in a row and neighbours interleaved.
 
     Returns:
-        By image, strongest first. Images in which fewer than 32 words carry anything are left out: blank blocks
-        never count. Nothing is raised.
+        By image, strongest first. Images in which fewer than 32 words carry anything are left out: blank
+        blocks never count. Nothing is raised.
     """
     if bits % 8:
         return ()

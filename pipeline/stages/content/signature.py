@@ -4,8 +4,8 @@ Ten thousand images do not fit into a modest memory, so each chip is reduced, in
 joins need: digests, and hashes of the windows of 16 words whose hashes are smallest. Two images that share a
 stretch share the windows in it, wherever the stretch lies in either.
 
-Source: choosing the smallest hashes is bottom-k sketching (Broder 1997, "On the resemblance and containment of
-documents"), the theory from memory.
+Source: choosing the smallest hashes is bottom-k sketching (Broder 1997, "On the resemblance and containment
+of documents"), the theory from memory.
 """
 
 from __future__ import annotations

@@ -1,11 +1,12 @@
 """Text in an image, weighed: letters are told from bytes that only happen to be printable.
 
-Each byte gets the logarithm of how much more likely it is in text than in bytes without meaning. A stretch whose
-scores add up to S turns up by chance at most N·e^(−S) times in N such bytes, so every text found carries its
-chance. Text fixes the order of the address lines below its length, which is why a restorer wants to see it.
+Each byte gets the logarithm of how much more likely it is in text than in bytes without meaning. A stretch
+whose scores add up to S turns up by chance at most N·e^(−S) times in N such bytes, so every text found
+carries its chance. Text fixes the order of the address lines below its length, which is why a restorer wants
+to see it.
 
-Source: the score and its bound are the theory of maximal scoring segments (Karlin and Altschul, PNAS 87, 1990),
-the simple union bound being used here; the letter weights are rough shares of English, from memory.
+Source: the score and its bound are the theory of maximal scoring segments (Karlin and Altschul, PNAS 87,
+1990), the simple union bound being used here; the letter weights are rough shares of English, from memory.
 """
 
 from __future__ import annotations
@@ -38,8 +39,8 @@ _BIGRAMS = frozenset(_PAIRS[n : n + 2] for n in range(0, len(_PAIRS), 2))
 WHOLE_FIT, HALF_FIT = 0.6, 0.42
 """Fit of whole English text, and the fit below which 60 letters are not: half of a text, or a wrong pairing.
 
-Measured on three published firmware images and some prose: whole 0.59 to 0.65, every second letter 0.31 to 0.45, letters
-of wrong partners 0.36 to 0.42.
+Measured on three published firmware images and some prose: whole 0.59 to 0.65, every second letter 0.31 to
+0.45, letters of wrong partners 0.36 to 0.42.
 """
 
 
@@ -94,8 +95,8 @@ class Text:
         chance: How often such a stretch turns up in an image without text.
         shown: The text, safe to print.
         letters: How many letters it has.
-        fit: Share of neighbouring letters that are common pairs (`WHOLE_FIT`, `HALF_FIT`). None with fewer than 12
-            pairs.
+        fit: Share of neighbouring letters that are common pairs (`WHOLE_FIT`, `HALF_FIT`). None with fewer
+            than 12 pairs.
         packing: How characters lie in the words where a word is not one character.
     """
 
@@ -272,8 +273,8 @@ def _planes(words: Words, bits: int) -> list[tuple[NDArray[np.uint8], int, int, 
 def texts(words: Words, bits: int) -> tuple[Text, ...]:
     """Every text of an image, with its kind, its chance and a line that is safe to print.
 
-    Words of 7 and 8 bits are characters; wider words of whole bytes are tried with either byte first, words of
-    4 bits as pairs with either nibble first. Words of other widths are not searched.
+    Words of 7 and 8 bits are characters; wider words of whole bytes are tried with either byte first, words
+    of 4 bits as pairs with either nibble first. Words of other widths are not searched.
 
     Args:
         words: Shape (n,).

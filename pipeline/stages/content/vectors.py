@@ -1,7 +1,7 @@
 """Reset and interrupt vectors: where a processor starts, read from the image as evidence of order and completeness.
 
-A vector that points inside the image, at an instruction that programs start with, is hard to get by accident and
-hard to keep with a line crossed or a half missing. It is evidence, never proof: data can look like it.
+A vector that points inside the image, at an instruction that programs start with, is hard to get by accident
+and hard to keep with a line crossed or a half missing. It is evidence, never proof: data can look like it.
 
 Source: places and byte orders are FACTS b, from memory of the processors' data books; opcodes from memory.
 """
@@ -60,7 +60,8 @@ def _top(
         size,
         tuple(targets),
         float(f"{chance:.2g}"),
-        f"{good} of {len(targets)} vectors point into this image if it is the top of the 64 K space, the reset "
+        f"{good} of {len(targets)} vectors point into this image if it is the top of the 64 K space, "
+        f"the reset "
         f"vector at {where:#06x} where {int(data[where - _TOP + size]):02X} stands",
     )
 
@@ -150,7 +151,10 @@ def _long_words(data: NDArray[np.uint8]) -> Iterator[Vector]:
         8,
         (stack, start),
         float(f"{chance:.2g}"),
-        f"stack at {stack:#x}, start at {start:#x}, and {len(same)} of 14 exception vectors into the same image",
+        (
+            f"stack at {stack:#x}, start at {start:#x}, and {len(same)} of 14 exception vectors into the "
+            f"same image"
+        ),
     )
 
 

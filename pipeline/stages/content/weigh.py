@@ -1,7 +1,7 @@
 """The word on an embedded check: how likely by chance, whether it lifts a grade, and what several chips say together.
 
-Source: chance of at least one match among m schemes of b bits is 1 - (1 - 2^-b)^m (definition); several chips are a
-binomial tail.
+Source: chance of at least one match among m schemes of b bits is 1 - (1 - 2^-b)^m (definition); several chips
+are a binomial tail.
 """
 
 from __future__ import annotations
@@ -34,7 +34,10 @@ def _decided(check: SelfCheck, *, fixed: str | None, unseen: str = "") -> SelfCh
     if not check.holds:
         return check
     if check.chance > MOST_CHANCE:
-        why = f"chance alone does this in {check.chance:.2g} of such images ({check.tried_as_strong} schemes as strong were tried)"
+        why = (
+            f"chance alone does this in {check.chance:.2g} of such images ({check.tried_as_strong} "
+            f"schemes as strong were tried)"
+        )
         return replace(check, lifts=False, why=why)
     if not check.whole:
         return replace(check, lifts=False, why="it leaves words out that carry something")
@@ -72,13 +75,13 @@ def recurring(
 ) -> tuple[SelfCheck, ...]:
     """The same checks, those that hold on several chips of a board weighed together.
 
-    One 8-bit sum that holds means nothing; the same one holding on five chips of five is a design. Copies of one
-    content are one witness, so only chips whose content is known to differ are weighed together.
+    One 8-bit sum that holds means nothing; the same one holding on five chips of five is a design. Copies of
+    one content are one witness, so only chips whose content is known to differ are weighed together.
 
     Args:
         checks: Of all chips of a board, each over one chip alone or over a set.
-        schemes: For each chip that was searched, how many schemes were tried by width (`schemes_tried`); chips
-            without a hit belong here too.
+        schemes: For each chip that was searched, how many schemes were tried by width (`schemes_tried`);
+            chips without a hit belong here too.
         images: The words, to ask whether the order is fixed; without them order-blind checks lift nothing.
         bits: Bits a word.
         digests: A digest of each chip's content (`Signature.digest`), needed for chips without an image here.

@@ -2,8 +2,9 @@
 
 The plan of `examine`:
 
-1. One image is judged, or one a reader where the readers' images differ: blank or undriven, data lines, address
-   lines, transport. Cheap counts come first (`census`); the dear tests run only where one of them fires.
+1. One image is judged, or one a reader where the readers' images differ: blank or undriven, data lines,
+   address lines, transport. Cheap counts come first (`census`); the dear tests run only where one of them
+   fires.
 2. The same fault seen by two readers is a caution (leg, chip or design); one reader's alone is that reader's.
 3. The passes are judged against each other: moved, loose contact, fading, flicker.
 4. Only then are documents made, with the pins of the part.
@@ -39,8 +40,8 @@ __all__ = ["examine", "image_findings", "pass_findings"]
 def examine(subject: Subject) -> tuple[Finding, ...]:
     """Everything that can be seen in one chip's readings, faults first.
 
-    A restorer asks whether the chip is bad or was read badly; each finding says which line, which pin, how sure,
-    what else looks the same, and which reading would settle it.
+    A restorer asks whether the chip is bad or was read badly; each finding says which line, which pin, how
+    sure, what else looks the same, and which reading would settle it.
 
     Args:
         subject: The settled chip with its passes and, where known, its part.
@@ -125,7 +126,8 @@ def _of_images(
         return [seen_by(one, readers, readers) for one in found] if len(readers) > 1 else found
     if len(readers) > 1:
         return _by_reader(passes, readers, bits, erased, noisy)
-    # Where passes disagree the settled image is put together of several; one pass as it was read shows a fault best.
+    # Where passes disagree the settled image is put together of several; one pass as it was read shows a
+    # fault best.
     image = reference_of(passes)
     return _of_image(image.words, bits, image.present, erased, noisy)
 

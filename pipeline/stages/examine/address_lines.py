@@ -1,9 +1,9 @@
 """Address lines that are dead or joined, and content that repeats.
 
-A dump shows relations only. A dead line k gives D[a] = D[a xor 2^k] for all a; two lines joined, low winning, give
-equal words where they are (0,0), (0,1) and (1,0), and another at (1,1); high winning the other way about. Source:
-these follow from the definition; that a middle line that does nothing in program code is nearly always a fault, and
-that the top line is the least telling, is common practice, no source.
+A dump shows relations only. A dead line k gives D[a] = D[a xor 2^k] for all a; two lines joined, low winning,
+give equal words where they are (0,0), (0,1) and (1,0), and another at (1,1); high winning the other way
+about. Source: these follow from the definition; that a middle line that does nothing in program code is
+nearly always a fault, and that the top line is the least telling, is common practice, no source.
 """
 
 from __future__ import annotations
@@ -66,7 +66,8 @@ def address_line_findings(census: Census) -> list[Suspicion]:
         census: The image.
 
     Returns:
-        One suspicion a dead line, one a joined pair, and one over-read where the content repeats from the top.
+        One suspicion a dead line, one a joined pair, and one over-read where the content repeats from the
+        top.
     """
     lines = len(census.names)
     if lines < 2 or census.columns.distinct < 2:
@@ -175,8 +176,10 @@ def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, l
         severity = Severity.CAUTION if likely else Severity.NOTE
         stored = _times(copies)
         means = (
-            f"{line} makes no difference: either it is dead (pin, socket contact, wire, or the chip's own decoder) "
-            f"and half of the content was not read, or a small image is stored {stored}, or a smaller chip was "
+            f"{line} makes no difference: either it is dead (pin, socket contact, wire, or the "
+            f"chip's own decoder) "
+            f"and half of the content was not read, or a small image is stored {stored}, or a "
+            f"smaller chip was "
             "read as this size."
         )
         also = (
@@ -187,7 +190,8 @@ def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, l
         sure = relation.p_value <= BEYOND_DOUBT and (content.diverse or content.text)
         severity = Severity.FAULT if sure else Severity.CAUTION if likely else Severity.NOTE
         means = (
-            f"{line} makes no difference to what was read: its pin, socket contact, wire, or the chip's own decoder "
+            f"{line} makes no difference to what was read: its pin, socket contact, wire, or the "
+            f"chip's own decoder "
             "is dead, and half of the content was not read."
         )
         also = _innocent(content, line)
@@ -200,14 +204,17 @@ def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, l
         evidence={**relation.evidence(content), "position": _position(relation.places[0], lines)},
         means=means,
         also=also,
-        next=f"Clean the legs, re-seat the chip and read again; measure that {line} toggles at the chip's own leg. Hold "
-        f"{line} low for one reading and high for another: if both are alike, the chip or its content ignores it.",
+        next=f"Clean the legs, re-seat the chip and read again; measure that {line} toggles at the chip's "
+        f"own leg. Hold "
+        f"{line} low for one reading and high for another: if both are alike, the chip or its "
+        f"content ignores it.",
         lines=(line,),
     )
 
 
 def _innocent(content: Content, line: str) -> str:
-    # Text and programs first: a large one has few different words for its size, and is no decode PROM for that.
+    # Text and programs first: a large one has few different words for its size, and is no decode PROM for
+    # that.
     if content.diverse or content.text:
         return "Content that repeats all through with just this period, which programs do not do."
     if content.few_words:
@@ -236,11 +243,14 @@ def _repeats(copies: int, core: Census, content: Content, lines: list[Suspicion]
             "p_value": worst,
             "content": content.name,
         },
-        means=f"The content repeats: {copies} copies from the top address lines down. Either a chip of 1/{copies} of the "
-        f"words was read as this size, or a small image is stored {_times(copies)}, or {named[0]} and its neighbours are "
+        means=f"The content repeats: {copies} copies from the top address lines down. Either a chip of "
+        f"1/{copies} of the "
+        f"words was read as this size, or a small image is stored {_times(copies)}, or {named[0]} "
+        f"and its neighbours are "
         "dead.",
         also="A dead top address line looks just the same.",
-        next="Compare the marking with the part; read once more with the top address lines held by hand, first low, "
+        next="Compare the marking with the part; read once more with the top address lines held by hand, "
+        "first low, "
         "then high.",
     )
 
@@ -251,8 +261,9 @@ def _repeats(copies: int, core: Census, content: Content, lines: list[Suspicion]
 def _joined_suspects(core: Census) -> list[tuple[int, int]]:
     """Pairs of lines that show less than the others, and just as much as each other.
 
-    Both halves of a joined pair move the same words: where one works only while its partner lets it, the counts of
-    pairs of words that differ are equal, but for exceptions. This spares the dear test on healthy images.
+    Both halves of a joined pair move the same words: where one works only while its partner lets it, the
+    counts of pairs of words that differ are equal, but for exceptions. This spares the dear test on healthy
+    images.
     """
     rates, counts = core.line_rates, core.line_counts
     working = max((rate for rate, (_, told) in zip(rates, counts, strict=True) if told), default=0.0)
@@ -340,10 +351,12 @@ def _joined_suspicion(relation: _Relation, wins: str, content: Content, lines: i
         severity=Severity.FAULT if sure else Severity.CAUTION,
         where={"lines": list(names), "wins": wins},
         evidence={**relation.evidence(content), "wins": wins},
-        means=f"{both} are joined and {wins} wins: only when both are {other} does the chip see them {other}, so "
+        means=f"{both} are joined and {wins} wins: only when both are {other} does the chip see them "
+        f"{other}, so "
         "half of the content was not read.",
         also=also,
-        next=f"With the power off measure between the legs of {both} and between their wires: a short reads near 0 ohms. "
+        next=f"With the power off measure between the legs of {both} and between their wires: a short "
+        f"reads near 0 ohms. "
         "Look for solder, a bent leg or a strand between them, then read again.",
         lines=names,
     )

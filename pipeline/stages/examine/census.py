@@ -1,7 +1,7 @@
 """Counts taken once of an image, which every detector then reads: bit columns, address lines, the commonest word.
 
-The commonest word is taken for fill: a pair of words that both hold it says nothing about a line, and is left out of
-every count of informative words. Words that a dump does not have are left out in the same way.
+The commonest word is taken for fill: a pair of words that both hold it says nothing about a line, and is left
+out of every count of informative words. Words that a dump does not have are left out in the same way.
 """
 
 from __future__ import annotations

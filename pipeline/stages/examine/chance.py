@@ -1,7 +1,7 @@
 """How likely a relation is by chance, worked out without scipy: these run on thousands of chips a second.
 
-Every function returns a probability or an upper bound of one, never less than `SMALLEST`, so that no evidence ever
-reads "impossible". The tests check each against scipy and published tables.
+Every function returns a probability or an upper bound of one, never less than `SMALLEST`, so that no evidence
+ever reads "impossible". The tests check each against scipy and published tables.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Loose contacts: every disagreement between passes belongs to one data line or to one address line.
 
-Wrong bits all in one column are a data contact; wrong words that are each the word at the address with one bit turned
-over are an address contact. Source: these follow from the definition.
+Wrong bits all in one column are a data contact; wrong words that are each the word at the address with one
+bit turned over are an address contact. Source: these follow from the definition.
 """
 
 from __future__ import annotations
@@ -57,7 +57,8 @@ def contact(seen: Disagreements, still: list[Pass]) -> list[Suspicion] | None:
             also="A weak output of that one line inside the chip."
             if is_data
             else "A counter whose output for that line is weak.",
-            next=f"Clean the leg and the socket contact of {line}, press the chip home, wriggle it while reading: if the "
+            next=f"Clean the leg and the socket contact of {line}, press the chip home, wriggle it while "
+            f"reading: if the "
             "errors come and go, it is the contact.",
             lines=(line,),
         )
@@ -148,7 +149,8 @@ def _beside_anyway(seen: Disagreements, line: int, hit: NDArray[np.bool_]) -> fl
 def _alike_anyway(base: Words, line: int) -> float:
     """How often words are their neighbour's across this line by themselves: always so in doubled content.
 
-    There the word of the reference is the neighbour's wherever a cell of the other pass flickers, and proves nothing.
+    There the word of the reference is the neighbour's wherever a cell of the other pass flickers, and proves
+    nothing.
     """
     values, counts = np.unique(base, return_counts=True)
     told = np.flatnonzero(base != values[int(counts.argmax())])

@@ -1,8 +1,8 @@
 """What kind of content an image looks like: only where it looks like a program is a relation a fault.
 
-Character generators, decode PROMs, microcode and tables carry the relations of dead and stuck lines by design;
-programs hardly ever do. The limits below were set on the families of `tests.accuracy`, with room on both sides; an
-image that looks like nothing in particular gets a caution, never a fault.
+Character generators, decode PROMs, microcode and tables carry the relations of dead and stuck lines by
+design; programs hardly ever do. The limits below were set on the families of `tests.accuracy`, with room on
+both sides; an image that looks like nothing in particular gets a caution, never a fault.
 """
 
 from __future__ import annotations
@@ -88,8 +88,8 @@ def is_text(census: Census, spoiled_columns: tuple[int, ...] = ()) -> bool:
 
     Args:
         census: The image.
-        spoiled_columns: Data lines already under suspicion; a byte counts if another level there made it printable.
-            D5 and D6 are not forgiven, since they alone tell letters from control characters.
+        spoiled_columns: Data lines already under suspicion; a byte counts if another level there made it
+            printable. D5 and D6 are not forgiven, since they alone tell letters from control characters.
     """
     if census.bits not in {7, 8}:
         return False

@@ -1,8 +1,8 @@
 """Data lines that never change, and pairs that are always alike.
 
 A stuck line gives a constant column; two lines joined give two equal columns, with fewer ones where low wins.
-Source: these follow from the definition. Constant columns are right in ASCII text (bit 7), character generators,
-microcode and narrow chips stored as bytes: common practice, no source.
+Source: these follow from the definition. Constant columns are right in ASCII text (bit 7), character
+generators, microcode and narrow chips stored as bytes: common practice, no source.
 """
 
 from __future__ import annotations
@@ -110,7 +110,10 @@ def _stuck_suspicion(
         sure = p_value <= BEYOND_DOUBT and looks_sure and len(stuck) <= 2
         severity = Severity.FAULT if sure else Severity.CAUTION if p_value <= 0.5 else Severity.NOTE
         every = "every word" if not exceptions else f"all but {exceptions} words"
-        means = f"{name} reads {level} in {every}: its pin, socket contact or wire, or the output itself, is stuck."
+        means = (
+            f"{name} reads {level} in {every}: its pin, socket contact or wire, or the output itself, is "
+            f"stuck."
+        )
         also = _innocent(name, line, spare, content, census.bits)
     return Suspicion(
         code=Code.DATA_LINE_STUCK,
@@ -128,7 +131,10 @@ def _stuck_suspicion(
         },
         means=means,
         also=also,
-        next=f"{PULLS} If {name} follows the pull, its contact is open; if it stays, it is shorted or the chip drives it so.",
+        next=(
+            f"{PULLS} If {name} follows the pull, its contact is open; if it stays, it is shorted or the "
+            f"chip drives it so."
+        ),
         lines=(name,),
     )
 
@@ -149,11 +155,17 @@ def _spare_columns(stuck: list[int], bits: int) -> frozenset[int]:
 
 def _innocent(name: str, line: int, spare: frozenset[int], content: Content, bits: int) -> str:
     if line in spare:
-        return "Unused bits: a character generator of 5 or 7 dots, spare control bits, or a narrow chip stored as bytes."
+        return (
+            "Unused bits: a character generator of 5 or 7 dots, spare control bits, or a narrow chip "
+            "stored as bytes."
+        )
     if line == 7 and content.program:
         return "A link of seven bits loses bit 7 of everything."
     if line == 7 and bits == 8:
-        return "Content that leaves D7 constant by design, or a link of seven bits, which loses bit 7 of everything."
+        return (
+            "Content that leaves D7 constant by design, or a link of seven bits, which loses bit 7 of "
+            "everything."
+        )
     if content.program:
         return f"Content that never uses {name}, which programs do not do."
     return f"Character generators, tables and microcode may leave {name} constant by design."
@@ -202,12 +214,17 @@ def _joined_suspicion(
             "hypotheses": tried,
             "content": content.name,
         },
-        means=f"{both} are alike in every word: their legs, contacts or wires are joined. Which level wins is a guess "
+        means=f"{both} are alike in every word: their legs, contacts or wires are joined. Which level wins "
+        f"is a guess "
         "from the share of ones.",
-        also="Microcode or decode content with two signals that always go together; a narrow chip with a bit doubled."
+        also=(
+            "Microcode or decode content with two signals that always go together; a narrow chip with a "
+            "bit doubled."
+        )
         if not content.program
         else "Content with two equal columns, which programs do not have.",
-        next=f"With the power off measure between the legs of {both}: a short reads near 0 ohms. Look for solder, a bent "
+        next=f"With the power off measure between the legs of {both}: a short reads near 0 ohms. Look for "
+        f"solder, a bent "
         "leg or a strand between them, then read again.",
         lines=names,
     )

@@ -1,10 +1,11 @@
 """Cells that lose their charge: between two readings every changed bit leads to the state this kind fades to.
 
-Never from one sitting alone, and never where it is not known which way the cell fades. An unprogrammed and a faded cell
-read alike; decay and a revision of the content look alike too, so this is a caution however small p is.
+Never from one sitting alone, and never where it is not known which way the cell fades. An unprogrammed and a
+faded cell read alike; decay and a revision of the content look alike too, so this is a caution however small
+p is.
 
-Source: p = 2^(1-k) is the two-sided sign test, NIST/SEMATECH e-Handbook section 1.3.5; that fading runs one way is
-common practice, no source.
+Source: p = 2^(1-k) is the two-sided sign test, NIST/SEMATECH e-Handbook section 1.3.5; that fading runs one
+way is common practice, no source.
 """
 
 from __future__ import annotations
@@ -135,10 +136,12 @@ def _suspicion(
             "ordered_by": ordered,
             "addresses": [int(at) for at in addresses[:16]],
         },
-        means=f"Against {against}, {count} bits changed and every one leads to {fades_to}, the state that this kind of cell "
+        means=f"Against {against}, {count} bits changed and every one leads to {fades_to}, the state that "
+        f"this kind of cell "
         "fades to: cells are losing their charge. A read "
         f"{1 - fades_to} is believable, a read {fades_to} there may be a lost {1 - fades_to}.",
         also="A revision of the content, or a reader whose threshold or supply differs.",
-        next="Read three passes now at nominal supply and at both ends of the data sheet's range, log the temperature, and "
+        next="Read three passes now at nominal supply and at both ends of the data sheet's range, log the "
+        "temperature, and "
         "keep light off the window; do not read more often than needed.",
     )

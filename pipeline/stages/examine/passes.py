@@ -1,7 +1,7 @@
 """What several passes of one chip tell: moved passes, loose contacts, fading cells, outputs too slow, plain flicker.
 
-The disagreements are attributed before anybody averages them, in this order: passes that are moved against each
-other are set aside; a loose contact explains what is left, or fading does; the rest are unstable bits.
+The disagreements are attributed before anybody averages them, in this order: passes that are moved against
+each other are set aside; a loose contact explains what is left, or fading does; the rest are unstable bits.
 """
 
 from __future__ import annotations
@@ -43,8 +43,8 @@ def pass_suspicions(
         passes: All of one size.
         bits: Bits a word.
         fades_to: The state that this kind of cell fades to, where known.
-        length_findings: What normalising found about the lengths: a slip in a reading of the wrong length is the
-            stream's, not the counter's.
+        length_findings: What normalising found about the lengths: a slip in a reading of the wrong length is
+            the stream's, not the counter's.
     """
     if len(passes) < 2 or all_alike(passes):
         return []

@@ -1,8 +1,8 @@
 """Passes that are moved against each other: rotated, late, a word skipped or repeated, bytes lost or doubled.
 
-`by` is in words: + missing from the reading, - extra. Which of two passes is the moved one cannot be seen from the
-two alone; three tell. Source: the relations follow from the definition of a counter that starts late, bounces, or
-misses a clock.
+`by` is in words: + missing from the reading, - extra. Which of two passes is the moved one cannot be seen
+from the two alone; three tell. Source: the relations follow from the definition of a counter that starts
+late, bounces, or misses a clock.
 """
 
 from __future__ import annotations
@@ -45,7 +45,8 @@ def moved(reference: Pass, other: Pass, *, stream_damage: bool) -> Suspicion | N
     Args:
         reference: A pass over the chip.
         other: Another, of the same size.
-        stream_damage: True where the file of `other` was too short or too long, so that a slip is the stream's.
+        stream_damage: True where the file of `other` was too short or too long, so that a slip is the
+            stream's.
     """
     apart = reference.words != other.words
     differing = int(np.count_nonzero(apart))
@@ -91,11 +92,15 @@ def _paced(reference: Pass, other: Pass, by: int, agreeing: int) -> Suspicion:
         },
         means="One pass shows every second word, then the same again: its counter counts twice a clock."
         if by > 0
-        else "One pass shows each word twice and only half of the chip: its counter counts every second clock.",
+        else (
+            "One pass shows each word twice and only half of the chip: its counter counts every second clock."
+        ),
         also="A dead top address line shows the same content twice as well."
         if by > 0
         else "A dead A0 shows each word twice as well, but reaches the whole chip.",
-        next="Look at the counter's clock with an oscilloscope or a logic probe, debounce it, and read again.",
+        next=(
+            "Look at the counter's clock with an oscilloscope or a logic probe, debounce it, and read again."
+        ),
     )
 
 
@@ -143,16 +148,21 @@ def _rotated(reference: Pass, other: Pass, by: int, matches: int) -> Suspicion:
         where={"by": by, **_places(reference, other)},
         evidence={"by": by, "words_agreeing": matches, "words": size, "hypotheses": size},
         means=(
-            "One pass is late by one word: the reader took each word before the chip showed it (a register, or sampled "
+            "One pass is late by one word: the reader took each word before the chip showed it (a "
+            "register, or sampled "
             "before the address moved)."
             if late
-            else f"One pass starts {abs(by)} words {'later' if by > 0 else 'earlier'} in the chip than the other and runs "
+            else f"One pass starts {abs(by)} words {'later' if by > 0 else 'earlier'} in the chip than "
+            f"the other and runs "
             "round: the counter was not reset. Nothing is lost."
         ),
         also="A rotation by a power of two may also be an inverted top line."
         if power
         else "Which of the two is moved cannot be told from two passes.",
-        next="Reset the counter, or drive its reset by hand, and read a third time: the two that agree start right.",
+        next=(
+            "Reset the counter, or drive its reset by hand, and read a third time: the two that agree "
+            "start right."
+        ),
     )
 
 
@@ -268,7 +278,11 @@ def _slipped(reference: Pass, other: Pass, slips: list[Slip], *, stream_damage: 
             if first.by > 0
             else "the counter missed a clock."
         ),
-        also="The other pass may be the moved one: two passes cannot tell. A counter and a serial line can both do this.",
-        next="Read a third time, slower and with flow control; the passes that agree are right. Clean the clock edge of a "
+        also=(
+            "The other pass may be the moved one: two passes cannot tell. A counter and a serial line "
+            "can both do this."
+        ),
+        next="Read a third time, slower and with flow control; the passes that agree are right. Clean the "
+        "clock edge of a "
         "counter that bounces.",
     )

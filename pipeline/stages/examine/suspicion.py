@@ -1,7 +1,7 @@
 """What a detector hands over: a finding before it knows its chip, its pins and how many readers saw it.
 
-Detectors run on thousands of healthy images for each faulty one, so they make these light values; the documents
-of `schemas.finding` are built once, at the end, and only where something was found.
+Detectors run on thousands of healthy images for each faulty one, so they make these light values; the
+documents of `schemas.finding` are built once, at the end, and only where something was found.
 """
 
 from __future__ import annotations
@@ -17,14 +17,17 @@ if TYPE_CHECKING:
     from schemas.part import Part
 
 PULLS = (
-    "Read once with pull-ups and once with pull-downs of about 10 kilohms: bits that follow the pull are not driven. "
+    "Read once with pull-ups and once with pull-downs of about 10 kilohms: bits that follow the pull "
+    "are not driven. "
     "For open-collector outputs use two pull-up values instead, since every 1 follows the pull."
 )
 """What tells a driven line from an undriven one, where the kind of output is not known. Common practice, no source."""
 _PULLS_OF = {
-    "open-collector": "Read once with pull-ups of 1 kilohm and once with 10 kilohms (the outputs are open-collector, so "
+    "open-collector": "Read once with pull-ups of 1 kilohm and once with 10 kilohms (the outputs are open-collector, "
+    "so "
     "every 1 follows a pull-down): bits that change were not well driven.",
-    "tri-state": "Read once with pull-ups and once with pull-downs of about 10 kilohms: bits that follow the pull are not "
+    "tri-state": "Read once with pull-ups and once with pull-downs of about 10 kilohms: bits that follow the pull "
+    "are not "
     "driven.",
 }
 _RANK = {Severity.FAULT: 0, Severity.CAUTION: 1, Severity.NOTE: 2}
@@ -81,14 +84,18 @@ def seen_by(suspicion: Suspicion, readers: tuple[str, ...], of: tuple[str, ...])
             severity=lowered,
             where=where,
             readers=readers,
-            means=f"{suspicion.means} {len(readers)} readers show it alike, so it is the chip's leg, the chip "
+            means=f"{suspicion.means} {len(readers)} readers show it alike, so it is the chip's leg, the "
+            f"chip "
             "itself, or how it was designed, not a reader.",
         )
     return replace(
         suspicion,
         where=where,
         readers=readers,
-        means=f"{suspicion.means} Only reader {readers[0]} shows it, so look at that reader's socket and wires first.",
+        means=(
+            f"{suspicion.means} Only reader {readers[0]} shows it, so look at that reader's socket and "
+            f"wires first."
+        ),
     )
 
 

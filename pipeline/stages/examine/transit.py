@@ -1,7 +1,7 @@
 """Damage on the way to the file, shown by two passes: one is what a known damage makes of the other, byte for byte.
 
-One image alone seldom proves that a link took a character; a sound pass beside it does, and tells which of the two is
-whole. Source: the damages are common practice, no source; UTF-8 is RFC 3629.
+One image alone seldom proves that a link took a character; a sound pass beside it does, and tells which of
+the two is whole. Source: the damages are common practice, no source; UTF-8 is RFC 3629.
 """
 
 from __future__ import annotations
@@ -111,9 +111,13 @@ def _either_way(found: Suspicion) -> Suspicion:
         found,
         where={**found.where, "kind": "added or collapsed"},
         evidence={**found.evidence, "kind": "added or collapsed"},
-        means="One pass has 0D before every 0A where the other has 0A alone: a text-mode transfer put them in, or took "
+        means="One pass has 0D before every 0A where the other has 0A alone: a text-mode transfer put them "
+        "in, or took "
         "them out. Which of the two passes is whole cannot be told from them.",
-        next="Send both readings once more in a binary-safe form, such as Intel HEX text with checksums, and compare.",
+        next=(
+            "Send both readings once more in a binary-safe form, such as Intel HEX text with checksums, "
+            "and compare."
+        ),
     )
 
 
@@ -169,9 +173,11 @@ def _suspicion(damage: _Damage, sound: Pass, damaged: Pass, at: int, agreeing: i
             "words": int(sound.words.size),
             "hypotheses": 2 * len(_DAMAGES),
         },
-        means=f"One pass is the other but that {damage.what}: the link or a program on the way did it, and the pass "
+        means=f"One pass is the other but that {damage.what}: the link or a program on the way did it, and "
+        f"the pass "
         f"{sound.reading} is the whole one.",
         also="Nothing known: two passes hardly agree so by chance.",
-        next="Set the damaged reading aside. Send it once more in a binary-safe form, such as Intel HEX text with "
+        next="Set the damaged reading aside. Send it once more in a binary-safe form, such as Intel HEX "
+        "text with "
         "checksums, and compare.",
     )

@@ -1,7 +1,7 @@
 """Damage done on the way from the reader to the file: seven-bit links, text-mode newlines, eaten characters, UTF-8.
 
-Source: RFC 3629 for UTF-8; the rest (parity, 0D before 0A, flow-control characters eaten, FF doubled) is common
-practice, no source.
+Source: RFC 3629 for UTF-8; the rest (parity, 0D before 0A, flow-control characters eaten, FF doubled) is
+common practice, no source.
 """
 
 from __future__ import annotations
@@ -28,7 +28,10 @@ _EATEN: tuple[tuple[frozenset[int], str], ...] = (
     (frozenset({0x1A}), "end-of-file characters (1A) were taken away"),
     (frozenset({0x08, 0x7F}), "a terminal took backspace and delete (08 and 7F)"),
 )
-_RESEND = "Send the same reading once more in a binary-safe form, such as Intel HEX text with checksums, and compare."
+_RESEND = (
+    "Send the same reading once more in a binary-safe form, such as Intel HEX text with checksums, and "
+    "compare."
+)
 
 
 def transport_findings(census: Census, noisy: tuple[int, ...] = ()) -> list[Suspicion]:
@@ -84,7 +87,8 @@ def _seven_bit(
             Severity.FAULT if sure else Severity.CAUTION,
             {"line": "D7"},
             {"parity": parity, "p_value": p_value, "informative_words": int(present.size), "hypotheses": 2},
-            f"Bit 7 is the {parity} parity of the other seven bits in every byte: the link carried seven bits, and the "
+            f"Bit 7 is the {parity} parity of the other seven bits in every byte: the link carried "
+            f"seven bits, and the "
             "chip's own bit 7 is lost.",
             "A chip that stores a parity bit with every word.",
             f"Set the link to eight bits without parity and read again. {_RESEND}",
@@ -122,7 +126,8 @@ def _newlines(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspi
         Severity.FAULT if p_value <= BEYOND_DOUBT and _mixed(words, at) else Severity.CAUTION,
         {"first_at": int(at[0])},
         {"line_feeds": int(at.size), "p_value": p_value, "hypotheses": 2},
-        "Every 0A is preceded by 0D in something that is not text: a text-mode transfer put a 0D before each, and "
+        "Every 0A is preceded by 0D in something that is not text: a text-mode transfer put a 0D "
+        "before each, and "
         "everything behind moved.",
         "Messages with 0D 0A in a program that happens to have no other 0A.",
         _RESEND,
@@ -138,7 +143,8 @@ def _doubled_returns(words: Words, feeds: NDArray[np.int64]) -> Suspicion | None
         Severity.CAUTION,
         {"first_at": int(feeds[0])},
         {"line_feeds": int(feeds.size), "hypotheses": 2},
-        "Every line of this text ends in 0D 0D 0A: a text-mode transfer put a 0D before each 0A of text that had one, and "
+        "Every line of this text ends in 0D 0D 0A: a text-mode transfer put a 0D before each 0A of "
+        "text that had one, and "
         "everything behind moved.",
         "Text written so for a printer that needs time to return its carriage.",
         _RESEND,
@@ -223,7 +229,8 @@ def _eaten(counts: NDArray[np.int64]) -> Suspicion | None:
                     "p_value": p_value,
                     "hypotheses": len(_EATEN),
                 },
-                f"Of all byte values only {', '.join(f'{byte:02X}' for byte in sorted(taken))} never occur: {what}, and "
+                f"Of all byte values only {', '.join(f'{byte:02X}' for byte in sorted(taken))} never "
+                f"occur: {what}, and "
                 "everything behind each moved up.",
                 "Content that has no use for this value.",
                 _RESEND,

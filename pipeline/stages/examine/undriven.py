@@ -1,7 +1,7 @@
 """Images that the chip may not have driven at all: all one word, or the address itself.
 
-Blank and undriven look the same where the unprogrammed state equals the pull; on processor boards the last value on
-the bus is often an address byte (common practice, no source).
+Blank and undriven look the same where the unprogrammed state equals the pull; on processor boards the last
+value on the bus is often an address byte (common practice, no source).
 """
 
 from __future__ import annotations
@@ -35,21 +35,27 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
             severity=Severity.CAUTION,
             where={"word": word},
             evidence={"word": word, "words": census.seen.size},
-            means=f"Every word is 0x{word:X}: the outputs are latched or not enabled, the address does not move, or the "
+            means=f"Every word is 0x{word:X}: the outputs are latched or not enabled, the address does not "
+            f"move, or the "
             "chip was filled with this word.",
             also="A chip programmed all through with one word.",
-            next=f"Check enables, clock and address strobe at the chip's legs (a part with an address latch gives one word "
+            next=f"Check enables, clock and address strobe at the chip's legs (a part with an address "
+            f"latch gives one word "
             f"for ever). {PULLS}",
         )
     level = int(word != 0)
     as_sold = erased_state == level
     if as_sold:
-        means = f"Every bit is {level}, the state in which this part is sold: it was never programmed, or it was not driven."
+        means = (
+            f"Every bit is {level}, the state in which this part is sold: it was never programmed, or it "
+            f"was not driven."
+        )
     elif erased_state is None:
         means = f"Every bit is {level}: nothing drove the data lines, or the chip is blank or programmed so."
     else:
         means = (
-            f"Every bit is {level}, but an unprogrammed part of this kind reads {erased_state}: most likely nothing "
+            f"Every bit is {level}, but an unprogrammed part of this kind reads {erased_state}: most "
+            f"likely nothing "
             "drove the data lines (no chip, no supply, enable not asserted, chip the wrong way round)."
         )
     return Suspicion(

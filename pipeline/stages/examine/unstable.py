@@ -1,7 +1,7 @@
 """Bits that read differently from pass to pass and belong to no one contact: what their errors have in common.
 
-Source: that open-collector outputs without pull-ups read a 1 late after a 0, and that errors of a reader that samples too
-early gather where many address bits change, is common practice, no source.
+Source: that open-collector outputs without pull-ups read a 1 late after a 0, and that errors of a reader that
+samples too early gather where many address bits change, is common practice, no source.
 """
 
 from __future__ import annotations
@@ -86,7 +86,8 @@ def _scattered(seen: Disagreements) -> Habit:
         "scattered",
         {},
         f"{seen.addresses.size} words read differently from pass to pass, in no one line.",
-        "Check the supply at the chip's leg while it is read, clean the legs, and take three more passes; bits that still "
+        "Check the supply at the chip's leg while it is read, clean the legs, and take three more "
+        "passes; bits that still "
         "flicker are weak cells: read at both ends of the data sheet's supply range.",
     )
 
@@ -105,8 +106,14 @@ def _dropouts(seen: Disagreements) -> Habit | None:
             return Habit(
                 "whole-words-dropped",
                 {"dropped_to": word, "p_value": p_value, "hypotheses": 2},
-                f"Whole words drop to 0x{word:X} in bursts: the enable contact, or the supply, comes and goes.",
-                "Clean the legs of enable and supply, re-seat, and watch the enable at the chip's own leg while reading.",
+                (
+                    f"Whole words drop to 0x{word:X} in bursts: the enable contact, or the supply, comes "
+                    f"and goes."
+                ),
+                (
+                    "Clean the legs of enable and supply, re-seat, and watch the enable at the chip's "
+                    "own leg while reading."
+                ),
             )
     return None
 
@@ -131,9 +138,13 @@ def _late_ones(seen: Disagreements) -> Habit | None:
     return Habit(
         "late-ones",
         {"bits": bits_in_doubt, "p_value": p_value, "hypotheses": 2},
-        "Bits are in doubt only where a 1 should follow a 0 in the same column: the 1 rises too slowly, as open-collector "
+        "Bits are in doubt only where a 1 should follow a 0 in the same column: the 1 rises too "
+        "slowly, as open-collector "
         "outputs without strong pull-ups do.",
-        "Fit pull-ups of 1 to 4.7 kilohms on every data line, keep the wires short, slow the clock, and read again.",
+        (
+            "Fit pull-ups of 1 to 4.7 kilohms on every data line, keep the wires short, slow the clock, "
+            "and read again."
+        ),
     )
 
 
@@ -156,8 +167,14 @@ def _too_fast(seen: Disagreements) -> Habit | None:
             "p_value": p_value,
             "hypotheses": 2,
         },
-        "Errors gather where many address bits change at once: the words were taken before the chip had settled.",
-        "Slow the clock to a tenth and read again: errors that vanish were timing. Check the supply for sagging.",
+        (
+            "Errors gather where many address bits change at once: the words were taken before the chip "
+            "had settled."
+        ),
+        (
+            "Slow the clock to a tenth and read again: errors that vanish were timing. Check the supply "
+            "for sagging."
+        ),
     )
 
 

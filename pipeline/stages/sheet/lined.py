@@ -1,8 +1,8 @@
 """YAML as text scalars that know their line.
 
-Every scalar stays text: YAML's own typing turns label `0117` into 79, revision `1E3` into 1000.0 and socket `NO`
-into false. Each mapping remembers the line of each key, so that a problem can be told with its place. Aliases
-are counted as what they expand to, so that nine lines cannot ask for a billion values.
+Every scalar stays text: YAML's own typing turns label `0117` into 79, revision `1E3` into 1000.0 and socket
+`NO` into false. Each mapping remembers the line of each key, so that a problem can be told with its place.
+Aliases are counted as what they expand to, so that nine lines cannot ask for a billion values.
 """
 
 from __future__ import annotations

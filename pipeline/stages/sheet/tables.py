@@ -1,8 +1,8 @@
 """Chip and reading tables kept beside the sheet as CSV or XLSX.
 
 Spreadsheets rewrite what they think they understand: `0117` becomes 117, `1E3` becomes 1E+03, `3-4` becomes a
-date. A CSV can only be looked at for the traces; an XLSX says which of its cells are no longer text, and those
-are refused with their place.
+date. A CSV can only be looked at for the traces; an XLSX says which of its cells are no longer text, and
+those are refused with their place.
 """
 
 from __future__ import annotations
@@ -81,7 +81,8 @@ def read_table(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
     """
     if file.lower().endswith(".xlsx"):
         with warnings.catch_warnings():
-            # The reader warns of what it will not write back, in words that quote the file as it is, on the terminal.
+            # The reader warns of what it will not write back, in words that quote the file as it is, on the
+            # terminal.
             warnings.simplefilter("ignore")
             return _read_xlsx(content, file)
     return _read_csv(content, file)
@@ -151,7 +152,10 @@ def _rows_of(
                         place(line, n),
                         name,
                         _shown(cell),
-                        "the text as it was before a spreadsheet rewrote it (check it; quote or retype it as text)",
+                        (
+                            "the text as it was before a spreadsheet rewrote it (check it; quote or "
+                            "retype it as text)"
+                        ),
                         caution=True,
                     )
                 )
@@ -217,14 +221,18 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
         rows: list[tuple[int, list[str]]] = []
         problems = _merged(content, sheet, file)
         if (sheet.max_row or 0) > MOST_ROWS or (sheet.max_column or 0) > MOST_COLUMNS:
-            beyond = f"cells beyond row {MOST_ROWS} or column {column_letters(MOST_COLUMNS - 1)}, which are not read"
+            beyond = (
+                f"cells beyond row {MOST_ROWS} or column {column_letters(MOST_COLUMNS - 1)}, which are "
+                f"not read"
+            )
             problems.append(
                 Problem(
                     f"{file}:{sheet.title}", "", beyond, "a chip table, and nothing far from it", caution=True
                 )
             )
         for index, cells in enumerate(sheet.iter_rows(max_row=MOST_ROWS, max_col=MOST_COLUMNS), start=1):
-            # A stray cell far out makes a grid of mostly nothing, which costs minutes if looked at cell by cell.
+            # A stray cell far out makes a grid of mostly nothing, which costs minutes if looked at cell by
+            # cell.
             if all(cell.value is None for cell in cells):
                 continue
             texts = []
@@ -258,13 +266,15 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
 def _refuse_doctypes(archive: zipfile.ZipFile) -> None:
     """No part may declare entities, which is what makes a few bytes of XML into gigabytes, or reads other files.
 
-    Whether the XML reader itself bounds them depends on the build of Python. No spreadsheet program writes any.
+    Whether the XML reader itself bounds them depends on the build of Python. No spreadsheet program writes
+    any.
 
     Raises:
         ValueError: One does.
 
     Source:
-        ECMA-376 (Office Open XML) part 2, section 9.1.3: a part holds no document type declaration; from memory.
+        ECMA-376 (Office Open XML) part 2, section 9.1.3: a part holds no document type declaration; from
+        memory.
     """
     from xml.parsers import expat
 
@@ -285,7 +295,8 @@ def _refuse_doctypes(archive: zipfile.ZipFile) -> None:
             with archive.open(name) as part:
                 parser.ParseFile(part)
         except (_BegunError, expat.ExpatError):
-            # Pictures are parts too; what is no XML to this parser is none to the reader, which uses the same.
+            # Pictures are parts too; what is no XML to this parser is none to the reader, which uses the
+            # same.
             continue
 
 

@@ -1,8 +1,8 @@
 """The report: one page that says which chips are safe, which need a person and where, and whence each byte came.
 
 A set below `SINGLE_PAGE_BELOW` chips is one self-contained page. A larger set has a first page and a page a
-chip, laid out as the images are. Pages hold no link outside, no request and no byte that depends on the machine
-they were made on: the same record gives the same pages.
+chip, laid out as the images are. Pages hold no link outside, no request and no byte that depends on the
+machine they were made on: the same record gives the same pages.
 """
 
 from __future__ import annotations

@@ -32,8 +32,8 @@ class Line:
     Attributes:
         name: `A0`, `D7`.
         pin: Its package pin, where the catalogue knows it.
-        share: Data: part of the words in which it is 1. Address: part of the pairs of words, differing in this
-            line alone, that differ.
+        share: Data: part of the words in which it is 1. Address: part of the pairs of words, differing in
+            this line alone, that differ.
     """
 
     name: str

@@ -45,8 +45,8 @@ def heeding_of(parts: Mapping[str, Any]) -> Heeding:
     """The cautions for a set that holds these parts.
 
     Args:
-        parts: Catalogue name to entry, as the record carries them; an entry that the schema of this version does
-            not take adds nothing of its own.
+        parts: Catalogue name to entry, as the record carries them; an entry that the schema of this version
+            does not take adds nothing of its own.
     """
     every = {one.text for one in cautions(_plain("mask ROM"))}
     general = [one.text for one in cautions(_plain("UV EPROM")) if one.text in every]

@@ -73,8 +73,8 @@ def geometry_of(view: Mapping[str, Any], bits: int) -> Geometry:
 def guess_of(content: Content, chip: Mapping[str, Any], part: Mapping[str, Any]) -> Geometry | None:
     """A guess where the sheet's words or the catalogue speak of characters or patterns; None where nothing does.
 
-    The rows a glyph are those at which rows of dots repeat in ink the most (a blank row between glyphs, a height
-    common to all), the shorter where it comes near; the whole word is taken as the row.
+    The rows a glyph are those at which rows of dots repeat in ink the most (a blank row between glyphs, a
+    height common to all), the shorter where it comes near; the whole word is taken as the row.
     """
     told = " ".join(str(chip.get(key) or "") for key in ("role", "label")) + " " + str(part.get("kind") or "")
     if not any(hint in told.casefold() for hint in _HINTS) or content.organisation.words < 16:

@@ -1,7 +1,7 @@
 """The marks of the grades: round where evidence stands behind the bytes, angular where a person is needed.
 
-Shape, word and colour always come together; each mark is told from the others in black and white. The drawings are
-our own.
+Shape, word and colour always come together; each mark is told from the others in black and white. The
+drawings are our own.
 """
 
 from __future__ import annotations

@@ -251,7 +251,8 @@ def _bar(counts: Mapping[str, int]) -> Markup:
         x += wide
     said = ", ".join(f"{counts[grade]} {grade}" for grade in present) or "no chips"
     return Markup(  # noqa: S704 - numbers and our own words only
-        f'<svg class="bar" role="img" aria-label="The set by grade: {said}" width="100%" height="54">{"".join(parts)}</svg>'
+        f'<svg class="bar" role="img" aria-label="The set by grade: {said}" width="100%" '
+        f'height="54">{"".join(parts)}</svg>'
     )
 
 

@@ -1,7 +1,7 @@
 """A PNG of two or sixteen levels of one ink on a clear ground, the same bytes on every machine.
 
-The picture data is stored, not deflated: builds of zlib compress alike data differently, and a report must not
-change its digest with the machine that made it. One bit a pixel costs no more than the image itself.
+The picture data is stored, not deflated: builds of zlib compress alike data differently, and a report must
+not change its digest with the machine that made it. One bit a pixel costs no more than the image itself.
 
 Source: Portable Network Graphics (PNG) Specification, second edition (ISO/IEC 15948:2003), sections 5 and 11;
 RFC 1950 section 2.2 (zlib header, Adler-32); RFC 1951 section 3.2.4 (stored blocks).

@@ -1,7 +1,7 @@
 """The bit raster: every bit of an image in its place, with addresses at its edge and regions marked.
 
-A dead line, a blank half or a stretch of text is seen at a glance where a table of numbers hides it. Without a
-script, resting on the picture tells address and words by SVG titles; with one, the exact word and bit.
+A dead line, a blank half or a stretch of text is seen at a glance where a table of numbers hides it. Without
+a script, resting on the picture tells address and words by SVG titles; with one, the exact word and bit.
 """
 
 from __future__ import annotations
@@ -62,15 +62,18 @@ class _Frame:
         tall = TOP + self.height + 4
         layout = self.layout
         return (
-            f'<svg class="{name}" role="img" aria-label="{escape(label)}" width="{total:.0f}" height="{tall:.0f}" '
-            f'viewBox="0 0 {total:.6g} {tall:.6g}" data-w="{self.organisation.words} {self.organisation.bits} '
+            f'<svg class="{name}" role="img" aria-label="{escape(label)}" width="{total:.0f}" '
+            f'height="{tall:.0f}" '
+            f'viewBox="0 0 {total:.6g} {tall:.6g}" data-w="{self.organisation.words} '
+            f"{self.organisation.bits} "
             f'{layout.words_a_row} {layout.averaged} {RULER} {TOP} {self.scale:.6g}">'
         )
 
     def image_tag(self, png: bytes, name: str) -> str:
         kind = f"{name} px" if self.scale >= 1 else name
         return (
-            f'<image class="{kind}" x="{RULER}" y="{TOP}" width="{self.width:.6g}" height="{self.height:.6g}" '
+            f'<image class="{kind}" x="{RULER}" y="{TOP}" width="{self.width:.6g}" '
+            f'height="{self.height:.6g}" '
             f'preserveAspectRatio="none" href="{data_uri(png)}"/>'
         )
 
@@ -97,7 +100,8 @@ def _ruler(frame: _Frame) -> str:
     for offset in range(0, frame.layout.words_a_row, per):
         x = RULER + offset * frame.organisation.bits * frame.scale
         marks.append(
-            f'<path d="M{x:.5g} {TOP - 5}v5"/><text class="t" x="{x + 2:.5g}" y="{TOP - 7}">+{offset:X}</text>'
+            f'<path d="M{x:.5g} {TOP - 5}v5"/><text class="t" x="{x + 2:.5g}" '
+            f'y="{TOP - 7}">+{offset:X}</text>'
         )
     return f'<g class="ruler">{"".join(marks)}</g>'
 
@@ -231,7 +235,8 @@ def contested_svg(
         if 0 <= address < content.organisation.words and 0 <= line < content.organisation.bits
     )
     bars = "".join(
-        f'<rect x="{frame.x_of(address, content.organisation.bits - 1):.5g}" y="{_row_middle(frame, address) + half + 1:.5g}" '
+        f'<rect x="{frame.x_of(address, content.organisation.bits - 1):.5g}" '
+        f'y="{_row_middle(frame, address) + half + 1:.5g}" '
         f'width="{max(3.0, content.organisation.bits * frame.scale):.5g}" height="2.5">'
         f"<title>{wording.hexa(address, frame.digits)}: passes disagree</title></rect>"
         for address in flicker[:MOST_RINGS]

@@ -109,7 +109,8 @@ def space_svg(space: Mapping[str, Any], stretches: Sequence[Stretch], grades: Ma
         if stretch.bank != bank:
             bank = stretch.bank
             parts.append(
-                f'<text class="bank" x="{RULER}" y="{y + 13:.5g}">bank {escape(wording.short(bank, 24))}</text>'
+                f'<text class="bank" x="{RULER}" y="{y + 13:.5g}">bank '
+                f"{escape(wording.short(bank, 24))}</text>"
             )
             y += 18
         tall = max(26.0, min(120.0, 300 * (stretch.end - stretch.start) / total))
@@ -128,7 +129,8 @@ def _drawn(stretch: Stretch, y: float, tall: float, grades: Mapping[str, str]) -
     where = wording.span_text(stretch.start, stretch.end, 4)
     if not stretch.lanes:
         return (
-            f'<g class="gap"><title>{where}: nothing placed</title><path d="M{RULER} {y:.5g}h{WIDE}v{tall:.5g}h-{WIDE}z"/>'
+            f'<g class="gap"><title>{where}: nothing placed</title><path d="M{RULER} '
+            f'{y:.5g}h{WIDE}v{tall:.5g}h-{WIDE}z"/>'
             f'<text x="{RULER + WIDE / 2:g}" y="{y + tall / 2 + 4:.5g}">nothing placed</text></g>'
         )
     wide = WIDE / len(stretch.lanes)
@@ -142,7 +144,8 @@ def _drawn(stretch: Stretch, y: float, tall: float, grades: Mapping[str, str]) -
             f'<g class="g-{grade}"><title>{where}: {escape(wording.short(lane, 80))}, {grade}</title>'
             f'<path d="M{x:.5g} {y:.5g}h{wide - 2:.5g}v{tall:.5g}h-{wide - 2:.5g}z"/>'
             f'<text x="{x + wide / 2 - 1:.5g}" y="{y + tall / 2:.5g}">{escape(text)}</text>'
-            f'<use class="m" href="#m-{grade}" x="{x + wide / 2 - 6:.5g}" y="{y + tall / 2 + 3:.5g}" width="10" height="10"/></g>'
+            f'<use class="m" href="#m-{grade}" x="{x + wide / 2 - 6:.5g}" y="{y + tall / 2 + 3:.5g}" '
+            f'width="10" height="10"/></g>'
         )
     return "".join(out)
 

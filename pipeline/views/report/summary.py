@@ -31,7 +31,8 @@ _MISSING_NEXT = {
     "on-loan": "Ask for the chip, or for a reading of it with its dump file and reader named.",
 }
 _SETTLE = (
-    "Re-seat the chip and take one more reading, best with another reader: a bit is settled when a reader's passes "
+    "Re-seat the chip and take one more reading, best with another reader: a bit is settled when a "
+    "reader's passes "
     "agree on it and no reader speaks against."
 )
 

@@ -1,7 +1,8 @@
 """Facts of a record as words: hostile characters made visible, addresses in hexadecimal, nothing left unsaid.
 
-Labels come from old stickers, strangers' files and terminals. What would act on a page or a terminal (controls,
-marks that turn the direction of writing) is shown as its code point, so that it is seen and does nothing.
+Labels come from old stickers, strangers' files and terminals. What would act on a page or a terminal
+(controls, marks that turn the direction of writing) is shown as its code point, so that it is seen and does
+nothing.
 """
 
 from __future__ import annotations
