@@ -8,13 +8,16 @@ from __future__ import annotations
 
 import re
 from datetime import date
+from difflib import get_close_matches
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
 
 from schemas.base import HumanInput, withheld
+from schemas.glossary import GLOSSARY
 from schemas.names import IdField, OrganisationField
 from schemas.part import Part
+from schemas.wiring import Lines, Wiring
 
 _EDTF = re.compile(
     r"^(?:(?:\d{4}|\d{3}X|\d{2}XX)(?:-(?:\d{2}|XX)(?:-(?:\d{2}|XX))?)?[?~%]?"
@@ -23,11 +26,12 @@ _EDTF = re.compile(
     re.ASCII,
 )
 _DATE_PART = re.compile(r"(\d{4})-(\d{2})(?:-(\d{2}))?")
-_LINE = re.compile(r"^[AaDd]?(\d{1,2})$", re.ASCII)
 _BIT_FIELD = re.compile(r"^\s*(\d{1,2})\s*:\s*(\d{1,2})\s*$", re.ASCII)
 _NUMBER = re.compile(r"^\s*(?:0[xX]([0-9A-Fa-f]{1,10})|([0-9]{1,12}))\s*$", re.ASCII)
 _RANGE = re.compile(r"^\s*(\S+?)\s*-\s*(\S+?)\s*$")
 _RIGHTS_STATEMENT = re.compile(r"^https?://rightsstatements\.org/(?:vocab|page)/([A-Za-z-]+)/1\.0/?$")
+_ORCID = re.compile(r"^(?:https?://orcid\.org/)?((?:\d{4}-){3}\d{3}[\dXx])/?$", re.ASCII)
+_ROR = re.compile(r"^(?:https?://ror\.org/)?(0[a-hj-km-np-tv-zA-HJ-KM-NP-TV-Z0-9]{6}\d{2})/?$", re.ASCII)
 _CREATIVE_COMMONS = re.compile(
     r"^https?://creativecommons\.org/(?:licenses/(?:by|by-sa|by-nd|by-nc|by-nc-sa|by-nc-nd)/[1-4]\.0"
     r"|publicdomain/(?:zero|mark)/1\.0)/?(?:deed\.[a-z]{2}|legalcode)?$"
@@ -101,14 +105,47 @@ def as_number(value: object) -> int:
     return int(found[1], 16) if found[1] else int(found[2])
 
 
-def as_line_number(value: object) -> int:
-    """A line by its number, `3`, or by its name, `A3` or `D3`."""
-    if isinstance(value, int) and not isinstance(value, bool):
-        return value
-    found = _LINE.fullmatch(value.strip()) if isinstance(value, str) else None
+def as_code(value: object) -> str:
+    """The code of a finding.
+
+    Raises:
+        ValueError: There is none such; the nearest is named.
+    """
+    codes = sorted(name for name, one in GLOSSARY.items() if one.kind == "finding")
+    if value in codes:
+        return str(value)
+    near = get_close_matches(str(value), codes, n=1)
+    raise ValueError(f"the code of a finding, such as {near[0] if near else 'address-line-dead'}")
+
+
+def as_orcid(value: object) -> str:
+    """An ORCID iD, with its check character, as the address that it is shown by.
+
+    Source: ISO 7064 MOD 11-2, as ORCID's "Structure of the ORCID Identifier" describes it (from memory); its published
+    example 0000-0002-1825-0097 is in the tests.
+    """
+    found = _ORCID.fullmatch(value.strip()) if isinstance(value, str) else None
     if found is None:
-        raise ValueError("a line number, such as 3, A3 or D3")
-    return int(found[1])
+        raise ValueError("an ORCID iD, such as https://orcid.org/0000-0002-1825-0097")
+    digits = found[1].replace("-", "").upper()
+    total = 0
+    for digit in digits[:15]:
+        total = (total + int(digit)) * 2
+    check = (12 - total % 11) % 11
+    if digits[15] != ("X" if check == 10 else str(check)):
+        raise ValueError("an ORCID iD whose last character fits: one digit is wrong")
+    return f"https://orcid.org/{found[1].upper()}"
+
+
+def as_ror(value: object) -> str:
+    """The Research Organization Registry's id of an organisation, as the address that it is.
+
+    Source: ROR, "Identifier structure": 0, six characters of Crockford's base 32, two digits (from memory).
+    """
+    found = _ROR.fullmatch(value.strip()) if isinstance(value, str) else None
+    if found is None:
+        raise ValueError("a ROR id, such as https://ror.org/05dxps055")
+    return f"https://ror.org/{found[1].lower()}"
 
 
 def as_text(value: object) -> str:
@@ -125,10 +162,9 @@ Edtf = Annotated[
 Number = Annotated[
     int, BeforeValidator(as_number), Field(ge=0), WithJsonSchema({"type": ["string", "integer"]})
 ]
-LineNumber = Annotated[
-    int, BeforeValidator(as_line_number), Field(ge=0, lt=64), WithJsonSchema({"type": ["string", "integer"]})
-]
 RightsUri = Annotated[str, BeforeValidator(as_rights), WithJsonSchema({"type": "string"})]
+Orcid = Annotated[str, BeforeValidator(as_orcid), WithJsonSchema({"type": "string"})]
+Ror = Annotated[str, BeforeValidator(as_ror), WithJsonSchema({"type": "string"})]
 ByteOrder = Literal["big", "little"]
 AddressRadix = Literal["hex", "octal", "decimal"]
 
@@ -142,6 +178,12 @@ class Machine(HumanInput):
     model: Text | None = None
     serial: Text | None = Field(default=None, json_schema_extra=withheld())
     year: Edtf | None = None
+    inventory: Text | None = Field(default=None, description="The custodian's own number for it")
+    accession: Text | None = Field(
+        default=None,
+        description="Under which accession it came to the custodian",
+        json_schema_extra=withheld(),
+    )
     description: Text | None = None
 
 
@@ -150,6 +192,8 @@ class Custodian(HumanInput):
 
     name: Text | None = None
     organisation: Text | None = None
+    orcid: Orcid | None = Field(default=None, description="Of the person named")
+    ror: Ror | None = Field(default=None, description="Of the organisation named")
     contact: Text | None = Field(default=None, json_schema_extra=withheld())
     place: Text | None = Field(default=None, json_schema_extra=withheld())
 
@@ -211,25 +255,12 @@ class Board(HumanInput):
     number: Text | None = Field(default=None, description="The number printed on it")
     revision: Text | None = None
     serial: Text | None = Field(default=None, json_schema_extra=withheld())
+    inventory: Text | None = Field(default=None, description="The custodian's own number for it")
+    processor: Text | None = Field(
+        default=None, description="The processor that runs its programs, such as z80"
+    )
     sockets: tuple[Text, ...] = Field(default=(), description="All sockets in the order the board shows them")
     notes: Text | None = Field(default=None, json_schema_extra=withheld())
-
-
-class Wiring(HumanInput):
-    """How a board scrambles a chip's lines: for each line of the chip, which machine line carries it."""
-
-    address: tuple[LineNumber, ...] = ()
-    data: tuple[LineNumber, ...] = ()
-    invert_address: tuple[LineNumber, ...] = Field(default=(), description="Machine lines that are inverted")
-    invert_data: tuple[LineNumber, ...] = ()
-
-    @model_validator(mode="after")
-    def _each_line_once(self) -> Self:
-        for name in ("address", "data"):
-            lines = getattr(self, name)
-            if sorted(lines) != list(range(len(lines))):
-                raise ValueError(f"{name}: each line from 0 to {max(len(lines) - 1, 0)} exactly once")
-        return self
 
 
 class View(HumanInput):
@@ -271,12 +302,19 @@ class Chip(HumanInput):
     date_code: Text | None = None
     revision: Text | None = None
     role: Text | None = None
+    inventory: Text | None = Field(default=None, description="The custodian's own number for it")
     state: Literal["not-read", "read-failed", "socket-empty", "on-loan"] | None = Field(
         default=None, description="Why there is no reading"
     )
     attempts: tuple[Attempt, ...] = ()
-    board_wiring: Wiring | None = None
+    board_wiring: Lines | None = Field(
+        default=None, description="How the board scrambles the chip's lines: the other side is the machine"
+    )
     view: View | None = None
+    answers: dict[Annotated[str, BeforeValidator(as_code)], Annotated[Text, Field(min_length=1)]] = Field(
+        default_factory=dict,
+        description="Why a finding is so, by its code; beginning with the lines where it names some",
+    )
     private: bool = Field(default=False, description="Withheld from public bundles")
     unconfirmed: tuple[Text, ...] = Field(
         default=(), description="Guesses of `wellread start` still to be confirmed"
@@ -356,6 +394,12 @@ class ReadingRow(HumanInput):
     byte_order: ByteOrder | None = None
     polarity: Literal["as-is", "inverted"] | None = None
     bit_order: Literal["as-is", "reversed"] | None = None
+    wiring: IdField | None = Field(
+        default=None, description="Name of the wires it was read with, where several readings share them"
+    )
+    lines: Lines | None = Field(
+        default=None, description="A known crossing, undone: the other side is the reading as it came"
+    )
     sitting: Text | None = Field(
         default=None, description="Passes of one sitting: the chip was not re-seated"
     )
@@ -434,6 +478,24 @@ class Space(HumanInput):
     description: Text | None = None
 
 
+class Photograph(HumanInput):
+    """A photograph in photos/, and what it shows."""
+
+    file: Text = Field(description="In photos/, or a path inside the project folder")
+    board: IdField | None = None
+    chip: IdField | None = None
+    caption: Text | None = None
+
+
+class Twin(HumanInput):
+    """The same program in another specimen: a chip of this sheet and one of another bag."""
+
+    chip: IdField
+    bag: Text = Field(description="The other specimen's bag, by its name")
+    their: IdField = Field(description="The chip's id there")
+    notes: Text | None = Field(default=None, json_schema_extra=withheld())
+
+
 class Sheet(HumanInput):
     """A whole sheet, tables included."""
 
@@ -443,11 +505,14 @@ class Sheet(HumanInput):
     rights: Rights | None = None
     release: ReleaseWord | None = None
     readers: dict[str, Reader] = Field(default_factory=dict)
+    wirings: dict[str, Wiring] = Field(default_factory=dict)
     boards: dict[str, Board] = Field(default_factory=dict)
     parts: tuple[Part, ...] = ()
     chips: tuple[Chip, ...] = ()
     readings: tuple[ReadingRow, ...] = ()
     spaces: tuple[Space, ...] = ()
+    twins: tuple[Twin, ...] = ()
+    photos: tuple[Photograph, ...] = ()
 
 
 def sheet_json_schema() -> dict[str, Any]:

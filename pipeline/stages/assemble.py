@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 from pipeline.flow import Words, words_dtype
 from pipeline.lines import apply_wiring, undo_wiring
 from schemas.names import Organisation
-from schemas.sheet import Chip, Placement, Space, Wiring
+from schemas.sheet import Chip, Placement, Space
+from schemas.wiring import Lines
 
 LARGEST_SPACE_WORDS = 1 << 28
 
@@ -43,21 +44,21 @@ class Assembled:
     reasons: tuple[str, ...]
 
 
-def machine_view(words: Words, organisation: Organisation, wiring: Wiring | None) -> Words:
+def machine_view(words: Words, organisation: Organisation, wiring: Lines | None) -> Words:
     """A chip's words in the order in which the machine sees them."""
     if wiring is None:
         return words
     return apply_wiring(words, organisation.bits, **_wiring_lines(organisation, wiring))
 
 
-def chip_view(words: Words, organisation: Organisation, wiring: Wiring | None) -> Words:
+def chip_view(words: Words, organisation: Organisation, wiring: Lines | None) -> Words:
     """The inverse of `machine_view`."""
     if wiring is None:
         return words
     return undo_wiring(words, organisation.bits, **_wiring_lines(organisation, wiring))
 
 
-def _wiring_lines(organisation: Organisation, wiring: Wiring) -> dict[str, Any]:
+def _wiring_lines(organisation: Organisation, wiring: Lines) -> dict[str, Any]:
     return {
         "address": wiring.address or tuple(range(organisation.address_bits)),
         "data": wiring.data or tuple(range(organisation.bits)),

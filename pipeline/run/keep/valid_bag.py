@@ -211,11 +211,12 @@ def _follow_schema(place: Path, head: Mapping[str, Any]) -> None:
 def _hold_together(chip: ChipRecord, *, public: bool) -> None:
     """What a chip's record says fits together, beyond the types of its fields. Raises ValueError."""
     from schemas.names import Organisation
-    from schemas.sheet import Attempt, ReadingRow, View, Wiring
+    from schemas.sheet import Attempt, ReadingRow, View
+    from schemas.wiring import Lines
 
     for attempt in chip.attempts:
         _as_typed("attempts", Attempt, attempt)
-    for key, model, facts in (("board_wiring", Wiring, chip.board_wiring), ("view", View, chip.view)):
+    for key, model, facts in (("board_wiring", Lines, chip.board_wiring), ("view", View, chip.view)):
         if facts is not None:
             _as_typed(key, model, facts)
     for reading in chip.readings:

@@ -14,11 +14,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from pydantic import BaseModel
+
 from pipeline.catalogue import Catalogue
 from pipeline.errors import NothingToDoError, SheetError
 from pipeline.flow import FoundFile, Plan, Problem
 from pipeline.stages.sheet.lined import LinedDict, LinedError, LinedList, parse_lined
-from pipeline.stages.sheet.link import UNPLACED, Linking, link, split_name
+from pipeline.stages.sheet.link import UNPLACED, link, split_name
+from pipeline.stages.sheet.linking import Linking
 from pipeline.stages.sheet.tables import decode_text, read_table
 from pipeline.stages.sheet.typed import nearest, shown, type_one
 from schemas.names import as_id
@@ -28,18 +31,29 @@ from schemas.sheet import (
     Chip,
     Custodian,
     Machine,
+    Photograph,
     Reader,
     ReadingRow,
     ReleaseWord,
     Rights,
     Sheet,
     Space,
+    Twin,
 )
+from schemas.wiring import Wiring
 
 __all__ = ["UNPLACED", "Document", "parse_sheet", "read_sheet", "refuse", "split_name"]
 
 _SECTIONS = tuple(Sheet.model_fields)
 _TABLES = ("chips", "readings")
+_LISTED: tuple[tuple[str, type[BaseModel]], ...] = (
+    ("parts", Part),
+    ("chips", Chip),
+    ("readings", ReadingRow),
+    ("spaces", Space),
+    ("twins", Twin),
+    ("photos", Photograph),
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,9 +164,10 @@ def read_sheet(
         if name in tree:
             sections[name] = type_one(model, tree[name], name, file, problems, line=tree.lines[name])
     sections["readers"] = _named(tree, "readers", Reader, file, problems)
+    sections["wirings"] = _named(tree, "wirings", Wiring, file, problems)
     sections["boards"] = _named(tree, "boards", Board, file, problems)
     rows: dict[str, tuple[int, ...]] = {}
-    for name, listed in (("parts", Part), ("chips", Chip), ("readings", ReadingRow), ("spaces", Space)):
+    for name, listed in _LISTED:
         rows[name], sections[name] = _listed(tree, name, listed, file, problems)
     if not tree.get("chips") and not problems:
         raise NothingToDoError(

@@ -9,60 +9,21 @@ from __future__ import annotations
 import re
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.catalogue import Catalogue
 from pipeline.errors import PartError
-from pipeline.flow import FoundFile, PlannedChip, PlannedReading, Problem
-from pipeline.stages.sheet.typed import nearest, place, shown
+from pipeline.flow import PlannedChip, PlannedReading, Problem
+from pipeline.stages.sheet.linking import Linking
+from pipeline.stages.sheet.typed import nearest, shown
+from pipeline.stages.sheet.wires import check_lines, check_pictures, check_twins, check_wirings
 from schemas.names import Organisation
 from schemas.part import Part
-from schemas.sheet import Chip, ReadingRow, Sheet, Space, Take
+from schemas.sheet import Chip, ReadingRow, Space, Take
 
 NOTHING_SAID = ReadingRow()
 """The row of a reading of which only its file's name speaks."""
 UNPLACED = "unplaced"
 """Folder of the chips for which the sheet names no board."""
-
-
-@dataclass(slots=True)
-class Linking:
-    """Everything that linking one sheet needs, and the problems it finds."""
-
-    sheet: Sheet
-    tree: Any
-    file: str
-    files: Mapping[str, FoundFile]
-    catalogue: Catalogue
-    problems: list[Problem] = field(default_factory=list)
-    rows: Mapping[str, Sequence[int]] = field(default_factory=dict)
-    """For each list of the sheet, where each of its typed items stands in the text's list."""
-    untyped: frozenset[str] = frozenset()
-    """Ids of chips whose own fields could not be read; naming them is no second mistake."""
-    unread_parts: frozenset[Any] = frozenset()
-    """Names of the sheet's own parts whose fields could not be read; likewise."""
-
-    def at(self, loc: Sequence[Any]) -> tuple[Any, ...]:
-        """The path in the text's tree: items that could not be typed are counted there."""
-        if len(loc) > 1 and loc[0] in self.rows:
-            return (loc[0], self.rows[loc[0]][loc[1]], *loc[2:])
-        return tuple(loc)
-
-    def place(self, loc: Sequence[Any]) -> str:
-        """Where a path of the sheet stands."""
-        return place(self.tree, self.at(loc), self.file)[0]
-
-    def tell(
-        self, loc: Sequence[Any], found: str, expected: str, close: str = "", *, caution: bool = False
-    ) -> None:
-        """Add a problem at a path of the sheet."""
-        loc = self.at(loc)
-        where, _ = place(self.tree, loc, self.file)
-        text = ""
-        for key in loc:
-            text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else str(key)
-        self.problems.append(Problem(where, text, found, expected, close, caution))
 
 
 def link(linking: Linking) -> tuple[PlannedChip, ...]:
@@ -76,6 +37,9 @@ def link(linking: Linking) -> tuple[PlannedChip, ...]:
     organisations = {planned.chip.chip: planned.organisation for planned in chips}
     for index, space in enumerate(linking.sheet.spaces):
         _space(linking, index, space, organisations)
+    check_wirings(linking, chips)
+    check_pictures(linking)
+    check_twins(linking)
     return chips
 
 
@@ -199,26 +163,8 @@ def _chip(linking: Linking, index: int, chip: Chip, readings: tuple[PlannedReadi
             ", ".join(chip.unconfirmed),
             "each guess confirmed on the chip, and the list emptied",
         )
-    wiring = chip.board_wiring
-    if wiring and organisation:
-        for name, lines, count in (
-            ("address", wiring.address, organisation.address_bits),
-            ("data", wiring.data, organisation.bits),
-        ):
-            if lines and len(lines) != count:
-                linking.tell(
-                    (*at, "board_wiring", name),
-                    f"{len(lines)} lines",
-                    f"{count} lines, as a {organisation} chip has",
-                )
-        for name, lines, count in (
-            ("invert_address", wiring.invert_address, organisation.address_bits),
-            ("invert_data", wiring.invert_data, organisation.bits),
-        ):
-            if any(line >= count for line in lines):
-                linking.tell(
-                    (*at, "board_wiring", name), f"line {max(lines)}", f"lines from 0 to {count - 1}"
-                )
+    if chip.board_wiring and organisation:
+        check_lines(linking, (*at, "board_wiring"), chip.board_wiring, organisation)
     if chip.view and organisation and chip.view.scan != "columns" and chip.view.columns > organisation.bits:
         linking.tell(
             (*at, "view", "columns"), str(chip.view.columns), f"at most the chip's {organisation.bits} bits"

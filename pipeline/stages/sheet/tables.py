@@ -29,7 +29,7 @@ MOST_TIMES_LARGER = 50
 FREE_XLSX_BYTES = 1024 * 1024
 """So much may come out of any spreadsheet, however small."""
 MOST_MERGED = 100
-NESTED = frozenset(["attempts", "board_wiring", "view", "take", "packed"])
+NESTED = frozenset(["answers", "attempts", "board_wiring", "lines", "view", "take", "packed"])
 LISTS = frozenset(["unconfirmed", "files"])
 _MERGED = re.compile(rb'<(?:\w+:)?mergeCell ref="([A-Z0-9:]{1,30})"')
 _EATEN_POWER = re.compile(r"^\d(?:\.\d+)?E[+-]\d{2,}$")

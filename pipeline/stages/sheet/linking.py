@@ -1,0 +1,51 @@
+"""What joining one sheet needs to know, and the list into which everything that does not fit is told."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from pipeline.catalogue import Catalogue
+from pipeline.flow import FoundFile, Problem
+from pipeline.stages.sheet.typed import place
+from schemas.sheet import Sheet
+
+
+@dataclass(slots=True)
+class Linking:
+    """Everything that linking one sheet needs, and the problems it finds."""
+
+    sheet: Sheet
+    tree: Any
+    file: str
+    files: Mapping[str, FoundFile]
+    catalogue: Catalogue
+    problems: list[Problem] = field(default_factory=list)
+    rows: Mapping[str, Sequence[int]] = field(default_factory=dict)
+    """For each list of the sheet, where each of its typed items stands in the text's list."""
+    untyped: frozenset[str] = frozenset()
+    """Ids of chips whose own fields could not be read; naming them is no second mistake."""
+    unread_parts: frozenset[Any] = frozenset()
+    """Names of the sheet's own parts whose fields could not be read; likewise."""
+
+    def at(self, loc: Sequence[Any]) -> tuple[Any, ...]:
+        """The path in the text's tree: items that could not be typed are counted there."""
+        if len(loc) > 1 and loc[0] in self.rows:
+            return (loc[0], self.rows[loc[0]][loc[1]], *loc[2:])
+        return tuple(loc)
+
+    def place(self, loc: Sequence[Any]) -> str:
+        """Where a path of the sheet stands."""
+        return place(self.tree, self.at(loc), self.file)[0]
+
+    def tell(
+        self, loc: Sequence[Any], found: str, expected: str, close: str = "", *, caution: bool = False
+    ) -> None:
+        """Add a problem at a path of the sheet."""
+        loc = self.at(loc)
+        where, _ = place(self.tree, loc, self.file)
+        text = ""
+        for key in loc:
+            text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else str(key)
+        self.problems.append(Problem(where, text, found, expected, close, caution))
