@@ -56,6 +56,14 @@ class Code(StrEnum):
     FILL = "fill"
     TEXT = "text"
     SELF_CHECK = "self-check"
+    FRAMES_DIFFER = "frames-differ"
+    WIRING_CARRIED = "wiring-carried"
+    RUNS_ON = "runs-on"
+    STANDS_AT = "stands-at"
+    LINES_CROSSED = "lines-crossed"
+    NEXT_ADDRESS = "next-address"
+    TWIN_SAME = "twin-same"
+    TWIN_DIFFERS = "twin-differs"
 
 
 class Finding(StoredDocument):
