@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -117,6 +118,29 @@ class Plan:
     chips: tuple[PlannedChip, ...]
     cautions: tuple[Problem, ...]
     tables: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Packaged:
+    """What `package` gives back.
+
+    Attributes:
+        bag: The bag's folder.
+        same_as: Name of the version that this project already is, or "".
+        chips: For each chip in the sheet's order what the terminal shows: chip, grade, codes of its findings.
+        cautions: About the sheet.
+        needing: Chips that still need a person.
+        spaces: Their records.
+        supersedes: Name of the version replaced, or "".
+    """
+
+    bag: Path
+    same_as: str
+    chips: list[dict[str, Any]]
+    cautions: tuple[str, ...]
+    needing: tuple[str, ...]
+    spaces: tuple[Mapping[str, Any], ...] = ()
+    supersedes: str = ""
 
 
 @dataclass(frozen=True, slots=True)

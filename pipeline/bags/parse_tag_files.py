@@ -1,8 +1,7 @@
 """Reading BagIt's tag files strictly: what is well formed, and every place that is not.
 
 The common library logs a malformed manifest line, skips it, and calls the bag valid. Here nothing is skipped
-in
-silence: each function returns what could be read *and* every complaint. Section numbers are RFC 8493's; the
+in silence: each function returns what could be read *and* every complaint. Section numbers are RFC 8493's; the
 predecessors 0.93 to 0.97 are read by their own, looser rules where these differ.
 """
 
@@ -48,6 +47,8 @@ DIGEST_BYTES = {
     "blake2b": 64,
     "blake2s": 32,
 }
+MOST_TAG_BYTES = 1 << 30
+"""A manifest larger than this would list ten million files; it is not read into memory."""
 MANIFEST_NAME = re.compile(r"(tag)?manifest-(.+)\.txt", re.DOTALL)
 _DECLARATION = re.compile(
     rb"BagIt-Version: (\d+\.\d+)(?:\r\n|\r|\n)Tag-File-Character-Encoding: ([!-~]+)(?:\r\n|\r|\n)"
@@ -107,6 +108,20 @@ def hash_name(manifest_name: str) -> str:
     """
     match = MANIFEST_NAME.fullmatch(manifest_name)
     return HASH_NAMES.get(re.sub(r"[^a-z0-9]", "", match[2].lower()), "") if match else ""
+
+
+def is_tag_name(name: str) -> bool:
+    """Whether BagIt gives a meaning to a file of this name at the bag's base."""
+    return name in {"bagit.txt", "bag-info.txt", "package-info.txt", "fetch.txt"} or bool(
+        MANIFEST_NAME.fullmatch(name)
+    )
+
+
+def algorithms_of(names: list[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What to compute for payload files and for tag files, from the names of the manifests that are there."""
+    payload = {hash_name(name) for name in names if name.startswith("manifest-")} - {""}
+    tags = {hash_name(name) for name in names if name.startswith("tagmanifest-")} - {""}
+    return tuple(sorted(payload)), tuple(sorted(tags))
 
 
 def read_declaration(raw: bytes | None) -> tuple[str, str, list[Complaint]]:

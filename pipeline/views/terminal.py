@@ -10,7 +10,7 @@ from pipeline.one_line import one_line, one_lined
 from pipeline.views.strip import legend, strip
 
 if TYPE_CHECKING:
-    from pipeline.run.package.package import Packaged
+    from pipeline.flow import Packaged
 
 MOST_CHIPS = 60
 _ORDER = ("faulty", "contested", "missing", "single", "repeatable", "corroborated", "self-checked")

@@ -27,10 +27,9 @@ from pathlib import Path
 from typing import IO, Any
 
 from pipeline.bags.observed import REGULAR, Observation, Seen
-from pipeline.bags.parse_tag_files import unsafe_path
+from pipeline.bags.parse_tag_files import MOST_TAG_BYTES, algorithms_of, is_tag_name, unsafe_path
 from pipeline.edges.bags.digest_pool import Progress
 from pipeline.edges.bags.digest_worker import CHUNK_BYTES, digest_of
-from pipeline.edges.bags.observe import MOST_TAG_BYTES, algorithms_of, is_tag_name
 from pipeline.edges.bags.walk import kind_of
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.errors import BagError, UnsafeError

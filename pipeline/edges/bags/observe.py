@@ -14,15 +14,12 @@ from itertools import chain
 from pathlib import Path
 
 from pipeline.bags.observed import REGULAR, Observation, Seen
-from pipeline.bags.parse_tag_files import MANIFEST_NAME, hash_name, receipt_of
+from pipeline.bags.parse_tag_files import MOST_TAG_BYTES, algorithms_of, is_tag_name, receipt_of
 from pipeline.edges.bags import digest_worker
 from pipeline.edges.bags.digest_pool import Digesting, Progress
 from pipeline.edges.bags.walk import walk
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.errors import BagError
-
-MOST_TAG_BYTES = 1 << 30
-"""A manifest larger than this would list ten million files; it is not read into memory."""
 
 _OXUM = re.compile(rb"^payload-oxum[ \t]*:[ \t]*(\d{1,18})\.", re.IGNORECASE | re.MULTILINE)
 
@@ -86,20 +83,6 @@ def receipt(bag: Path) -> str:
             where=str(bag), problem="is no bag: it has no tag files", remedy="Give the path of a bag"
         )
     return digest
-
-
-def is_tag_name(name: str) -> bool:
-    """Whether BagIt gives a meaning to a file of this name at the bag's base."""
-    return name in {"bagit.txt", "bag-info.txt", "package-info.txt", "fetch.txt"} or bool(
-        MANIFEST_NAME.fullmatch(name)
-    )
-
-
-def algorithms_of(names: list[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """What to compute for payload files and for tag files, from the names of the manifests that are there."""
-    payload = {hash_name(name) for name in names if name.startswith("manifest-")} - {""}
-    tags = {hash_name(name) for name in names if name.startswith("tagmanifest-")} - {""}
-    return tuple(sorted(payload)), tuple(sorted(tags))
 
 
 def _observe_folder(

@@ -35,7 +35,7 @@ from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.project_folder import SHEET_NAME, destination
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
-from pipeline.flow import Plan
+from pipeline.flow import Packaged, Plan
 from pipeline.one_line import inert_json
 from pipeline.run.crew import Crew
 from pipeline.run.leftovers import dead_runs
@@ -55,29 +55,6 @@ from schemas.record import RECORD_SCHEMA, Grade
 PROFILE = "https://wellread.example/profiles/rom-bag-1.0.0.json"
 """Name of our BagIt Profile; it does not resolve (RFC 2606), the profile itself lies in the bag."""
 _SPACE_OF_IDS = uuid.UUID("6f1d4a52-6f53-5f0e-8f6c-2f4b7f0f3a11")
-
-
-@dataclass(frozen=True, slots=True)
-class Packaged:
-    """What `package` gives back.
-
-    Attributes:
-        bag: The bag's folder.
-        same_as: Name of the version that this project already is, or "".
-        chips: For each chip in the sheet's order what the terminal shows: chip, grade, codes of its findings.
-        cautions: About the sheet.
-        needing: Chips that still need a person.
-        spaces: Their records.
-        supersedes: Name of the version replaced, or "".
-    """
-
-    bag: Path
-    same_as: str
-    chips: list[dict[str, Any]]
-    cautions: tuple[str, ...]
-    needing: tuple[str, ...]
-    spaces: tuple[Mapping[str, Any], ...] = ()
-    supersedes: str = ""
 
 
 @dataclass(slots=True)
