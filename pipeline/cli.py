@@ -581,11 +581,11 @@ def capture(
 
     Exit 1 on a fault in the reading, or where it is not what was asked for: fewer passes, bytes lost.
     """
-    from pipeline.run.bench.capture import Wish
+    from pipeline.run.bench.capture import CaptureWish
     from pipeline.run.bench.capture import capture as run_capture
     from pipeline.views.terminal import captured
 
-    wish = Wish(
+    wish = CaptureWish(
         port=port,
         chip=chip,
         reader=reader,

@@ -171,9 +171,9 @@ def _rotate(units: Units, settings: Mapping[str, Any]) -> Units:
 
 
 def _reorder(units: Units, settings: Mapping[str, Any]) -> Units:
-    from pipeline.lines import Mapping as LineMapping
+    from pipeline.lines import LineMap
 
-    mapping = LineMapping(
+    mapping = LineMap(
         tuple(settings["address"]),
         tuple(settings["data"]),
         tuple(settings["invert_address"]),
@@ -183,9 +183,7 @@ def _reorder(units: Units, settings: Mapping[str, Any]) -> Units:
     values = mapping.undo(units.values).astype(words_dtype(units.bits), copy=False)
     if units.present is None:
         return Units(values, None, units.bits)
-    straight = LineMapping(
-        mapping.address, tuple(range(units.bits)), mapping.invert_address, (), mapping.rotate
-    )
+    straight = LineMap(mapping.address, tuple(range(units.bits)), mapping.invert_address, (), mapping.rotate)
     mask = straight.undo(units.present.astype(words_dtype(units.bits)))
     return Units(values, mask.astype(np.bool_), units.bits)
 

@@ -20,7 +20,7 @@ from pathlib import Path
 import numpy as np
 
 from pipeline.flow import Words, words_dtype
-from pipeline.lines import Mapping, relate
+from pipeline.lines import LineMap, relate
 from pipeline.lines.mapping import lines_of
 from pipeline.stages.qualify import upper_bound
 
@@ -72,9 +72,9 @@ def native_code() -> Words:
     return np.frombuffer(libraries[0].read_bytes(), np.uint8)
 
 
-def random_mapping(generator: np.random.Generator, lines: int, bits: int, *, rotate: int = 0) -> Mapping:
+def random_mapping(generator: np.random.Generator, lines: int, bits: int, *, rotate: int = 0) -> LineMap:
     """A random signed permutation of all lines."""
-    return Mapping(
+    return LineMap(
         tuple(int(k) for k in generator.permutation(lines)),
         tuple(int(k) for k in generator.permutation(bits)),
         lines_of(int(generator.integers(1 << lines))),

@@ -15,7 +15,7 @@ REGULAR: Final = "regular"
 """The only kind of thing besides a directory that a bag may hold."""
 
 
-class Entry(NamedTuple):
+class BagEntry(NamedTuple):
     """One file that truly landed inside a bag, and the digests of the bytes that were written.
 
     Attributes:

@@ -27,7 +27,7 @@ _REMEDY = "Nothing was touched; give another copy with --from, or the ledger tha
 
 
 @dataclass(frozen=True, slots=True)
-class Plan:
+class RepairPlan:
     """How a whole bag is put together.
 
     Attributes:
@@ -43,7 +43,7 @@ class Plan:
     set_aside: tuple[str, ...]
 
 
-def plan(places: Sequence[Observation], *, name: str, receipt: str = "") -> Plan:
+def plan(places: Sequence[Observation], *, name: str, receipt: str = "") -> RepairPlan:
     """Work out what to take from where.
 
     Args:
@@ -60,7 +60,7 @@ def plan(places: Sequence[Observation], *, name: str, receipt: str = "") -> Plan
     return _Mending(places, name, receipt).plan()
 
 
-def whole_enough(verdict: Verdict, plan_made: Plan) -> bool:
+def whole_enough(verdict: Verdict, plan_made: RepairPlan) -> bool:
     """Whether what was built is what was planned: valid, with the very receipt."""
     return verdict.valid and verdict.receipt == plan_made.receipt
 
@@ -82,7 +82,7 @@ class _Mending:
         self.take: dict[str, int] = {}
         self.proofs: dict[str, _Proof] = {}
 
-    def plan(self) -> Plan:
+    def plan(self) -> RepairPlan:
         root = self.remembered_root() if self.receipt else self.agreed_root()
         rooted = [self.parsed(name, raw) for name, raw in root.items() if not self.is_payload_manifest(name)]
         if rooted:
@@ -228,7 +228,7 @@ class _Mending:
             if self.proves(place, path, self.proofs[path])
         )
 
-    def planned(self) -> Plan:
+    def planned(self) -> RepairPlan:
         tags = {name: self.content(name) for name in self.take if name in self.places[self.take[name]].tags}
         own = self.files[0]
         for path in own:
@@ -242,7 +242,7 @@ class _Mending:
         receipt = receipt_of(tags)
         if self.receipt and receipt != self.receipt:
             raise self.failed("what can be put together has another receipt than the one remembered")
-        return Plan(receipt, dict(self.take), tuple(mended), tuple(sorted(wrong)))
+        return RepairPlan(receipt, dict(self.take), tuple(mended), tuple(sorted(wrong)))
 
     def failed(self, problem: str) -> MendError:
         return MendError(where=self.name, problem=problem, remedy=_REMEDY)

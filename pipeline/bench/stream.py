@@ -10,7 +10,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 
-from pipeline.formats.records.reader_log import Data, Passes, PassRecord, looks_meant, parse_line
+from pipeline.formats.records.reader_log import Data, LoggedPass, Passes, looks_meant, parse_line
 
 ASK_AGAIN_SECONDS = 0.6
 """How long a request may go unanswered."""
@@ -207,7 +207,7 @@ class Watch:
         self._quiet = is_quiet
 
 
-def _wanted(one: PassRecord) -> list[bytes]:
+def _wanted(one: LoggedPass) -> list[bytes]:
     """Requests for what a pass lacks, the header first, since it says which lines there are."""
     if one.head is None:
         return [b"?%d H\n" % one.number]

@@ -17,7 +17,7 @@ from schemas.base import HumanInput
 from schemas.part import Confidence, Kind, Part, Source
 
 
-class Packed(HumanInput):
+class PackedCatalogue(HumanInput):
     """The packed catalogue: every part in the order of `parts.yaml`."""
 
     parts: tuple[Part, ...]
@@ -206,7 +206,7 @@ def load() -> Catalogue:
     """The catalogue that comes with the program; the same object every time."""
     packed = pkgutil.get_data(__name__, "parts.json")
     assert packed is not None, "parts.json lies beside this module"
-    return Catalogue(Packed.model_validate_json(packed).parts)
+    return Catalogue(PackedCatalogue.model_validate_json(packed).parts)
 
 
 def line_pins(part: Part, line: str) -> dict[str, Any]:

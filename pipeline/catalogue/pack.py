@@ -10,7 +10,7 @@ import sys
 
 import yaml
 
-from pipeline.catalogue import Packed
+from pipeline.catalogue import PackedCatalogue
 
 
 def packed() -> str:
@@ -21,7 +21,7 @@ def packed() -> str:
     """
     text = pkgutil.get_data("pipeline.catalogue", "parts.yaml")
     assert text is not None, "parts.yaml lies beside this module"
-    catalogue = Packed.model_validate(yaml.safe_load(text))
+    catalogue = PackedCatalogue.model_validate(yaml.safe_load(text))
     return catalogue.model_dump_json(exclude_defaults=True) + "\n"
 
 

@@ -50,7 +50,7 @@ CREATE TRIGGER rows_remain BEFORE DELETE ON rows BEGIN SELECT RAISE(ABORT, 'rows
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class StoredRow:
     """One row as it stands in the file.
 
     Attributes:
@@ -184,7 +184,7 @@ class Ledger:
             row = self._base.execute("SELECT digest FROM rows ORDER BY number DESC LIMIT 1").fetchone()
         return str(row[0]) if row else ""
 
-    def rows(self, bag: str | None = None) -> Iterator[Row]:
+    def rows(self, bag: str | None = None) -> Iterator[StoredRow]:
         """Every row in order, or those about one bag. Raises LedgerError, StorageError."""
         where, values = ("", ()) if bag is None else ("WHERE bag = ?", (_indexed(bag),))
         with self._told():
@@ -193,7 +193,7 @@ class Ledger:
                 values,
             )
             for number, previous, digest, text in found:
-                yield Row(number, previous, digest, _parsed(text))
+                yield StoredRow(number, previous, digest, _parsed(text))
 
     def latest(self) -> dict[str, dict[str, Any]]:
         """What is remembered of each bag: its last check, with the last receipt that counts.

@@ -139,7 +139,7 @@ class Decoded:
 
 
 @dataclass(slots=True)
-class Ledger:
+class ForgivenTally:
     """Gathers what was forgiven: one entry a kind, with its first place and a count."""
 
     entries: dict[str, Forgiven] = field(default_factory=dict)

@@ -20,7 +20,7 @@ from pipeline.errors import AmbiguousError, FormatError, UsageError
 from pipeline.formats.neutral import Declared, Decoded, Place, ambiguous, refuse
 from pipeline.formats.records import intel_hex, s_record
 from pipeline.formats.text import hex_text, layout
-from pipeline.formats.text.characters import PADDING, Text, plain
+from pipeline.formats.text.characters import PADDING, Characters, plain
 from pipeline.formats.text.prose import without_stamps
 
 _CONTROLS = b"\x00\x01\x02\x03\x11\x12\x13\x14\x1a\x7f"
@@ -30,7 +30,7 @@ Decoder = Callable[[bytes, Declared], Decoded]
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class FormatEntry:
     """One format.
 
     Attributes:
@@ -46,8 +46,8 @@ class Entry:
     letter: bytes = b""
 
 
-_ENTRIES: dict[str, Entry] = {
-    "intel-hex": Entry(
+_ENTRIES: dict[str, FormatEntry] = {
+    "intel-hex": FormatEntry(
         "records.intel_hex",
         (
             "record types 00-05, byte counts, sums, end record, nothing behind it, overlaps, segment "
@@ -56,56 +56,56 @@ _ENTRIES: dict[str, Entry] = {
         re.compile(rb"(?m)^[^0-9A-Za-z:\n]{0,80}:[0-9A-Fa-f]{8}"),
         b":",
     ),
-    "s-record": Entry(
+    "s-record": FormatEntry(
         "records.s_record",
         "S0-S9, byte counts, sums, S5/S6 record counts, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[ \t]*S[0-9][0-9A-Fa-f]{6}"),
         b"S",
     ),
-    "tektronix-hex": Entry(
+    "tektronix-hex": FormatEntry(
         "records.tektronix_hex",
         "both sums (of digits; of bytes reported), counts, abort, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[^0-9A-Za-z/\n]{0,80}/[0-9A-Fa-f]{8}"),
         b"/",
     ),
-    "tektronix-extended": Entry(
+    "tektronix-extended": FormatEntry(
         "records.tektronix_extended",
         "lengths, sums, types, address digits, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[ \t]*%[0-9A-Fa-f]{2}[368][0-9A-Fa-f]{2}"),
         b"%",
     ),
-    "mos-paper-tape": Entry(
+    "mos-paper-tape": FormatEntry(
         "records.mos_paper_tape",
         "counts, 16-bit sums, number of records, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[\x00\x11\x13\x7f \t]*;[0-9A-Fa-f]{10}"),
         b";",
     ),
-    "ti-txt": Entry(
+    "ti-txt": FormatEntry(
         "records.ti_txt",
         "addresses, pairs, the closing q, nothing behind it, overlaps; the format has no sum",
         re.compile(rb"(?m)^[ \t]*@[0-9A-Fa-f]{4,16}[ \t]*$"),
         b"@",
     ),
-    "ascii-hex": Entry(
+    "ascii-hex": FormatEntry(
         "text.ascii_hex",
         "start and end characters, one delimiter throughout, the $S sum where there is one, overlaps",
         re.compile(
             rb"[\x01\x02\x12][ \t\n]{0,8}(?:\$A[0-9A-Fa-f]{4,8}[,.][ \t\n]{0,8})?[0-9A-Fa-f]{2,3}[ %',]"
         ),
     ),
-    "bpnf": Entry(
+    "bpnf": FormatEntry(
         "text.bpnf",
         "every word exactly as wide as the chip, no damaged word taken for filler; the format has no sum",
         re.compile(rb"B(?:[PN]{2,64}|[HL]{2,64})F"),
         b"B",
     ),
-    "jesd3": Entry(
+    "jesd3": FormatEntry(
         "text.jesd3",
         "fuse sum, transmission sum, fuse numbers, overlaps, defaults; kept as fuses",
         re.compile(rb"(?:\A|[*\x02\n])[ \t\n]{0,8}(?:QF[0-9]+|L[0-9]+[ \n]+[01 \n]+)\*"),
         b"*",
     ),
-    "reader-log": Entry(
+    "reader-log": FormatEntry(
         "records.reader_log",
         (
             "the CRC of every line, addresses, words a line, the CRC of every pass; passes that are not "
@@ -114,12 +114,12 @@ _ENTRIES: dict[str, Entry] = {
         re.compile(rb"(?m)^(?:#WELLREAD 1 PASS |=[1-9][0-9]{0,5} [0-9A-F]{4,8} [0-9A-F ]+\*[0-9A-F]{4})"),
         b"*",
     ),
-    "binary": Entry("binary", "nothing can be checked in it but its length"),
-    "hex-text": Entry(
+    "binary": FormatEntry("binary", "nothing can be checked in it but its length"),
+    "hex-text": FormatEntry(
         "text.hex_text",
         "one style of values, separators and lines throughout; banners told from data; passes parted",
     ),
-    "listing": Entry(
+    "listing": FormatEntry(
         "text.listing",
         (
             "every line's address against the line before; values a line; the text column kept apart; "
@@ -240,7 +240,7 @@ def _one_of(names: tuple[str, ...], content: bytes, declared: Declared) -> Decod
     return results[0]
 
 
-def _candidates(content: bytes, text: Text) -> tuple[str, ...]:
+def _candidates(content: bytes, text: Characters) -> tuple[str, ...]:
     """As `detect`."""
     lines = text.body.replace(b"\r", b"\n")
     counts = {
@@ -270,7 +270,7 @@ def _strange(body: bytes) -> int:
     return int(len(units) - np.count_nonzero(fine))
 
 
-def _kind(content: bytes, text: Text) -> str:
+def _kind(content: bytes, text: Characters) -> str:
     """`text` or `binary`, for a file that no record format claims.
 
     A text in which something strange stands, be it only padding, must look like values for the most part;
@@ -308,7 +308,7 @@ def _length_of_chip(content: bytes, declared: Declared) -> bool:
     return declared.words is not None and len(content) == declared.words * ((declared.bits + 7) // 8)
 
 
-def _text_or_binary(content: bytes, text: Text, declared: Declared) -> Decoded:
+def _text_or_binary(content: bytes, text: Characters, declared: Declared) -> Decoded:
     """A file of text characters that is exactly as long as the chip: a text ROM, unless it can be hex text."""
     try:
         decoder("hex-text")(content, declared)

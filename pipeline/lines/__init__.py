@@ -1,6 +1,6 @@
 """Address- and data-line mathematics: relate two images, permute and invert lines, follow slipped streams."""
 
-from pipeline.lines.mapping import Mapping
+from pipeline.lines.mapping import LineMap
 from pipeline.lines.relate import relate
 from pipeline.lines.relation import Relation
 from pipeline.lines.slips import Aligned, Slip, align
@@ -8,7 +8,7 @@ from pipeline.lines.wiring import WiringSuggestion, apply_wiring, suggest_wiring
 
 __all__ = [
     "Aligned",
-    "Mapping",
+    "LineMap",
     "Relation",
     "Slip",
     "WiringSuggestion",

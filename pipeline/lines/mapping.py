@@ -73,7 +73,7 @@ def lines_of(mask: int) -> tuple[int, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class Mapping:
+class LineMap:
     """B[((P(a) xor ia) + rotate) mod N] = Q(A[a]) xor id, for every address a of the first image A.
 
     Attributes:
@@ -119,7 +119,7 @@ class Mapping:
         invert_address: tuple[int, ...] = (),
         invert_data: tuple[int, ...] = (),
         rotate: int = 0,
-    ) -> Mapping:
+    ) -> LineMap:
         """The mapping that changes nothing but what is named."""
         return cls(
             tuple(range(address_bits)) if address is None else address,
@@ -132,7 +132,7 @@ class Mapping:
     @property
     def is_identity(self) -> bool:
         """True where it changes nothing on any image."""
-        return self == Mapping.simple(len(self.address), len(self.data))
+        return self == LineMap.simple(len(self.address), len(self.data))
 
     @property
     def keeps_address_lines(self) -> bool:

@@ -15,7 +15,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.lines.mapping import Mapping, lines_of, routed_addresses
+from pipeline.lines.mapping import LineMap, lines_of, routed_addresses
 from pipeline.lines.repair import Sample, repair
 from pipeline.lines.walsh import Floats, Marks, walsh
 
@@ -139,7 +139,7 @@ def starts(first: Marks, second: Marks, tries: int) -> Iterator[tuple[Lines, Lin
             yield assign(data_costs(first, second, address, None)), address
 
 
-def with_signs(first: Marks, second: Marks, data: Lines, address: Lines) -> Mapping:
+def with_signs(first: Marks, second: Marks, data: Lines, address: Lines) -> LineMap:
     """The mapping with its inversions: the xor of addresses at which the columns agree best, of all 2^n.
 
     The correlation over all xors is the transform of the product of the two spectra; a data line is inverted
@@ -156,10 +156,10 @@ def with_signs(first: Marks, second: Marks, data: Lines, address: Lines) -> Mapp
     shift = int(best[int(np.argmin(counts))])
     inverted = tuple(sorted(int(address[k]) for k in lines_of(shift)))
     negative = tuple(sorted(int(data[j]) for j in np.flatnonzero(correlation[:, shift] < 0)))
-    return Mapping(tuple(int(k) for k in address), tuple(int(j) for j in data), inverted, negative)
+    return LineMap(tuple(int(k) for k in address), tuple(int(j) for j in data), inverted, negative)
 
 
-def best_lines(first: Marks, second: Marks, sample: Sample, *, tries: int) -> tuple[Mapping, int]:
+def best_lines(first: Marks, second: Marks, sample: Sample, *, tries: int) -> tuple[LineMap, int]:
     """The mapping of all lines that leaves fewest words unexplained, found from the marks and repaired.
 
     Args:
@@ -173,7 +173,7 @@ def best_lines(first: Marks, second: Marks, sample: Sample, *, tries: int) -> tu
     """
     few = sample.addresses.size // 100
     hopeless = sample.addresses.size * (HOPELESS if tries == 0 else 1)
-    best: tuple[Mapping, int] | None = None
+    best: tuple[LineMap, int] | None = None
     seen: set[tuple[int, ...]] = set()
     for guess in starts(first, second, tries):
         data, address = settle_lines(first, second, *guess)

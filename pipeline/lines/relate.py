@@ -17,7 +17,7 @@ from dataclasses import replace
 import numpy as np
 
 from pipeline.flow import Words, words_dtype
-from pipeline.lines.mapping import Mapping, is_power_of_two
+from pipeline.lines.mapping import LineMap, is_power_of_two
 from pipeline.lines.matching import assign, best_lines
 from pipeline.lines.measure import SHIFTS, differences, error_bits, likeness, own_bits
 from pipeline.lines.relation import Explained, Relation, RelationName, told
@@ -62,7 +62,7 @@ def relate(first: Words, second: Words, bits: int) -> Relation:
     first, second = _checked(first, bits), _checked(second, bits)
     if first.size != second.size:
         return _of_two_sizes(first, second, bits)
-    plain = _judge(first, second, bits, Mapping.simple(_lines(first), bits))
+    plain = _judge(first, second, bits, LineMap.simple(_lines(first), bits))
     if not plain.words:
         return told("identical", first, second, bits, plain, undecided=False)
     return _Search(first, second, bits, plain).relation()
@@ -81,7 +81,7 @@ def _lines(words: Words) -> int:
     return (words.size - 1).bit_length()
 
 
-def _judge(first: Words, second: Words, bits: int, mapping: Mapping) -> Explained:
+def _judge(first: Words, second: Words, bits: int, mapping: LineMap) -> Explained:
     words, wrong = differences(first, mapping.undo(second))
     length = mapping.description_bits() + error_bits(first.size, bits, words, wrong)
     return Explained(mapping, words, wrong, length)
@@ -127,7 +127,7 @@ class _Search:
             found = self._marks[which] = marks(words, self.bits, self.columns(which))
         return found
 
-    def _offer(self, mapping: Mapping | None) -> None:
+    def _offer(self, mapping: LineMap | None) -> None:
         if mapping is None:
             return
         explained = _judge(self.first, self.second, self.bits, _without_half_turn(mapping, self.first.size))
@@ -148,10 +148,10 @@ class _Search:
             return False
         return self.own > SPARE_BITS  # what says less proves no order of lines
 
-    def _cheap(self) -> Iterator[Mapping]:
+    def _cheap(self) -> Iterator[LineMap]:
         """Explanations that name few things: all of them leave the address lines in an order with a name."""
         n, w = _lines(self.first), self.bits
-        straight = Mapping.simple(n, w)
+        straight = LineMap.simple(n, w)
         yield self._with_data_lines(straight)
         if is_power_of_two(self.first.size) and n:
             yield self._with_data_lines(replace(straight, invert_address=tuple(range(n))))
@@ -164,20 +164,20 @@ class _Search:
                 turned = (self.first.size - rotate) % self.first.size
                 yield self._with_data_lines(replace(backwards, rotate=turned))
 
-    def _with_data_lines(self, mapping: Mapping) -> Mapping:
+    def _with_data_lines(self, mapping: LineMap) -> LineMap:
         """The best data lines and inversions for known addresses: agreements are one assignment problem."""
         gathered = self.columns(1)
         if mapping.rotate or not mapping.keeps_address_lines:
             gathered = signs(self.second[mapping.places(self.first.size)], self.bits)
         return self._from_agreement(mapping, products(self.columns(0), gathered))
 
-    def _from_agreement(self, mapping: Mapping, agreement: Floats) -> Mapping:
+    def _from_agreement(self, mapping: LineMap, agreement: Floats) -> LineMap:
         data = assign(-np.abs(agreement) / self.first.size)
         negative = agreement[np.arange(self.bits), data] < 0
         inverted = tuple(sorted(int(line) for line in data[negative]))
         return replace(mapping, data=tuple(int(line) for line in data), invert_data=inverted)
 
-    def _lines_in_any_order(self) -> Mapping:
+    def _lines_in_any_order(self) -> LineMap:
         """The mapping of all lines, without rotation, that leaves fewest words unexplained."""
         sample = Sample.take(self.first, self.second, self.bits)
         tries = 24 if self.first.size <= 4096 and self.bits <= 16 else 2
@@ -190,7 +190,7 @@ class _Search:
         for mapping in self._data_lines_of_the_beginning():
             self._offer_slip_behind(mapping)
 
-    def _data_lines_of_the_beginning(self) -> Iterator[Mapping]:
+    def _data_lines_of_the_beginning(self) -> Iterator[LineMap]:
         """Data lines moved or inverted, as the words before any slip show them."""
         for part in (2, 16):
             begin = self.first.size // part
@@ -201,7 +201,7 @@ class _Search:
             if not mapping.is_identity:
                 yield mapping
 
-    def _offer_slip_behind(self, mapping: Mapping) -> None:
+    def _offer_slip_behind(self, mapping: LineMap) -> None:
         aligned = align(self.first, mapping.undo(self.second))
         if not aligned.slips:
             return
@@ -210,7 +210,7 @@ class _Search:
             words, wrong = aligned.differing_words, aligned.differing_bits
             self.best = Explained(mapping, words, wrong, length, aligned)
 
-    def _rotated_lines(self) -> Iterator[Mapping]:
+    def _rotated_lines(self) -> Iterator[LineMap]:
         """Mappings of all lines behind the likeliest rotations; the first that is believed is the last tried."""
         for rotate in likely_rotations(self.columns(0), self.columns(1)):
             turned = np.roll(self.second, -rotate)
@@ -245,12 +245,12 @@ class _Search:
             + SPARE_BITS
         )
 
-    def _misses_near(self, mapping: Mapping) -> Callable[[Mapping], int]:
+    def _misses_near(self, mapping: LineMap) -> Callable[[LineMap], int]:
         """Counts the words that a mapping like this one misses: all of them where a sample refutes it."""
         sample = Sample.take(self.first, self.second, self.bits).screen()
         allowed = sample.misses(mapping) + CLEARLY_WORSE
 
-        def misses(other: Mapping) -> int:
+        def misses(other: LineMap) -> int:
             if sample.misses(other) > allowed:
                 return self.first.size
             return _judge(self.first, self.second, self.bits, other).words
@@ -287,7 +287,7 @@ class _Search:
         )
 
 
-def _without_half_turn(mapping: Mapping, count: int) -> Mapping:
+def _without_half_turn(mapping: LineMap, count: int) -> LineMap:
     """Half-way round is the highest line inverted: lines go before rotation, else fewer inversions.
 
     All lines inverted stay as they are, since "addresses run backwards" is the simpler thing to say.
@@ -360,7 +360,7 @@ def _rotations(first: Words, second: Words) -> list[int]:
 def _of_two_sizes(first: Words, second: Words, bits: int) -> Relation:
     """Images of different sizes: the streams are laid side by side and slips looked for."""
     aligned = align(first, second)
-    mapping = Mapping.simple(_lines(first), bits)
+    mapping = LineMap.simple(_lines(first), bits)
     length = slip_bits(aligned, first.size, bits)
     short, long = sorted((first, second), key=lambda words: words.size)
     own = own_bits(short, bits)

@@ -8,7 +8,7 @@ from typing import Any, Literal
 import numpy as np
 
 from pipeline.flow import Words
-from pipeline.lines.mapping import Mapping
+from pipeline.lines.mapping import LineMap
 from pipeline.lines.measure import address_counts, line_counts
 from pipeline.lines.slips import Aligned, Slip
 from pipeline.lines.symmetry import Symmetries
@@ -36,7 +36,7 @@ class Relation:
     """
 
     relation: RelationName
-    mapping: Mapping | None
+    mapping: LineMap | None
     differing_words: int
     differing_bits: int
     by_data_line: tuple[int, ...] = ()
@@ -68,7 +68,7 @@ class Relation:
 class Explained:
     """An explanation, what it leaves unexplained, and the length of the whole in bits."""
 
-    mapping: Mapping
+    mapping: LineMap
     words: int
     bits: int
     length: float

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.flow import Words
-from pipeline.lines.mapping import Mapping, mask_of, route_bits
+from pipeline.lines.mapping import LineMap, mask_of, route_bits
 from pipeline.lines.measure import commonest
 
 SAMPLE_WORDS = 4096
@@ -53,25 +53,25 @@ class Sample:
         """Fewer of the addresses, for a first look at many mappings."""
         return Sample(self.addresses[:SCREEN_WORDS], self.words[:SCREEN_WORDS], self.second, self.bits)
 
-    def places(self, mapping: Mapping) -> NDArray[np.int64]:
+    def places(self, mapping: LineMap) -> NDArray[np.int64]:
         """Where the mapping finds each address in the second."""
         places = np.full_like(self.addresses, mask_of(mapping.invert_address))
         for line, target in enumerate(mapping.address):
             places ^= ((self.addresses >> line) & 1) << target
         return (places + mapping.rotate) % self.second.size if mapping.rotate else places
 
-    def carried(self, mapping: Mapping) -> Words:
+    def carried(self, mapping: LineMap) -> Words:
         """What the mapping makes of each word."""
         carried = route_bits(self.words, self.bits, mapping.data)
         carried ^= self.words.dtype.type(mask_of(mapping.invert_data))
         return carried
 
-    def misses(self, mapping: Mapping) -> int:
+    def misses(self, mapping: LineMap) -> int:
         """How many of the sample's words the mapping does not reproduce."""
         return int(np.count_nonzero(self.second[self.places(mapping)] != self.carried(mapping)))
 
 
-def repair(mapping: Mapping, sample: Sample) -> tuple[Mapping, int]:
+def repair(mapping: LineMap, sample: Sample) -> tuple[LineMap, int]:
     """Single swaps and inversions that bring more bits into agreement, the best of each round, until none helps.
 
     Args:
@@ -97,7 +97,7 @@ def _wrong_bits(found: Words, wanted: Words) -> int:
     return int(np.bitwise_count(found ^ wanted).sum(dtype=np.int64))
 
 
-def _best_neighbour(mapping: Mapping, sample: Sample) -> tuple[Mapping, int]:
+def _best_neighbour(mapping: LineMap, sample: Sample) -> tuple[LineMap, int]:
     """Of all mappings one step away the one with fewest wrong bits, and how many."""
     places, carried = sample.places(mapping), sample.carried(mapping)
     return min(
@@ -108,8 +108,8 @@ def _best_neighbour(mapping: Mapping, sample: Sample) -> tuple[Mapping, int]:
 
 
 def _best_address_step(
-    mapping: Mapping, second: Words, places: NDArray[np.int64], carried: Words
-) -> tuple[Mapping, int]:
+    mapping: LineMap, second: Words, places: NDArray[np.int64], carried: Words
+) -> tuple[LineMap, int]:
     """The steps are tried on the places alone; only the best becomes a mapping."""
     address, inverted = mapping.address, mask_of(mapping.invert_address)
     steps: list[tuple[int, int, tuple[int, ...]]] = []
@@ -137,7 +137,7 @@ def _best_address_step(
     return stepped, int(counts[best])
 
 
-def _best_data_step(mapping: Mapping, found: Words, carried: Words) -> tuple[Mapping, int]:
+def _best_data_step(mapping: LineMap, found: Words, carried: Words) -> tuple[LineMap, int]:
     """Data lines are judged from one table: how often line a of the second disagrees with carried line b."""
     bits = len(mapping.data)
     kind = carried.dtype.type
@@ -159,7 +159,7 @@ def _best_data_step(mapping: Mapping, found: Words, carried: Words) -> tuple[Map
     return best
 
 
-def _with_data_swapped(mapping: Mapping, a: int, b: int, table: NDArray[np.int64], size: int) -> Mapping:
+def _with_data_swapped(mapping: LineMap, a: int, b: int, table: NDArray[np.int64], size: int) -> LineMap:
     """The lines that went to a and b of the second exchanged, each inverted where that fits better."""
     data = list(mapping.data)
     to_a, to_b = data.index(a), data.index(b)

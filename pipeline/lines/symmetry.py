@@ -14,10 +14,10 @@ from itertools import combinations
 
 import numpy as np
 
-from pipeline.lines.mapping import Mapping
+from pipeline.lines.mapping import LineMap
 from pipeline.lines.walsh import Floats, Marks
 
-Misses = Callable[[Mapping], int]
+Misses = Callable[[LineMap], int]
 ROUNDS = 200
 SLACK = 0.02
 """Marks nearer than this are looked at on the words; wrong words shift them by up to twice their share."""
@@ -41,9 +41,9 @@ class Move:
     invert_address: tuple[int, ...] = ()
     invert_data: tuple[int, ...] = ()
 
-    def on(self, mapping: Mapping) -> Mapping:
+    def on(self, mapping: LineMap) -> LineMap:
         """The mapping after this move."""
-        return Mapping(
+        return LineMap(
             _exchanged(mapping.address, self.swap_address),
             _exchanged(mapping.data, self.swap_data),
             _toggled(mapping.invert_address, mapping.address, self.invert_address),
@@ -80,7 +80,7 @@ class Symmetries:
         nearest_words: By how many words the nearest mapping that fits less well is worse; None: not known.
     """
 
-    mapping: Mapping
+    mapping: LineMap
     alternatives: int
     free_lines: tuple[int, ...]
     alike: tuple[tuple[str, ...], ...]
@@ -103,7 +103,7 @@ class Symmetries:
         return said
 
 
-def simplest(mapping: Mapping, misses: Misses, marks: Marks | None) -> Symmetries:
+def simplest(mapping: LineMap, misses: Misses, marks: Marks | None) -> Symmetries:
     """The simplest mapping that fits as well as this one, and how many such there are.
 
     Args:
@@ -134,7 +134,7 @@ def simplest(mapping: Mapping, misses: Misses, marks: Marks | None) -> Symmetrie
     return Symmetries(mapping, count - 1, free, alike, nearest)
 
 
-def _improve(mapping: Mapping, misses: Misses, moves: list[Move]) -> tuple[Mapping, int]:
+def _improve(mapping: LineMap, misses: Misses, moves: list[Move]) -> tuple[LineMap, int]:
     """Near-ties that a few words tell apart: take whichever leaves fewer words unexplained."""
     least = misses(mapping)
     for _ in range(ROUNDS):
@@ -213,12 +213,12 @@ def _toggled(inverted: tuple[int, ...], lines: tuple[int, ...], flips: tuple[int
     return tuple(sorted(set(inverted).symmetric_difference(lines[k] for k in flips)))
 
 
-def _descend(mapping: Mapping, misses: Misses, least: int, moves: list[Move]) -> Mapping:
+def _descend(mapping: LineMap, misses: Misses, least: int, moves: list[Move]) -> LineMap:
     """Take every move that fits as well and is simpler, until there is none."""
     for _ in range(ROUNDS):
         stepped = [variant.on(mapping) for move in moves for variant in move.variants()]
         simpler = sorted(
-            (step for step in stepped if step.simplicity() < mapping.simplicity()), key=Mapping.simplicity
+            (step for step in stepped if step.simplicity() < mapping.simplicity()), key=LineMap.simplicity
         )
         found = next((step for step in simpler if misses(step) <= least), None)
         if found is None:

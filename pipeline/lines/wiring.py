@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pipeline.flow import Words
-from pipeline.lines.mapping import Mapping
+from pipeline.lines.mapping import LineMap
 
 
 def apply_wiring(
@@ -56,7 +56,7 @@ def _wiring(
     bits: int,
     moved: tuple[tuple[int, ...] | None, tuple[int, ...] | None],
     inverted: tuple[tuple[int, ...], tuple[int, ...]],
-) -> Mapping:
+) -> LineMap:
     """The mapping of a board's wiring: (address, data) moved and inverted."""
     lines = (words.size - 1).bit_length()
     for given, wanted, what in ((moved[0], lines, "address"), (moved[1], bits, "data")):
@@ -64,7 +64,7 @@ def _wiring(
             raise ValueError(f"{what}: {len(given)} lines given, the chip has {wanted}")
     address, data = (None if given is None else tuple(given) for given in moved)
     invert_address, invert_data = (tuple(sorted(given)) for given in inverted)
-    return Mapping.simple(
+    return LineMap.simple(
         lines, bits, address=address, data=data, invert_address=invert_address, invert_data=invert_data
     )
 
@@ -86,7 +86,7 @@ class WiringSuggestion:
         return {"wiring": {name: list(lines) for name, lines in self.wiring.items()}, "why": self.why}
 
 
-def suggest_wiring(mapping: Mapping) -> WiringSuggestion | None:
+def suggest_wiring(mapping: LineMap) -> WiringSuggestion | None:
     """The wiring to declare where a mapping is exactly a whole bus reversed, or neighbours swapped.
 
     Such an order is more likely a design than an accident; any other order more likely crossed wires on the

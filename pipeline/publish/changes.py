@@ -45,7 +45,7 @@ _FACTS = ("part", "label", "marking", "date_code", "revision", "state")
 
 
 @dataclass(frozen=True, slots=True)
-class Content:
+class ImagePair:
     """Both images of one chip.
 
     Attributes:
@@ -145,7 +145,7 @@ def _by_place(chip: Mapping[str, Any], boards: Mapping[str, Any]) -> list[Any]:
 def compare_chips(
     old: Mapping[str, Any] | None,
     new: Mapping[str, Any] | None,
-    content: Content | None,
+    content: ImagePair | None,
     *,
     same_machine: bool,
 ) -> dict[str, Any]:
@@ -239,7 +239,7 @@ def _without_content(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str
     return {"kind": "content", "means": "The digests differ; without both images nothing more can be said."}
 
 
-def _content(content: Content, *, same_machine: bool) -> dict[str, Any]:
+def _content(content: ImagePair, *, same_machine: bool) -> dict[str, Any]:
     """Bits that differ: where, which way, and what that most likely means."""
     differ = content.old ^ content.new
     settled = differ & ~content.doubt
@@ -264,7 +264,7 @@ def _ones(words: Words) -> int:
 
 
 def _judged(
-    content: Content, settled: Words, up: int, down: int, contested: int, *, same_machine: bool
+    content: ImagePair, settled: Words, up: int, down: int, contested: int, *, same_machine: bool
 ) -> tuple[Judged, str]:
     bits = up + down
     if not bits:

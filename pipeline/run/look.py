@@ -29,7 +29,7 @@ from schemas.sheet import Reader, ReadingRow
 
 
 @dataclass(frozen=True, slots=True)
-class Kind:
+class StatedKind:
     """What a person said about a chip on the command line."""
 
     organisation: Organisation | None
@@ -50,7 +50,7 @@ def named(path: Path, error: WellreadError) -> WellreadError:
     return error
 
 
-def kind_of(part: str | None, organisation: str | None) -> Kind:
+def kind_of(part: str | None, organisation: str | None) -> StatedKind:
     """The part and organisation of the options, checked against each other.
 
     Raises:
@@ -61,7 +61,7 @@ def kind_of(part: str | None, organisation: str | None) -> Kind:
     erased = load().erased_state(found, part or "") if found else None
     own = found.organisation if found else None
     if organisation is None:
-        return Kind(own, found, erased)
+        return StatedKind(own, found, erased)
     try:
         said = Organisation.parse(organisation)
     except ValueError as error:
@@ -74,10 +74,10 @@ def kind_of(part: str | None, organisation: str | None) -> Kind:
             problem=f"{said} contradicts the part, which is {own}",
             remedy="Give one of the two, or another part",
         )
-    return Kind(said, found, erased)
+    return StatedKind(said, found, erased)
 
 
-def _organisation(kind: Kind, content: bytes, path: Path, declared: Declared) -> Organisation:
+def _organisation(kind: StatedKind, content: bytes, path: Path, declared: Declared) -> Organisation:
     """The organisation said, or bytes as many as the first file has."""
     if kind.organisation is not None:
         return kind.organisation
@@ -97,7 +97,7 @@ def _organisation(kind: Kind, content: bytes, path: Path, declared: Declared) ->
     return Organisation(words, max(decoded.unit_bits, 8) if decoded.unit_bits != 8 else 8)
 
 
-def _declared(kind: Kind, form: str | None) -> Declared:
+def _declared(kind: StatedKind, form: str | None) -> Declared:
     if kind.organisation is None:
         return Declared(format=form)
     return Declared(format=form, bits=kind.organisation.bits, words=kind.organisation.words)

@@ -19,8 +19,7 @@ from typing import Any
 import numpy as np
 
 from pipeline.flow import Pass, Settled, Step, Words, words_dtype
-from pipeline.lines import Mapping as LineMapping
-from pipeline.lines import Relation, Slip, align, relate, suggest_wiring
+from pipeline.lines import LineMap, Relation, Slip, align, relate, suggest_wiring
 from pipeline.steps import Units, apply_step
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
@@ -289,7 +288,7 @@ def _reordered(
     return _step(one, step, organisation), finding
 
 
-def _lines_step(mapping: LineMapping) -> Step:
+def _lines_step(mapping: LineMap) -> Step:
     return Step("reorder-lines", mapping.to_json(), "Lines brought into the order of the other reading.")
 
 

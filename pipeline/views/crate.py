@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 from urllib.parse import quote
 
-from pipeline.bags.observed import Entry
+from pipeline.bags.observed import BagEntry
 from pipeline.one_line import inert_json
 from pipeline.views.bundle import abstract, rights_name
 
@@ -46,7 +46,7 @@ def reference(path: str) -> str:
 
 def crate(
     head: Mapping[str, Any],
-    files: Sequence[Entry],
+    files: Sequence[BagEntry],
     described: Mapping[str, str],
     chips: Iterable[Mapping[str, Any]],
 ) -> Iterator[str]:
@@ -74,7 +74,7 @@ def _compact(value: Mapping[str, Any]) -> str:
 
 
 def _first(
-    head: Mapping[str, Any], files: Sequence[Entry], mentions: Sequence[str]
+    head: Mapping[str, Any], files: Sequence[BagEntry], mentions: Sequence[str]
 ) -> Iterator[dict[str, Any]]:
     machine, origin, rights = head["machine"], head["released_from"], head["rights"]
     people = list(_people(head))
@@ -150,7 +150,7 @@ def _people(head: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
         yield person | ({"affiliation": {"@id": "#organisation"}} if custodian.get("organisation") else {})
 
 
-def _acts(head: Mapping[str, Any], files: Sequence[Entry]) -> Iterator[dict[str, Any]]:
+def _acts(head: Mapping[str, Any], files: Sequence[BagEntry]) -> Iterator[dict[str, Any]]:
     """The program, the packaging and the release."""
     origin = head["released_from"]
     programs = dict.fromkeys((head["software"]["version"], origin["software"]["version"]))
@@ -188,7 +188,7 @@ def _acts(head: Mapping[str, Any], files: Sequence[Entry]) -> Iterator[dict[str,
     }
 
 
-def _file(entry: Entry, what: str) -> dict[str, Any]:
+def _file(entry: BagEntry, what: str) -> dict[str, Any]:
     name = entry.path.rsplit("/", 1)[-1]
     ending = name.rsplit(".", 1)[-1].lower() if "." in name else ""
     return {

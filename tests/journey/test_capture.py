@@ -25,7 +25,7 @@ import pytest
 
 pytest.importorskip("serial", reason="capture needs the optional package pyserial")
 
-from pipeline.run.bench.capture import Wish
+from pipeline.run.bench.capture import CaptureWish
 from pipeline.run.bench.capture import capture as run_capture
 from pipeline.run.schemas import schema_document
 from tests.journey.cli import Ran, wellread
@@ -761,8 +761,8 @@ def test_bytes_that_the_driver_lost_are_no_problem_where_every_line_was_proved(
     assert (document["driver_lost"], document["problems"]) == (7, [])
 
 
-def wish_of(folder: Path, line: Line) -> Wish:
-    return Wish(
+def wish_of(folder: Path, line: Line) -> CaptureWish:
+    return CaptureWish(
         port=line.name,
         chip="U1",
         reader="hb",

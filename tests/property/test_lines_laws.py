@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rapidfuzz.distance import Levenshtein
 
 from pipeline.flow import Words, words_dtype
-from pipeline.lines import Mapping, align, apply_wiring, relate, undo_wiring
+from pipeline.lines import LineMap, align, apply_wiring, relate, undo_wiring
 from pipeline.lines.mapping import lines_of, mask_of
 from pipeline.lines.measure import own_bits
 from pipeline.lines.walsh import walsh
@@ -19,7 +19,7 @@ from tests.lines_images import firmware_like
 
 
 @st.composite
-def mapped_images(draw: st.DrawFn) -> tuple[Words, int, Mapping]:
+def mapped_images(draw: st.DrawFn) -> tuple[Words, int, LineMap]:
     """Any image of 1 to 256 words of 1 to 64 bits, and any mapping of its lines."""
     lines, bits = draw(st.integers(0, 8)), draw(st.integers(1, 64))
     seed = draw(st.integers(0, 2**32 - 1))
@@ -29,7 +29,7 @@ def mapped_images(draw: st.DrawFn) -> tuple[Words, int, Mapping]:
         if bits < 64
         else (generator.integers(0, (1 << 64) - 1, 1 << lines, dtype=np.uint64, endpoint=True))
     )
-    mapping = Mapping(
+    mapping = LineMap(
         tuple(draw(st.permutations(range(lines)))),
         tuple(draw(st.permutations(range(bits)))),
         lines_of(draw(st.integers(0, (1 << lines) - 1))),
@@ -40,7 +40,7 @@ def mapped_images(draw: st.DrawFn) -> tuple[Words, int, Mapping]:
 
 
 @given(mapped_images())
-def test_undoing_a_mapping_gives_the_image_back(case: tuple[Words, int, Mapping]) -> None:
+def test_undoing_a_mapping_gives_the_image_back(case: tuple[Words, int, LineMap]) -> None:
     first, _, mapping = case
 
     assert np.array_equal(mapping.undo(mapping.apply(first)), first)
@@ -48,7 +48,7 @@ def test_undoing_a_mapping_gives_the_image_back(case: tuple[Words, int, Mapping]
 
 
 @given(mapped_images())
-def test_a_mapping_does_to_every_word_what_its_formula_says(case: tuple[Words, int, Mapping]) -> None:
+def test_a_mapping_does_to_every_word_what_its_formula_says(case: tuple[Words, int, LineMap]) -> None:
     first, bits, mapping = case
     second = mapping.apply(first)
 
@@ -63,7 +63,7 @@ def test_a_mapping_does_to_every_word_what_its_formula_says(case: tuple[Words, i
 
 
 @given(mapped_images())
-def test_wiring_is_the_mapping_without_rotation(case: tuple[Words, int, Mapping]) -> None:
+def test_wiring_is_the_mapping_without_rotation(case: tuple[Words, int, LineMap]) -> None:
     first, bits, mapping = case
     wiring: dict[str, Any] = {
         "address": mapping.address,
@@ -78,7 +78,7 @@ def test_wiring_is_the_mapping_without_rotation(case: tuple[Words, int, Mapping]
 @given(mapped_images())
 @settings(max_examples=30)
 def test_whatever_relation_is_told_its_counts_are_those_of_the_mapping(
-    case: tuple[Words, int, Mapping],
+    case: tuple[Words, int, LineMap],
 ) -> None:
     first, bits, mapping = case
     second = mapping.apply(first)
@@ -98,7 +98,7 @@ def test_whatever_relation_is_told_its_counts_are_those_of_the_mapping(
 def test_the_mapping_of_a_telling_image_is_recovered(seed: int, lines: int, spoilt_words: int) -> None:
     generator = np.random.default_rng(seed)
     first = firmware_like(seed, 1 << lines)
-    mapping = Mapping(
+    mapping = LineMap(
         tuple(int(k) for k in generator.permutation(lines)),
         tuple(int(k) for k in generator.permutation(8)),
         lines_of(int(generator.integers(1 << lines))),
@@ -175,7 +175,7 @@ def test_the_upper_bound_lies_above_the_rate_and_falls_with_more_trials(errors: 
 
 
 @given(mapped_images())
-def test_no_image_needs_more_than_its_plain_bits(case: tuple[Words, int, Mapping]) -> None:
+def test_no_image_needs_more_than_its_plain_bits(case: tuple[Words, int, LineMap]) -> None:
     first, bits, _ = case
 
     assert 0 < own_bits(first, bits) <= first.size * bits

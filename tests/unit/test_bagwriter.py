@@ -11,7 +11,7 @@ from pathlib import Path
 import bagit
 import pytest
 
-from pipeline.bags.observed import Entry
+from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import MemberStream, finish_bag, write_member
 from pipeline.errors import DestinationError, StorageError, UnsafeError
 
@@ -23,7 +23,7 @@ INFO = [
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such thing")
 
 
-def small_bag(root: Path) -> list[Entry]:
+def small_bag(root: Path) -> list[BagEntry]:
     root.mkdir(exist_ok=True)
     entries = [
         write_member(root, "data/readings/main/U1/U1.prog.1.bin", b"\x00" * 512),
@@ -48,7 +48,7 @@ def test_a_file_is_copied_and_the_copy_is_what_is_hashed(tmp_path: Path) -> None
     (tmp_path / "source.bin").write_bytes(content)
     entry = write_member(tmp_path / "bag", "data/source.bin", tmp_path / "source.bin")
     assert (tmp_path / "bag/data/source.bin").read_bytes() == content
-    assert entry == Entry(
+    assert entry == BagEntry(
         "data/source.bin", len(content), sha256(content).hexdigest(), sha512(content).hexdigest()
     )
 
@@ -139,7 +139,7 @@ def test_a_full_disk_is_told_in_words(tmp_path: Path) -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, old)
 
 
-def _write_numbered(root: Path, first: int) -> list[Entry]:
+def _write_numbered(root: Path, first: int) -> list[BagEntry]:
     return [write_member(root, f"data/d{i % 7}/{i}.bin", bytes([i % 256])) for i in range(first, 200, 2)]
 
 
@@ -199,7 +199,7 @@ def test_a_bag_without_payload_is_refused(tmp_path: Path) -> None:
     ],
 )
 def test_names_that_are_one_on_some_system_are_refused(tmp_path: Path, one: str, other: str) -> None:
-    entries = [Entry(path, 0, "", "") for path in (one, other)]
+    entries = [BagEntry(path, 0, "", "") for path in (one, other)]
     with pytest.raises(DestinationError, match="same name"):
         finish_bag(tmp_path, entries, INFO)
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.catalogue import Catalogue, Packed, line_pins, load
+from pipeline.catalogue import Catalogue, PackedCatalogue, line_pins, load
 from pipeline.catalogue.marking import compact, numbers_in, spelled
 from pipeline.catalogue.pack import packed
 from pipeline.errors import PartError
@@ -278,7 +278,7 @@ def test_an_empty_catalogue_finds_nothing_and_still_says_what_to_do() -> None:
 
 def test_the_packed_document_refuses_unknown_fields() -> None:
     with pytest.raises(ValueError, match="extra"):
-        Packed.model_validate({"parts": [], "more": 1})
+        PackedCatalogue.model_validate({"parts": [], "more": 1})
 
 
 def test_a_military_number_is_suggested_as_it_was_spelled() -> None:

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.flow import Words, words_dtype
-from pipeline.publish.changes import Content, brief, compare_chips, matched, one_machine
+from pipeline.publish.changes import ImagePair, brief, compare_chips, matched, one_machine
 
 WORDS = np.random.default_rng(4).integers(0, 256, 2048).astype(np.uint8)
 
@@ -38,7 +38,7 @@ def compared(
     bits: int = 8,
 ) -> dict[str, Any]:
     nothing = np.zeros_like(old)
-    content = Content(old, new, nothing if doubt is None else doubt, bits, fades_to, "2716")
+    content = ImagePair(old, new, nothing if doubt is None else doubt, bits, fades_to, "2716")
     first, second = brief(record("U1", digest="1")), brief(record("U1", digest="2"))
     return compare_chips(first, second, content, same_machine=same_machine)
 

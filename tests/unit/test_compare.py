@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.lines import Mapping
+from pipeline.lines import LineMap
 from pipeline.lines.verdict import compare
 from pipeline.views.compare import picture, verdict
 from schemas.names import Organisation
@@ -158,7 +158,7 @@ def test_a_first_reading_of_another_length_than_the_organisation_is_refused() ->
 
 
 def test_the_json_form_has_the_keys_of_the_contract() -> None:
-    document = compare(IMAGE, Mapping.simple(11, 8, rotate=5).apply(IMAGE), ORGANISATION).to_json()
+    document = compare(IMAGE, LineMap.simple(11, 8, rotate=5).apply(IMAGE), ORGANISATION).to_json()
 
     assert document["relation"] == "mapped"
     assert document["mapping"]["rotate"] == 5

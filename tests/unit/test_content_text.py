@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stages.content.text import HALF_FIT, WHOLE_FIT, Text, pair_fit, safe, texts
+from pipeline.stages.content.text import HALF_FIT, WHOLE_FIT, TextRun, pair_fit, safe, texts
 from tests.unit.content_images import code_image, put, random_image
 
 PHRASES = (
@@ -21,7 +21,7 @@ PHRASES = (
 WORDS = [b"GOTO", b"RETURN", b"PRINT", b"INPUT", b"LOAD", b"SAVE", b"NEXT", b"STEP", b"THEN", b"REMARK"]
 
 
-def only(found: tuple[Text, ...]) -> Text:
+def only(found: tuple[TextRun, ...]) -> TextRun:
     assert len(found) == 1, found
     return found[0]
 

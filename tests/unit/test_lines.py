@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.flow import Words
-from pipeline.lines import Mapping, relate
+from pipeline.lines import LineMap, relate
 from pipeline.lines.rotated import likely_rotations
 from pipeline.lines.walsh import signs
 from tests.lines_accuracy import random_mapping
@@ -29,26 +29,26 @@ def test_an_image_is_identical_to_itself() -> None:
 @pytest.mark.parametrize(
     ("mapping", "said"),
     [
-        (Mapping.simple(LINES, BITS, invert_data=EVERY_BIT), "every bit inverted"),
-        (Mapping.simple(LINES, BITS, data=tuple(reversed(EVERY_BIT))), "data bus reversed"),
-        (Mapping.simple(LINES, BITS, invert_address=tuple(range(LINES))), "addresses run backwards"),
-        (Mapping.simple(LINES, BITS, address=tuple(reversed(range(LINES)))), "address bus reversed"),
-        (Mapping.simple(LINES, BITS, data=(1, 0, *range(2, 8))), "D0 and D1 swapped"),
-        (Mapping.simple(LINES, BITS, rotate=17), "rotated by 17 words"),
-        (Mapping.simple(LINES, BITS, invert_data=(3,)), "D3 inverted"),
+        (LineMap.simple(LINES, BITS, invert_data=EVERY_BIT), "every bit inverted"),
+        (LineMap.simple(LINES, BITS, data=tuple(reversed(EVERY_BIT))), "data bus reversed"),
+        (LineMap.simple(LINES, BITS, invert_address=tuple(range(LINES))), "addresses run backwards"),
+        (LineMap.simple(LINES, BITS, address=tuple(reversed(range(LINES)))), "address bus reversed"),
+        (LineMap.simple(LINES, BITS, data=(1, 0, *range(2, 8))), "D0 and D1 swapped"),
+        (LineMap.simple(LINES, BITS, rotate=17), "rotated by 17 words"),
+        (LineMap.simple(LINES, BITS, invert_data=(3,)), "D3 inverted"),
         (
-            Mapping.simple(LINES, BITS, invert_data=EVERY_BIT, rotate=1),
+            LineMap.simple(LINES, BITS, invert_data=EVERY_BIT, rotate=1),
             "every bit inverted; rotated by 1 word",
         ),
         (
-            Mapping.simple(LINES, BITS, invert_address=tuple(range(LINES)), rotate=5),
+            LineMap.simple(LINES, BITS, invert_address=tuple(range(LINES)), rotate=5),
             "addresses run backwards; rotated by 5 words",
         ),
     ],
 )
 @pytest.mark.parametrize("flips", [0, 10])
 def test_a_known_order_is_found_and_named_even_with_wrong_bits(
-    mapping: Mapping, said: str, flips: int
+    mapping: LineMap, said: str, flips: int
 ) -> None:
     second = mapping.apply(IMAGE)
     second = flip_bits(second, BITS, flips) if flips else second
@@ -66,9 +66,9 @@ def test_a_known_order_is_found_and_named_even_with_wrong_bits(
 def test_any_rotation_is_found_or_told_as_the_inverted_line_that_it_is(rotate: int) -> None:
     relation = relate(IMAGE, np.roll(IMAGE, rotate), BITS)
 
-    expected = Mapping.simple(LINES, BITS, rotate=rotate)
+    expected = LineMap.simple(LINES, BITS, rotate=rotate)
     if rotate == WORDS // 2:  # half-way round is the highest line inverted, and lines go before rotation
-        expected = Mapping.simple(LINES, BITS, invert_address=(LINES - 1,))
+        expected = LineMap.simple(LINES, BITS, invert_address=(LINES - 1,))
     assert relation.mapping == expected
     assert relation.differing_words == 0
 
@@ -95,7 +95,7 @@ def test_all_lines_crossed_and_inverted_are_recovered_at_every_width(words: int,
     mapping = (
         random_mapping(generator, lines, min(bits, 62))
         if bits < 63
-        else Mapping.simple(lines, bits, data=tuple(reversed(range(bits))), invert_address=(1,))
+        else LineMap.simple(lines, bits, data=tuple(reversed(range(bits))), invert_address=(1,))
     )
 
     relation = relate(content, mapping.apply(content), bits)
@@ -219,22 +219,22 @@ def test_a_half_blank_chip_with_crossed_lines_is_recovered() -> None:
 def test_an_unused_address_line_leaves_one_alternative_and_the_simplest_is_given() -> None:
     half = firmware_like(13, WORDS // 2)
     first = np.concatenate([half, half])
-    crossed = Mapping.simple(LINES, BITS, address=(3, 1, 2, 0, *range(4, LINES)), invert_address=(LINES - 1,))
+    crossed = LineMap.simple(LINES, BITS, address=(3, 1, 2, 0, *range(4, LINES)), invert_address=(LINES - 1,))
 
     relation = relate(first, crossed.apply(first), BITS)
 
-    assert relation.mapping == Mapping.simple(LINES, BITS, address=crossed.address)
+    assert relation.mapping == LineMap.simple(LINES, BITS, address=crossed.address)
     assert relation.alternatives == 1
     assert any("nothing depends on A10" in note for note in relation.notes)
 
 
 def test_equal_data_columns_leave_one_alternative_and_the_straight_order_is_given() -> None:
     first = IMAGE & np.uint8(0xFC) | (IMAGE & np.uint8(1)) * np.uint8(3)
-    crossed = Mapping.simple(LINES, BITS, address=(3, 1, 2, 0, *range(4, LINES)), data=(1, 0, *range(2, 8)))
+    crossed = LineMap.simple(LINES, BITS, address=(3, 1, 2, 0, *range(4, LINES)), data=(1, 0, *range(2, 8)))
 
     relation = relate(first, crossed.apply(first), BITS)
 
-    assert relation.mapping == Mapping.simple(LINES, BITS, address=crossed.address)
+    assert relation.mapping == LineMap.simple(LINES, BITS, address=crossed.address)
     assert relation.alternatives == 1
     assert any("nothing tells D0, D1 apart" in note for note in relation.notes)
 
@@ -295,8 +295,8 @@ def test_images_of_other_sizes_and_content_are_unrelated() -> None:
 def test_words_that_fill_no_address_lines_are_still_compared() -> None:
     image = firmware_like(31, 1500)
 
-    assert relate(image, ~image, BITS).mapping == Mapping.simple(11, BITS, invert_data=EVERY_BIT)
-    assert relate(image, np.roll(image, 9), BITS).mapping == Mapping.simple(11, BITS, rotate=9)
+    assert relate(image, ~image, BITS).mapping == LineMap.simple(11, BITS, invert_data=EVERY_BIT)
+    assert relate(image, np.roll(image, 9), BITS).mapping == LineMap.simple(11, BITS, rotate=9)
 
 
 @pytest.mark.parametrize("image", [np.array([], np.uint8), np.array([0x10], np.uint8)])
@@ -332,13 +332,13 @@ def test_the_json_form_has_the_keys_of_the_contract() -> None:
 @pytest.mark.parametrize(
     "mapping",
     [
-        Mapping.simple(LINES, BITS, invert_data=EVERY_BIT),
-        Mapping.simple(LINES, BITS, data=tuple(reversed(EVERY_BIT))),
+        LineMap.simple(LINES, BITS, invert_data=EVERY_BIT),
+        LineMap.simple(LINES, BITS, data=tuple(reversed(EVERY_BIT))),
     ],
 )
 @pytest.mark.parametrize("flips", [0, 10])
 def test_a_slip_behind_moved_or_inverted_data_lines_is_found_with_both_told(
-    mapping: Mapping, flips: int
+    mapping: LineMap, flips: int
 ) -> None:
     second = lose_words(mapping.apply(IMAGE), 1200)
     second = flip_bits(second, BITS, flips) if flips else second
@@ -359,7 +359,7 @@ def test_a_ramp_leaves_every_order_of_its_lines_open() -> None:
 
     relation = relate(ramp, ~ramp, BITS)
 
-    assert relation.mapping == Mapping.simple(8, BITS, invert_data=EVERY_BIT)
+    assert relation.mapping == LineMap.simple(8, BITS, invert_data=EVERY_BIT)
     assert relation.alternatives == 40320 * 256 - 1
 
 
@@ -369,7 +369,7 @@ def test_the_parity_of_the_address_leaves_every_order_of_address_lines_open() ->
 
     relation = relate(parity, 1 - parity, 1)
 
-    assert relation.mapping == Mapping.simple(LINES, 1, invert_data=(0,))
+    assert relation.mapping == LineMap.simple(LINES, 1, invert_data=(0,))
     assert relation.alternatives == 39916800 * 2048 - 1
 
 
@@ -378,7 +378,7 @@ def test_an_image_that_repeats_itself_is_told_with_its_smallest_rotation() -> No
 
     relation = relate(repeating, np.roll(repeating, 3), BITS)
 
-    assert relation.mapping == Mapping.simple(LINES, BITS, rotate=3)
+    assert relation.mapping == LineMap.simple(LINES, BITS, rotate=3)
     assert "nothing depends on A8, A9, A10" in relation.notes
 
 

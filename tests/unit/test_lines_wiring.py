@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.lines import Mapping, apply_wiring, suggest_wiring, undo_wiring
+from pipeline.lines import LineMap, apply_wiring, suggest_wiring, undo_wiring
 from tests.lines_images import firmware_like
 
 
@@ -45,16 +45,16 @@ def test_address_lines_of_a_chip_that_does_not_fill_them_cannot_be_reordered() -
 @pytest.mark.parametrize(
     ("mapping", "why"),
     [
-        (Mapping.simple(4, 8, data=(7, 6, 5, 4, 3, 2, 1, 0)), "the data bus is exactly reversed"),
-        (Mapping.simple(4, 8, address=(3, 2, 1, 0)), "the address bus is exactly reversed"),
-        (Mapping.simple(4, 8, address=(0, 2, 1, 3)), "neighbours are swapped: A1 and A2"),
+        (LineMap.simple(4, 8, data=(7, 6, 5, 4, 3, 2, 1, 0)), "the data bus is exactly reversed"),
+        (LineMap.simple(4, 8, address=(3, 2, 1, 0)), "the address bus is exactly reversed"),
+        (LineMap.simple(4, 8, address=(0, 2, 1, 3)), "neighbours are swapped: A1 and A2"),
         (
-            Mapping.simple(4, 8, data=(1, 0, 2, 3, 5, 4, 6, 7)),
+            LineMap.simple(4, 8, data=(1, 0, 2, 3, 5, 4, 6, 7)),
             "neighbours are swapped: D0 and D1, D4 and D5",
         ),
     ],
 )
-def test_a_reversed_bus_and_swapped_neighbours_are_worth_declaring(mapping: Mapping, why: str) -> None:
+def test_a_reversed_bus_and_swapped_neighbours_are_worth_declaring(mapping: LineMap, why: str) -> None:
     suggestion = suggest_wiring(mapping)
 
     assert suggestion is not None
@@ -66,13 +66,13 @@ def test_a_reversed_bus_and_swapped_neighbours_are_worth_declaring(mapping: Mapp
 @pytest.mark.parametrize(
     "mapping",
     [
-        Mapping.simple(4, 8),
-        Mapping.simple(4, 8, rotate=3),
-        Mapping.simple(4, 8, invert_data=(0,), data=(1, 0, 2, 3, 4, 5, 6, 7)),
-        Mapping.simple(4, 8, address=(2, 1, 0, 3)),
-        Mapping.simple(4, 8, address=(1, 2, 0, 3)),
-        Mapping.simple(4, 8, address=(3, 2, 1, 0), data=(2, 1, 0, 3, 4, 5, 6, 7)),
+        LineMap.simple(4, 8),
+        LineMap.simple(4, 8, rotate=3),
+        LineMap.simple(4, 8, invert_data=(0,), data=(1, 0, 2, 3, 4, 5, 6, 7)),
+        LineMap.simple(4, 8, address=(2, 1, 0, 3)),
+        LineMap.simple(4, 8, address=(1, 2, 0, 3)),
+        LineMap.simple(4, 8, address=(3, 2, 1, 0), data=(2, 1, 0, 3, 4, 5, 6, 7)),
     ],
 )
-def test_any_other_order_is_not_worth_declaring(mapping: Mapping) -> None:
+def test_any_other_order_is_not_worth_declaring(mapping: LineMap) -> None:
     assert suggest_wiring(mapping) is None

@@ -35,7 +35,7 @@ SHAPES = [
 ]
 
 
-def drawn(content: image.Content, most_pixels: int = 1 << 19) -> tuple[str, image.Layout]:
+def drawn(content: image.ChipWords, most_pixels: int = 1 << 19) -> tuple[str, image.PictureLayout]:
     svg, layout = raster.raster_svg(content, label="a chip", most_pixels=most_pixels, most_bands=64)
     return str(svg), layout
 
@@ -46,7 +46,7 @@ def embedded(svg: str, name: str = "bits") -> Image.Image:
     return Image.open(io.BytesIO(base64.b64decode(found[1])))
 
 
-def content_for(shape: str, seed: int = 1) -> tuple[image.Content, bytes]:
+def content_for(shape: str, seed: int = 1) -> tuple[image.ChipWords, bytes]:
     organisation = Organisation.parse(shape)
     stored = code_like(seed, organisation)
     content = image.content_of(organisation, stored)

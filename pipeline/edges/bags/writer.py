@@ -16,7 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from pipeline.bags.observed import Entry
+from pipeline.bags.observed import BagEntry
 from pipeline.bags.portable_names import is_portable, name_key
 from pipeline.bags.write_tag_files import DECLARATION, info_text, manifest_text, size_text
 from pipeline.edges.disk_errors import storage_trouble
@@ -45,7 +45,7 @@ class MemberStream:
         self._target = _target(root, path)
         self._hashes = (sha256(), sha512())
         self._size_bytes = 0
-        self._entry: Entry | None = None
+        self._entry: BagEntry | None = None
         self._handle = _created(self._target, path)
 
     def write(self, content: bytes | bytearray | memoryview) -> int:
@@ -56,18 +56,18 @@ class MemberStream:
         self._size_bytes += len(content)
         return len(content)
 
-    def close(self) -> Entry:
+    def close(self) -> BagEntry:
         """Close the file and say what landed in it; closing twice says the same again."""
         if self._entry is None:
             handle, self._handle = self._handle, -1
             with storage_trouble(self._target):
                 os.close(handle)
             first, second = (each.hexdigest() for each in self._hashes)
-            self._entry = Entry(self._path, self._size_bytes, first, second)
+            self._entry = BagEntry(self._path, self._size_bytes, first, second)
         return self._entry
 
     @property
-    def entry(self) -> Entry:
+    def entry(self) -> BagEntry:
         """What landed; known only after closing."""
         if self._entry is None:
             raise ValueError(f"{self._path} is still open")
@@ -86,7 +86,7 @@ class MemberStream:
             os.close(handle)
 
 
-def write_member(root: Path, path: str, content: bytes | Path) -> Entry:
+def write_member(root: Path, path: str, content: bytes | Path) -> BagEntry:
     """One file of the bag, written and hashed in one go; several processes may do so at once.
 
     Args:
@@ -113,10 +113,10 @@ def write_member(root: Path, path: str, content: bytes | Path) -> Entry:
         _write_all(handle, content, target)
     finally:
         os.close(handle)
-    return Entry(path, len(content), sha256(content).hexdigest(), sha512(content).hexdigest())
+    return BagEntry(path, len(content), sha256(content).hexdigest(), sha512(content).hexdigest())
 
 
-def finish_bag(root: Path, entries: Iterable[Entry], info: Sequence[tuple[str, str]]) -> None:
+def finish_bag(root: Path, entries: Iterable[BagEntry], info: Sequence[tuple[str, str]]) -> None:
     """The files that make a folder a bag: RFC 8493 section 2, version 1.0, SHA-256 and SHA-512.
 
     Args:
@@ -155,7 +155,7 @@ def finish_bag(root: Path, entries: Iterable[Entry], info: Sequence[tuple[str, s
         write_member(root, name, text.encode("utf-8"))
 
 
-def _refuse_clashes(entries: Sequence[Entry]) -> None:
+def _refuse_clashes(entries: Sequence[BagEntry]) -> None:
     folders: dict[str, str] = {}
     files: dict[str, str] = {}
     for entry in entries:
@@ -217,7 +217,7 @@ def _write_all(handle: int, content: bytes | bytearray | memoryview, target: str
             view = view[os.write(handle, view) :]
 
 
-def _copied(root: Path, path: str, source: Path) -> Entry:
+def _copied(root: Path, path: str, source: Path) -> BagEntry:
     handle = _opened(source)
     try:
         with MemberStream(root, path) as stream:

@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.formats.neutral import Block, Declared, Decoded, ambiguous, refuse
-from pipeline.formats.records.overlaps import Record, lay
+from pipeline.formats.records.overlaps import PlacedBytes, lay
 from pipeline.formats.records.whole_file import Rows, laid, rows
-from pipeline.formats.text.characters import Text, plain
+from pipeline.formats.text.characters import Characters, plain
 
 NAME = "intel-hex"
 _RECORD = re.compile(rb":([0-9A-Fa-f]*)")
@@ -152,23 +152,23 @@ def _placed(
 
 
 @dataclass(slots=True)
-class _Reader:
+class _IntelHexReader:
     """What has been read so far of one file."""
 
-    text: Text
+    text: Characters
     base: int = 0
     wraps: bool | None = None
     linear: bool | None = None
     over: int | None = None
     ended: int | None = None
-    records: list[Record] = field(default_factory=list)
+    records: list[PlacedBytes] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
 def exact(content: bytes, declared: Declared) -> Decoded:
     """The same as `swift`, record by record, with every fault located."""
     text = plain(content)
-    reader = _Reader(text)
+    reader = _IntelHexReader(text)
     empties: list[int] = []
     for start, line in text.filled():
         colon = line.find(b":")
@@ -205,7 +205,7 @@ def exact(content: bytes, declared: Declared) -> Decoded:
     return Decoded(NAME, 8, (blocks,), text.ledger.closed(), tuple(reader.notes))
 
 
-def _unbased(reader: _Reader) -> None:
+def _unbased(reader: _IntelHexReader) -> None:
     """A record before any base record that runs over 64 K: only the file's later base records say what it means."""
     if reader.over is None:
         return
@@ -225,7 +225,7 @@ def _shown(line: bytes) -> str:
     return "".join(letter if letter.isprintable() else "?" for letter in shown)
 
 
-def _record(text: Text, index: int, line: bytes) -> tuple[int, int, bytes]:
+def _record(text: Characters, index: int, line: bytes) -> tuple[int, int, bytes]:
     """One record, checked.
 
     Returns:
@@ -261,7 +261,7 @@ def _record(text: Text, index: int, line: bytes) -> tuple[int, int, bytes]:
     return raw[3], int.from_bytes(raw[1:3]), raw[4:-1]
 
 
-def _take(reader: _Reader, index: int, kind: int, address: int, data: bytes) -> None:
+def _take(reader: _IntelHexReader, index: int, kind: int, address: int, data: bytes) -> None:
     """Act on one checked record."""
     text = reader.text
     if kind == 0:
@@ -294,7 +294,7 @@ def _take(reader: _Reader, index: int, kind: int, address: int, data: bytes) -> 
     reader.wraps = kind == 2
 
 
-def _data(reader: _Reader, index: int, address: int, data: bytes) -> None:
+def _data(reader: _IntelHexReader, index: int, address: int, data: bytes) -> None:
     """Place the bytes of one data record; offsets wrap at 64 K inside a segment.
 
     Source: Intel's specification, data record: (SBA + ((DRLO + DRI) MOD 64K)) for segments.
@@ -307,10 +307,10 @@ def _data(reader: _Reader, index: int, address: int, data: bytes) -> None:
         inside = len(data)
     if reader.base + address + inside > 1 << 32:
         refuse(text.place(index + 3), "the record runs over 4 GiB", "compare the line with the source")
-    reader.records.append(Record(reader.base + address, data[:inside], index))
+    reader.records.append(PlacedBytes(reader.base + address, data[:inside], index))
     if inside < len(data):
         text.ledger.add("a record wraps to the start of its 64 K segment", text.place(index))
-        reader.records.append(Record(reader.base, data[inside:], index))
+        reader.records.append(PlacedBytes(reader.base, data[inside:], index))
 
 
 def encode(blocks: tuple[Block, ...], *, record: int = 16) -> bytes:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 
 from pipeline.formats.neutral import Declared, Decoded, refuse
-from pipeline.formats.records.overlaps import Record
+from pipeline.formats.records.overlaps import PlacedBytes
 from pipeline.formats.records.walk import Reading, short, tail, walk, wrong_sum
 
 NAME = "mos-paper-tape"
@@ -48,7 +48,7 @@ def _take(reading: Reading, index: int, line: bytes) -> None:
             wrong_sum(text, index + 1 + needed - 4, f"{stated:04X}", f"{computed:04X}")
         if address + count > 0x10000:
             refuse(text.place(index + 3), "the record runs over 64 K", "compare the line with the source")
-        reading.records.append(Record(address, raw[3:-2], index))
+        reading.records.append(PlacedBytes(address, raw[3:-2], index))
     tail(reading, index + 1 + needed, line[1 + needed :])
 
 

@@ -11,11 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.formats.neutral import Block, Ledger, Place, refuse
+from pipeline.formats.neutral import Block, ForgivenTally, Place, refuse
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
+class PlacedBytes:
     """Bytes that one record puts at one address, and the index of the record in the text."""
 
     address: int
@@ -24,7 +24,7 @@ class Record:
 
 
 def lay(
-    records: Sequence[Record], place: Callable[[int], Place], ledger: Ledger, limit: int | None
+    records: Sequence[PlacedBytes], place: Callable[[int], Place], ledger: ForgivenTally, limit: int | None
 ) -> tuple[Block, ...]:
     """Blocks out of records in any order.
 
@@ -64,7 +64,7 @@ def lay(
     return tuple(blocks)
 
 
-def _within(records: Sequence[Record], place: Callable[[int], Place], limit: int) -> None:
+def _within(records: Sequence[PlacedBytes], place: Callable[[int], Place], limit: int) -> None:
     """Refuse the first record in the file that reaches beyond the chip."""
     for record in records:
         if record.data and record.address + len(record.data) > limit:
@@ -80,7 +80,9 @@ def _close(blocks: list[Block], base: int, run: bytearray) -> None:
         blocks.append(Block(base, np.frombuffer(bytes(run), dtype=np.uint8)))
 
 
-def _conflict(record: Record, records: Sequence[Record], place: Callable[[int], Place], given: bytes) -> None:
+def _conflict(
+    record: PlacedBytes, records: Sequence[PlacedBytes], place: Callable[[int], Place], given: bytes
+) -> None:
     """Name the first address in dispute and both records."""
     at = next(k for k, (old, new) in enumerate(zip(given, record.data, strict=False)) if old != new)
     address = record.address + at
@@ -100,5 +102,5 @@ def _conflict(record: Record, records: Sequence[Record], place: Callable[[int], 
     )
 
 
-def _index(record: Record) -> int:
+def _index(record: PlacedBytes) -> int:
     return record.index

@@ -13,7 +13,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-from pipeline.formats.neutral import Block, Declared, Decoded, Forgiven, Ledger, Place, refuse
+from pipeline.formats.neutral import Block, Declared, Decoded, Forgiven, ForgivenTally, Place, refuse
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -99,7 +99,7 @@ def looks_meant(line: bytes) -> bool:
 
 
 @dataclass(slots=True)
-class PassRecord:
+class LoggedPass:
     """What has come of one pass.
 
     Attributes:
@@ -185,14 +185,14 @@ class Passes:
     """Sorts records into passes; a header that comes again for a pass that has one begins anew."""
 
     def __init__(self) -> None:
-        self.all: list[PassRecord] = []
-        self._open: dict[int, PassRecord] = {}
+        self.all: list[LoggedPass] = []
+        self._open: dict[int, LoggedPass] = {}
 
-    def add(self, record: Record) -> PassRecord | None:
+    def add(self, record: Record) -> LoggedPass | None:
         """Take one record; the pass it went to, or None where the record is not as its header says."""
         known = self._open.get(record.number)
         if known is None or (isinstance(record, Head) and known.head is not None):
-            known = PassRecord(record.number)
+            known = LoggedPass(record.number)
             self.all.append(known)
             self._open[record.number] = known
         if not consistent(record, known.head):
@@ -220,7 +220,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     Raises:
         FormatError: No pass is whole, or the log is of a chip of another organisation.
     """
-    passes, ledger = Passes(), Ledger()
+    passes, ledger = Passes(), ForgivenTally()
     for number, offset, line in _lines(content):
         record = parse_line(line)
         place = Place(number, 1, offset)
@@ -249,11 +249,11 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     return Decoded("reader-log", max(8, bits), _runs(whole, bits), _forgiven(ledger))
 
 
-def _forgiven(ledger: Ledger) -> tuple[Forgiven, ...]:
+def _forgiven(ledger: ForgivenTally) -> tuple[Forgiven, ...]:
     return ledger.closed()
 
 
-def _runs(whole: Sequence[PassRecord], bits: int) -> tuple[tuple[Block, ...], ...]:
+def _runs(whole: Sequence[LoggedPass], bits: int) -> tuple[tuple[Block, ...], ...]:
     import numpy as np
 
     kind = np.uint8 if bits <= 8 else np.uint16 if bits <= 16 else np.uint32 if bits <= 32 else np.uint64

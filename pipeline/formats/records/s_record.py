@@ -14,9 +14,9 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipeline.formats.neutral import Block, Declared, Decoded, refuse
-from pipeline.formats.records.overlaps import Record, lay
+from pipeline.formats.records.overlaps import PlacedBytes, lay
 from pipeline.formats.records.whole_file import laid, rows
-from pipeline.formats.text.characters import Text, plain
+from pipeline.formats.text.characters import Characters, plain
 
 NAME = "s-record"
 _RECORD = re.compile(rb"S([0-9])([0-9A-Fa-f]*)")
@@ -110,22 +110,22 @@ def _note(kind: int, body: bytes) -> str:
 
 
 @dataclass(slots=True)
-class _Reader:
+class _SRecordReader:
     """What has been read so far of one file."""
 
-    text: Text
+    text: Characters
     ended: int | None = None
     counted: int = 0
     proven: int | None = None
     widths: set[int] = field(default_factory=set)
-    records: list[Record] = field(default_factory=list)
+    records: list[PlacedBytes] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
 
 def exact(content: bytes, declared: Declared) -> Decoded:
     """The same as `swift`, record by record, with every fault located."""
     text = plain(content)
-    reader = _Reader(text)
+    reader = _SRecordReader(text)
     for start, line in text.filled():
         body = line.strip(b" \t\x0c")
         index = start + line.index(body)
@@ -156,7 +156,7 @@ def exact(content: bytes, declared: Declared) -> Decoded:
     return Decoded(NAME, 8, (blocks,), text.ledger.closed(), tuple(reader.notes))
 
 
-def _record(text: Text, index: int, body: bytes, found: re.Match[bytes]) -> tuple[int, bytes]:
+def _record(text: Characters, index: int, body: bytes, found: re.Match[bytes]) -> tuple[int, bytes]:
     """One record, checked.
 
     Returns:
@@ -194,7 +194,7 @@ def _record(text: Text, index: int, body: bytes, found: re.Match[bytes]) -> tupl
     return kind, raw[1:-1]
 
 
-def _take(reader: _Reader, index: int, kind: int, body: bytes) -> None:
+def _take(reader: _SRecordReader, index: int, kind: int, body: bytes) -> None:
     """Act on one checked record."""
     text, width = reader.text, _ADDRESS_BYTES[kind]
     value = int.from_bytes(body[:width])
@@ -207,7 +207,7 @@ def _take(reader: _Reader, index: int, kind: int, body: bytes) -> None:
             )
         reader.counted += 1
         reader.widths.add(kind)
-        reader.records.append(Record(value, body[width:], index))
+        reader.records.append(PlacedBytes(value, body[width:], index))
         return
     if kind != 0 and len(body) != width:
         refuse(text.place(index + 2), f"a record S{kind} carries no data", "compare the line with the source")

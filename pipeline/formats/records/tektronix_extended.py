@@ -13,9 +13,9 @@ from __future__ import annotations
 import re
 
 from pipeline.formats.neutral import Declared, Decoded, refuse
-from pipeline.formats.records.overlaps import Record
+from pipeline.formats.records.overlaps import PlacedBytes
 from pipeline.formats.records.walk import Reading, short, tail, walk, wrong_sum
-from pipeline.formats.text.characters import Text
+from pipeline.formats.text.characters import Characters
 
 NAME = "tektronix-extended"
 _ALPHABET = b"0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ$%._abcdefghijklmnopqrstuvwxyz"
@@ -73,7 +73,7 @@ def _take(reading: Reading, index: int, line: bytes) -> None:
     tail(reading, index + 1 + length, line[1 + length :])
 
 
-def _address(text: Text, index: int, body: bytes) -> tuple[int, bytes]:
+def _address(text: Characters, index: int, body: bytes) -> tuple[int, bytes]:
     """The number at the start of a body, and what follows it."""
     size = int(body[:1], 16) or 16 if _HEX.fullmatch(body[:1]) and body else 0
     digits = body[1 : 1 + size]
@@ -85,7 +85,7 @@ def _address(text: Text, index: int, body: bytes) -> tuple[int, bytes]:
 def _data(reading: Reading, index: int, address: int, rest: bytes) -> None:
     if not _HEX.fullmatch(rest) or len(rest) % 2:
         short(reading.text, index + 6, len(rest) + len(rest) % 2, len(rest))
-    reading.records.append(Record(address, bytes.fromhex(rest.decode()), index))
+    reading.records.append(PlacedBytes(address, bytes.fromhex(rest.decode()), index))
 
 
 def _end(reading: Reading, index: int, address: int, rest: bytes) -> None:

@@ -13,7 +13,7 @@ from __future__ import annotations
 import re
 
 from pipeline.formats.neutral import Declared, Decoded, refuse
-from pipeline.formats.records.overlaps import Record
+from pipeline.formats.records.overlaps import PlacedBytes
 from pipeline.formats.records.walk import Reading, short, tail, walk, wrong_sum
 
 NAME = "tektronix-hex"
@@ -56,7 +56,7 @@ def _take(reading: Reading, index: int, line: bytes) -> None:
         _summed(reading, index + 9, digits[8:-2], digits[-2:])
         if address + count > 0x10000:
             refuse(text.place(index + 1), "the record runs over 64 K", "compare the line with the source")
-        reading.records.append(Record(address, bytes.fromhex(digits[8:-2].decode()), index))
+        reading.records.append(PlacedBytes(address, bytes.fromhex(digits[8:-2].decode()), index))
     tail(reading, index + 1 + len(digits), line[1 + len(digits) :])
 
 

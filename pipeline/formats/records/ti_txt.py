@@ -12,8 +12,8 @@ import re
 from dataclasses import dataclass, field
 
 from pipeline.formats.neutral import Declared, Decoded, refuse
-from pipeline.formats.records.overlaps import Record, lay
-from pipeline.formats.text.characters import Text, plain
+from pipeline.formats.records.overlaps import PlacedBytes, lay
+from pipeline.formats.text.characters import Characters, plain
 
 NAME = "ti-txt"
 _SECTION = re.compile(rb"@([0-9A-Fa-f]{4,16})")
@@ -26,10 +26,10 @@ _PAIR = re.compile(rb"[0-9A-Fa-f]{2}")
 class _State:
     """Where the next byte goes."""
 
-    text: Text
+    text: Characters
     address: int | None = None
     ended: int | None = None
-    records: list[Record] = field(default_factory=list)
+    records: list[PlacedBytes] = field(default_factory=list)
 
 
 def decode(content: bytes, declared: Declared) -> Decoded:
@@ -82,5 +82,5 @@ def _line(state: _State, index: int, body: bytes) -> None:
     data = bytes.fromhex(body.decode())
     if len(data) > 16:
         text.ledger.add("a line of more than 16 bytes", text.place(index))
-    state.records.append(Record(state.address, data, index))
+    state.records.append(PlacedBytes(state.address, data, index))
     state.address += len(data)

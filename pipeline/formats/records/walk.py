@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 from typing import NoReturn
 
 from pipeline.formats.neutral import Declared, Decoded, refuse
-from pipeline.formats.records.overlaps import Record, lay
-from pipeline.formats.text.characters import Text, plain
+from pipeline.formats.records.overlaps import PlacedBytes, lay
+from pipeline.formats.text.characters import Characters, plain
 from pipeline.formats.text.prose import MOST_NOTED, shown
 
 
@@ -27,8 +27,8 @@ class Reading:
         notes: Header texts, start addresses, skipped text.
     """
 
-    text: Text
-    records: list[Record] = field(default_factory=list)
+    text: Characters
+    records: list[PlacedBytes] = field(default_factory=list)
     ended: int | None = None
     notes: list[str] = field(default_factory=list)
     skipped: int = 0
@@ -91,7 +91,7 @@ def tail(reading: Reading, index: int, rest: bytes) -> None:
         reading.text.ledger.add("text after a record skipped", reading.text.place(index))
 
 
-def short(text: Text, index: int, needed: int, here: int) -> NoReturn:
+def short(text: Characters, index: int, needed: int, here: int) -> NoReturn:
     """Refuse a record whose digits are not as many as its count asks for."""
     refuse(
         text.place(index),
@@ -100,7 +100,7 @@ def short(text: Text, index: int, needed: int, here: int) -> NoReturn:
     )
 
 
-def wrong_sum(text: Text, index: int, given: str, computed: str) -> NoReturn:
+def wrong_sum(text: Characters, index: int, given: str, computed: str) -> NoReturn:
     """Refuse a record whose sum is wrong."""
     refuse(
         text.place(index),

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import NoReturn
 
 from pipeline.formats.neutral import Declared, Decoded, refuse
-from pipeline.formats.records.overlaps import Record, lay
-from pipeline.formats.text.characters import Text, plain
+from pipeline.formats.records.overlaps import PlacedBytes, lay
+from pipeline.formats.text.characters import Characters, plain
 from pipeline.formats.text.prose import shown
 
 NAME = "ascii-hex"
@@ -81,14 +81,16 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     return Decoded(NAME, 8, (blocks,), text.ledger.closed())
 
 
-def _bytes(text: Text, grammar: _Grammar, start: re.Match[bytes]) -> tuple[list[Record], int, bytes]:
+def _bytes(
+    text: Characters, grammar: _Grammar, start: re.Match[bytes]
+) -> tuple[list[PlacedBytes], int, bytes]:
     """All bytes between start and end.
 
     Returns:
         (records, index of the end character, the end character).
     """
     body, at, end = text.body, start.end(), _ENDS[start[0][0]]
-    records: list[Record] = []
+    records: list[PlacedBytes] = []
     run, run_at, address, chosen = bytearray(), at, 0, b""
     while True:
         gap = _SPACE.match(body, at)
@@ -103,7 +105,7 @@ def _bytes(text: Text, grammar: _Grammar, start: re.Match[bytes]) -> tuple[list[
         found = grammar.value.match(body, at)
         field = None if found else grammar.address.match(body, at)
         if field is not None:
-            records.append(Record(address, bytes(run), run_at))
+            records.append(PlacedBytes(address, bytes(run), run_at))
             run, run_at, address = bytearray(), field.end(), int(field[1], grammar.radix)
             at = field.end()
             continue
@@ -120,11 +122,11 @@ def _bytes(text: Text, grammar: _Grammar, start: re.Match[bytes]) -> tuple[list[
             )
         run.append(int(found[1], grammar.radix))
         at = found.end()
-    records.append(Record(address, bytes(run), run_at))
+    records.append(PlacedBytes(address, bytes(run), run_at))
     return [record for record in records if record.data], at, end
 
 
-def _bad(text: Text, at: int, end: bytes) -> NoReturn:
+def _bad(text: Characters, at: int, end: bytes) -> NoReturn:
     """Say what stands where a byte should."""
     if at >= len(text.body):
         refuse(
@@ -139,7 +141,7 @@ def _bad(text: Text, at: int, end: bytes) -> NoReturn:
     )
 
 
-def _sum(text: Text, grammar: _Grammar, at: int, computed: int) -> None:
+def _sum(text: Characters, grammar: _Grammar, at: int, computed: int) -> None:
     """The sum field behind the end; without one that is reported."""
     found = grammar.total.match(text.body, at)
     if found is None:

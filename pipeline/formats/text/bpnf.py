@@ -14,7 +14,7 @@ import re
 import numpy as np
 
 from pipeline.formats.neutral import Block, Declared, Decoded, ambiguous, refuse
-from pipeline.formats.text.characters import Text, plain
+from pipeline.formats.text.characters import Characters, plain
 from pipeline.formats.text.prose import shown
 
 NAME = "bpnf"
@@ -49,7 +49,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     return Decoded(NAME, bits, ((block,),), text.ledger.closed())
 
 
-def _letters(text: Text) -> bytes:
+def _letters(text: Characters) -> bytes:
     """The two letters of this tape.
 
     Raises:
@@ -66,7 +66,7 @@ def _letters(text: Text) -> bytes:
     return used[0]
 
 
-def _width(text: Text, found: re.Match[bytes], declared: Declared) -> None:
+def _width(text: Characters, found: re.Match[bytes], declared: Declared) -> None:
     """Words that are not as wide as the chip: a lost letter, or another chip."""
     same = re.fullmatch(rb"(?:[^B]*B[^F]{%d}F)+[^B]*" % len(found[1]), text.body)
     if same:
@@ -82,7 +82,7 @@ def _width(text: Text, found: re.Match[bytes], declared: Declared) -> None:
     )
 
 
-def _filler(text: Text, letters: bytes, first: int, last: int) -> None:
+def _filler(text: Characters, letters: bytes, first: int, last: int) -> None:
     """What stands between words is no damaged word."""
     pattern = (
         rb"[10]{2,}F|B[10]" if letters == b"10" else rb"B[%b]|[%b]{3,}|[%b]F" % (letters, letters, letters)

@@ -14,7 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.formats.neutral import Ledger, Place, refuse
+from pipeline.formats.neutral import ForgivenTally, Place, refuse
 
 _LINE = re.compile(rb"[^\r\n]+")
 PADDING = b"\x00\x1a\x7f"
@@ -25,7 +25,7 @@ FOREIGN = 0xFF
 """Stands for a character outside ASCII."""
 
 
-class Text:
+class Characters:
     """Characters of a file with their places.
 
     Attributes:
@@ -35,7 +35,7 @@ class Text:
         ledger: What was undone.
     """
 
-    def __init__(self, body: bytes, base: int, scale: int, ledger: Ledger) -> None:
+    def __init__(self, body: bytes, base: int, scale: int, ledger: ForgivenTally) -> None:
         self.body = body
         self.base = base
         self.scale = scale
@@ -64,7 +64,7 @@ class Text:
                 yield found.start(), line
 
 
-def plain(content: bytes) -> Text:
+def plain(content: bytes) -> Characters:
     """Undo byte-order marks, UTF-16, parity and padding, and report each.
 
     Args:
@@ -76,16 +76,16 @@ def plain(content: bytes) -> Text:
     Raises:
         FormatError: UTF-16 of an odd number of bytes.
     """
-    ledger = Ledger()
+    ledger = ForgivenTally()
     body, base, scale = _unwrapped(content, ledger)
     body = _without_parity(body, base, scale, ledger)
-    text = Text(body, base, scale, ledger)
+    text = Characters(body, base, scale, ledger)
     text.body = _without_padding(text)
     text.__dict__.pop("line_starts", None)
     return text
 
 
-def _unwrapped(content: bytes, ledger: Ledger) -> tuple[bytes, int, int]:
+def _unwrapped(content: bytes, ledger: ForgivenTally) -> tuple[bytes, int, int]:
     """Take off a byte-order mark and one of the two UTF-16 orders."""
     top = Place(1, 1, 0)
     if content.startswith(b"\xef\xbb\xbf"):
@@ -134,7 +134,7 @@ def _parities(units: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.asarray(folded & 1, dtype=np.uint8)
 
 
-def _without_parity(body: bytes, base: int, scale: int, ledger: Ledger) -> bytes:
+def _without_parity(body: bytes, base: int, scale: int, ledger: ForgivenTally) -> bytes:
     """Clear bit 7 where every byte of the file carries the same parity there.
 
     NULs are leader and stay out of the question. Source: common practice of 7-bit links.
@@ -159,12 +159,12 @@ def _without_parity(body: bytes, base: int, scale: int, ledger: Ledger) -> bytes
     calm = shown | np.isin(stripped, np.frombuffer(PADDING + b"\x01\x02\x03\x11\x12\x13\x14", dtype=np.uint8))
     if not kind or not calm.all():
         return body
-    place = Text(body, base, scale, ledger).place(first)
+    place = Characters(body, base, scale, ledger).place(first)
     ledger.add(f"bit 7 carries {kind} and was cleared", place, int(np.count_nonzero(units >= 0x80)))
     return stripped.tobytes()
 
 
-def _without_padding(text: Text) -> bytes:
+def _without_padding(text: Characters) -> bytes:
     """Blank out NUL, rubout and Ctrl-Z at both ends of the file, and NULs around line ends."""
     body = text.body
     core = body.strip(PADDING + b" \t\r\n\x0c")

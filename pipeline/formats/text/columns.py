@@ -28,7 +28,7 @@ _BARS = b"|>;!"
 
 
 @dataclass(frozen=True, slots=True)
-class Row:
+class ListingRow:
     """One line of a listing.
 
     Attributes:
@@ -73,7 +73,7 @@ class Row:
         return self.ends[count - 1] + lead if lead < len(rest) else None
 
 
-def row(start: int, line: bytes, style: Style) -> Row | None:
+def row(start: int, line: bytes, style: Style) -> ListingRow | None:
     """A line as address and possible values, or None where it has not that form."""
     found = LINE.match(line)
     if found is None:
@@ -99,7 +99,7 @@ def row(start: int, line: bytes, style: Style) -> Row | None:
         return None
     colon = bool(found["sep"].strip())
     address = found["address"]
-    return Row(
+    return ListingRow(
         start,
         line,
         address,

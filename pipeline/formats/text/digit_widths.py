@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass, field
 
 from pipeline.formats.neutral import refuse
-from pipeline.formats.text.characters import Text
+from pipeline.formats.text.characters import Characters
 
 
 @dataclass(slots=True)
@@ -21,7 +21,7 @@ class Widths:
         padded: Numbers of digits that were seen with a leading zero.
     """
 
-    text: Text
+    text: Characters
     seen: dict[int, list[int]] = field(default_factory=dict)
     padded: set[int] = field(default_factory=set)
 

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 
 from pipeline.formats.neutral import Block, Declared, Decoded, ambiguous, refuse
 from pipeline.formats.records.whole_file import NIBBLE
-from pipeline.formats.text.characters import Text, plain
+from pipeline.formats.text.characters import Characters, plain
 from pipeline.formats.text.passes import Group, Log, joined, runs_of
 from pipeline.formats.text.prose import WORD, noted, without_stamps
-from pipeline.formats.text.tokens import HEX, Reader, Style, find_style, undressed, usual_separators
+from pipeline.formats.text.tokens import HEX, LineReader, Style, find_style, undressed, usual_separators
 
 NAME = "hex-text"
 SAMPLE = 1 << 18
@@ -100,7 +100,7 @@ def exact(content: bytes, declared: Declared) -> Decoded:
     style = find_style(text, declared)
     text = undressed(text, style)
     _one_directive(text, style)
-    reader = Reader(text, style, usual_separators(text, style))
+    reader = LineReader(text, style, usual_separators(text, style))
     log = Log()
     last = 0
     for start, line in text.filled():
@@ -137,7 +137,7 @@ def _dtype(style: Style) -> type[np.unsignedinteger]:
     return np.uint8 if bits <= 8 else np.uint16 if bits <= 16 else np.uint32 if bits <= 32 else np.uint64
 
 
-def _one_directive(text: Text, style: Style) -> None:
+def _one_directive(text: Characters, style: Style) -> None:
     """`DB` before unmarked values is an assembler's word or the value DB; nobody can say which."""
     if style.mark:
         return
@@ -155,7 +155,7 @@ def _one_directive(text: Text, style: Style) -> None:
         )
 
 
-def _wordlike(text: Text, style: Style) -> None:
+def _wordlike(text: Characters, style: Style) -> None:
     """A line of digits that can be read as a word: refused where it also falls out of the others' manner.
 
     That is: run-on digits shorter than the other lines, or letters of another case than everywhere else.
@@ -203,7 +203,7 @@ def _reads_as_word(word: bytes) -> bool:
     return len(flat) >= 4 and flat.isalpha() and len(set(flat)) > 1 and bool(set(flat) & set(b"AE"))
 
 
-def _shape(text: Text, group: Group, declared: Declared) -> None:
+def _shape(text: Characters, group: Group, declared: Declared) -> None:
     """Report lines of another length than most; refuse two-digit addresses read as values."""
     counts = np.frombuffer(group.counts, dtype=np.int64)
     firsts = np.frombuffer(group.values, dtype=np.uint64)[np.cumsum(counts) - counts].astype(np.int64)
@@ -227,7 +227,7 @@ def _shape(text: Text, group: Group, declared: Declared) -> None:
         )
 
 
-def _torn(text: Text, group: Group, last_line: int) -> None:
+def _torn(text: Characters, group: Group, last_line: int) -> None:
     """Report a last line that ends without a line end where the others have one."""
     if (
         len(group.counts) > 1
@@ -237,7 +237,7 @@ def _torn(text: Text, group: Group, last_line: int) -> None:
         text.ledger.add("the last line has no line end: it may be torn", text.place(group.starts[-1]))
 
 
-def _too_long(text: Text, groups: list[Group], limit: int) -> None:
+def _too_long(text: Characters, groups: list[Group], limit: int) -> None:
     """Refuse at the first line that reaches beyond the chip."""
     for group in groups:
         done = 0
@@ -251,7 +251,7 @@ def _too_long(text: Text, groups: list[Group], limit: int) -> None:
                 )
 
 
-def looks(text: Text) -> float:
+def looks(text: Characters) -> float:
     """How far the text looks like values: the share of its words that are hexadecimal or marked, 0 to 1."""
     words = WORD.findall(text.body[:SAMPLE])
     if not words:

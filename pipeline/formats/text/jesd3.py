@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.formats.neutral import LARGEST_CLAIM, Block, Declared, Decoded, refuse
-from pipeline.formats.text.characters import Text, plain
+from pipeline.formats.text.characters import Characters, plain
 from pipeline.formats.text.prose import shown
 
 NAME = "jesd3"
@@ -31,7 +31,7 @@ _TRANSMITTED = re.compile(rb"\x03[ \r\n\t]*([0-9A-Fa-f]{4})(?![0-9A-Fa-f])")
 class _Map:
     """What has been read so far."""
 
-    text: Text
+    text: Characters
     fuses: int | None = None
     default: int | None = None
     links: list[tuple[int, bytes, int]] = field(default_factory=list)
@@ -222,7 +222,7 @@ def _fuse_sum(fuse_map: _Map, units: NDArray[np.uint8]) -> None:
         )
 
 
-def _transmitted(content: bytes, text: Text, begin: int, end: int) -> None:
+def _transmitted(content: bytes, text: Characters, begin: int, end: int) -> None:
     """The four digits behind ETX: sum of all characters from STX to ETX, parity not counted; 0000 = not computed."""
     found = _TRANSMITTED.match(text.body, end)
     if begin < 0 or found is None:

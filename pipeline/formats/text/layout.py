@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from itertools import islice, pairwise
 
 from pipeline.formats.neutral import Declared, ambiguous, refuse
-from pipeline.formats.text.characters import Text
-from pipeline.formats.text.columns import ADDRESS_ONLY, LINE, STAR, Row, barred, row, ruler
+from pipeline.formats.text.characters import Characters
+from pipeline.formats.text.columns import ADDRESS_ONLY, LINE, STAR, ListingRow, barred, row, ruler
 from pipeline.formats.text.prose import WORD, cannot_be_data, shown
 from pipeline.formats.text.tokens import BYTE, HEX, LONGEST_LINE, Style, declared_style
 
@@ -26,7 +26,7 @@ _LINES_SAMPLED = 2000
 _LOOKED_AT = 200
 
 
-def claims(text: Text) -> bool:
+def claims(text: Characters) -> bool:
     """Whether most lines of the text begin with what must be an address column."""
     lines = set_off = wider = alone = forms = 0
     numbers: list[int] = []
@@ -70,7 +70,7 @@ def _set_off(found: re.Match[bytes]) -> bool:
     return not re.match(rb"[0-9A-Fa-f]{1,2}" + re.escape(sep), tail)
 
 
-def find_style(text: Text, declared: Declared) -> Style:
+def find_style(text: Characters, declared: Declared) -> Style:
     """How the values are written, from the digits of each line's first value.
 
     Raises:
@@ -120,7 +120,7 @@ def find_style(text: Text, declared: Declared) -> Style:
     return Style("", HEX, 16, 2, run_on=True, bits=8)
 
 
-def _numbers(text: Text, style: Style, usual: int, index: int, declared: Declared) -> Style:
+def _numbers(text: Characters, style: Style, usual: int, index: int, declared: Declared) -> Style:
     """Declared octal or decimal values: bytes, words of the chip, or words of several bytes with an order."""
     if style.radix not in (8, 10) or declared.bits > 8 or usual <= 3:
         return style
@@ -130,7 +130,7 @@ def _numbers(text: Text, style: Style, usual: int, index: int, declared: Declare
     )
 
 
-def _ordered(text: Text, style: Style, index: int, declared: Declared) -> Style:
+def _ordered(text: Characters, style: Style, index: int, declared: Declared) -> Style:
     """A style whose values stand for several bytes, with the order that was declared."""
     if declared.word_order is None:
         ambiguous(
@@ -167,10 +167,10 @@ class Break:
     line: bytes
 
 
-Item = Row | Star | End | Break
+Item = ListingRow | Star | End | Break
 
 
-def sorted_lines(text: Text, style: Style) -> list[Item]:
+def sorted_lines(text: Characters, style: Style) -> list[Item]:
     """Every line as what it is.
 
     Raises:
@@ -193,12 +193,12 @@ def sorted_lines(text: Text, style: Style) -> list[Item]:
             _certainly_text(text, start, line, style)
             if WORD.search(line):
                 items.append(Break(start, line))
-    _alike(text, [one for one in items if isinstance(one, Row)])
+    _alike(text, [one for one in items if isinstance(one, ListingRow)])
     _starred(text, items)
     return items
 
 
-def _certainly_text(text: Text, start: int, line: bytes, style: Style) -> None:
+def _certainly_text(text: Characters, start: int, line: bytes, style: Style) -> None:
     """Refuse a line that is neither a listing's line nor certainly text."""
     words = WORD.findall(line)
     fits = sum(1 for word in words if style.values(word) is not None)
@@ -207,7 +207,7 @@ def _certainly_text(text: Text, start: int, line: bytes, style: Style) -> None:
         _either(text, start, line)
 
 
-def _either(text: Text, start: int, line: bytes) -> None:
+def _either(text: Characters, start: int, line: bytes) -> None:
     ambiguous(
         text.place(start + len(line) - len(line.lstrip())),
         f"{shown(line)!r} could be a heading or a damaged line",
@@ -215,7 +215,7 @@ def _either(text: Text, start: int, line: bytes) -> None:
     )
 
 
-def _alike(text: Text, rows: list[Row]) -> None:
+def _alike(text: Characters, rows: list[ListingRow]) -> None:
     """Every address is written like the others: set off alike, as wide, or wider only as it grows."""
     if not rows:
         refuse(text.place(0), "no line has an address and values", "check that it is a listing")
@@ -228,14 +228,14 @@ def _alike(text: Text, rows: list[Row]) -> None:
             _either(text, one.start, one.line)
 
 
-def _starred(text: Text, items: list[Item]) -> None:
+def _starred(text: Characters, items: list[Item]) -> None:
     """A `*` stands between a line of values and an address; anything else hides what is repeated."""
     for position, item in enumerate(items):
         if not isinstance(item, Star):
             continue
-        if position == 0 or not isinstance(items[position - 1], Row):
+        if position == 0 or not isinstance(items[position - 1], ListingRow):
             refuse(text.place(item.start), "a * with no line of values before it", "compare with the source")
-        if position + 1 == len(items) or not isinstance(items[position + 1], Row | End):
+        if position + 1 == len(items) or not isinstance(items[position + 1], ListingRow | End):
             refuse(text.place(item.start), "a * with no address behind it", "add the listing's last address")
 
 
@@ -274,9 +274,9 @@ class _Span:
         kind: What stands there: another line, the end, or a `*` in between.
     """
 
-    one: Row
+    one: ListingRow
     next: bytes
-    kind: type[Row | End | Star]
+    kind: type[ListingRow | End | Star]
 
 
 def _spans(items: list[Item]) -> list[_Span]:
@@ -284,18 +284,18 @@ def _spans(items: list[Item]) -> list[_Span]:
     found = []
     for position, item in enumerate(items):
         after = items[position + 1] if position + 1 < len(items) else None
-        if not isinstance(item, Row):
+        if not isinstance(item, ListingRow):
             continue
-        if isinstance(after, Row | End):
+        if isinstance(after, ListingRow | End):
             found.append(_Span(item, after.address, type(after)))
         elif isinstance(after, Star):
             behind = items[position + 2]
-            assert isinstance(behind, Row | End)
+            assert isinstance(behind, ListingRow | End)
             found.append(_Span(item, behind.address, Star))
     return found
 
 
-def find_layout(text: Text, items: list[Item], declared: Declared, style: Style) -> Layout:
+def find_layout(text: Characters, items: list[Item], declared: Declared, style: Style) -> Layout:
     """Radix and step from the addresses of neighbouring lines.
 
     Raises:
@@ -303,7 +303,7 @@ def find_layout(text: Text, items: list[Item], declared: Declared, style: Style)
         AmbiguousError: Several do, and give different addresses.
     """
     spans = _spans(items)
-    addressed = [one for one in items if isinstance(one, Row | End)]
+    addressed = [one for one in items if isinstance(one, ListingRow | End)]
     found = []
     for name, radix in RADIX.items():
         if declared.address in (None, name) and all(
@@ -311,7 +311,7 @@ def find_layout(text: Text, items: list[Item], declared: Declared, style: Style)
         ):
             numbers = [int(one.address, radix) for one in addressed]
             found.append((*_best_step(spans, radix, style), radix, numbers))
-    first = next(one for one in items if isinstance(one, Row))
+    first = next(one for one in items if isinstance(one, ListingRow))
     if not found:
         refuse(text.place(first.at), "addresses with digits of another radix", "declare the address radix")
     best = max(one[0] for one in found)
@@ -340,7 +340,7 @@ def _units(found: tuple[tuple[int, int], int, int, int, list[int]]) -> list[int]
 
 def _lossy(spans: list[_Span], radix: int, step: int) -> bool:
     """Whether so short a listing could be one of another radix that lost whole lines."""
-    rows = [span for span in spans if span.kind is Row]
+    rows = [span for span in spans if span.kind is ListingRow]
     if not step or len(rows) >= _PROVING_LINES:
         return False
     moves = [int(span.next, radix) - int(span.one.address, radix) for span in rows]
@@ -350,7 +350,7 @@ def _lossy(spans: list[_Span], radix: int, step: int) -> bool:
 def _best_step(spans: list[_Span], radix: int, style: Style) -> tuple[tuple[int, int], int, int]:
     """((lines filled exactly, lines that fit), step, scale) for the step that most lines keep."""
     moves = [(one, int(one.next, radix) - int(one.one.address, radix)) for one in spans]
-    steps = Counter(move for one, move in moves if one.kind is Row and move > 0)
+    steps = Counter(move for one, move in moves if one.kind is ListingRow and move > 0)
     best = ((0, 0), 0, 1)
     for scale in sorted({1, (style.bits + 7) // 8}):
         tried = [step for step, _ in steps.most_common(_STEPS_TRIED)]
@@ -368,7 +368,7 @@ def _best_step(spans: list[_Span], radix: int, style: Style) -> tuple[tuple[int,
     return best
 
 
-def _held(one: Row, units: int) -> tuple[bool, bool]:
+def _held(one: ListingRow, units: int) -> tuple[bool, bool]:
     """Whether a line holds so many units and behind them no more than a text column of theirs; whether it can."""
     if units not in one.reach:
         return False, False
@@ -378,7 +378,7 @@ def _held(one: Row, units: int) -> tuple[bool, bool]:
 
 def _keeps(span: _Span, move: int, step: int) -> bool:
     """Whether a line moves on by the step, or by repetitions of it."""
-    return move == step if span.kind is Row else span.kind is Star and move > 0 and move % step == 0
+    return move == step if span.kind is ListingRow else span.kind is Star and move > 0 and move % step == 0
 
 
 def _column(spans: list[_Span], radix: int, step: int, scale: int) -> int | None:

@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.formats.neutral import LARGEST_CLAIM, Block, Declared, Decoded, ambiguous, refuse
-from pipeline.formats.text.characters import Text, plain
-from pipeline.formats.text.columns import Row, barred, inside_bars, matches
+from pipeline.formats.text.characters import Characters, plain
+from pipeline.formats.text.columns import ListingRow, barred, inside_bars, matches
 from pipeline.formats.text.digit_widths import Widths
 from pipeline.formats.text.layout import Break, End, Item, Layout, Star, find_layout, find_style, sorted_lines
 from pipeline.formats.text.prose import noted, shown, without_stamps
@@ -66,7 +66,7 @@ class _Builder:
         widths: Digits of the values so far.
     """
 
-    text: Text
+    text: Characters
     declared: Declared
     style: Style
     layout: Layout
@@ -87,7 +87,7 @@ class _Builder:
             self.star = item.start
         elif isinstance(item, End):
             self._end(item)
-        elif isinstance(item, Row):
+        elif isinstance(item, ListingRow):
             self._row(item, following)
 
     def _address(self, digits: bytes, index: int) -> int:
@@ -112,7 +112,7 @@ class _Builder:
             )
         self.ended = True
 
-    def _row(self, one: Row, following: Item | None) -> None:
+    def _row(self, one: ListingRow, following: Item | None) -> None:
         """A line with values."""
         address = self._address(one.address, one.at)
         if self.star is not None:
@@ -186,7 +186,7 @@ class _Builder:
         self.runs[-1].pieces[-1][1].append(np.tile(np.array(units, dtype=self._kind()), missing // width))
         self.due = address
 
-    def _doubled(self, one: Row, address: int) -> bool:
+    def _doubled(self, one: ListingRow, address: int) -> bool:
         """A line that is the one before once more, values and all, is left out and reported."""
         if self.last is None or address != self.last[0]:
             return False
@@ -200,7 +200,7 @@ class _Builder:
         self.text.ledger.add("a line is doubled", self.text.place(one.at))
         return True
 
-    def _jump(self, one: Row, address: int) -> None:
+    def _jump(self, one: ListingRow, address: int) -> None:
         """An address that does not follow: a declared gap, or a refusal."""
         assert self.due is not None
         missing = address - self.due
@@ -220,11 +220,11 @@ class _Builder:
             remedy = "compare with the source"
         refuse(self.text.place(one.at), problem, remedy)
 
-    def _count(self, one: Row, address: int, following: Item | None) -> int:
+    def _count(self, one: ListingRow, address: int, following: Item | None) -> int:
         """How many values the line holds; what stands behind them is its text column."""
         scale, reach = self.layout.scale, one.reach
         full = self.layout.step // scale
-        after = self.layout.number(following.address) if isinstance(following, Row | End) else None
+        after = self.layout.number(following.address) if isinstance(following, ListingRow | End) else None
         move = 0 if after is None else (after - address) // scale
         if move > 0 and not (full and move > full):
             units = move if isinstance(following, End) or self._plausible(one, move) else max(full, move)
@@ -240,7 +240,7 @@ class _Builder:
             )
         return next(k for k, size in enumerate(reach, 1) if size >= units)
 
-    def _plausible(self, one: Row, units: int) -> bool:
+    def _plausible(self, one: ListingRow, units: int) -> bool:
         """Whether a line can end behind so many units: the text column, if any, starts where the others' does."""
         if units not in one.reach:
             return False
@@ -248,7 +248,7 @@ class _Builder:
         at = one.text_at(count)
         return at is None or at == self.layout.column or self._fits(one, count)
 
-    def _cut(self, one: Row, count: int, address: int, following: Item | None) -> list[int]:
+    def _cut(self, one: ListingRow, count: int, address: int, following: Item | None) -> list[int]:
         """The line's units; padding of the last word is cut where the last address says so."""
         units = one.first(count)
         if not isinstance(following, End) or self.style.group == 1:
@@ -259,7 +259,7 @@ class _Builder:
             return units[:size]
         return units
 
-    def _short(self, one: Row) -> int:
+    def _short(self, one: ListingRow) -> int:
         """A line whose length no address gives, the last of a run: where its text column begins."""
         most, column = len(one.words), self.layout.column
         if column is not None and len(one.line.rstrip()) > column:
@@ -283,12 +283,12 @@ class _Builder:
             )
         return fitting[0]
 
-    def _fits(self, one: Row, count: int) -> bool:
+    def _fits(self, one: ListingRow, count: int) -> bool:
         """Whether what stands behind `count` values can be their text column, or is nothing."""
         rest = one.rest(count)
         return not rest.strip() or barred(rest) or matches(rest, one.first(count))
 
-    def _text_column(self, one: Row, count: int, units: list[int]) -> None:
+    def _text_column(self, one: ListingRow, count: int, units: list[int]) -> None:
         """What stands behind the values is where the others have their text, and is reported where it is not theirs."""
         rest, column = one.rest(count), self.layout.column
         at = one.text_at(count)
@@ -321,7 +321,11 @@ class _Builder:
         if self.style.radix == 16:
             self.widths.report()
         body = self.text.body.rstrip(b" \t\x0c")
-        if isinstance(last, Row) and len(self.text.line_starts) > 1 and not body.endswith((b"\r", b"\n")):
+        if (
+            isinstance(last, ListingRow)
+            and len(self.text.line_starts) > 1
+            and not body.endswith((b"\r", b"\n"))
+        ):
             self.text.ledger.add("the last line has no line end: it may be torn", self.text.place(last.start))
 
     def blocks(self) -> tuple[tuple[Block, ...], ...]:

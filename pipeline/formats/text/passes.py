@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.formats.neutral import Declared, ambiguous
-from pipeline.formats.text.characters import Text
+from pipeline.formats.text.characters import Characters
 from pipeline.formats.text.prose import WORD, shown, signature
 
 
@@ -63,7 +63,7 @@ class Log:
         return [one for gap in self.gaps for one in gap]
 
 
-def runs_of(log: Log, text: Text, declared: Declared) -> list[Group]:
+def runs_of(log: Log, text: Characters, declared: Declared) -> list[Group]:
     """One group a pass.
 
     Raises:

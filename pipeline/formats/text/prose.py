@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 
-from pipeline.formats.text.characters import Text
+from pipeline.formats.text.characters import Characters
 
 WORD = re.compile(rb"[0-9A-Za-z_]+")
 _PROSE = re.compile(rb"[A-Za-z]{2,}")
@@ -60,7 +60,7 @@ def signature(line: bytes) -> bytes:
     return re.sub(rb"[0-9]+", b"#", line.strip().lower())
 
 
-def without_stamps(text: Text) -> Text:
+def without_stamps(text: Characters) -> Characters:
     """Blank out time stamps where every line (but a torn first or last one) starts with one.
 
     Two lines are the least that can show it; a bracketed stamp shows it alone. Times of day that run on in
@@ -84,10 +84,10 @@ def without_stamps(text: Text) -> Text:
     for start, size in spans:
         body[start : start + size] = b" " * size
     text.ledger.add("time stamps before lines skipped", text.place(spans[0][0]), len(spans))
-    return Text(bytes(body), text.base, text.scale, text.ledger)
+    return Characters(bytes(body), text.base, text.scale, text.ledger)
 
 
-def noted(text: Text, skipped: list[tuple[int, bytes]]) -> tuple[str, ...]:
+def noted(text: Characters, skipped: list[tuple[int, bytes]]) -> tuple[str, ...]:
     """Notes that quote the lines that were skipped."""
     quoted = [
         f"skipped text, line {text.place(start).line}: {shown(line)}" for start, line in skipped[:MOST_NOTED]

@@ -14,7 +14,7 @@ from itertools import islice
 from typing import NoReturn
 
 from pipeline.formats.neutral import Declared, ambiguous, refuse
-from pipeline.formats.text.characters import Text
+from pipeline.formats.text.characters import Characters
 from pipeline.formats.text.digit_widths import Widths
 from pipeline.formats.text.prose import WORD, cannot_be_data, prose_words, shown
 
@@ -147,7 +147,7 @@ def _kept(line: bytes) -> list[bytes] | None:
     return None
 
 
-def find_style(text: Text, declared: Declared) -> Style:
+def find_style(text: Characters, declared: Declared) -> Style:
     """The style of the dump, from what most of its digits look like.
 
     Raises:
@@ -196,7 +196,7 @@ def find_style(text: Text, declared: Declared) -> Style:
     return _wide_style(text, usual, widths, first, declared)
 
 
-def _signed(text: Text) -> None:
+def _signed(text: Characters) -> None:
     """Refuse bytes that were printed as signed numbers: FFFFFFC3 among pairs."""
     found = re.search(rb"(?<![0-9A-Za-z_])[Ff]{6}[89A-Fa-f][0-9A-Fa-f](?![0-9A-Za-z_])", text.body)
     if found:
@@ -207,7 +207,7 @@ def _signed(text: Text) -> None:
         )
 
 
-def _marked_style(text: Text, mark: str, declared: Declared) -> Style:
+def _marked_style(text: Characters, mark: str, declared: Declared) -> Style:
     """Marked values: bytes, or words where one is wider than two digits."""
     found = [(one.start(1), one[1]) for one in MARKS[mark].finditer(text.body)]
     widest = max(found, key=lambda one: len(one[1].lstrip(b"0")) if mark == "h" else len(one[1]))
@@ -220,7 +220,7 @@ def _marked_style(text: Text, mark: str, declared: Declared) -> Style:
     return _grouped(text, widest[0], usual, mark, declared)
 
 
-def _grouped(text: Text, index: int, width: int, mark: str, declared: Declared) -> Style:
+def _grouped(text: Characters, index: int, width: int, mark: str, declared: Declared) -> Style:
     """Tokens of 4 or 8 digits that stand for bytes: only with a declared byte order."""
     if width not in (4, 8):
         ambiguous(
@@ -239,7 +239,7 @@ def _grouped(text: Text, index: int, width: int, mark: str, declared: Declared) 
 
 
 def _wide_style(
-    text: Text, usual: int, widths: Counter[int], first: dict[int, int], declared: Declared
+    text: Characters, usual: int, widths: Counter[int], first: dict[int, int], declared: Declared
 ) -> Style:
     """Plain digits that mostly stand in longer words: words of the chip, groups, or run-on pairs."""
     if declared.bits > 8 and usual <= (declared.bits + 3) // 4:
@@ -267,7 +267,7 @@ def _wide_style(
     return Style("", HEX, 16, 2, run_on=True, bits=8)
 
 
-def undressed(text: Text, style: Style) -> Text:
+def undressed(text: Characters, style: Style) -> Characters:
     """Comments of source code blanked out, where values are marked."""
     if not style.mark or b"/*" not in text.body:
         return text
@@ -276,18 +276,18 @@ def undressed(text: Text, style: Style) -> Text:
         return text
     text.ledger.add("comments skipped", text.place(comments[0].start()), len(comments))
     blank = _COMMENT.sub(lambda one: re.sub(rb"[^\r\n]", b" ", one[0]), text.body)
-    return Text(blank, text.base, text.scale, text.ledger)
+    return Characters(blank, text.base, text.scale, text.ledger)
 
 
 @dataclass(slots=True)
-class Reader:
+class LineReader:
     """Judges line after line against the style.
 
     Attributes:
         usual: The separators of most lines.
     """
 
-    text: Text
+    text: Characters
     style: Style
     usual: frozenset[int] = frozenset()
     needless: bool | None = None
@@ -430,7 +430,7 @@ def separators(line: bytes) -> frozenset[int]:
     return frozenset(WORD.sub(b"", line.strip()).translate(None, _CLOSERS))
 
 
-def usual_separators(text: Text, style: Style) -> frozenset[int]:
+def usual_separators(text: Characters, style: Style) -> frozenset[int]:
     """The separators that most lines of nothing but values use."""
     kinds: Counter[frozenset[int]] = Counter()
     for _, line in islice(text.filled(), LINES_SAMPLED):

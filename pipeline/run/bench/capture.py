@@ -63,7 +63,7 @@ MOST_LOOKS = 4
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class CaptureWish:
     """What was asked for on the command line."""
 
     port: str
@@ -89,7 +89,7 @@ class Chosen:
 
 
 def capture(
-    wish: Wish, *, quiet: bool = False, driver_lost: Callable[[Any], int | None] = overruns
+    wish: CaptureWish, *, quiet: bool = False, driver_lost: Callable[[Any], int | None] = overruns
 ) -> dict[str, Any]:
     """What `capture --json` prints; the reading is in dumps/ and in the sheet.
 
@@ -148,7 +148,9 @@ def capture(
     return _finish(root, path, wish, chosen, watch, took)
 
 
-def _gone_on_with(root: Path, path: Path, log: int, wish: Wish, watch: Watch) -> tuple[Path, int, Watch]:
+def _gone_on_with(
+    root: Path, path: Path, log: int, wish: CaptureWish, watch: Watch
+) -> tuple[Path, int, Watch]:
     """The log to go on with, and what it has so far.
 
     In protocol form it is the unfinished one. Plain printing shows nobody where it was cut, so that another
@@ -175,7 +177,7 @@ def _gone_on_with(root: Path, path: Path, log: int, wish: Wish, watch: Watch) ->
     return path, log, watch
 
 
-def _nothing_came(wish: Wish, path: Path) -> None:
+def _nothing_came(wish: CaptureWish, path: Path) -> None:
     left = path.stat().st_size
     if not left:
         path.unlink()
@@ -187,7 +189,7 @@ def _nothing_came(wish: Wish, path: Path) -> None:
     )
 
 
-def _chosen(root: Path, wish: Wish) -> Chosen:
+def _chosen(root: Path, wish: CaptureWish) -> Chosen:
     """The chip's organisation and part, from the options or the sheet; chip and reader must be in the sheet."""
     project = read_project(root)
     plan = project.plan
@@ -237,7 +239,7 @@ def _catalogued(planned: PlannedChip, organisation: Organisation) -> str | None:
     return found.part if found == planned.part else None
 
 
-def _log_path(root: Path, wish: Wish) -> Path:
+def _log_path(root: Path, wish: CaptureWish) -> Path:
     """Where the raw stream goes: the unfinished log with --resume, else the next free number."""
     folder = root / UNFINISHED
     with storage_trouble(folder):
@@ -280,7 +282,7 @@ def _follow(
     recorder: Recorder,
     port: Any,
     watch: Watch,
-    wish: Wish,
+    wish: CaptureWish,
     path: Path,
     log: int,
     driver_lost: Callable[[Any], int | None],
@@ -320,7 +322,9 @@ def _all_there(recorder: Recorder, watch: Watch, path: Path) -> bool:
     return watch.words >= watch.expected * watch.passes and _has_passes(path, watch)
 
 
-def _listen(recorder: Recorder, port: Any, watch: Watch, wish: Wish, path: Path, progress: Progress) -> None:
+def _listen(
+    recorder: Recorder, port: Any, watch: Watch, wish: CaptureWish, path: Path, progress: Progress
+) -> None:
     total = watch.expected * watch.passes
     last, heard, looks = time.monotonic(), False, 0
     while not watch.complete:
@@ -362,7 +366,7 @@ def _has_passes(path: Path, watch: Watch) -> bool:
     return sum(count // watch.expected for count in words) >= watch.passes
 
 
-def _garbage(wish: Wish, path: Path) -> PortError:
+def _garbage(wish: CaptureWish, path: Path) -> PortError:
     return PortError(
         where=wish.port,
         problem=(
@@ -392,7 +396,9 @@ def _say_kept(path: Path, recorder: Recorder, watch: Watch) -> None:
     notice(f"The raw log is kept: {path} ({recorder.received} bytes of this run). --resume {then}")
 
 
-def _finish(root: Path, path: Path, wish: Wish, chosen: Chosen, watch: Watch, took: Took) -> dict[str, Any]:
+def _finish(
+    root: Path, path: Path, wish: CaptureWish, chosen: Chosen, watch: Watch, took: Took
+) -> dict[str, Any]:
     """Decode, examine, and only then give the log its place in dumps/ and its row in the sheet."""
     target = root / "dumps" / path.with_suffix(".log").name
     if watch.garbled:

@@ -12,9 +12,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.bags.portable_names import is_portable
+from pipeline.edges.bags.restore import restore_file
 from pipeline.edges.console import Progress
 from pipeline.edges.project_folder import DEEPEST_FOLDERS, SHEET_NAME, real, speakable
-from pipeline.edges.bags.restore import restore_file
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, DestinationError, UnsafeError
 from pipeline.run.keep.valid_bag import Judged

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from pipeline.bags.observed import Entry
+from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
 from pipeline.flow import Plan, Words
 from pipeline.run.crew import Crew
@@ -133,12 +133,12 @@ class Together:
             out["checks"] = self.holding[chip]
         return out
 
-    def space_records(self, entries: list[Entry]) -> list[dict[str, Any]]:
+    def space_records(self, entries: list[BagEntry]) -> list[dict[str, Any]]:
         """Writes the spaces; their records."""
         return [self._space_record(space, bank, checks, entries) for space, bank, checks in self.spaces]
 
     def _space_record(
-        self, space: Space, bank: Assembled, checks: Sequence[SelfCheck], entries: list[Entry]
+        self, space: Space, bank: Assembled, checks: Sequence[SelfCheck], entries: list[BagEntry]
     ) -> dict[str, Any]:
         order = space.byte_order or "big"
         chips = _chips_of(space, bank.bank)

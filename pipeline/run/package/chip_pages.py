@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NamedTuple
 
-from pipeline.bags.observed import Entry
+from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
 from pipeline.one_line import inert_json
 from pipeline.run.package.one_chip import needs_person
@@ -68,7 +68,7 @@ class Finished(NamedTuple):
     steps: dict[str, bytes]
     notes: bytes
     summary: Summary
-    entries: list[Entry]
+    entries: list[BagEntry]
 
 
 def finish_batch(finish: Finish, items: Sequence[tuple[bytes, Mapping[str, Any]]]) -> list[Finished]:

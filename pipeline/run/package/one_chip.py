@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.bags.observed import Entry
+from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
 from pipeline.edges.project_folder import read_file
 from pipeline.errors import FormatError, WellreadError
@@ -109,7 +109,7 @@ class Worked:
 
     chip: str
     record: dict[str, Any]
-    entries: list[Entry] = field(default_factory=list)
+    entries: list[BagEntry] = field(default_factory=list)
     inputs: list[tuple[str, str]] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
     evidence: Evidence | None = None
@@ -414,7 +414,7 @@ def _image(
         if mask is not None:
             worked.entries.append(write_member(job.root, f"{base}.contested.bin", mask))
     else:
-        entry = Entry(
+        entry = BagEntry(
             f"{base}.bin",
             len(content),
             hashlib.sha256(content).hexdigest(),

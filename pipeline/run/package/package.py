@@ -24,7 +24,7 @@ from pathlib import Path
 from typing import Any, Self
 
 from pipeline import __version__
-from pipeline.bags.observed import Entry
+from pipeline.bags.observed import BagEntry
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import observe
 from pipeline.edges.bags.second_opinion import second_opinion
@@ -68,7 +68,7 @@ class _Building:
     job: Job
     loose: list[str]
     crew: Crew
-    entries: list[Entry] = field(default_factory=list)
+    entries: list[BagEntry] = field(default_factory=list)
     inputs: dict[str, str] = field(default_factory=dict)
     sheet: list[dict[str, Any]] = field(default_factory=list)
     attachments: list[dict[str, Any]] = field(default_factory=list)
@@ -219,7 +219,7 @@ def _other_inputs(building: _Building) -> None:
         building.attachments.append(_stored(entry, path))
 
 
-def _stored(entry: Entry, original: str) -> dict[str, Any]:
+def _stored(entry: BagEntry, original: str) -> dict[str, Any]:
     return {
         "path": entry.path,
         "original_name": original,
@@ -384,7 +384,7 @@ def _written(building: _Building, head: dict[str, Any], parts: _Parts, previous:
     )
 
 
-def _record(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
+def _record(root: Path, head: Mapping[str, Any], parts: _Parts) -> BagEntry:
     """`metadata/record.json`, chips last and one at a time."""
     with MemberStream(root, "metadata/record.json") as stream:
         text = inert_json(json.dumps(head, ensure_ascii=False, indent=1))
@@ -397,7 +397,7 @@ def _record(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
     return stream.entry
 
 
-def _premis(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
+def _premis(root: Path, head: Mapping[str, Any], parts: _Parts) -> BagEntry:
     """`metadata/premis.xml`: objects, then events in time order, then agents and rights."""
     premis = Premis(head)
     operators = dict.fromkeys(person for chip in parts.index for person in chip["operators"])
@@ -418,7 +418,7 @@ def _copy(spool: Bytes, stream: MemberStream) -> None:
         stream.write(chunk)
 
 
-def _notes(root: Path, head: Mapping[str, Any], parts: _Parts) -> Entry:
+def _notes(root: Path, head: Mapping[str, Any], parts: _Parts) -> BagEntry:
     with MemberStream(root, "metadata/provenance.txt") as stream:
         stream.write(notes.opening(head).encode("utf-8", "backslashreplace"))
         _copy(parts.notes, stream)

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from pipeline.bags.observed import Entry
+from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
 from pipeline.run.package.spool import Bytes
 from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, first_page, report_pages
@@ -61,7 +61,7 @@ def write_report(
     captured: Iterable[tuple[str, str]],
     summaries: Sequence[Summary],
     records: Bytes,
-) -> list[Entry]:
+) -> list[BagEntry]:
     """The report's first page, and for small sets everything in it; chip pages of large sets exist already."""
     told = {**head, "events": events(head, captured)}
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from pipeline.bags.observed import Entry
+from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
 from pipeline.edges.console import Progress
 from pipeline.errors import FormatError
@@ -52,15 +52,15 @@ class Making:
     public: Public
     head: dict[str, Any]
     root: Path | None
-    entries: list[Entry] = field(default_factory=list)
-    sorts: dict[str, Entry] = field(default_factory=dict)
+    entries: list[BagEntry] = field(default_factory=list)
+    sorts: dict[str, BagEntry] = field(default_factory=dict)
     described: dict[str, str] = field(default_factory=dict)
     chips: list[dict[str, Any]] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
     captures: Counter[tuple[str, str]] = field(default_factory=Counter)
     example: dict[str, Any] | None = None
 
-    def write(self, path: str, content: bytes, what: str) -> Entry | None:
+    def write(self, path: str, content: bytes, what: str) -> BagEntry | None:
         """One file of the bundle, unless this is a dry run."""
         self.described[path] = what
         if self.root is None:
@@ -207,7 +207,7 @@ def _more_objects(premis: Premis, told: Mapping[str, Any], making: Making) -> st
     return out
 
 
-def _stored(entry: Entry, original: str | None = None) -> dict[str, Any]:
+def _stored(entry: BagEntry, original: str | None = None) -> dict[str, Any]:
     return {
         "path": entry.path,
         "original_name": original,

@@ -17,9 +17,9 @@ import numpy as np
 
 from pipeline.bags.portable_names import is_portable, portable_name
 from pipeline.catalogue import Catalogue, load
+from pipeline.edges.bags.restore import write_inside
 from pipeline.edges.console import Progress
 from pipeline.edges.new_file import write_new
-from pipeline.edges.bags.restore import write_inside
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, PairingError, UnsafeError, UnsettledError, UsageError
 from pipeline.flow import Words
@@ -50,7 +50,7 @@ ByteOrder = Literal["big", "little"]
 
 
 @dataclass(frozen=True, slots=True)
-class Wish:
+class BurnWish:
     """What was asked for beyond the chip and the part.
 
     Attributes:
@@ -88,7 +88,7 @@ def wish(
     invert_address: str | None,
     invert_data: str | None,
     selects: Sequence[str],
-) -> Wish:
+) -> BurnWish:
     """The options of the command line, checked.
 
     Raises:
@@ -109,7 +109,7 @@ def wish(
         _lines("--invert-address", invert_address, "A"),
         _lines("--invert-data", invert_data, "D"),
     )
-    return Wish(form, output, even_so, layout, byte_order, socket, order, dict(map(_select, selects)))
+    return BurnWish(form, output, even_so, layout, byte_order, socket, order, dict(map(_select, selects)))
 
 
 def _lines(option: str, text: str | None, letter: str) -> tuple[int, ...]:
@@ -134,7 +134,9 @@ def _select(text: str) -> tuple[int, int]:
     return int(found[1]), int(found[2].lower() in ("high", "1"))
 
 
-def burn_chip(path: Path, chip: str, into: str, wanted: Wish, *, quiet: bool) -> tuple[dict[str, Any], str]:
+def burn_chip(
+    path: Path, chip: str, into: str, wanted: BurnWish, *, quiet: bool
+) -> tuple[dict[str, Any], str]:
     """A file for one replacement chip: what `burn --json` prints, and the same in words.
 
     Args:
@@ -247,7 +249,7 @@ def _catalogue(head: Mapping[str, Any]) -> Catalogue:
     return known.with_parts(own)
 
 
-def _old_part(record: Mapping[str, Any], wanted: Wish, catalogue: Catalogue) -> Part:
+def _old_part(record: Mapping[str, Any], wanted: BurnWish, catalogue: Catalogue) -> Part:
     name = wanted.socket or record.get("catalogued")
     if not name:
         raise PairingError(
@@ -258,7 +260,7 @@ def _old_part(record: Mapping[str, Any], wanted: Wish, catalogue: Catalogue) -> 
     return catalogue.find(name)
 
 
-def _refuse_unsettled(where: str, unsettled: bool, why: str, wanted: Wish) -> None:  # noqa: FBT001 - a fact, not a switch
+def _refuse_unsettled(where: str, unsettled: bool, why: str, wanted: BurnWish) -> None:  # noqa: FBT001 - a fact, not a switch
     if unsettled and not wanted.even_so:
         raise UnsettledError(
             where=where,
@@ -267,7 +269,7 @@ def _refuse_unsettled(where: str, unsettled: bool, why: str, wanted: Wish) -> No
         )
 
 
-def _file(words: Words, bits: int, wanted: Wish, header: str) -> bytes:
+def _file(words: Words, bits: int, wanted: BurnWish, header: str) -> bytes:
     """The file, decoded again and compared before anybody gets it."""
     flat = np.frombuffer(as_bytes(words, bits, byte_order=cast("ByteOrder", wanted.byte_order)), np.uint8)
     content = encode(wanted.form, [Block(0, flat)], header=header.encode("ascii", "replace")[:64])
@@ -279,7 +281,7 @@ def _file(words: Words, bits: int, wanted: Wish, header: str) -> bytes:
 
 
 def burn_space(
-    path: Path, space: str, into: str, wanted: Wish, *, quiet: bool, clear_leftovers: bool = False
+    path: Path, space: str, into: str, wanted: BurnWish, *, quiet: bool, clear_leftovers: bool = False
 ) -> tuple[dict[str, Any], str]:
     """Files for a set of chips that together hold an assembled space; the output is a new folder.
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline.edges.console import Progress
 from pipeline.publish.changes import (
-    Content,
+    ImagePair,
     brief,
     compare_chips,
     compare_heads,
@@ -64,7 +64,7 @@ def _content(
     heads: tuple[Mapping[str, Any], Mapping[str, Any]],
     old: Mapping[str, Any] | None,
     new: Mapping[str, Any] | None,
-) -> Content | None:
+) -> ImagePair | None:
     """Both images, unless they are one or cannot be laid side by side."""
     if old is None or new is None:
         return None
@@ -86,4 +86,4 @@ def _content(
     name = new.get("catalogued") or old.get("catalogued") or ""
     parts = [head.get("parts", {}).get(name, {}) for head in heads]
     fades = {part.get("fades_to") for part in parts} - {None}
-    return Content(images[0], images[1], doubt, bits, fades.pop() if len(fades) == 1 else None, name)
+    return ImagePair(images[0], images[1], doubt, bits, fades.pop() if len(fades) == 1 else None, name)

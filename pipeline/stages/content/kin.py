@@ -186,7 +186,7 @@ def _inverse(chips: Sequence[ChipImage], groups: Sequence[Sequence[int]]) -> Ite
             )
 
 
-class _Compared(NamedTuple):
+class _Comparison(NamedTuple):
     """What a word-by-word comparison of two images gave."""
 
     words: int
@@ -197,19 +197,19 @@ class _Compared(NamedTuple):
     other_start: int
 
 
-def _compare(first: Words, second: Words, shift: int) -> _Compared:
+def _compare(first: Words, second: Words, shift: int) -> _Comparison:
     """Count what differs, and in which direction from the first to the second."""
     one, other, start, other_start = _overlap(first, second, shift)
     changed = one ^ other
     rises, falls = _ones(changed & other), _ones(changed & one)
-    return _Compared(len(one), int(np.count_nonzero(changed)), rises, falls, start, other_start)
+    return _Comparison(len(one), int(np.count_nonzero(changed)), rises, falls, start, other_start)
 
 
 def _ones(words: Words) -> int:
     return int(np.unpackbits(np.ascontiguousarray(words).view(np.uint8)).sum())
 
 
-def _told(chips: Sequence[ChipImage], pair: Related, found: _Compared) -> Iterator[Finding]:
+def _told(chips: Sequence[ChipImage], pair: Related, found: _Comparison) -> Iterator[Finding]:
     """The findings of one compared pair, one for each chip."""
     one, other = chips[pair.first], chips[pair.second]
     sizes = one.signature.organisation.words, other.signature.organisation.words

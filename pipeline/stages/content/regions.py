@@ -28,7 +28,7 @@ _SMALLEST = 4
 _CURVE_FIT = 0.25
 
 
-class _Found(NamedTuple):
+class _FoundRegion(NamedTuple):
     kind: RegionKind
     start: int
     end: int
@@ -57,7 +57,7 @@ def _is_power(words: Words) -> NDArray[np.bool_]:
 _POWER = _is_power(np.arange(256, dtype=np.uint16))
 
 
-def _decode(words: Words, bits: int) -> list[_Found]:
+def _decode(words: Words, bits: int) -> list[_FoundRegion]:
     """Runs of words with one line low (or one high) and the rest the same: the outputs of a select PROM."""
     if not 3 <= bits <= 16:
         return []
@@ -76,7 +76,7 @@ def _decode(words: Words, bits: int) -> list[_Found]:
             active = int(np.count_nonzero(probe[start:end]))
             if len(lines) >= 3 and active * 2 >= end - start:
                 detail = {"pattern": name, "lines": [f"D{line}" for line in lines], "active_words": active}
-                out.append(_Found("decode", start, end, detail))
+                out.append(_FoundRegion("decode", start, end, detail))
     return out
 
 
@@ -89,7 +89,7 @@ def _shape(stretch: Words) -> str:
     return "smooth, point-symmetric" if int(total.max() - total.min()) <= 1 else "smooth"
 
 
-def _tables(words: Words, bits: int) -> list[_Found]:
+def _tables(words: Words, bits: int) -> list[_FoundRegion]:
     """Ascending words and smooth curves; on bytes also ascending 16-bit words in either order."""
     total = len(words)
     if bits < 4 or total < 16:
@@ -97,7 +97,7 @@ def _tables(words: Words, bits: int) -> list[_Found]:
     step = np.diff(words.astype(np.int64 if bits > 15 else np.int32))
     rising = (step > 0) & (step <= max(1, (1 << bits) // 16))
     out = [
-        _Found("table", start, last + 1, {"shape": "ascending"})
+        _FoundRegion("table", start, last + 1, {"shape": "ascending"})
         for start, last in runs(rising, max(10, run_length(total, 1 / 16)) - 1)
     ]
     if bits == 8:
@@ -105,7 +105,7 @@ def _tables(words: Words, bits: int) -> list[_Found]:
     return out + _curves(words, bits, step)
 
 
-def _curves(words: Words, bits: int, step: NDArray[np.signedinteger[Any]]) -> list[_Found]:
+def _curves(words: Words, bits: int, step: NDArray[np.signedinteger[Any]]) -> list[_FoundRegion]:
     """Smooth stretches of eight different words or more that do not change direction at every turn."""
     near = max(1, (1 << bits) // 32)
     least = max(16, run_length(len(words), (2 * near + 1) / (1 << bits)))
@@ -117,13 +117,13 @@ def _curves(words: Words, bits: int, step: NDArray[np.signedinteger[Any]]) -> li
         if len(np.unique(stretch)) >= 8 and turns * 6 <= len(stretch):
             down = bool((moves <= 0).all())
             shape = "ascending" if bool((moves >= 0).all()) else "descending" if down else _shape(stretch)
-            out.append(_Found("table", start, last + 1, {"shape": shape}))
+            out.append(_FoundRegion("table", start, last + 1, {"shape": shape}))
     return out
 
 
-def _pointer_tables(words: Words) -> list[_Found]:
+def _pointer_tables(words: Words) -> list[_FoundRegion]:
     """Eight or more ascending 16-bit words in a row, high or low byte first, at even or odd addresses."""
-    out: list[_Found] = []
+    out: list[_FoundRegion] = []
     wide = words.astype(np.int32)
     for order, high, low in (
         ("high byte first", wide[:-1], wide[1:]),
@@ -138,18 +138,18 @@ def _pointer_tables(words: Words) -> list[_Found]:
                 start, end = phase + 2 * first, phase + 2 * last + 2
                 if len(np.unique(high[start:end:2])) >= 2:
                     detail = {"shape": "ascending 16-bit words", "byte_order": order}
-                    out.append(_Found("table", start, end, detail))
+                    out.append(_FoundRegion("table", start, end, detail))
     return out
 
 
-def _repeats(words: Words, flat: NDArray[np.bool_]) -> list[_Found]:
+def _repeats(words: Words, flat: NDArray[np.bool_]) -> list[_FoundRegion]:
     """Aligned blocks of 64 words that stand earlier in the image word for word; neighbours are joined."""
     total = len(words)
     size = _BLOCK if total >= 2 * _BLOCK else max(8, total // 4)
     if total < 2 * size:
         return []
     seen: dict[bytes, int] = {}
-    out: list[_Found] = []
+    out: list[_FoundRegion] = []
     raw, width = words.tobytes(), words.dtype.itemsize
     for start in range(0, total - size + 1, size):
         block = raw[start * width : (start + size) * width]
@@ -160,11 +160,11 @@ def _repeats(words: Words, flat: NDArray[np.bool_]) -> list[_Found]:
         if before is not None and before.end == start and start - first == before.start - before.detail["of"]:
             out[-1] = before._replace(end=start + size)
         else:
-            out.append(_Found("repeat", start, start + size, {"of": first}))
+            out.append(_FoundRegion("repeat", start, start + size, {"of": first}))
     return out
 
 
-def _paint(total: int, found: list[_Found]) -> list[_Found]:
+def _paint(total: int, found: list[_FoundRegion]) -> list[_FoundRegion]:
     """Cut the image: later entries lie on top of earlier ones.
 
     What an overlap leaves of a find in scraps of under four words becomes dense; a single word that breaks a
@@ -182,12 +182,12 @@ def _paint(total: int, found: list[_Found]) -> list[_Found]:
     out = []
     for start, end in pairwise(edges):
         index = int(owner[start])
-        one = found[index] if index >= 0 else _Found("dense", start, end, {})
-        out.append(_Found(one.kind, start, end, dict(one.detail)))
+        one = found[index] if index >= 0 else _FoundRegion("dense", start, end, {})
+        out.append(_FoundRegion(one.kind, start, end, dict(one.detail)))
     return out
 
 
-def _described(one: _Found, words: Words, bits: int) -> Region:
+def _described(one: _FoundRegion, words: Words, bits: int) -> Region:
     """The region with its preview and the numbers of its kind."""
     detail, stretch = one.detail, words[one.start : one.end]
     if one.kind == "fill":
@@ -225,7 +225,7 @@ def regions(words: Words, bits: int, *, erased_state: int | None, part: Part | N
     for fill in fills:
         flat[fill.start : fill.end] = True
     filled = [
-        _Found("fill", f.start, f.end, judge(f, words, bits, erased_state=erased_state, part=part))
+        _FoundRegion("fill", f.start, f.end, judge(f, words, bits, erased_state=erased_state, part=part))
         for f in reversed(fills)
     ]
     if bool(flat.all()) and len(fills) == 1 and fills[0].period <= 2:
@@ -241,12 +241,12 @@ def regions(words: Words, bits: int, *, erased_state: int | None, part: Part | N
     return tuple(_described(one, words, bits) for one in _paint(total, found))
 
 
-def _reads(one: _Found) -> bool:
+def _reads(one: _FoundRegion) -> bool:
     """Whether a text reads as one: a curve that passes through the letters does not."""
     return bool(one.detail.get("pair_fit", 1.0) >= _CURVE_FIT)
 
 
-def _active(one: _Found, bits: int) -> bool:
+def _active(one: _FoundRegion, bits: int) -> bool:
     """Whether a fill repeats a word with one line low or high, as a select PROM does over don't-care inputs."""
     if one.detail["period"] != 1:
         return False
@@ -285,7 +285,7 @@ def with_sisters(
     return tuple(marked if one is longest else one for one in found)
 
 
-def _text_regions(words: Words, bits: int) -> list[_Found]:
+def _text_regions(words: Words, bits: int) -> list[_FoundRegion]:
     out = []
     for text in texts(words, bits):
         detail: dict[str, Any] = {
@@ -302,5 +302,5 @@ def _text_regions(words: Words, bits: int) -> list[_Found]:
                 detail["split"] = (
                     "letters without their neighbours: perhaps every second letter of a pair of chips"
                 )
-        out.append(_Found("text", text.start, text.end, detail))
+        out.append(_FoundRegion("text", text.start, text.end, detail))
     return out

@@ -85,7 +85,7 @@ _LETTER[[*range(0x41, 0x5B), *range(0x61, 0x7B)]] = True
 
 
 @dataclass(frozen=True, slots=True)
-class Text:
+class TextRun:
     """A stretch of text.
 
     Attributes:
@@ -270,7 +270,7 @@ def _planes(words: Words, bits: int) -> list[tuple[NDArray[np.uint8], int, int, 
     return []
 
 
-def texts(words: Words, bits: int) -> tuple[Text, ...]:
+def texts(words: Words, bits: int) -> tuple[TextRun, ...]:
     """Every text of an image, with its kind, its chance and a line that is safe to print.
 
     Words of 7 and 8 bits are characters; wider words of whole bytes are tried with either byte first, words
@@ -283,7 +283,7 @@ def texts(words: Words, bits: int) -> tuple[Text, ...]:
     Returns:
         In order of address; nothing is raised.
     """
-    best: list[Text] = []
+    best: list[TextRun] = []
     for data, unit_words, unit_bytes, packing in _planes(words, bits):
         found = []
         for start, end, kind, score in text_in_bytes(data):
@@ -292,7 +292,7 @@ def texts(words: Words, bits: int) -> tuple[Text, ...]:
                 continue
             plain = np.bitwise_and(stretch, 0x7F, dtype=np.uint8)
             found.append(
-                Text(
+                TextRun(
                     start=start // unit_bytes * unit_words,
                     end=-(-end // unit_bytes) * unit_words,
                     kind=kind,

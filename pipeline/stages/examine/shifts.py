@@ -32,7 +32,7 @@ LEAST_BEHIND = 8
 
 
 @dataclass(frozen=True)
-class Slip:
+class PassShift:
     """From word `at` on, the pass runs `by` words ahead (+, words missing) or behind (-, extra words)."""
 
     at: int
@@ -170,14 +170,14 @@ def _places(reference: Pass, other: Pass) -> dict[str, object]:
     return {"readings": [other.reading], "pass": other.number, "against": reference.reading}
 
 
-def _slips(first: Words, second: Words) -> tuple[list[Slip], int]:
+def _slips(first: Words, second: Words) -> tuple[list[PassShift], int]:
     """Walk both passes together; at each break look for the move after which they agree again.
 
     Nothing is claimed unless, moved so, nearly all words agree, and those that did not agree unmoved do now.
     """
     size = int(first.size)
     shift, position = 0, 0
-    slips: list[Slip] = []
+    slips: list[PassShift] = []
     followed = np.zeros(size, dtype=np.bool_)
     while True:
         fits = _agreeing(first, second, shift)
@@ -208,7 +208,7 @@ def _agreeing(first: Words, second: Words, shift: int) -> NDArray[np.bool_]:
 
 def _next_slip(
     first: Words, second: Words, fits: NDArray[np.bool_], position: int, shift: int
-) -> Slip | None:
+) -> PassShift | None:
     """The first word from `position` at which the two part for good, with the move that brings them together."""
     tries = 0
     for at in np.flatnonzero(~fits[position:])[:4096] + position:
@@ -216,7 +216,7 @@ def _next_slip(
             continue
         by = _best_move(first, second, fits, int(at), shift)
         if by is not None:
-            return Slip(_first_place(_agreeing(first, second, shift + by), fits, int(at), position), by)
+            return PassShift(_first_place(_agreeing(first, second, shift + by), fits, int(at), position), by)
         tries += 1
         if tries == MOST_TRIES:
             return None
@@ -249,7 +249,7 @@ def _best_move(first: Words, second: Words, fits: NDArray[np.bool_], at: int, sh
     return None
 
 
-def _slipped(reference: Pass, other: Pass, slips: list[Slip], *, stream_damage: bool) -> Suspicion:
+def _slipped(reference: Pass, other: Pass, slips: list[PassShift], *, stream_damage: bool) -> Suspicion:
     total = sum(slip.by for slip in slips)
     first = slips[0]
     single = len(slips) == 1 and abs(first.by) == 1

@@ -53,7 +53,7 @@ class LinedError(Exception):
         self.expected = expected
 
 
-class _Builder:
+class _TreeBuilder:
     """Builds the tree from parser events, with budgets."""
 
     def __init__(self, file: str, events: Iterator[Any]) -> None:
@@ -159,7 +159,7 @@ def parse_lined(text: str, file: str) -> Any:
         events: Iterator[Any] = iter(yaml.parse(text, Loader=loader))
         root: Any = None
         documents = 0
-        builder = _Builder(file, events)
+        builder = _TreeBuilder(file, events)
         for event in events:
             kind = type(event)
             if kind is yaml.DocumentStartEvent:

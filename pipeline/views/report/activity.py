@@ -14,7 +14,7 @@ import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
-from pipeline.views.report.image import Content
+from pipeline.views.report.image import ChipWords
 
 STEP = 17
 TALL = 56
@@ -53,7 +53,7 @@ def _pin(pins: Sequence[Any], line: int) -> int | None:
     return pin if isinstance(pin, int) else None
 
 
-def data_lines(content: Content, part: Mapping[str, Any]) -> list[Line]:
+def data_lines(content: ChipWords, part: Mapping[str, Any]) -> list[Line]:
     """One line a bit, D0 first."""
     ones = _ones(content)
     pins = _pins(part, "data_pins")
@@ -65,7 +65,7 @@ _BITS_OF_OCTETS = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1,
 )
 
 
-def _ones(content: Content) -> list[int]:
+def _ones(content: ChipWords) -> list[int]:
     """How often each data line is 1, D0 first: counted over the 256 values of a byte, which is quicker than over bits."""
     ones: list[int] = []
     for octet in range(content.organisation.bytes_a_word - 1, -1, -1):
@@ -74,7 +74,7 @@ def _ones(content: Content) -> list[int]:
     return ones[: content.organisation.bits]
 
 
-def address_lines(content: Content, part: Mapping[str, Any]) -> list[Line]:
+def address_lines(content: ChipWords, part: Mapping[str, Any]) -> list[Line]:
     """One line for each address bit that the words need, A0 first."""
     pins = _pins(part, "address_pins")
     words = _comparable(content)
@@ -96,7 +96,7 @@ def _pairs(count: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return low, low | (1 << np.arange(count))[:, None]
 
 
-def _comparable(content: Content) -> Any:
+def _comparable(content: ChipWords) -> Any:
     """Words as one number each."""
     width = content.organisation.bytes_a_word
     if width == 1:

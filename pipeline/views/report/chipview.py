@@ -12,7 +12,7 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from pipeline.views.report import activity, glyphs, raster, wording
-from pipeline.views.report.image import Content, Layout, content_of
+from pipeline.views.report.image import ChipWords, PictureLayout, content_of
 from schemas.names import Organisation
 
 Load = Callable[[str], bytes]
@@ -336,14 +336,14 @@ def _pictures(
     return out | _doubt(chip, content, load, options) | _glyphs(chip, content, part, options)
 
 
-def _raster_words(organisation: Organisation, layout: Layout) -> str:
+def _raster_words(organisation: Organisation, layout: PictureLayout) -> str:
     words = f"{layout.words_a_row} words a row, the highest bit of each word left, a 1 is ink"
     if layout.averaged > 1:
         return f"{words}; each dot is the average of {layout.averaged} rows of one data line."
     return f"{words}; one dot a bit, {organisation.words * organisation.bits:,} in all."
 
 
-def _doubt(chip: Mapping[str, Any], content: Content, load: Load, options: Options) -> dict[str, Any]:
+def _doubt(chip: Mapping[str, Any], content: ChipWords, load: Load, options: Options) -> dict[str, Any]:
     """The map of contested bits and of bits that flicker between passes."""
     contested: Mapping[str, Any] = chip.get("contested") or {}
     mask_path = (chip.get("image") or {}).get("mask_path")
@@ -360,7 +360,7 @@ def _doubt(chip: Mapping[str, Any], content: Content, load: Load, options: Optio
     if (mask is None or not mask.bits.any()) and not flicker:
         return {}
     if mask is None:
-        mask = Content(content.organisation, content.octets, content.bits * 0)
+        mask = ChipWords(content.organisation, content.octets, content.bits * 0)
     told = [f"{wording.counted(int(mask.bits.sum()), 'bit')} without settlement"] if mask.bits.any() else []
     told += [f"{wording.counted(len(flicker), 'word')} where passes disagree"] if flicker else []
     svg = raster.contested_svg(
@@ -401,7 +401,7 @@ def _flicker(findings: Sequence[Mapping[str, Any]]) -> list[int]:
 
 
 def _glyphs(
-    chip: Mapping[str, Any], content: Content, part: Mapping[str, Any], options: Options
+    chip: Mapping[str, Any], content: ChipWords, part: Mapping[str, Any], options: Options
 ) -> dict[str, Any]:
     view = chip.get("view")
     geometry = (

@@ -13,7 +13,7 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from pipeline.views.report import wording
-from pipeline.views.report.image import Bits, Content
+from pipeline.views.report.image import Bits, ChipWords
 from pipeline.views.report.png import bits_png, data_uri
 from pipeline.views.report.raster import INK
 
@@ -70,7 +70,7 @@ def geometry_of(view: Mapping[str, Any], bits: int) -> Geometry:
     )
 
 
-def guess_of(content: Content, chip: Mapping[str, Any], part: Mapping[str, Any]) -> Geometry | None:
+def guess_of(content: ChipWords, chip: Mapping[str, Any], part: Mapping[str, Any]) -> Geometry | None:
     """A guess where the sheet's words or the catalogue speak of characters or patterns; None where nothing does.
 
     The rows a glyph are those at which rows of dots repeat in ink the most (a blank row between glyphs, a
@@ -92,7 +92,7 @@ def guess_of(content: Content, chip: Mapping[str, Any], part: Mapping[str, Any])
     return Geometry(rows=best, columns=width, glyphs_a_line=max(1, min(16, 160 // (width + 1))), guessed=True)
 
 
-def glyph_dots(content: Content, geometry: Geometry) -> Bits:
+def glyph_dots(content: ChipWords, geometry: Geometry) -> Bits:
     """Shape (glyphs, down, across): the dots of each whole glyph, 1 is ink."""
     bits = content.bits[
         geometry.start : geometry.start + MOST_WORDS, content.organisation.bits - geometry.columns :
@@ -118,7 +118,7 @@ def sheet_of_dots(dots: Bits, glyphs_a_line: int) -> Bits:
 
 
 def glyphs_svg(
-    content: Content, geometry: Geometry, *, chip: str, most_titles: int = MOST_TITLES
+    content: ChipWords, geometry: Geometry, *, chip: str, most_titles: int = MOST_TITLES
 ) -> Markup | None:
     """The sheet of glyphs; resting on one tells its number and address. None where not one glyph is whole."""
     dots = glyph_dots(content, geometry)
@@ -147,7 +147,7 @@ def glyphs_svg(
     )
 
 
-def glyphs_words(content: Content, geometry: Geometry) -> str:
+def glyphs_words(content: ChipWords, geometry: Geometry) -> str:
     """The geometry as a sentence, and whether it is the sheet's or a guess."""
     down, across = geometry.dots
     said = f"{down} dots high, {across} wide, the {'high' if geometry.left_high else 'low'} bit first"

@@ -15,7 +15,7 @@ Bits = NDArray[np.uint8]
 
 
 @dataclass(frozen=True, slots=True)
-class Content:
+class ChipWords:
     """The words of one chip, ready to be drawn.
 
     Attributes:
@@ -33,7 +33,7 @@ class Content:
         return int.from_bytes(self.octets[address].tobytes(), "big")
 
 
-def content_of(organisation: Organisation, stored: bytes) -> Content | None:
+def content_of(organisation: Organisation, stored: bytes) -> ChipWords | None:
     """The content of an image file: one word after the other, ceil(bits/8) bytes each, big-endian.
 
     Args:
@@ -47,11 +47,11 @@ def content_of(organisation: Organisation, stored: bytes) -> Content | None:
         return None
     octets = np.frombuffer(stored, np.uint8).reshape(organisation.words, organisation.bytes_a_word)
     bits = np.unpackbits(octets, axis=1)[:, organisation.bytes_a_word * 8 - organisation.bits :]
-    return Content(organisation, octets, bits)
+    return ChipWords(organisation, octets, bits)
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class PictureLayout:
     """How the bits of a chip become a picture.
 
     Attributes:
@@ -70,7 +70,7 @@ class Layout:
 
 
 @lru_cache(maxsize=256)
-def layout_of(organisation: Organisation, most_pixels: int) -> Layout:
+def layout_of(organisation: Organisation, most_pixels: int) -> PictureLayout:
     """The layout nearest to a square; rows are averaged where the bits are more than `most_pixels`.
 
     Only rows are averaged, so that a pixel never mixes two data lines.
@@ -86,10 +86,10 @@ def layout_of(organisation: Organisation, most_pixels: int) -> Layout:
     candidates = [1 << power for power in range(max(words.bit_length(), 1)) if 1 << power <= words]
     row = min(candidates, key=lopsided)
     rows = -(-words // row)
-    return Layout(row, rows, averaged, row * bits, -(-rows // averaged))
+    return PictureLayout(row, rows, averaged, row * bits, -(-rows // averaged))
 
 
-def pixel_bits(bits: Bits, layout: Layout) -> Bits:
+def pixel_bits(bits: Bits, layout: PictureLayout) -> Bits:
     """Shape (rows, width): a row holds `words_a_row` words, their most significant bit left; rest 0."""
     words, width = bits.shape
     if words == layout.rows * layout.words_a_row:
@@ -99,7 +99,7 @@ def pixel_bits(bits: Bits, layout: Layout) -> Bits:
     return whole.reshape(layout.rows, layout.words_a_row * width)
 
 
-def pixel_levels(bits: Bits, layout: Layout, *, keep_single: bool = False) -> Bits:
+def pixel_levels(bits: Bits, layout: PictureLayout, *, keep_single: bool = False) -> Bits:
     """Shape (height, width), 0 to 15: the average of `averaged` bits of one line.
 
     Args:

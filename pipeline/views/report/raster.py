@@ -13,7 +13,7 @@ from typing import Any
 from markupsafe import Markup, escape
 
 from pipeline.views.report import wording
-from pipeline.views.report.image import Content, Layout, layout_of, pixel_bits, pixel_levels
+from pipeline.views.report.image import ChipWords, PictureLayout, layout_of, pixel_bits, pixel_levels
 from pipeline.views.report.png import Ink, bits_png, data_uri, levels_png
 from schemas.names import Organisation
 
@@ -30,7 +30,7 @@ TELLING = frozenset(["fill", "text", "vectors"])
 """Kinds of region that are named and drawn first; program and tables say less."""
 
 
-def picture_of(bits: Any, layout: Layout, ink: Ink, *, keep_single: bool = False) -> bytes:
+def picture_of(bits: Any, layout: PictureLayout, ink: Ink, *, keep_single: bool = False) -> bytes:
     """The PNG alone: one pixel a bit, or sixteen levels where rows are averaged."""
     if layout.averaged == 1:
         return bits_png(pixel_bits(bits, layout), ink)
@@ -40,7 +40,7 @@ def picture_of(bits: Any, layout: Layout, ink: Ink, *, keep_single: bool = False
 class _Frame:
     """The coordinates of one raster on the page: pixels times a scale, beside a ruler."""
 
-    def __init__(self, organisation: Organisation, layout: Layout) -> None:
+    def __init__(self, organisation: Organisation, layout: PictureLayout) -> None:
         self.organisation = organisation
         self.layout = layout
         fitting = WIDEST / layout.width
@@ -79,7 +79,7 @@ class _Frame:
 
 
 @lru_cache(maxsize=64)
-def _frame(organisation: Organisation, layout: Layout) -> _Frame:
+def _frame(organisation: Organisation, layout: PictureLayout) -> _Frame:
     """Chips of one organisation share their frame and its ruler."""
     return _Frame(organisation, layout)
 
@@ -135,7 +135,9 @@ def region_text(region: Mapping[str, Any], digits: int = 3) -> str:
 
 
 @lru_cache(maxsize=64)
-def _stripes(organisation: Organisation, layout: Layout, most: int) -> tuple[tuple[int, int, str, str], ...]:
+def _stripes(
+    organisation: Organisation, layout: PictureLayout, most: int
+) -> tuple[tuple[int, int, str, str], ...]:
     """(first word told, word behind the last, markup before the words, markup behind them) of each stripe."""
     frame = _frame(organisation, layout)
     rows = layout.averaged
@@ -156,7 +158,7 @@ def _stripes(organisation: Organisation, layout: Layout, most: int) -> tuple[tup
     return tuple(out)
 
 
-def _bands(content: Content, layout: Layout, most: int) -> str:
+def _bands(content: ChipWords, layout: PictureLayout, most: int) -> str:
     """Clear stripes over the picture, each with a title: the addresses under it and the words it begins with."""
     nibbles = max(1, (content.organisation.bits + 3) // 4)
     out = [
@@ -173,13 +175,13 @@ def _hex_words(octets: Any, nibbles: int) -> str:
 
 
 def raster_svg(
-    content: Content,
+    content: ChipWords,
     *,
     label: str,
     regions: Sequence[Mapping[str, Any]] = (),
     most_pixels: int,
     most_bands: int,
-) -> tuple[Markup, Layout]:
+) -> tuple[Markup, PictureLayout]:
     """The whole image as a picture with rulers, region marks and hover text.
 
     Args:
@@ -207,8 +209,8 @@ def raster_svg(
 
 
 def contested_svg(
-    content: Content,
-    mask: Content,
+    content: ChipWords,
+    mask: ChipWords,
     *,
     label: str,
     marks: Sequence[tuple[int, int, str]],
