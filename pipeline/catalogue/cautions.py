@@ -1,20 +1,24 @@
-"""What a person is told before power is applied, by kind of part: one place for bench, burn, report and README.
+"""What a person is told before a hand goes near a chip, by kind of part, for every command and page.
 
-The texts are reminders in the order of danger. The data sheet, local electrical-safety rules and licensed
-practice come before every one of them, and the texts say so.
+The texts are reminders in the order of danger: those of this part first, then those of every part, then the
+rest. The data sheet, local electrical-safety rules and licensed practice come before every one of them, and
+the texts say so.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
+from pipeline.catalogue.advice import PMOS_BELOW_V
+from pipeline.catalogue.advice.caution_texts import CAUTIONS
 from schemas.part import Confidence, Kind, Part
 
 DEFERENCE = (
-    "These are reminders, not instructions: the part's data sheet, your local electrical-safety "
-    "rules and licensed "
-    "practice come first wherever they differ."
+    "These are reminders, not instructions: the part's data sheet, your local electrical-safety rules "
+    "and licensed practice come first wherever they differ."
 )
+THREE_SUPPLIES = frozenset({5.0, -5.0, 12.0})
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,9 +27,10 @@ class Caution:
 
     Attributes:
         key: A short name that does not change.
-        dangerous: Whether heeding it too late costs the chip; such cautions are printed first.
+        dangerous: Whether heeding it too late costs the chip, the reader or a person; such cautions stand
+            first.
         text: For a person at the bench.
-        ground: Where it comes from: `second-hand`, `common practice, no source`, `from memory`, `data sheet`.
+        ground: Where it comes from: a published source by name, `common practice, no source`, `from memory`.
     """
 
     key: str
@@ -34,274 +39,175 @@ class Caution:
     ground: str
 
 
-PRACTICE = "common practice, no source"
-SECOND_HAND = "second-hand"
+def _caution(key: str, **facts: object) -> Caution:
+    entry = CAUTIONS[key]
+    return Caution(key.partition("/")[0], entry.dangerous, entry.text.format(**facts), entry.ground)
 
-_GENERAL = (
-    Caution(
-        "measure-first",
-        dangerous=False,
-        text="Set every supply and measure it at the empty socket before the chip goes in, never below or "
-        "above the data "
-        "sheet's range. Right chip, right notch end: a chip the wrong way round takes the full "
-        "reverse current.",
-        ground=PRACTICE,
-    ),
-    Caution(
-        "switch-off",
-        dangerous=False,
-        text="Switch the supplies off on their low-voltage side before a chip goes in or comes out.",
-        ground=SECOND_HAND,
-    ),
-    Caution(
-        "static",
-        dangerous=False,
-        text=(
-            "Wrist strap and mat, conductive foam, hold the chip by its body: inputs of that age are "
-            "weakly protected."
-        ),
-        ground=PRACTICE,
-    ),
-    Caution(
-        "sole-copy",
-        dangerous=False,
-        text="A sole copy: photograph and note first, three passes at the nominal supply, then stop and "
-        "compare. No margins, "
-        "heat, cleaning or solvents before that.",
-        ground=PRACTICE,
-    ),
-)
 
-AROUND_THE_CHIP = (
-    Caution(
-        "mains",
-        dangerous=True,
-        text="Do not open or power an old mains supply without competence: capacitors hold charge, "
-        "picture tubes hold more. "
-        "Take socketed chips out and read them away from the machine.",
-        ground=PRACTICE,
-    ),
-    Caution(
-        "batteries",
-        dangerous=True,
-        text="Nickel-cadmium packs leak corrosive electrolyte; lithium cells must not be charged, shorted "
-        "or heated; "
-        "battery-backed memory loses its content with the battery.",
-        ground=PRACTICE,
-    ),
-    Caution(
-        "substances",
-        dangerous=True,
-        text=(
-            "Solvents, flux fumes, lead solder, and beryllium oxide or asbestos in some old equipment: "
-            "air and local rules."
-        ),
-        ground=PRACTICE,
-    ),
-    Caution(
-        "ultraviolet",
-        dangerous=True,
-        text=(
-            "Lamps that erase injure eyes and skin: a closed box with an interlock, never look in, air "
-            "against ozone."
-        ),
-        ground=SECOND_HAND,
-    ),
+GENERAL_DANGERS = tuple(
+    map(_caution, ("measure-first", "switch-off", "unpowered-chip", "reader-at-3v3", "device-programmer"))
 )
+"""Dangers of every part, beside its own."""
+GENERAL_REMINDERS = tuple(map(_caution, ("static", "sole-copy")))
+AROUND_THE_CHIP = tuple(map(_caution, ("mains", "batteries", "substances", "ultraviolet")))
 """For the README and the report: dangers of the machine around the chip."""
 
 
-def cautions(part: Part) -> tuple[Caution, ...]:
-    """What to heed with this part, the dangerous first.
+def cautions(part: Part | None, *, numbered: bool = True) -> tuple[Caution, ...]:
+    """What to heed when this part is read, the dangerous first and its own before everybody's.
 
     Args:
-        part: Its catalogue entry or the sheet's own.
+        part: Its catalogue entry or the sheet's own; None where nobody said which, and then only what holds
+            for every part is given.
+        numbered: False where pin numbers are withheld.
     """
-    found = [*_supplies(part), *_writing(part), *_identity(part), *_behaviour(part), *_cells(part), *_GENERAL]
-    return tuple(sorted(found, key=lambda caution: not caution.dangerous))
+    own = [] if part is None else own_cautions(part, numbered=numbered)
+    return _dangerous_first([*own, *GENERAL_DANGERS, *GENERAL_REMINDERS])
 
 
-def dangerous(part: Part) -> bool:
-    """Whether this part can be lost by the first wrong move: several supplies, no ground, a write enable."""
-    return any(caution.dangerous for caution in cautions(part))
+def own_cautions(part: Part, *, numbered: bool = True) -> list[Caution]:
+    """What this part asks for beyond what every part does."""
+    return [
+        *_supplies(part),
+        *_pins(part, numbered=numbered),
+        *_identity(part),
+        *_behaviour(part),
+        *_cells(part),
+    ]
 
 
-def _supplies(part: Part) -> list[Caution]:
-    volts = [f"{v:+g} V" for v in sorted(part.supplies_v)]
-    found = []
-    if len(volts) > 1:
-        order = (
-            "-5 V on first and off last, and no other supply without it; interlock them. "
-            if -5.0 in part.supplies_v
-            else "Take their order from the data sheet. "
-        )
-        found.append(
-            Caution(
-                "several-supplies",
-                dangerous=True,
-                text=f"Several supplies ({', '.join(volts)}). {order}A missing supply can destroy the chip.",
-                ground=SECOND_HAND if -5.0 in part.supplies_v else PRACTICE,
-            )
-        )
-    if part.pinout == "known" and not part.gnd:
-        found.append(
-            Caution(
-                "no-ground-pin",
-                dangerous=True,
-                text="No ground pin: its levels are against the supplies. Wire it from its data sheet only.",
-                ground="from memory",
-            )
-        )
-    if any(supply.volts > 5.5 for supply in part.other_supply) or part.part in {"2716", "2516"}:
-        found.append(_shared_number())
-    if 1 in part.gnd:
-        found.append(
-            Caution(
-                "reverse-powered",
-                dangerous=True,
-                text=f"Ground is on pin 1 and +5 V on pin {part.vcc[0] if part.vcc else '?'}: in a socket "
-                f"wired for "
-                "the usual parts of this size it is reverse-powered.",
-                ground=SECOND_HAND,
-            )
-        )
-    return found
+def replacing(source: Part, target: Part, *, numbered: bool = True) -> tuple[Caution, ...]:
+    """What to heed when a replacement is programmed and put into the old part's socket.
 
-
-def _shared_number() -> Caution:
-    return Caution(
-        "shared-number",
-        dangerous=True,
-        text="The single-supply 2716 and the three-supply parts (2708, TMS2716) differ on pins 18 to 21. "
-        "Measure the "
-        "machine's socket with no chip in it: +12 V on pin 19 means three supplies, and destroys a "
-        "single-supply part.",
-        ground=SECOND_HAND,
+    Args:
+        source: The old part, whose socket it is.
+        target: The new part.
+        numbered: False where pin numbers are withheld.
+    """
+    found = [_caution("original-out")]
+    if target.kind in {Kind.UV_EPROM, Kind.PMOS_EPROM, Kind.EEPROM}:
+        found.append(_caution("programming-families"))
+    if Kind.UV_EPROM in {source.kind, target.kind} or Kind.PMOS_EPROM in {source.kind, target.kind}:
+        found.append(_caution("eraser"))
+    found += [_caution("blank-first"), *own_cautions(target, numbered=numbered)]
+    if source.part != target.part:
+        found += [one for one in _supplies(source) if one not in found]
+    kept = {"measure-first", "switch-off", "device-programmer", "static"}
+    return _dangerous_first(
+        [*found, *(one for one in (*GENERAL_DANGERS, *GENERAL_REMINDERS) if one.key in kept)]
     )
 
 
-def _writing(part: Part) -> list[Caution]:
+def dangerous(part: Part) -> bool:
+    """Whether this part can be lost by a wrong move that other parts forgive."""
+    return any(caution.dangerous for caution in own_cautions(part))
+
+
+def brief(part: Part | None) -> tuple[str, ...]:
+    """The cautions short enough not to be skipped: the part's own dangers, then all the rest in one.
+
+    Args:
+        part: What was read; None where nobody said.
+    """
+    own = [] if part is None else [one.text for one in own_cautions(part) if one.dangerous]
+    more = (
+        "name the part with --part, and its own dangers are told"
+        if part is None
+        else f"wellread parts {part.part}"
+    )
+    return (*own, f"{ALWAYS} All of them: {more}.")
+
+
+ALWAYS = (
+    "Before hands go near any chip: power off; every supply measured at the empty socket; right chip, "
+    "right way round; reader's pins low or inputs while a supply is off; 5 V and 3.3 V kept apart; ID "
+    "checks of a device programmer off; wrist strap on. A sole copy: photographs first, three passes at "
+    "the nominal supply, then stop. The data sheet, local electrical-safety rules and licensed practice "
+    "come first."
+)
+"""The general cautions in one breath."""
+
+
+def told_cautions(found: Iterable[Caution]) -> list[dict[str, object]]:
+    """Cautions as plain JSON values."""
+    return [
+        {"key": one.key, "dangerous": one.dangerous, "text": one.text, "ground": one.ground} for one in found
+    ]
+
+
+def _dangerous_first(found: list[Caution]) -> tuple[Caution, ...]:
+    return tuple(sorted(found, key=lambda caution: not caution.dangerous))
+
+
+def _supplies(part: Part) -> list[Caution]:
+    volts = ", ".join(f"{v:+g} V" for v in sorted(part.supplies_v))
+    found = []
+    if set(part.supplies_v) == THREE_SUPPLIES:
+        found.append(_caution("several-supplies/bias-first", volts=volts))
+    elif len(part.supplies_v) > 1:
+        found.append(_caution("several-supplies", volts=volts))
+    lowest = min(part.supplies_v, default=0.0)
+    if lowest < PMOS_BELOW_V:
+        found.append(_caution("p-channel-outputs", lowest=f"{lowest:+g} V"))
+        found.append(_caution("p-channel-inputs"))
+    if part.pinout == "known" and not part.gnd:
+        found.append(_caution("no-ground-pin"))
+    if any(supply.volts > 5.5 for supply in part.other_supply) or part.part in {"2716", "2516"}:
+        found.append(_caution("shared-number"))
+    if 1 in part.gnd:
+        found.append(_caution("reverse-powered", vcc=part.vcc[0] if part.vcc else "?"))
+    return found
+
+
+def _pins(part: Part, *, numbered: bool) -> list[Caution]:
+    """Pins that write or program."""
     found = [
-        Caution(
-            "write-enable",
-            dangerous=True,
-            text=f"Pin {other.pin} ({other.name}) writes to the chip when it goes low: a sole copy can be "
-            f"overwritten "
-            "while it is read. Tie it to +5 V in hardware before the chip goes in; no program may drive it.",
-            ground=PRACTICE,
-        )
+        _caution("write-enable", pins=_named(other.pin, other.name, numbered=numbered))
         for other in part.write_enables
     ]
-    programming = [
-        f"{use.pin} ({use.name})"
-        for use in part.pin_table
-        if use.role in {"enable", "other"}
-        and any(word in use.name.upper() for word in ("VPP", "PGM", "PROG"))
+    found += [
+        _caution("select-programs", pins=_named(enable.pin, enable.name, numbered=numbered))
+        for enable in part.enables
+        if "/WE" in enable.name.upper()
     ]
-    if programming:
-        found.append(
-            Caution(
-                "programming-voltage",
-                dangerous=False,
-                text=f"Reading needs no programming voltage. Disconnect that supply; pin "
-                f"{', '.join(programming)} never "
-                "leaves 0 to 5.25 V.",
-                ground=PRACTICE,
-            )
-        )
+    pins = [(use.pin, use.name) for use in part.pin_table if programs(use.role, use.name)]
+    if pins:
+        names = " and ".join(_named(*pin, numbered=numbered) for pin in pins)
+        found.append(_caution("programming-voltage", pins=names[:1].lower() + names[1:]))
     return found
+
+
+def programs(role: str, name: str) -> bool:
+    """Whether a pin takes a programming voltage or pulse."""
+    return role in {"enable", "other"} and any(word in name.upper() for word in ("VPP", "PGM", "PROG"))
+
+
+def _named(pin: int, name: str, *, numbered: bool) -> str:
+    return f"Pin {pin} ({name})" if numbered else f"The pin {name}"
 
 
 def _identity(part: Part) -> list[Caution]:
     if part.confidence is not Confidence.LOW:
         return []
-    return [
-        Caution(
-            "check-the-pins",
-            dangerous=False,
-            text=(
-                f"This entry is {part.source.type} and of low confidence: compare every pin with a data "
-                f"sheet first."
-            ),
-            ground=f"{part.source.type}",
-        )
-    ]
+    return [_caution("check-the-pins", source=part.source.type)]
 
 
 def _behaviour(part: Part) -> list[Caution]:
     found = []
     if part.open_collector:
-        found.append(
-            Caution(
-                "pull-ups",
-                dangerous=False,
-                text="Open-collector outputs: a 1 is no current at all. Fit pull-ups of 1 to 4.7 kOhm to "
-                "+5 V on every "
-                "data line, or ones will be read as zeros.",
-                ground=PRACTICE,
-            )
-        )
+        bipolar = part.kind in {Kind.FUSE_PROM, Kind.LOGIC_ARRAY}
+        found.append(_caution("pull-ups", ohms="1 to 4.7 kOhm" if bipolar else "about 10 kOhm"))
     if any(enable.active == "mask" for enable in part.enables):
         pins = ", ".join(str(e.pin) for e in part.enables if e.active == "mask")
-        found.append(
-            Caution(
-                "select-by-mask",
-                dangerous=False,
-                text=f"The select on pin {pins} is active high or low as the customer's mask chose. Try "
-                f"each setting and "
-                "keep the one that is not constant.",
-                ground=SECOND_HAND,
-            )
-        )
+        found.append(_caution("select-by-mask", pins=pins))
     if any(enable.active == "low-edge" for enable in part.enables):
-        found.append(
-            Caution(
-                "latched-address",
-                dangerous=False,
-                text="The address is taken on the falling edge of the enable: raise and lower it for "
-                "every address. Held "
-                "low, every address reads the same.",
-                ground="from memory",
-            )
-        )
+        found.append(_caution("latched-address"))
     if part.kind is Kind.FUSE_PROM:
-        found.append(
-            Caution(
-                "runs-hot",
-                dangerous=False,
-                text="Bipolar: 4.75 to 5.25 V at 100 to 190 mA, half a watt to a watt of heat is normal. "
-                "Too hot to "
-                "touch is not: switch off.",
-                ground="from memory",
-            )
-        )
+        found.append(_caution("runs-hot"))
     if part.kind is Kind.LOGIC_ARRAY:
-        found.append(
-            Caution(
-                "not-a-rom",
-                dangerous=False,
-                text=(
-                    "A logic array: a truth table records its logic, not its fuses, and only where no "
-                    "output feeds back."
-                ),
-                ground="from memory",
-            )
-        )
+        found.append(_caution("not-a-rom"))
     return found
 
 
 def _cells(part: Part) -> list[Caution]:
-    if part.kind not in {Kind.UV_EPROM, Kind.PMOS_EPROM}:
-        return []
-    return [
-        Caution(
-            "window",
-            dangerous=False,
-            text="A window, if it has one, stays covered with an opaque label: sunlight erases a typical "
-            "part in about a "
-            "week, room light in about three years, a flash upsets a running one. An original label "
-            "is evidence: do "
-            "not peel it. Never erase an original.",
-            ground=SECOND_HAND,
-        )
-    ]
+    return [_caution("window")] if part.kind in {Kind.UV_EPROM, Kind.PMOS_EPROM} else []

@@ -18,6 +18,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.catalogue.advice import advise
 from pipeline.flow import Words
 
 Kind = Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
@@ -305,13 +306,11 @@ def _judged(
     if bits < FEWEST_BITS:
         return "perhaps-fading", (
             f"All {bits} changed bits went to {fades}, the state a {content.part} fades to, but so "
-            f"few may be chance: read it again at "
-            "both ends of the supply range."
+            f"few may be chance. {advise('read-margins')}"
         )
     return "fading", (
         f"All {bits} changed bits went to {fades}, the state a {content.part} fades to: {later} "
-        f"shows it fading. Take the older "
-        "content for the better one, and read it again at both ends of the supply range."
+        f"shows it fading. Take the older content for the better one. {advise('read-margins')}"
     )
 
 

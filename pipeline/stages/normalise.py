@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.catalogue.advice import advise
 from pipeline.errors import AmbiguousError
 from pipeline.flow import Pass, Step
 from pipeline.formats import Decoded
@@ -242,10 +243,7 @@ def _over(chip: str, manner: Manner, organisation: Organisation, copies: int, di
             "A chip of a larger organisation whose top address line is dead, or a small program stored "
             "several times in a larger chip."
         ),
-        next=(
-            "Compare the part number on the chip with the declared organisation; if it is right, nothing "
-            "is left to do."
-        ),
+        next=advise("compare-marking"),
     )
 
 
@@ -277,7 +275,7 @@ def _short(
             f"absent; nothing stands for them."
         ),
         also=also,
-        next="Read the chip again and compare the number of words before the chip leaves the socket.",
+        next=advise("count-words"),
     )
 
 
@@ -315,7 +313,7 @@ def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -
             f"the file."
         ),
         also="; ".join(could).capitalize() + ".",
-        next="Check the organisation against the marking, then read again with exactly that many addresses.",
+        next=advise("exact-length"),
     )
 
 
@@ -343,7 +341,7 @@ def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Man
             "Inputs of the reader that nothing drives; two chips in one file (then say `take: {bits: "
             "hi:lo}`); two words packed in a byte (then say `packed`)."
         ),
-        next="Read once more with the unused data inputs of the reader tied to ground through resistors.",
+        next=advise("spare-inputs"),
     )
 
 

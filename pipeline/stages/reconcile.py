@@ -18,6 +18,7 @@ from typing import Any
 
 import numpy as np
 
+from pipeline.catalogue.advice import advise
 from pipeline.flow import Pass, Settled, Step, Words, words_dtype
 from pipeline.lines import LineMap, Relation, Slip, align, relate, suggest_wiring
 from pipeline.steps import Units, apply_step
@@ -224,7 +225,7 @@ def _realigned(
             "A counter that missed or doubled a clock; two revisions of a program with code inserted "
             "(then the difference does not end)."
         ),
-        next="Read once more with a slower serial line or flow control, and compare the number of words.",
+        next=advise("slower-line"),
     )
     return moved, finding
 
@@ -248,10 +249,7 @@ def _reordered(
             f"Against {reference.reading}, pass {one.number} of {one.reading} starts {by} words further "
             f"on: its counter was not at 0 when it began."
         )
-        after = (
-            "Reset the counter before each pass, then read again; the start should come out the same "
-            "each time."
-        )
+        after = advise("reset-counter")
     else:
         step = _lines_step(mapping)
         code = Code.LINES_REORDERED
@@ -260,10 +258,7 @@ def _reordered(
             f"{one.reading} holds the same words as {reference.reading} with lines in another order: "
             f"{_lines_in_words(settings)}. Brought into that order, the readings can be compared."
         )
-        after = (
-            "Check the wires named against the data sheet's pinout; which of the two orders is the "
-            "chip's own, the wiring tells."
-        )
+        after = advise("crossed-wires")
     evidence: dict[str, Any] = {
         "differing_words_after": relation.differing_words,
         "differing_bits_after": relation.differing_bits,

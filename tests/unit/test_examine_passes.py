@@ -95,7 +95,7 @@ def test_errors_where_many_address_bits_change_point_at_reading_too_fast() -> No
     found = findings_in(image, read_too_fast(image, 8, 0.02, 3))
     assert [one.evidence["pattern"] for one in found] == ["reading-too-fast"]
     assert found[0].evidence["address_bits_changed"] > 2.5
-    assert "Slow the clock" in found[0].next
+    assert "Slow the reader" in found[0].next
 
 
 def test_errors_at_random_places_do_not_point_at_the_speed() -> None:

@@ -315,7 +315,7 @@ def test_cautions_stand_beside_the_task_and_by_part() -> None:
     sample.chips[3]["catalogued"] = "2708"
     page = single(sample).decode()
     tasks = page[page.index('<ol class="tasks">') : page.index('id="verify"')]
-    assert tasks.count("Several supplies") == 1
+    assert tasks.count("Three supplies") == 1
     assert "<b>Before power:</b>" in tasks
     assert DEFERENCE.split(":")[0] in page[page.index('id="cautions"') :]
     assert '<a href="#cautions">Cautions</a>' in page

@@ -16,6 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.catalogue.advice import advise
 from pipeline.flow import Words
 from pipeline.stages.content.runs import alignment, runs
 from schemas.part import Kind, Part
@@ -145,22 +146,14 @@ def judge(
         "edges_aligned": min(first, last) >= max(4, min(16, total // 8)),
         "means": means,
         "why": why,
-        "decides": _what_decides(part)
-        if means != ON_PURPOSE
-        else "nothing; a listing of the program, if there is one",
+        "decides": _what_decides(part) if means != ON_PURPOSE else advise("fill-on-purpose"),
     }
     return out
 
 
 def _what_decides(part: Part | None) -> str:
     """The reading that tells an empty stretch from outputs that are not driven."""
-    if part is not None and part.open_collector:
-        return (
-            "with open-collector outputs every 1 follows the pull: read with two values of pull-ups, "
-            "and once with the "
-            "chip disabled; what stays the same when disabled was never driven"
-        )
-    return "read once with pull-ups and once with pull-downs: bits that follow the pull are not driven"
+    return advise("fill-open-collector" if part is not None and part.open_collector else "fill-pulls", part)
 
 
 def _verdict(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from pipeline.catalogue.advice import advise
 from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE
 from pipeline.stages.content.model import Region, SelfCheck, Vector
 from pipeline.stages.content.text import HALF_FIT, WHOLE_FIT
@@ -74,7 +75,7 @@ def _text(chip: str, found: Sequence[Region], vectors: Sequence[Vector]) -> Find
         means=f"text ({', '.join(kinds)}), such as {longest.detail['preview']!r}"
         + (f": address lines A0 to A{low - 1} are in order there" if low > 1 and whole else ""),
         also=split[0] if split else "bytes that only happen to be printable, at the chance given",
-        next="hold the text against what the machine shows or prints",
+        next=advise("check-text"),
     )
 
 
@@ -89,7 +90,7 @@ def _self_check(chip: str, check: SelfCheck) -> Finding:
             evidence=check.to_json(),
             means=f"the content promises a check that does not hold: {check.method}; {check.why}",
             also="a header that only looks like one, or a check that was never filled in",
-            next="read again, re-seated, and compare the whole length; if the readings agree, the chip is so",
+            next=advise("check-fails"),
         )
     stored = f", stored at {check.stored_at[1]:#x}" if check.stored_at else ""
     return Finding(
@@ -100,7 +101,7 @@ def _self_check(chip: str, check: SelfCheck) -> Finding:
         evidence=check.to_json(),
         means=f"{check.method}{stored} holds over {', '.join(check.images)}: {check.why}",
         also=f"coincidence ({check.tried} schemes were tried); blind to {'; '.join(check.blind_to)}",
-        next="look for the same scheme on the other chips of the board" if not check.lifts else "nothing",
+        next=advise("nothing" if check.lifts else "check-holds"),
     )
 
 

@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from pipeline.catalogue.advice import advise
 from pipeline.flow import Words
 from pipeline.stages.content.signature import Signature
 from schemas.finding import Code, Finding, Severity
@@ -154,7 +155,7 @@ def _same(chips: Sequence[ChipImage], members: Sequence[int]) -> Iterator[Findin
                     f"holds{more}"
                 ),
                 "two copies by design, or one chip that was read twice and saved under two names",
-                "look at the dates of the dumps, and read both sockets again in one sitting",
+                advise("copies-or-one"),
             ),
             Severity.CAUTION if len(names) == 2 and _one_board(chips, members) else Severity.NOTE,
         )
@@ -180,7 +181,7 @@ def _inverse(chips: Sequence[ChipImage], groups: Sequence[Sequence[int]]) -> Ite
                 (
                     f"is the exact complement of {', '.join(names[:4])}",
                     "a pair that is complementary by design, or a reader with an inverting buffer",
-                    "read both with the same reader; if one was read elsewhere, ask whether it inverts",
+                    advise("inverting-reader"),
                 ),
                 Severity.NOTE,
             )
@@ -281,14 +282,14 @@ def _also(code: Code, evidence: dict[str, Any]) -> tuple[str, str]:
     if evidence.get("direction") == "one way":
         return (
             "a revision that only cleared or only set bits",
-            "read the one with more lost bits at the lower end of its supply",
+            advise("read-weaker"),
         )
     if code == Code.PART_OF:
         return (
             "common code or tables in both, a smaller chip read as a larger one",
-            "hold the sizes against the markings",
+            advise("compare-sizes"),
         )
-    return "two revisions of one program", "compare labels and date codes; read both again"
+    return "two revisions of one program", advise("compare-dates")
 
 
 def shared_fills(chips: Sequence[ChipImage]) -> dict[str, tuple[str, ...]]:

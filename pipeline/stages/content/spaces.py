@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Any
 
+from pipeline.catalogue.advice import advise
 from pipeline.stages.content.lanes import Join, joins
 from schemas.finding import Code, Finding, Severity
 
@@ -37,7 +38,7 @@ def interleave_findings(found: Sequence[Join]) -> tuple[Finding, ...]:
                     evidence={"with": others, "order": order, "kind": join.kind, **join.evidence},
                     means=f"reads better together with {', '.join(others)}: {said}{told}{shown}",
                     also="chips of like content whose tables happen to lie at the same addresses",
-                    next="the schematic, or the sockets' data lines, tell which chip drives which lines",
+                    next=advise("side-by-side"),
                 )
             )
     return tuple(out)

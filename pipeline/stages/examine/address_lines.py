@@ -14,6 +14,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.catalogue.advice import step
 from pipeline.flow import Words
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.census import Census
@@ -204,10 +205,7 @@ def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, l
         evidence={**relation.evidence(content), "position": _position(relation.places[0], lines)},
         means=means,
         also=also,
-        next=f"Clean the legs, re-seat the chip and read again; measure that {line} toggles at the chip's "
-        f"own leg. Hold "
-        f"{line} low for one reading and high for another: if both are alike, the chip or its "
-        f"content ignores it.",
+        next=step("dead-address-line", line=line),
         lines=(line,),
     )
 
@@ -249,9 +247,7 @@ def _repeats(copies: int, core: Census, content: Content, lines: list[Suspicion]
         f"and its neighbours are "
         "dead.",
         also="A dead top address line looks just the same.",
-        next="Compare the marking with the part; read once more with the top address lines held by hand, "
-        "first low, "
-        "then high.",
+        next=step("repeats-from-the-top"),
     )
 
 
@@ -355,8 +351,6 @@ def _joined_suspicion(relation: _Relation, wins: str, content: Content, lines: i
         f"{other}, so "
         "half of the content was not read.",
         also=also,
-        next=f"With the power off measure between the legs of {both} and between their wires: a short "
-        f"reads near 0 ohms. "
-        "Look for solder, a bent leg or a strand between them, then read again.",
+        next=step("joined-lines", both=both),
         lines=names,
     )

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.catalogue.advice import step
 from pipeline.flow import Pass, Words
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.disagreements import Disagreements
@@ -57,9 +58,7 @@ def contact(seen: Disagreements, still: list[Pass]) -> list[Suspicion] | None:
             also="A weak output of that one line inside the chip."
             if is_data
             else "A counter whose output for that line is weak.",
-            next=f"Clean the leg and the socket contact of {line}, press the chip home, wriggle it while "
-            f"reading: if the "
-            "errors come and go, it is the contact.",
+            next=step("loose-contact", line=line),
             lines=(line,),
         )
     ]

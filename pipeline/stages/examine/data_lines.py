@@ -12,11 +12,12 @@ from itertools import combinations
 
 import numpy as np
 
+from pipeline.catalogue.advice import step
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.address_lines import BEYOND_DOUBT, LIKELY, dead_places
 from pipeline.stages.examine.census import Census, Columns
 from pipeline.stages.examine.content import Content, judge
-from pipeline.stages.examine.suspicion import PULLS, Suspicion
+from pipeline.stages.examine.suspicion import Suspicion
 from schemas.finding import Code, Severity
 
 EXCEPTIONS = 0.002
@@ -131,10 +132,7 @@ def _stuck_suspicion(
         },
         means=means,
         also=also,
-        next=(
-            f"{PULLS} If {name} follows the pull, its contact is open; if it stays, it is shorted or the "
-            f"chip drives it so."
-        ),
+        next=step("stuck-data-line", line=name),
         lines=(name,),
     )
 
@@ -223,9 +221,7 @@ def _joined_suspicion(
         )
         if not content.program
         else "Content with two equal columns, which programs do not have.",
-        next=f"With the power off measure between the legs of {both}: a short reads near 0 ohms. Look for "
-        f"solder, a bent "
-        "leg or a strand between them, then read again.",
+        next=step("joined-lines", both=both),
         lines=names,
     )
 

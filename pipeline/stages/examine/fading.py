@@ -15,6 +15,7 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.catalogue.advice import step
 from pipeline.flow import Pass, Words
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.suspicion import Suspicion
@@ -141,7 +142,5 @@ def _suspicion(
         "fades to: cells are losing their charge. A read "
         f"{1 - fades_to} is believable, a read {fades_to} there may be a lost {1 - fades_to}.",
         also="A revision of the content, or a reader whose threshold or supply differs.",
-        next="Read three passes now at nominal supply and at both ends of the data sheet's range, log the "
-        "temperature, and "
-        "keep light off the window; do not read more often than needed.",
+        next=step("fading"),
     )

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.catalogue.advice import step
 from pipeline.flow import Pass, Words
 from pipeline.stages.examine.suspicion import Suspicion
 from schemas.finding import Code, Severity
@@ -98,9 +99,7 @@ def _paced(reference: Pass, other: Pass, by: int, agreeing: int) -> Suspicion:
         also="A dead top address line shows the same content twice as well."
         if by > 0
         else "A dead A0 shows each word twice as well, but reaches the whole chip.",
-        next=(
-            "Look at the counter's clock with an oscilloscope or a logic probe, debounce it, and read again."
-        ),
+        next=step("counter-clock"),
     )
 
 
@@ -159,10 +158,7 @@ def _rotated(reference: Pass, other: Pass, by: int, matches: int) -> Suspicion:
         also="A rotation by a power of two may also be an inverted top line."
         if power
         else "Which of the two is moved cannot be told from two passes.",
-        next=(
-            "Reset the counter, or drive its reset by hand, and read a third time: the two that agree "
-            "start right."
-        ),
+        next=step("reset-counter"),
     )
 
 
@@ -282,7 +278,5 @@ def _slipped(reference: Pass, other: Pass, slips: list[PassShift], *, stream_dam
             "The other pass may be the moved one: two passes cannot tell. A counter and a serial line "
             "can both do this."
         ),
-        next="Read a third time, slower and with flow control; the passes that agree are right. Clean the "
-        "clock edge of a "
-        "counter that bounces.",
+        next=step("third-pass"),
     )

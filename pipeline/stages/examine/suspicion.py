@@ -10,26 +10,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from pipeline.catalogue.advice import Step, advise
 from pipeline.errors import WellreadError
 from schemas.finding import Code, Finding, Severity
 
 if TYPE_CHECKING:
     from schemas.part import Part
 
-PULLS = (
-    "Read once with pull-ups and once with pull-downs of about 10 kilohms: bits that follow the pull "
-    "are not driven. "
-    "For open-collector outputs use two pull-up values instead, since every 1 follows the pull."
-)
-"""What tells a driven line from an undriven one, where the kind of output is not known. Common practice, no source."""
-_PULLS_OF = {
-    "open-collector": "Read once with pull-ups of 1 kilohm and once with 10 kilohms (the outputs are open-collector, "
-    "so "
-    "every 1 follows a pull-down): bits that change were not well driven.",
-    "tri-state": "Read once with pull-ups and once with pull-downs of about 10 kilohms: bits that follow the pull "
-    "are not "
-    "driven.",
-}
 _RANK = {Severity.FAULT: 0, Severity.CAUTION: 1, Severity.NOTE: 2}
 
 
@@ -42,7 +29,8 @@ class Suspicion:
         severity: How sure.
         where: Lines, addresses, readings; plain JSON values.
         evidence: Numbers, with the p-value, the informative words and the hypotheses tried.
-        means, also, next: Sentences for the bench.
+        means, also: Sentences for the bench.
+        next: The step that would tell, filled in once the part is known.
         lines: The lines it names, for the pins and for telling whether two readers saw the same.
     """
 
@@ -52,7 +40,7 @@ class Suspicion:
     evidence: Mapping[str, Any]
     means: str
     also: str
-    next: str
+    next: Step
     lines: tuple[str, ...] = ()
     readers: tuple[str, ...] = field(default=())
 
@@ -116,14 +104,8 @@ def as_finding(suspicion: Suspicion, chip: str, part: Part | None) -> Finding:
         evidence=dict(suspicion.evidence),
         means=means,
         also=suspicion.also,
-        next=_advice(suspicion.next, part),
+        next=advise(replace(suspicion.next, lines=suspicion.lines), part),
     )
-
-
-def _advice(step: str, part: Part | None) -> str:
-    """The advice for this part's own kind of output, where that is known."""
-    own = _PULLS_OF.get(part.output or "") if part is not None else None
-    return step.replace(PULLS, own) if own else step
 
 
 def _pin_in_words(pin: Mapping[str, Any]) -> str:

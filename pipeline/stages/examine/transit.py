@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from pipeline.catalogue.advice import step
 from pipeline.flow import Pass
 from pipeline.stages.examine.suspicion import Suspicion
 from schemas.finding import Code, Severity
@@ -114,10 +115,7 @@ def _either_way(found: Suspicion) -> Suspicion:
         means="One pass has 0D before every 0A where the other has 0A alone: a text-mode transfer put them "
         "in, or took "
         "them out. Which of the two passes is whole cannot be told from them.",
-        next=(
-            "Send both readings once more in a binary-safe form, such as Intel HEX text with checksums, "
-            "and compare."
-        ),
+        next=step("resend-both"),
     )
 
 
@@ -177,7 +175,5 @@ def _suspicion(damage: _Damage, sound: Pass, damaged: Pass, at: int, agreeing: i
         f"the pass "
         f"{sound.reading} is the whole one.",
         also="Nothing known: two passes hardly agree so by chance.",
-        next="Set the damaged reading aside. Send it once more in a binary-safe form, such as Intel HEX "
-        "text with "
-        "checksums, and compare.",
+        next=step("resend-and-set-aside"),
     )

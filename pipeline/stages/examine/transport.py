@@ -11,6 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.catalogue.advice import step
 from pipeline.flow import Words
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.address_lines import BEYOND_DOUBT, LIKELY
@@ -27,10 +28,6 @@ _EATEN: tuple[tuple[frozenset[int], str], ...] = (
     (frozenset({0x00}), "nulls (00) were taken away"),
     (frozenset({0x1A}), "end-of-file characters (1A) were taken away"),
     (frozenset({0x08, 0x7F}), "a terminal took backspace and delete (08 and 7F)"),
-)
-_RESEND = (
-    "Send the same reading once more in a binary-safe form, such as Intel HEX text with checksums, and "
-    "compare."
 )
 
 
@@ -91,7 +88,7 @@ def _seven_bit(
             f"seven bits, and the "
             "chip's own bit 7 is lost.",
             "A chip that stores a parity bit with every word.",
-            f"Set the link to eight bits without parity and read again. {_RESEND}",
+            step("eight-bits"),
         )
     if top.any() or is_text(census, noisy) or not judged().program:
         return None
@@ -102,7 +99,7 @@ def _seven_bit(
         {"parity": "none", "informative_words": int(present.size), "hypotheses": 2},
         "Bit 7 is 0 in every byte of something that looks like a program: a link of seven bits loses it.",
         "A stuck D7.",
-        f"Set the link to eight bits without parity and read again; if bit 7 stays 0, look at D7. {_RESEND}",
+        step("eight-bits-or-stuck"),
     )
 
 
@@ -130,7 +127,7 @@ def _newlines(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspi
         "before each, and "
         "everything behind moved.",
         "Messages with 0D 0A in a program that happens to have no other 0A.",
-        _RESEND,
+        step("resend"),
     )
 
 
@@ -147,7 +144,7 @@ def _doubled_returns(words: Words, feeds: NDArray[np.int64]) -> Suspicion | None
         "text that had one, and "
         "everything behind moved.",
         "Text written so for a printer that needs time to return its carriage.",
-        _RESEND,
+        step("resend"),
     )
 
 
@@ -192,7 +189,7 @@ def _utf8(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspicion
         "Every byte from 80 up belongs to a UTF-8 sequence: the file was saved as text, and "
         + ("bytes were replaced by EF BF BD and are lost." if destroyed else "each such byte became two."),
         "Text that was written in UTF-8, which no chip of the period holds.",
-        f"Find the file as it was before an editor saved it. {_RESEND}",
+        step("find-unsaved"),
     )
 
 
@@ -233,7 +230,7 @@ def _eaten(counts: NDArray[np.int64]) -> Suspicion | None:
                 f"occur: {what}, and "
                 "everything behind each moved up.",
                 "Content that has no use for this value.",
-                _RESEND,
+                step("resend"),
             )
     return None
 
@@ -254,7 +251,7 @@ def _doubled_ff(census: Census, counts: NDArray[np.int64], judged: Judge) -> Sus
         {"runs": int(runs.size), "p_value": p_value, "hypotheses": 1},
         "FF comes in even runs only: a terminal link doubled each FF, and everything behind moved.",
         "Content in which FF always comes in pairs, such as 16-bit values of -1.",
-        _RESEND,
+        step("resend"),
     )
 
 

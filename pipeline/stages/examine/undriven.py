@@ -8,8 +8,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from pipeline.catalogue.advice import step
 from pipeline.stages.examine.census import Census
-from pipeline.stages.examine.suspicion import PULLS, Suspicion
+from pipeline.stages.examine.suspicion import Suspicion
 from schemas.finding import Code, Severity
 
 LEAST_FOLLOWED = 3
@@ -39,9 +40,7 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
             f"move, or the "
             "chip was filled with this word.",
             also="A chip programmed all through with one word.",
-            next=f"Check enables, clock and address strobe at the chip's legs (a part with an address "
-            f"latch gives one word "
-            f"for ever). {PULLS}",
+            next=step("constant-word"),
         )
     level = int(word != 0)
     as_sold = erased_state == level
@@ -65,7 +64,7 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
         evidence={"level": level, "erased_state": erased_state, "words": census.seen.size},
         means=means,
         also="A blank chip and an undriven bus look the same where the unprogrammed state equals the pull.",
-        next=PULLS,
+        next=step("blank-or-undriven" if as_sold else "undriven"),
     )
 
 
@@ -105,6 +104,6 @@ def _follow(census: Census, moves: list[int], origin: int) -> Suspicion:
         means="The data are the address itself: nothing drives the bus, and it keeps the last address byte "
         f"({'the high byte, as on buses with a separate address' if stairs else 'the low byte, as on multiplexed buses'}).",
         also="An ascending table or a test pattern." if not stairs else "A table of page numbers.",
-        next=f"Check supply and enables at the chip's legs, then read again. {PULLS}",
+        next=step("follows-address"),
         lines=(),
     )

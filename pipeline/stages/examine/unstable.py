@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.catalogue.advice import Step, step
 from pipeline.flow import Pass, Words
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.disagreements import Disagreements
@@ -73,7 +74,7 @@ class Habit:
     name: str
     evidence: dict[str, object]
     means: str
-    next: str
+    next: Step
 
 
 def _habit(seen: Disagreements) -> Habit:
@@ -86,9 +87,7 @@ def _scattered(seen: Disagreements) -> Habit:
         "scattered",
         {},
         f"{seen.addresses.size} words read differently from pass to pass, in no one line.",
-        "Check the supply at the chip's leg while it is read, clean the legs, and take three more "
-        "passes; bits that still "
-        "flicker are weak cells: read at both ends of the data sheet's supply range.",
+        step("scattered-bits"),
     )
 
 
@@ -110,10 +109,7 @@ def _dropouts(seen: Disagreements) -> Habit | None:
                     f"Whole words drop to 0x{word:X} in bursts: the enable contact, or the supply, comes "
                     f"and goes."
                 ),
-                (
-                    "Clean the legs of enable and supply, re-seat, and watch the enable at the chip's "
-                    "own leg while reading."
-                ),
+                (step("dropped-words")),
             )
     return None
 
@@ -141,10 +137,7 @@ def _late_ones(seen: Disagreements) -> Habit | None:
         "Bits are in doubt only where a 1 should follow a 0 in the same column: the 1 rises too "
         "slowly, as open-collector "
         "outputs without strong pull-ups do.",
-        (
-            "Fit pull-ups of 1 to 4.7 kilohms on every data line, keep the wires short, slow the clock, "
-            "and read again."
-        ),
+        (step("late-ones")),
     )
 
 
@@ -171,10 +164,7 @@ def _too_fast(seen: Disagreements) -> Habit | None:
             "Errors gather where many address bits change at once: the words were taken before the chip "
             "had settled."
         ),
-        (
-            "Slow the clock to a tenth and read again: errors that vanish were timing. Check the supply "
-            "for sagging."
-        ),
+        (step("too-fast")),
     )
 
 

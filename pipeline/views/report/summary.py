@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import quote
 
+from pipeline.catalogue.advice import advise
 from pipeline.views.report import wording
 from schemas.record import Grade
 
@@ -24,17 +25,6 @@ _MISSING_MEANS = {
     "socket-empty": "The socket is empty.",
     "on-loan": "The chip is on loan.",
 }
-_MISSING_NEXT = {
-    "not-read": "Photograph and note the chip first, then take one reading of three passes at nominal supply.",
-    "read-failed": "Look at what failed last time before trying again; a sole copy is not read over and over.",
-    "socket-empty": "Look for the chip itself, or for the same chip of a sister machine.",
-    "on-loan": "Ask for the chip, or for a reading of it with its dump file and reader named.",
-}
-_SETTLE = (
-    "Re-seat the chip and take one more reading, best with another reader: a bit is settled when a "
-    "reader's passes "
-    "agree on it and no reader speaks against."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -126,13 +116,11 @@ def _steps(chip: Mapping[str, Any]) -> list[BenchStep]:
     elif grade == "contested" and not steps:
         contested = chip.get("contested") or {}
         bits, words = int(contested.get("bits", 0)), int(contested.get("words", 0))
-        means = f"{wording.counted(bits, 'bit')} in {wording.counted(words, 'word')} without settlement."
-        steps.append(BenchStep("caution", "contested", means, _SETTLE))
+        means = f"{wording.counted(bits, 'bit')} in {wording.counted(words, 'word')} unresolved."
+        steps.append(BenchStep("caution", "contested", means, advise("contested")))
     elif grade == "faulty" and not steps:
         reasons = " ".join(str(reason) for reason in chip.get("reasons") or ())
-        steps.append(
-            BenchStep("fault", "faulty", reasons, "Check the socket, re-seat the chip and read it again.")
-        )
+        steps.append(BenchStep("fault", "faulty", reasons, advise("faulty")))
     return steps
 
 
@@ -142,7 +130,9 @@ def _missing_step(chip: Mapping[str, Any]) -> BenchStep:
     means = _MISSING_MEANS.get(state, "No usable reading.")
     if attempts:
         means += f" Last attempt: {attempts[-1].get('outcome', '')}"
-    return BenchStep("fault", state or "missing", means, _MISSING_NEXT.get(state, _MISSING_NEXT["not-read"]))
+    return BenchStep(
+        "fault", state or "missing", means, advise(state if state in _MISSING_MEANS else "not-read")
+    )
 
 
 _BOARD_FACTS = (("name", ""), ("number", "number"), ("revision", "revision"))
