@@ -98,11 +98,6 @@ def replacing(source: Part, target: Part, *, numbered: bool = True) -> tuple[Cau
     )
 
 
-def dangerous(part: Part) -> bool:
-    """Whether this part can be lost by a wrong move that other parts forgive."""
-    return any(caution.dangerous for caution in own_cautions(part))
-
-
 def brief(part: Part | None) -> tuple[str, ...]:
     """The cautions short enough not to be skipped: the part's own dangers, then all the rest in one.
 

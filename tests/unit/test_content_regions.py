@@ -123,7 +123,7 @@ def test_a_whole_block_of_the_other_level_was_programmed_or_not_driven() -> None
     assert fill.detail["means"] == CANNOT_TELL
     assert "pull-ups" in fill.detail["why"]
     assert "other pulls" in fill.detail["why"]
-    assert "two values of pull-ups" in fill.detail["decides"]
+    assert "pull-ups of 1 kilohm and once with 10 kilohms" in fill.detail["decides"]
 
 
 def test_a_fill_of_the_other_level_that_is_no_block_was_programmed_on_purpose() -> None:

@@ -28,7 +28,7 @@ PMOS_BELOW_V = -8.0
 """A part with a supply below this is p-channel: its outputs pull towards that supply."""
 
 
-class Text(NamedTuple):
+class Advice(NamedTuple):
     """One text with its ground.
 
     Attributes:
@@ -41,14 +41,14 @@ class Text(NamedTuple):
     ground: str
 
 
-STEPS: Mapping[str, Text] = {
-    name: Text(*entry) for entries in (FINDINGS, READING, BURNING) for name, entry in entries.items()
+STEPS: Mapping[str, Advice] = {
+    name: Advice(*entry) for entries in (FINDINGS, READING, BURNING) for name, entry in entries.items()
 }
 """Every step, by id: next steps of findings, plans of the bench sheet, warnings of `burn`."""
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class NextStep:
     """A step that a detector asks for.
 
     Attributes:
@@ -62,17 +62,17 @@ class Step:
     lines: tuple[str, ...] = ()
 
 
-def step(name: str, **facts: object) -> Step:
+def step(name: str, **facts: object) -> NextStep:
     """A step by its id.
 
     Raises:
         KeyError: There is no such step.
     """
     STEPS[name]
-    return Step(name, facts)
+    return NextStep(name, facts)
 
 
-def advise(asked: Step | str, part: Part | None = None) -> str:
+def advise(asked: NextStep | str, part: Part | None = None) -> str:
     """The text of a step, for this part.
 
     Args:
@@ -86,7 +86,7 @@ def advise(asked: Step | str, part: Part | None = None) -> str:
         >>> advise(step("compare-marking"))
         'Compare the marking on the chip with the part that was named; if it is right, nothing is left to do.'
     """
-    wanted = Step(asked) if isinstance(asked, str) else asked
+    wanted = NextStep(asked) if isinstance(asked, str) else asked
     facts = {"beside": _beside(part, wanted.lines), **wanted.facts}
     return STEPS[wanted.name].text.format_map(_Places(facts, _output(part)))
 
@@ -128,4 +128,4 @@ def _beside(part: Part | None, lines: tuple[str, ...]) -> str:
     return f" Legs {'beside it' if near else 'of this chip'} with another voltage: {named}."
 
 
-__all__ = ["STEPS", "Step", "Text", "advise", "step"]
+__all__ = ["STEPS", "Advice", "NextStep", "advise", "step"]

@@ -18,7 +18,7 @@ from pipeline.catalogue.advice.grounds import (
 )
 
 
-class Heed(NamedTuple):
+class CautionText(NamedTuple):
     """A caution before its places are filled."""
 
     dangerous: bool
@@ -26,9 +26,9 @@ class Heed(NamedTuple):
     ground: str
 
 
-CAUTIONS: Mapping[str, Heed] = {
+CAUTIONS: Mapping[str, CautionText] = {
     # -- this part's own dangers
-    "several-supplies/bias-first": Heed(
+    "several-supplies/bias-first": CautionText(
         dangerous=True,
         text=(
             "Three supplies ({volts}): -5 V on first and off last, and neither of the others without "
@@ -36,7 +36,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=DATA_SHEET_2708,
     ),
-    "several-supplies": Heed(
+    "several-supplies": CautionText(
         dangerous=True,
         text=(
             "Several supplies ({volts}): take the order in which they come on and go off from the data "
@@ -44,7 +44,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "p-channel-outputs": Heed(
+    "p-channel-outputs": CautionText(
         dangerous=True,
         text=(
             "Its outputs pull towards {lowest}: without a load they have been measured at -5 to -7 V. "
@@ -54,7 +54,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=f"{NEGATIVE_OUTPUTS}; the rest {MEMORY}",
     ),
-    "p-channel-inputs": Heed(
+    "p-channel-inputs": CautionText(
         dangerous=True,
         text=(
             "Its inputs want a high close to the positive supply and a low close to ground (remembered, "
@@ -63,7 +63,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=MEMORY,
     ),
-    "no-ground-pin": Heed(
+    "no-ground-pin": CautionText(
         dangerous=True,
         text=(
             "The part has no ground pin: its data sheet counts every level from a supply pin. Wire it "
@@ -71,7 +71,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=MEMORY,
     ),
-    "shared-number": Heed(
+    "shared-number": CautionText(
         dangerous=True,
         text=(
             "The single-supply 2716 and the three-supply parts (2708, TMS2716) differ on pins 18 to 21. "
@@ -82,7 +82,7 @@ CAUTIONS: Mapping[str, Heed] = {
             "classiccmp.org list, June 2015: +12 V on pin 19 tells the three-supply 2716 apart (second-hand)"
         ),
     ),
-    "reverse-powered": Heed(
+    "reverse-powered": CautionText(
         dangerous=True,
         text=(
             "Ground is on pin 1 and +5 V on pin {vcc}: in a socket wired for the usual parts of this "
@@ -90,7 +90,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground="second-hand",
     ),
-    "write-enable": Heed(
+    "write-enable": CautionText(
         dangerous=True,
         text=(
             "{pins} writes to the chip when it goes low: a sole copy can be overwritten while it is "
@@ -98,7 +98,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "select-programs": Heed(
+    "select-programs": CautionText(
         dangerous=True,
         text=(
             "{pins} has two functions: low selects the chip, +5 V deselects it, and +12 V readies it "
@@ -106,7 +106,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=SELECT_2708,
     ),
-    "programming-voltage": Heed(
+    "programming-voltage": CautionText(
         dangerous=True,
         text=(
             "Reading needs no programming voltage: disconnect that supply. Hold {pins} at the level of "
@@ -115,7 +115,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ground=PRACTICE,
     ),
     # -- every part's dangers
-    "measure-first": Heed(
+    "measure-first": CautionText(
         dangerous=True,
         text=(
             "Set every supply and measure it at the empty socket before the chip goes in, within the "
@@ -124,7 +124,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "switch-off": Heed(
+    "switch-off": CautionText(
         dangerous=True,
         text=(
             "Switch off, on the supplies' low-voltage side, before a chip goes in or comes out or a "
@@ -132,7 +132,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=f"{LOW_VOLTAGE_SWITCH}; the rest {PRACTICE}",
     ),
-    "unpowered-chip": Heed(
+    "unpowered-chip": CautionText(
         dangerous=True,
         text=(
             "No signal feeds an unpowered chip: the reader's pins are low or inputs until every supply "
@@ -140,7 +140,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "reader-at-3v3": Heed(
+    "reader-at-3v3": CautionText(
         dangerous=True,
         text=(
             "A reader that runs at 3.3 V needs level shifters: outputs of a 5 V chip can destroy its "
@@ -148,7 +148,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "device-programmer": Heed(
+    "device-programmer": CautionText(
         dangerous=True,
         text=(
             "A device programmer's electronic-ID check puts about 12 V on A9, and an equivalent part's "
@@ -158,7 +158,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ground=f"{ELECTRONIC_SIGNATURE}; the rest {PRACTICE}",
     ),
     # -- replacements
-    "original-out": Heed(
+    "original-out": CautionText(
         dangerous=True,
         text=(
             "The original must not be in the programmer: take it out and put it away before the blank "
@@ -166,7 +166,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "programming-families": Heed(
+    "programming-families": CautionText(
         dangerous=True,
         text=(
             "The programming voltage differs by marking (25 V, 21 V or 12.5 V under one number): take "
@@ -175,7 +175,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PROGRAMMING_VOLTAGES,
     ),
-    "eraser": Heed(
+    "eraser": CautionText(
         dangerous=True,
         text=(
             "Lamps that erase injure eyes and skin: use a closed box with an interlock, never look into "
@@ -184,18 +184,18 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground="second-hand",
     ),
-    "blank-first": Heed(
+    "blank-first": CautionText(
         dangerous=False,
         text="Check that the new part is blank before it is programmed, and verify it afterwards.",
         ground=PRACTICE,
     ),
     # -- reminders
-    "check-the-pins": Heed(
+    "check-the-pins": CautionText(
         dangerous=False,
         text="This entry is {source} and of low confidence: compare every pin with a data sheet first.",
         ground=PRACTICE,
     ),
-    "pull-ups": Heed(
+    "pull-ups": CautionText(
         dangerous=False,
         text=(
             "Open-collector outputs: a 1 is no current at all. Fit pull-ups of {ohms} to +5 V on every "
@@ -203,7 +203,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "select-by-mask": Heed(
+    "select-by-mask": CautionText(
         dangerous=False,
         text=(
             "The select on pin {pins} is active high or low as the customer's mask chose. Read once "
@@ -211,7 +211,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground="second-hand",
     ),
-    "latched-address": Heed(
+    "latched-address": CautionText(
         dangerous=False,
         text=(
             "The address is taken on the falling edge of the enable: raise and lower it for every "
@@ -219,7 +219,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=MEMORY,
     ),
-    "runs-hot": Heed(
+    "runs-hot": CautionText(
         dangerous=False,
         text=(
             "Bipolar: 4.75 to 5.25 V at 100 to 190 mA; half a watt to a watt of heat is normal. Switch "
@@ -227,7 +227,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=MEMORY,
     ),
-    "not-a-rom": Heed(
+    "not-a-rom": CautionText(
         dangerous=False,
         text=(
             "A logic array: a truth table records its logic, not its fuses, and only where no output "
@@ -235,7 +235,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=MEMORY,
     ),
-    "window": Heed(
+    "window": CautionText(
         dangerous=False,
         text=(
             "A window, if it has one, stays covered with an opaque label: sunlight erases a typical "
@@ -244,7 +244,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=ERASURE,
     ),
-    "static": Heed(
+    "static": CautionText(
         dangerous=False,
         text=(
             "Wrist strap and mat, conductive foam, hold the chip by its body: inputs of that age are "
@@ -252,7 +252,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "sole-copy": Heed(
+    "sole-copy": CautionText(
         dangerous=False,
         text=(
             "A sole copy: photograph and note first, three passes at the nominal supply, then stop and "
@@ -262,7 +262,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ground=PRACTICE,
     ),
     # -- around the chip
-    "mains": Heed(
+    "mains": CautionText(
         dangerous=True,
         text=(
             "Do not open or power an old mains supply without competence: capacitors hold charge, "
@@ -270,7 +270,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "batteries": Heed(
+    "batteries": CautionText(
         dangerous=True,
         text=(
             "Nickel-cadmium packs leak corrosive electrolyte; lithium cells must not be charged, "
@@ -278,7 +278,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "substances": Heed(
+    "substances": CautionText(
         dangerous=True,
         text=(
             "Solvents, flux fumes, lead solder, and beryllium oxide or asbestos in some old equipment: "
@@ -286,7 +286,7 @@ CAUTIONS: Mapping[str, Heed] = {
         ),
         ground=PRACTICE,
     ),
-    "ultraviolet": Heed(
+    "ultraviolet": CautionText(
         dangerous=True,
         text=(
             "Lamps that erase injure eyes and skin: use a closed box with an interlock, never look into "

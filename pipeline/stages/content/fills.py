@@ -172,9 +172,8 @@ def _verdict(
         if block:
             return CANNOT_TELL, (
                 "every bit of a mask ROM was made on purpose, but a whole power-of-two block at one "
-                "level is also "
-                "what a select at the wrong polarity shows; read with the selects the other way, or with the "
-                "other pulls"
+                "level is also what a select at the wrong level shows: a reading at each level of the selects, "
+                "or with the other pulls, decides"
             )
         return (
             ON_PURPOSE,

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
-from pipeline.catalogue.advice import Step, advise
+from pipeline.catalogue.advice import NextStep, advise
 from pipeline.errors import WellreadError
 from schemas.finding import Code, Finding, Severity
 
@@ -40,7 +40,7 @@ class Suspicion:
     evidence: Mapping[str, Any]
     means: str
     also: str
-    next: Step
+    next: NextStep
     lines: tuple[str, ...] = ()
     readers: tuple[str, ...] = field(default=())
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.catalogue.advice import Step, step
+from pipeline.catalogue.advice import NextStep, step
 from pipeline.flow import Pass, Words
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.disagreements import Disagreements
@@ -74,7 +74,7 @@ class Habit:
     name: str
     evidence: dict[str, object]
     means: str
-    next: Step
+    next: NextStep
 
 
 def _habit(seen: Disagreements) -> Habit:
