@@ -1,0 +1,1 @@
+"""The second round of reliability: each class of defect as a test, and the kit to provoke it."""
