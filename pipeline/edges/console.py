@@ -55,6 +55,16 @@ def notice(text: str) -> None:
     sys.stderr.flush()
 
 
+def caution_once(text: str) -> None:
+    """One notice to standard error, the first time in a run that there is cause for it."""
+    if text not in _CAUTIONED:
+        _CAUTIONED.add(text)
+        notice(text)
+
+
+_CAUTIONED: set[str] = set()
+
+
 def say_json(document: Mapping[str, Any]) -> None:
     """One JSON document to standard output, ASCII only, so that every encoding carries it."""
     import json

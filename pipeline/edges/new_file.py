@@ -7,7 +7,8 @@ import secrets
 from pathlib import Path
 
 from pipeline.edges.disk_errors import storage_trouble
-from pipeline.edges.staging import refuse_existing, rename_new, sync_file
+from pipeline.edges.flush import sync_file
+from pipeline.edges.names import refuse_existing, rename_new
 
 
 def write_new(path: Path, content: bytes) -> None:

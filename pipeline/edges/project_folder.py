@@ -7,6 +7,7 @@ import stat
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from pipeline.edges.steady import steadily
 from pipeline.errors import DestinationError, NothingToDoError, StorageError, UnsafeError
 from pipeline.flow import FoundFile
 
@@ -125,22 +126,33 @@ def real(path: Path) -> Path:
     return Path(os.path.realpath(path))
 
 
-def read_file(folder: Path, path: str, *, limit: int = LARGEST_DUMP_BYTES) -> bytes:
-    """The bytes of one regular file of the project folder.
+def read_file(folder: Path, path: str, *, limit: int = LARGEST_DUMP_BYTES, steady: bool = True) -> bytes:
+    """The bytes of one regular file of the project folder, as they were at one moment.
+
+    Args:
+        folder: The project's.
+        path: In it.
+        limit: Most bytes that are read.
+        steady: Read it again where it changes meanwhile; not for a log that a capture is writing to.
 
     Raises:
         UnsafeError: It is no regular file, is larger than `limit`, or a link out of the folder.
-        StorageError: The disk refuses.
+        StorageError: The disk refuses, or the file changes each time that it is read.
     """
     target = folder / path
+    if not steady:
+        return _read_once(target, path, limit)
+    try:
+        return steadily(target, lambda: _read_once(target, path, limit), name=path)
+    except OSError as error:
+        raise _not_opened(path, error) from error
+
+
+def _read_once(target: Path, path: str, limit: int) -> bytes:
     try:
         handle = os.open(target, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
     except OSError as error:
-        raise StorageError(
-            where=path,
-            problem=f"cannot be opened ({error.strerror})",
-            remedy="Check that it is there and may be read",
-        ) from error
+        raise _not_opened(path, error) from error
     try:
         facts = os.fstat(handle)
         if not stat.S_ISREG(facts.st_mode):
@@ -161,6 +173,14 @@ def read_file(folder: Path, path: str, *, limit: int = LARGEST_DUMP_BYTES) -> by
         ) from error
     finally:
         os.close(handle)
+
+
+def _not_opened(path: str, error: OSError) -> StorageError:
+    return StorageError(
+        where=path,
+        problem=f"cannot be opened ({error.strerror})",
+        remedy="Check that it is there and may be read",
+    )
 
 
 def project_folder(given: Path) -> Path:

@@ -2,8 +2,8 @@
 
 Decoding, progress and everything slow happen here, in another process, and read the log like any other file,
 so that no byte waits for them. The log is only ever appended to, without a buffer of this program's own: what
-is decoded is with the system already. It is given to the disk itself once, at the end: a power cut in the
-middle may cost its last seconds, a crash or a kill of this program none that was written.
+is decoded is with the system already. It is given to the disk itself each second and at the end: a power cut
+in the middle may cost its last two seconds, a crash or a kill of this program none that was written.
 """
 
 from __future__ import annotations
@@ -21,6 +21,7 @@ from typing import IO, Any
 
 from pipeline.edges import serial_recorder
 from pipeline.edges.disk_errors import as_storage_error, storage_trouble
+from pipeline.edges.flush import sync_folder
 from pipeline.errors import DestinationError, PortError, StorageError
 
 POLL_SECONDS = 0.02
@@ -91,6 +92,12 @@ def open_log(path: Path, *, resume: bool) -> int:
             where=str(path), problem="this file exists", remedy="Go on with --resume, or move it away"
         ) from None
     except OSError as error:
+        raise as_storage_error(error, path) from error
+    try:
+        if not resume:
+            sync_folder(path.parent)
+    except OSError as error:
+        os.close(log)
         raise as_storage_error(error, path) from error
     if not _own(log):
         os.close(log)
@@ -340,11 +347,9 @@ def ask(port: Any, request: bytes) -> bool:
 def close(port: Any, log: int) -> None:
     """Close the log with everything on the disk, then the port. Raises StorageError."""
     try:
-        os.fsync(log)
+        serial_recorder.flush(log)
     except OSError as error:
-        # a file system that cannot flush one file keeps what was written all the same
-        if error.errno not in (errno.EINVAL, errno.ENOTSUP):
-            raise as_storage_error(error, "the log") from error
+        raise as_storage_error(error, "the log") from error
     finally:
         os.close(log)
         port.close()

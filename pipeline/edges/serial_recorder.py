@@ -9,6 +9,7 @@ dead: what had come by then is written first. Its first word on standard output 
 
 from __future__ import annotations
 
+import errno
 import os
 import queue
 import sys
@@ -33,6 +34,9 @@ LINE_SECONDS = 0.6
 SILENT_SECONDS = 0.05
 """How long a line must give nothing at the end to count as silent: adapters hold bytes back for up to 16 ms."""
 
+
+FLUSH_EVERY = 1.0
+"""Seconds after which what was written is given to the disk itself."""
 
 READY = b"+\n"
 """Said once it is about to look at the line for the first time."""
@@ -123,16 +127,45 @@ class Drain:
             self._taken.put(None)
 
     def _write(self) -> OSError | None:
-        """Write until there is no more; what the disk refused, if it did."""
-        while (block := self._taken.get()) is not None:
-            rest = memoryview(block)
-            while rest:
-                try:
-                    rest = rest[os.write(self._log, rest) :]
-                except OSError as error:
-                    self._refused = True
-                    return error
-        return None
+        """Write until there is no more; what the disk refused, if it did.
+
+        What was written is on the disk `FLUSH_EVERY` later, also where no more comes: a power cut costs that much.
+        """
+        flushed, waits = time.monotonic(), False
+        while True:
+            try:
+                block = self._taken.get(timeout=FLUSH_EVERY if waits else None)
+            except queue.Empty:
+                block = b""
+            if block is None:
+                return None
+            try:
+                _written(self._log, block)
+                waits = waits or bool(block)
+                if waits and time.monotonic() - flushed >= FLUSH_EVERY:
+                    flush(self._log)
+                    flushed, waits = time.monotonic(), False
+            except OSError as error:
+                self._refused = True
+                return error
+
+
+def _written(log: int, block: bytes) -> None:
+    rest = memoryview(block)
+    while rest:
+        rest = rest[os.write(log, rest) :]
+
+
+def flush(log: int) -> None:
+    """What was written is on the disk when this returns. Raises OSError.
+
+    A file system that cannot flush one file keeps what was written all the same.
+    """
+    try:
+        getattr(os, "fdatasync", os.fsync)(log)
+    except OSError as error:
+        if error.errno not in (errno.EINVAL, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS):
+            raise
 
 
 def look_at(port: int, control: int) -> tuple[Callable[[], bytes], Callable[[], bool]]:

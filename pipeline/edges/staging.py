@@ -8,34 +8,37 @@ system:
 3. `commit` flushes that file system once, renames the inner folder to `NAME` if there is no `NAME`, and
    removes the rest. Whatever ends the run before the rename leaves no `NAME`.
 
+A folder that takes another one's place (`exchange`) changes names with it in one step of the system. Where that
+knows no such step there is a moment in which neither has the name, and both lie in the staging folder: what a run
+that was killed then left behind is put back (`put_back`), and nothing is removed of which a file lies nowhere else.
+
 A killed run leaves its staging folder; its lock dies with it, which is how `leftovers` knows.
 """
 
 from __future__ import annotations
 
 import contextlib
-import errno
 import os
 import re
-import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from pipeline.edges.disk_errors import as_storage_error, storage_trouble
-from pipeline.errors import DestinationError
+from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.flush import sync_folder, sync_tree
+from pipeline.edges.locks import hold, is_held
+from pipeline.edges.names import exchange, identity, refuse_existing, rename_new
+from pipeline.errors import DestinationError, MendError
 
 _NAME = re.compile(r"^\.(?P<name>.+)\.staging-[0-9a-f]{8}$", re.DOTALL)
 _LOCK = "in-use"
 _BUILT = "built"
 """Says which folder was built, so that a leftover tells whether that got its name before its maker died."""
-_RENAME_NOREPLACE = 1
-_RENAME_EXCHANGE = 2
-_RENAME_EXCL = 4
-_RENAME_SWAP = 2
-_AT_FDCWD = -100
+_REPLACES = "replaces"
+"""Says which folder is to be replaced: in such a leftover an old one may lie beside the new."""
+_OLD = ".old"
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,12 +51,14 @@ class Leftover:
         in_use: Its maker is still at work (or may be: on a system without locks this cannot be known).
         waiting: Names of finished files that its maker had still to put beside the finished folder, which is
             in place already; empty where nothing was in place yet.
+        replaced: Its maker was to replace a folder of that name, by a mended one.
     """
 
     path: Path
     name: str
     in_use: bool
     waiting: tuple[str, ...] = ()
+    replaced: bool = False
 
 
 class Staging:
@@ -72,6 +77,7 @@ class Staging:
     def __init__(self, final: Path, *, replacing: bool = False) -> None:
         self._replacing = replacing
         self._kept = False
+        self._swapping = False
         self.final = Path(os.path.abspath(final))  # noqa: PTH100 - resolve() would follow a link under that name
         self.outer = self.final.parent / f".{self.final.name}.staging-{os.urandom(4).hex()}"
         self.path = self.outer / self.final.name
@@ -90,7 +96,9 @@ class Staging:
             self.outer.mkdir(mode=0o700)
         try:
             with storage_trouble(self.outer):
-                self._lock = _held(self.outer / _LOCK)
+                self._lock = hold(self.outer / _LOCK)
+                if self._replacing:
+                    (self.outer / _REPLACES).write_text(identity(self.final), "ascii")
                 self.path.mkdir()
         except BaseException:
             self.discard()
@@ -116,7 +124,7 @@ class Staging:
         """
         with storage_trouble(self.path):
             if beside:
-                (self.outer / _BUILT).write_text(_identity(self.path), "ascii")
+                (self.outer / _BUILT).write_text(identity(self.path), "ascii")
             sync_tree(self.path)
         with storage_trouble(self.final):
             rename_new(self.path, self.final)
@@ -144,21 +152,61 @@ class Staging:
                 self.keep()
             raise
 
-    def exchange(self) -> Path:
+    def exchange(self, replaced: str) -> Path:
         """Flush the file system once, then let the new folder and the old one change places.
 
+        Args:
+            replaced: The `identity` of the folder that is to be replaced; any other that has got the name in the
+                meantime keeps it.
+
         Returns:
-            Where the old folder lies now: inside the staging folder, which goes with the end of the block.
+            Where the old folder lies now: inside the staging folder. It goes with the end of the block, once `settle`
+            was called; before that it stays, whatever happens.
 
         Raises:
+            MendError: Another folder, or none, has the name now; everything is as it was.
             StorageError: The disk refused; the old folder has its name still.
         """
         with storage_trouble(self.path):
-            (self.outer / _BUILT).write_text(_identity(self.path), "ascii")
+            (self.outer / _BUILT).write_text(identity(self.path), "ascii")
             sync_tree(self.outer)
+        self._refuse_another(self.final, replaced)
+        self._swapping = True
         with storage_trouble(self.final):
-            exchange_names(self.path, self.final)
+            if not exchange(self.path, self.final):
+                return self._exchange_in_steps(replaced)
+            if not _is(self.path, replaced):
+                exchange(self.path, self.final)
+                self._swapping = False
+                self._refuse_another(self.final, replaced)
         return self.path
+
+    def _exchange_in_steps(self, replaced: str) -> Path:
+        """Where the system knows no such step: the old one goes aside, the new one gets the name."""
+        aside = self.outer / f"{self.final.name}{_OLD}"
+        try:
+            os.rename(self.final, aside)  # noqa: PTH104 - the very call; `aside` is in a folder of ours alone
+            self._refuse_another(aside, replaced)
+            rename_new(self.path, self.final)
+        except BaseException:
+            if os.path.lexists(aside):
+                # Where even this is refused both stay where they are, and the next run puts one back.
+                rename_new(aside, self.final)
+            self._swapping = False
+            raise
+        return aside
+
+    def _refuse_another(self, path: Path, replaced: str) -> None:
+        if not _is(path, replaced):
+            raise MendError(
+                where=str(self.final),
+                problem="was moved away or replaced meanwhile",
+                remedy="Nothing was touched; look what lies there now, then run it again",
+            )
+
+    def settle(self) -> None:
+        """Say that nothing in the old folder is still needed: it goes with the end of the block."""
+        self._swapping = False
 
     def keep(self) -> None:
         """Leave the staging folder where it is, as a killed run would; `leftovers` finds it."""
@@ -169,6 +217,8 @@ class Staging:
 
     def discard(self) -> None:
         """Remove the staging folder and whatever is in it; what cannot be removed is left to `leftovers`."""
+        if self._swapping:
+            self.keep()
         if self._kept:
             return
         if self._lock >= 0:
@@ -198,7 +248,8 @@ def leftovers(parent: Path) -> tuple[Leftover, ...]:
             if (match := _NAME.fullmatch(entry.name)) and entry.is_dir(follow_symlinks=False)
         ]
     return tuple(
-        Leftover(path, name, _is_held(path / _LOCK), _waiting(path, name)) for path, name in sorted(found)
+        Leftover(path, name, is_held(path / _LOCK), _waiting(path, name), (path / _REPLACES).exists())
+        for path, name in sorted(found)
     )
 
 
@@ -207,26 +258,90 @@ def is_staging_name(name: str) -> bool:
     return _NAME.fullmatch(name) is not None
 
 
+def put_back(leftover: Leftover) -> bool:
+    """Give a folder back its name where a run died in the moment in which neither the old nor the new one had it.
+
+    Args:
+        leftover: Of a dead run.
+
+    Returns:
+        Whether there was cause: the new folder, which was finished and judged, has the name now, or the old one.
+
+    Raises:
+        StorageError: The disk refused.
+    """
+    final = leftover.path.parent / leftover.name
+    new, old = leftover.path / leftover.name, leftover.path / f"{leftover.name}{_OLD}"
+    if leftover.in_use or os.path.lexists(final) or not old.is_dir():
+        return False
+    finished = new.is_dir() and (leftover.path / _BUILT).exists()
+    with storage_trouble(final):
+        rename_new(new if finished else old, final)
+        sync_folder(final.parent)
+    return True
+
+
 def remove_leftover(leftover: Leftover) -> None:
     """Remove the staging folder of a dead run; what only waited for its place beside the finished folder gets it.
 
     Raises:
-        DestinationError: It is in use.
+        DestinationError: It is in use, or holds something of a replaced folder that lies nowhere else.
         StorageError: The disk refused.
     """
-    if _is_held(leftover.path / _LOCK):
+    if is_held(leftover.path / _LOCK):
         raise DestinationError(
             where=str(leftover.path),
             problem="is in use by another run",
             remedy="Wait until that run has ended",
         )
     with storage_trouble(leftover.path):
+        if only := _only_here(leftover):
+            raise DestinationError(
+                where=str(leftover.path),
+                problem=f"holds {only}, which is not proved to lie anywhere else",
+                remedy="Nothing was removed; take out of it what you need, then remove it by hand",
+            )
         for name in leftover.waiting:
             if not os.path.lexists(leftover.path.parent / name):
                 rename_new(leftover.path / name, leftover.path.parent / name)
         _remove_what_goes(leftover.path)
         if os.path.lexists(leftover.path):
             _remove_flat(leftover.path)
+
+
+def _only_here(leftover: Leftover) -> str:
+    """What a leftover holds of a folder that was to be replaced and nobody else has; "" where all is superseded."""
+    from pipeline.edges.same_files import first_missing
+
+    replaces, built = leftover.path / _REPLACES, leftover.path / _BUILT
+    if not replaces.exists():
+        return ""
+    final = leftover.path.parent / leftover.name
+    old = leftover.path / f"{leftover.name}{_OLD}"
+    if final.is_dir() and not old.exists():
+        # The new one was still being built, from the folder that stands here and from copies.
+        if not built.exists() or _is(final, replaces.read_text("ascii")):
+            return ""
+    elif not final.is_dir():
+        return "the only folder of this name"
+    among = [final, *_damaged_beside(final)]
+    for folder in (leftover.path / leftover.name, old):
+        if folder.is_dir() and (path := first_missing(folder, among)):
+            return f"{folder.name}/{path}"
+    return ""
+
+
+def _damaged_beside(final: Path) -> Iterator[Path]:
+    named = re.compile(re.escape(final.name) + r"\.damaged-[0-9]+")
+    return (path for path in sorted(final.parent.iterdir()) if named.fullmatch(path.name))
+
+
+def _is(path: Path, told: str) -> bool:
+    """Whether a path still leads to the file or folder of this identity."""
+    try:
+        return identity(path) == told
+    except OSError:
+        return False
 
 
 def _remove_what_goes(folder: Path) -> None:
@@ -269,167 +384,8 @@ def _remove_flat(folder: Path) -> None:
 def _waiting(path: Path, name: str) -> tuple[str, ...]:
     """Files that a run killed after its folder had got the name had still to put beside it: a record, a zip."""
     try:
-        if (path / _BUILT).read_text("ascii") != _identity(path.parent / name):
+        if (path / _BUILT).read_text("ascii") != identity(path.parent / name):
             return ()
         return tuple(sorted(each.name for each in path.iterdir() if each.suffix in {".json", ".zip"}))
     except (OSError, ValueError):
         return ()
-
-
-def _identity(folder: Path) -> str:
-    status = folder.stat()
-    return f"{status.st_dev} {status.st_ino}"
-
-
-def refuse_existing(path: Path) -> None:
-    """Nothing is ever overwritten. Raises DestinationError where anything has that name, a broken link too."""
-    if os.path.lexists(path):
-        raise DestinationError(
-            where=str(path), problem="is there already", remedy="Move it away or choose another destination"
-        )
-
-
-def rename_new(source: Path, target: Path) -> None:
-    """Rename, but never onto anything: the kernel refuses, so that no other process can slip in between.
-
-    Raises:
-        DestinationError: The target exists.
-        OSError: The disk refused.
-    """
-    refuse_existing(target)
-    try:
-        if not _renamed_exclusively(source, target):
-            # Windows refuses an existing target by itself; elsewhere a folder can only replace an empty one.
-            os.rename(source, target)  # noqa: PTH104 - the very call the comment speaks of
-    except OSError as error:
-        if error.errno in {errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR, errno.EISDIR}:
-            refuse_existing(target)
-        raise
-
-
-def exchange_names(one: Path, other: Path) -> None:
-    """Two folders change names in one step where the kernel can; elsewhere in three renames.
-
-    Raises:
-        OSError: The disk refused.
-    """
-    if _renamed_specially(one, other, _RENAME_EXCHANGE, _RENAME_SWAP):
-        return
-    # Without such a call there is a moment without the name; both folders lie beside each other meanwhile.
-    aside = one.with_name(f"{one.name}.old")
-    os.rename(other, aside)  # noqa: PTH104 - the very call the comment speaks of
-    try:
-        os.rename(one, other)  # noqa: PTH104
-    except OSError:
-        os.rename(aside, other)  # noqa: PTH104
-        raise
-    os.rename(aside, one)  # noqa: PTH104
-
-
-def _renamed_exclusively(source: Path, target: Path) -> bool:
-    return _renamed_specially(source, target, _RENAME_NOREPLACE, _RENAME_EXCL)
-
-
-def _renamed_specially(source: Path, target: Path, linux_flag: int, mac_flag: int) -> bool:
-    """True when the kernel did it; False where it knows no such call."""
-    if sys.platform == "win32":
-        return False
-    import ctypes
-
-    library = ctypes.CDLL(None, use_errno=True)
-    old, new = os.fsencode(source), os.fsencode(target)
-    if hasattr(library, "renameat2"):
-        result = library.renameat2(_AT_FDCWD, old, _AT_FDCWD, new, linux_flag)
-    elif hasattr(library, "renamex_np"):
-        result = library.renamex_np(old, new, mac_flag)
-    else:
-        return False
-    if result == 0:
-        return True
-    code = ctypes.get_errno()
-    if code in {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP}:
-        return False
-    raise OSError(code, os.strerror(code), str(target))
-
-
-def sync_tree(path: Path) -> None:
-    """Everything below a folder is on the disk when this returns: one call a file system, not one a file.
-
-    Raises:
-        OSError: The disk refused, now or when it wrote something earlier.
-    """
-    if sys.platform == "win32":
-        for folder, _, names in os.walk(path):
-            for name in names:
-                sync_file(Path(folder, name))
-        return
-    import ctypes
-
-    library = ctypes.CDLL(None, use_errno=True)
-    if not hasattr(library, "syncfs"):
-        os.sync()
-        return
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        if library.syncfs(handle) != 0:
-            code = ctypes.get_errno()
-            raise OSError(code, os.strerror(code), str(path))
-    finally:
-        os.close(handle)
-
-
-def sync_file(path: Path) -> None:
-    """One file is on the disk when this returns. Raises OSError."""
-    handle = os.open(path, os.O_RDWR | getattr(os, "O_BINARY", 0))
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def sync_folder(path: Path) -> None:
-    """The names in a folder are on the disk when this returns. Raises OSError."""
-    if sys.platform == "win32":
-        return
-    handle = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
-
-
-def _held(path: Path) -> int:
-    handle = os.open(path, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600)
-    if not _lock(handle):
-        os.close(handle)
-        raise as_storage_error(BlockingIOError(errno.EAGAIN, "a new file is locked"), path)
-    return handle
-
-
-def _is_held(path: Path) -> bool:
-    try:
-        handle = os.open(path, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
-    except FileNotFoundError:
-        return False
-    except OSError:
-        return True
-    try:
-        return not _lock(handle)
-    finally:
-        os.close(handle)
-
-
-def _lock(handle: int) -> bool:
-    """Take the lock of an open file without waiting; it goes when the file is closed or its holder dies."""
-    try:
-        if sys.platform == "win32":
-            import msvcrt
-
-            msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
-        else:
-            import fcntl
-
-            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return False
-    return True

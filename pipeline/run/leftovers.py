@@ -7,7 +7,7 @@ from collections.abc import Callable, Collection
 from pathlib import Path
 
 from pipeline.edges.console import notice
-from pipeline.edges.staging import Leftover, leftovers, remove_leftover
+from pipeline.edges.staging import Leftover, leftovers, put_back, remove_leftover
 from pipeline.one_line import one_line
 
 
@@ -15,6 +15,8 @@ def dead_runs(
     place: Path, names: Collection[str] | Callable[[str], bool], *, clear: bool, quiet: bool
 ) -> tuple[Leftover, ...]:
     """Tell of the staging folders of dead runs, with the way to be rid of them; those still at work are passed over.
+
+    Where one holds the only folder of its name, that is put back first, asked for or not.
 
     Args:
         place: The folder where the finished one goes; nothing is told where it is not there yet.
@@ -31,6 +33,9 @@ def dead_runs(
     if not place.is_dir():
         return ()
     ours = names if callable(names) else names.__contains__
+    for one in leftovers(place):
+        if ours(one.name) and put_back(one) and not quiet:
+            notice(one_line(f"{place / one.name}: put back; a run ended while neither bag had the name."))
     dead = tuple(one for one in leftovers(place) if not one.in_use and ours(one.name))
     for one in dead:
         if clear:
@@ -38,7 +43,7 @@ def dead_runs(
             done = _done(one, place)
         else:
             done = "`--clear-leftovers` " + (
-                "puts that in place and removes it" if one.waiting else "removes it"
+                "puts that in place and removes the rest" if one.waiting else "removes it"
             )
         if not quiet:
             notice(one_line(f"{one.path}: left behind by a run that ended {_when(one)}; {done}."))
@@ -54,9 +59,17 @@ def dead_runs_of(final: Path, *, clear: bool, quiet: bool) -> tuple[Leftover, ..
 def _when(one: Leftover) -> str:
     if one.waiting:
         return f"when {one.name} was in place and before {' and '.join(one.waiting)} was"
+    if one.replaced:
+        return f"before or while {one.name} was replaced"
     return f"before {one.name} was finished"
 
 
 def _done(one: Leftover, place: Path) -> str:
     there = [name for name in one.waiting if (place / name).exists()]
-    return f"removed, and {' and '.join(there)} is in place now" if there else "removed"
+    held = (
+        f"nothing that {one.name} and what is kept beside it lack"
+        if one.replaced
+        else f"an unfinished {one.name}"
+    )
+    what = f"removed ({held})"
+    return f"{what}, and {' and '.join(there)} is in place now" if there else what

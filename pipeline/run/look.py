@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.catalogue import load
+from pipeline.edges.names import refuse_existing
 from pipeline.edges.new_file import write_new
 from pipeline.edges.project_folder import read_file
-from pipeline.edges.staging import refuse_existing
 from pipeline.errors import FormatError, NothingToDoError, UsageError, WellreadError
 from pipeline.flow import Pass, Subject
 from pipeline.formats import Declared, decode, image

@@ -9,8 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.edges.draining import Drain
-from pipeline.run.sheetrow import add_row
+from pipeline.edges.serial_recorder import Drain
+from pipeline.run.bench.sheet_row import add_row
 from tests.journey.drilling import Run, can_drill, drill
 
 WHY_NOT = can_drill()
@@ -27,7 +27,9 @@ def draining(path: Path, look: Callable[[], bytes]) -> Callable[[], int]:
 
 
 def calls(run: Run, name: str) -> list[str]:
-    return [step.call for step in run.steps if step.path == name and step.call in ("write", "fsync", "fdatasync")]
+    return [
+        step.call for step in run.steps if step.path == name and step.call in ("write", "fsync", "fdatasync")
+    ]
 
 
 def test_a_line_that_prints_for_seconds_is_flushed_each_second(tmp_path: Path) -> None:
@@ -75,9 +77,9 @@ def test_a_row_in_the_sheet_is_durable(tmp_path: Path) -> None:
     done = drill(lambda: 0 if add_row(sheet, {"file": "b.log"}) else 1, tmp_path)
     assert done.status == 0, done.output
     named = [number for number, step in enumerate(done.steps) if "rename" in step.call]
-    flushed = [number for number, step in enumerate(done.steps) if step.call == "fsync" and step.path == "project"]
+    flushed = [
+        number for number, step in enumerate(done.steps) if step.call == "fsync" and step.path == "project"
+    ]
     assert named
     assert flushed
     assert flushed[-1] > named[-1], [str(step) for step in done.steps]
-
-

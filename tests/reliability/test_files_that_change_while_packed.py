@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.edges.steady import steadily
 from tests.journey import drilled
 from tests.journey.cli import wellread
 
@@ -21,7 +22,9 @@ for n in itertools.count():
 SIZE = 8 << 20
 
 
-@pytest.mark.parametrize("name", ["docs/growing.txt", "dumps/loose.bin", "dumps/U1.prog.1.bin", "photos/p.png"])
+@pytest.mark.parametrize(
+    "name", ["docs/growing.txt", "dumps/loose.bin", "dumps/U1.prog.1.bin", "photos/p.png"]
+)
 def test_a_file_that_never_rests_ends_the_run_and_is_named(tmp_path: Path, name: str) -> None:
     drilled.project(tmp_path)
     target = tmp_path / "m" / name
@@ -43,4 +46,34 @@ def test_a_file_that_never_rests_ends_the_run_and_is_named(tmp_path: Path, name:
     assert ran.code == 16, ran.err
     assert name in ran.err
     assert "chang" in ran.err
-    assert not [path for path in (tmp_path / "into").iterdir()] if (tmp_path / "into").exists() else True
+    assert not (tmp_path / "into").exists() or not list((tmp_path / "into").iterdir())
+
+
+@pytest.mark.parametrize("times", [1, 2])
+def test_a_file_that_comes_to_rest_goes_in_as_it_is_then(tmp_path: Path, times: int) -> None:
+    source = tmp_path / "growing.txt"
+    source.write_bytes(b"0")
+    read: list[bytes] = []
+
+    def reading() -> bytes:
+        read.append(source.read_bytes())
+        if len(read) <= times:
+            source.write_bytes(read[-1] + b"+")
+        return read[-1]
+
+    assert steadily(source, reading) == source.read_bytes() == b"0" + b"+" * times
+
+
+def test_a_file_of_the_same_length_that_took_the_name_is_a_change(tmp_path: Path) -> None:
+    source = tmp_path / "a"
+    source.write_bytes(b"first")
+    (tmp_path / "b").write_bytes(b"other")
+    read: list[bytes] = []
+
+    def reading() -> bytes:
+        read.append(source.read_bytes())
+        if len(read) == 1:
+            (tmp_path / "b").replace(source)
+        return read[-1]
+
+    assert steadily(source, reading) == b"other"

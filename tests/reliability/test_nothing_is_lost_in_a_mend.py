@@ -109,7 +109,9 @@ def test_a_leftover_with_the_only_bag_is_put_back_without_being_asked(tmp_path: 
 
 def between_the_renames(folder: Path) -> Run:
     """A mend that was killed in the moment in which no bag has the name."""
-    undisturbed = drill(without_exchange(mend(shelf(folder.parent / "undisturbed"))), folder.parent / "undisturbed")
+    undisturbed = drill(
+        without_exchange(mend(shelf(folder.parent / "undisturbed"))), folder.parent / "undisturbed"
+    )
     names = [n for n, step in enumerate(undisturbed.steps, 1) if step.call == "rename" and "bag" in step.path]
     for number in names:
         shutil.rmtree(folder)

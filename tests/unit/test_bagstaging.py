@@ -9,7 +9,8 @@ from pathlib import Path
 
 import pytest
 
-from pipeline.edges.staging import Staging, leftovers, remove_leftover, rename_new
+from pipeline.edges.names import rename_new
+from pipeline.edges.staging import Staging, leftovers, remove_leftover
 from pipeline.errors import DestinationError, StorageError
 
 

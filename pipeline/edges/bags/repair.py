@@ -5,15 +5,19 @@
    way.
 2. The caller judges the new bag. If it is not whole and of the planned receipt, nothing was touched.
 3. What was damaged or nobody's gets a second name in `NAME.damaged-N/`.
-4. The new bag and the old one change places, in one step of the kernel.
-5. The record gets its name `NAME.mend-N.json`; the staging folder, with the old bag in it, goes.
+4. The new bag and the old one change places, in one step of the kernel where it knows one. A bag that is not the
+   one that was looked at keeps its place.
+5. What came into the old bag after it was looked at is kept in `NAME.damaged-N/` too.
+6. The record gets its name `NAME.mend-N.json`; the staging folder, with the old bag in it, goes.
 
-Killed before step 4 the damaged bag is as it was; after it the bag is whole.
+Killed before step 4 the damaged bag is as it was; after it the bag is whole. Killed within it, where it takes more
+than one step, the next run puts the whole bag in place (`staging.put_back`).
 """
 # ruff: noqa: PTH118 - paths stay text where there is one for each of a hundred thousand files
 
 from __future__ import annotations
 
+import contextlib
 import json
 import os
 import shutil
@@ -25,8 +29,11 @@ from typing import Any
 from pipeline.bags.parse_tag_files import unsafe_path
 from pipeline.edges.bags.archive import archive_members
 from pipeline.edges.disk_errors import storage_trouble
-from pipeline.edges.staging import Staging, rename_new, sync_folder
-from pipeline.errors import MendError, UnsafeError
+from pipeline.edges.flush import sync_folder
+from pipeline.edges.names import rename_new
+from pipeline.edges.same_files import missing
+from pipeline.edges.staging import Staging
+from pipeline.errors import DestinationError, MendError, StorageError, UnsafeError
 
 _READ = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
 _WRITE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
@@ -53,6 +60,7 @@ def carry_out(
     set_aside: Sequence[str],
     record: Mapping[str, Any],
     approve: Callable[[Path], None],
+    looked_at: str,
 ) -> Swapped:
     """Build the whole bag beside the damaged one and let them change places.
 
@@ -63,13 +71,14 @@ def carry_out(
         set_aside: Paths in the damaged bag that are to be kept beside it.
         record: What the record file tells.
         approve: Judges the new bag; raises where it is not what was planned.
+        looked_at: The `identity` of the damaged bag's folder as it was observed; another one is never replaced.
 
     Returns:
         What lies where.
 
     Raises:
-        MendError: A copy changed meanwhile, or the new bag was not approved; nothing was touched.
-        StorageError: The disk refused; the damaged bag is as it was.
+        MendError: The bag or a copy changed meanwhile, or the new bag was not approved; nothing was touched.
+        StorageError: The disk refused; the damaged bag is as it was, or whole and the old one kept in staging.
         UnsafeError: A path leads out, or what is to be read is no regular file.
     """
     for path in (*take, *set_aside):
@@ -84,15 +93,16 @@ def carry_out(
         _build(bag, copies, take, staging.path)
         approve(staging.path)
         kept = _keep(bag, set_aside, staging.outer / aside.name)
-        told = {**record, "damaged": aside.name if kept else None}
         waiting = staging.outer / record_path.name
-        with storage_trouble(waiting):
-            waiting.write_text(json.dumps(told, indent=2, ensure_ascii=True) + "\n", encoding="utf-8")
+        _note(waiting, record, aside.name if kept else None)
         if kept:
             with storage_trouble(aside):
                 rename_new(staging.outer / aside.name, aside)
-        staging.exchange()
+        old = _swapped(staging, looked_at, aside if kept else None)
         try:
+            late = _keep_what_came_late(old, bag, aside)
+            if late and not kept:
+                _note(waiting, record, aside.name)
             with storage_trouble(record_path):
                 rename_new(waiting, record_path)
         except BaseException:
@@ -101,7 +111,51 @@ def carry_out(
             raise
         with storage_trouble(bag.parent):
             sync_folder(bag.parent)
-    return Swapped(aside if kept else None, record_path)
+        staging.settle()
+    return Swapped(aside if kept or late else None, record_path)
+
+
+def _note(path: Path, record: Mapping[str, Any], damaged: str | None) -> None:
+    with storage_trouble(path):
+        text = json.dumps({**record, "damaged": damaged}, indent=2, ensure_ascii=True) + "\n"
+        path.write_text(text, encoding="utf-8")
+
+
+def _swapped(staging: Staging, looked_at: str, aside: Path | None) -> Path:
+    """Step 4; where it is refused, the folder of damaged files goes with the staging folder again."""
+    try:
+        return staging.exchange(looked_at)
+    except (MendError, StorageError):
+        if aside is not None:
+            with contextlib.suppress(OSError, DestinationError):
+                rename_new(aside, staging.outer / aside.name)
+        raise
+
+
+def _keep_what_came_late(old: Path, bag: Path, aside: Path) -> bool:
+    """Step 5: whatever the old bag holds that neither the new one nor the folder of damaged files has.
+
+    Somebody may have written into the damaged bag since it was looked at; nobody has judged that, so it stays.
+    """
+    with storage_trouble(old):
+        late = list(missing(old, [bag, aside]))
+        if late:
+            aside.mkdir(exist_ok=True)
+    for path in late:
+        with storage_trouble(aside / path):
+            _make_folders(os.path.dirname(os.path.join(aside, path)))  # noqa: PTH120 - see the head of this file
+            target = _free_name(aside / path)
+            rename_new(old / path, target)
+    return bool(late)
+
+
+def _free_name(path: Path) -> Path:
+    number = 1
+    free = path
+    while os.path.lexists(free):
+        number += 1
+        free = path.with_name(f"{path.name}.{number}")
+    return free
 
 
 def _free_number(bag: Path) -> int:

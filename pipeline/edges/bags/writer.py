@@ -19,7 +19,8 @@ from typing import Self
 from pipeline.bags.observed import BagEntry
 from pipeline.bags.portable_names import is_portable, name_key
 from pipeline.bags.write_tag_files import DECLARATION, info_text, manifest_text, size_text
-from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.disk_errors import as_storage_error, storage_trouble
+from pipeline.edges.steady import steadily
 from pipeline.errors import DestinationError, UnsafeError
 
 CHUNK_BYTES = 1 << 20
@@ -34,6 +35,9 @@ class MemberStream:
         root: The bag's folder.
         path: Inside the bag, `/` between the names.
 
+    Attributes:
+        target: Where it lies on the disk.
+
     Raises:
         UnsafeError: The path leaves the bag or holds a name that some system refuses.
         DestinationError: There is a file of that name already.
@@ -42,17 +46,17 @@ class MemberStream:
 
     def __init__(self, root: Path, path: str) -> None:
         self._path = path
-        self._target = _target(root, path)
+        self.target = _target(root, path)
         self._hashes = (sha256(), sha512())
         self._size_bytes = 0
         self._entry: BagEntry | None = None
-        self._handle = _created(self._target, path)
+        self._handle = _created(self.target, path)
 
     def write(self, content: bytes | bytearray | memoryview) -> int:
         """Append bytes. Raises StorageError where the disk refuses."""
         for each in self._hashes:
             each.update(content)
-        _write_all(self._handle, content, self._target)
+        _write_all(self._handle, content, self.target)
         self._size_bytes += len(content)
         return len(content)
 
@@ -60,7 +64,7 @@ class MemberStream:
         """Close the file and say what landed in it; closing twice says the same again."""
         if self._entry is None:
             handle, self._handle = self._handle, -1
-            with storage_trouble(self._target):
+            with storage_trouble(self.target):
                 os.close(handle)
             first, second = (each.hexdigest() for each in self._hashes)
             self._entry = BagEntry(self._path, self._size_bytes, first, second)
@@ -103,7 +107,7 @@ def write_member(root: Path, path: str, content: bytes | Path) -> BagEntry:
         regular
             file.
         DestinationError: There is a file of that name already.
-        StorageError: The disk refused.
+        StorageError: The disk refused, or the file to copy changes each time that it is read.
     """
     if isinstance(content, Path):
         return _copied(root, path, content)
@@ -218,17 +222,36 @@ def _write_all(handle: int, content: bytes | bytearray | memoryview, target: str
 
 
 def _copied(root: Path, path: str, source: Path) -> BagEntry:
-    handle = _opened(source)
+    """Copy a file as it was at one moment; what was copied of one that changed meanwhile goes again."""
+    copied: list[str] = []
+
+    def once() -> BagEntry:
+        for each in copied:
+            os.unlink(each)  # noqa: PTH108 - see the head of this file
+        copied.clear()
+        handle = _opened(source)
+        try:
+            return _copied_once(root, path, source, handle, copied)
+        finally:
+            os.close(handle)
+
     try:
-        with MemberStream(root, path) as stream:
-            while True:
-                with storage_trouble(source):
-                    chunk = os.read(handle, CHUNK_BYTES)
-                if not chunk:
-                    break
-                stream.write(chunk)
-    finally:
-        os.close(handle)
+        if source.is_symlink():
+            raise _not_regular(source)  # noqa: TRY301 - no OSError, so it goes by
+        return steadily(source, once)
+    except OSError as error:
+        raise as_storage_error(error, source) from error
+
+
+def _copied_once(root: Path, path: str, source: Path, handle: int, copied: list[str]) -> BagEntry:
+    with MemberStream(root, path) as stream:
+        copied.append(stream.target)
+        while True:
+            with storage_trouble(source):
+                chunk = os.read(handle, CHUNK_BYTES)
+            if not chunk:
+                break
+            stream.write(chunk)
     return stream.entry
 
 

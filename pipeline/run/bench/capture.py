@@ -16,6 +16,8 @@ from pipeline.catalogue import load
 from pipeline.edges.clock import now
 from pipeline.edges.console import Progress, notice
 from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.flush import sync_folder
+from pipeline.edges.names import rename_new
 from pipeline.edges.project_folder import SHEET_NAME, project_folder, read_file
 from pipeline.edges.serial import (
     Recorder,
@@ -28,7 +30,6 @@ from pipeline.edges.serial import (
     open_port,
     overruns,
 )
-from pipeline.edges.staging import rename_new
 from pipeline.errors import (
     DestinationError,
     FormatError,
@@ -245,6 +246,7 @@ def _log_path(root: Path, wish: CaptureWish) -> Path:
     with storage_trouble(folder):
         folder.mkdir(exist_ok=True)
         (root / "dumps").mkdir(exist_ok=True)
+        sync_folder(root)
     stem = re.compile(re.escape(f"{wish.chip}.{wish.reader}.") + r"(\d{1,6})(?:\..*)?", re.IGNORECASE)
     taken = {
         one: int(found[1])
@@ -356,7 +358,7 @@ def _listen(
 
 def _has_passes(path: Path, watch: Watch) -> bool:
     """Whether the passes wanted are in a log of plain printing that goes on and on; its last line may be torn."""
-    content = read_file(path.parent, path.name)
+    content = read_file(path.parent, path.name, steady=False)
     declared = Declared(bits=watch.bits, words=watch.expected)
     try:
         runs = decode(content[: content.rfind(b"\n") + 1], declared).runs
@@ -414,6 +416,8 @@ def _finish(
         raise
     with storage_trouble(path):
         rename_new(path, target)
+        for folder in (target.parent, path.parent):
+            sync_folder(folder)
     row = {"file": target.name, "date": now().day}
     if wish.sitting:
         row["sitting"] = wish.sitting

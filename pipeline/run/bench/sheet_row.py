@@ -7,7 +7,6 @@ lines, quotes, columns and line ends stay byte for byte.
 from __future__ import annotations
 
 import json
-import os
 import re
 import secrets
 from collections.abc import Iterator, Mapping
@@ -15,7 +14,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from pipeline.edges.disk_errors import storage_trouble
-from pipeline.edges.staging import sync_file
+from pipeline.edges.flush import sync_file, sync_folder
+from pipeline.edges.locks import one_at_a_time
+from pipeline.edges.names import copy_mode, exchange, replace_patiently
+from pipeline.errors import StorageError
 
 if TYPE_CHECKING:
     import yaml
@@ -26,35 +28,69 @@ _COMMENT = re.compile(r"([ \t]*)#")
 _NOTE = re.compile(r"(?m)(?:^|(?<=\s))#.*$")
 
 
+TRIES = 20
+"""How often a sheet is read anew that somebody saves while the row is added."""
+
+
 def add_row(sheet: Path, row: Mapping[str, str]) -> bool:
     """Add a row to `readings`; False where that cannot be done without changing anything else.
 
     A row that a person typed beforehand for the same file stands for it: no second one is added.
 
-    The new text is parsed and compared with the old before it takes the old one's place in one step. A sheet
-    whose readings are in a table of their own is left alone.
+    The new text is parsed and compared with the old before it takes the old one's place in one step. A sheet whose
+    readings are in a table of their own is left alone. Captures take turns; what a person saves meanwhile is never
+    replaced: the sheet is read anew then. When this returns the row is on the disk.
 
     Raises:
-        StorageError: The disk refuses; the sheet is as it was.
+        StorageError: The disk refuses, or the sheet changes all the time; it is as it was, or as a person saved it.
     """
     sheet = sheet.resolve()
-    with storage_trouble(sheet):
-        before = sheet.read_bytes()
-    after = with_row(before, row)
-    if after is None:
-        return False
-    if after == before:
-        return True
+    with one_at_a_time(sheet.with_name(f".{sheet.name}.lock")):
+        for _ in range(TRIES):
+            with storage_trouble(sheet):
+                before = sheet.read_bytes()
+            after = with_row(before, row)
+            if after is None:
+                return False
+            if after == before or _replaced(sheet, before, after):
+                with storage_trouble(sheet):
+                    sync_folder(sheet.parent)
+                return True
+    raise StorageError(
+        where=str(sheet),
+        problem="is being changed all the time by another program",
+        remedy="Close the program that saves it, then add the row by hand",
+    )
+
+
+def _replaced(sheet: Path, before: bytes, after: bytes) -> bool:
+    """Put the new text in the old one's place; False, and nothing changed, where the old one is no longer there."""
     beside = sheet.parent / f".{sheet.name}.part-{secrets.token_hex(4)}"
     with storage_trouble(sheet):
         try:
             beside.write_bytes(after)
-            beside.chmod(sheet.stat().st_mode & 0o777)
+            copy_mode(sheet, beside)
             sync_file(beside)
-            os.replace(beside, sheet)  # noqa: PTH105 - one step, as the other edges do it
+            if sheet.read_bytes() != before:
+                return False
+            if not exchange(beside, sheet):
+                # Where the system cannot change two names at once, the look just before is all there is.
+                replace_patiently(beside, sheet)
+                return True
+            return _took_the_place(sheet, beside, before, after)
         finally:
             beside.unlink(missing_ok=True)
-    return True
+
+
+def _took_the_place(sheet: Path, beside: Path, before: bytes, after: bytes) -> bool:
+    """Whether what the new text replaced was the old one; if not, what a person saved gets its name back."""
+    if beside.read_bytes() == before:
+        return True
+    exchange(beside, sheet)
+    while beside.read_bytes() != after:
+        # Saved once more in the moment of the exchange: the newer text goes where the person put it.
+        exchange(beside, sheet)
+    return False
 
 
 def with_row(before: bytes, row: Mapping[str, str]) -> bytes | None:

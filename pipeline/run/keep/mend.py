@@ -13,6 +13,8 @@ from pipeline.bags.repair_plan import plan, whole_enough
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import observe
 from pipeline.edges.bags.repair import carry_out
+from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.names import identity
 from pipeline.errors import BagError, JudgedBadError, LedgerError, NothingToDoError
 from pipeline.run.keep.recheck import TOOL, whole_ledger
 
@@ -91,6 +93,8 @@ def mend_bag(
     if not bag.is_dir():
         raise BagError(where=str(bag), problem="is no folder", remedy="Give the folder of the damaged bag")
     remembered = _remembered(bag, ledger, receipt)
+    with storage_trouble(bag):
+        looked_at = identity(bag)
     places = [observe(path) for path in (bag, *copies)]
     made = plan(places, name=str(bag), receipt=remembered)
     if not made.mended and not made.set_aside and judge(places[0]).valid:
@@ -114,7 +118,7 @@ def mend_bag(
                 where=str(bag), problem="what was put together is not whole", remedy="Nothing was touched"
             )
 
-    swapped = carry_out(bag, copies, made.take, made.set_aside, record, approve)
+    swapped = carry_out(bag, copies, made.take, made.set_aside, record, approve, looked_at)
     head = _written_down(bag, ledger, now, made.receipt, swapped.record, made.mended)
     return Mended(bag, made.receipt, replaced, made.set_aside, swapped.damaged, swapped.record, head)
 

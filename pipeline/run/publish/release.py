@@ -28,8 +28,9 @@ from pipeline.edges.bags.writer import finish_bag
 from pipeline.edges.clock import now
 from pipeline.edges.console import Progress
 from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.names import refuse_existing
 from pipeline.edges.project_folder import real
-from pipeline.edges.staging import Staging, refuse_existing
+from pipeline.edges.staging import Staging
 from pipeline.edges.zip_writer import write_zip
 from pipeline.errors import DestinationError, JudgedBadError
 from pipeline.publish.public_view import Public, refuse_unreleasable, survey

@@ -1,0 +1,134 @@
+"""Names given, and changed between two folders, without ever replacing what has one."""
+
+from __future__ import annotations
+
+import errno
+import os
+import sys
+import time
+from pathlib import Path
+
+from pipeline.edges.flush import NOT_ALLOWED, NOT_KNOWN
+from pipeline.errors import DestinationError
+
+_RENAME_NOREPLACE = 1
+_RENAME_EXCHANGE = 2
+_RENAME_EXCL = 4
+_RENAME_SWAP = 2
+_AT_FDCWD = -100
+_LOOKS = 20
+_LOOK_SECONDS = 0.1
+"""Two seconds: a search or virus programme looks at a new file for less; from memory."""
+
+
+def identity(path: Path) -> str:
+    """What tells one file or folder of this system from every other while the system runs. Raises OSError."""
+    status = path.stat(follow_symlinks=False)
+    return f"{status.st_dev} {status.st_ino}"
+
+
+def refuse_existing(path: Path) -> None:
+    """Nothing is ever overwritten. Raises DestinationError where anything has that name, a broken link too."""
+    if os.path.lexists(path):
+        raise DestinationError(
+            where=str(path), problem="is there already", remedy="Move it away or choose another destination"
+        )
+
+
+def rename_new(source: Path, target: Path) -> None:
+    """Rename, but never onto anything: the kernel refuses, so that no other process can slip in between.
+
+    Raises:
+        DestinationError: The target exists.
+        OSError: The disk refused.
+    """
+    refuse_existing(target)
+    try:
+        if not _renamed_specially(source, target, _RENAME_NOREPLACE, _RENAME_EXCL):
+            _renamed_plainly(source, target)
+    except OSError as error:
+        if error.errno in {errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR, errno.EISDIR}:
+            refuse_existing(target)
+        raise
+
+
+def _renamed_plainly(source: Path, target: Path) -> None:
+    """Windows refuses an existing target by itself; elsewhere a folder can only replace an empty one.
+
+    A file would replace another: there a second name is given first, which the system refuses where one is, and where
+    it knows no second names the look just before is all there is.
+    """
+    if sys.platform != "win32" and not source.is_dir():
+        try:
+            os.link(source, target, follow_symlinks=False)
+        except FileExistsError:
+            raise
+        except (OSError, NotImplementedError):
+            refuse_existing(target)
+        else:
+            source.unlink()
+            return
+    os.rename(source, target)  # noqa: PTH104 - the very call the comment speaks of
+
+
+def exchange(one: Path, other: Path) -> bool:
+    """Two names change their files or folders in one step; False where the system knows no such step.
+
+    Raises:
+        OSError: The disk refused; nothing has changed.
+    """
+    return _renamed_specially(one, other, _RENAME_EXCHANGE, _RENAME_SWAP)
+
+
+def replace_patiently(source: Path, target: Path) -> None:
+    """Let a file take another one's place; on Windows it is waited for that nobody has that one open.
+
+    Raises:
+        OSError: The disk refused, or the other file stays open.
+    """
+    for _ in range(_LOOKS):
+        try:
+            os.replace(source, target)  # noqa: PTH105 - one step, as the other edges do it
+        except PermissionError:
+            if not is_shared(target):
+                raise
+            time.sleep(_LOOK_SECONDS)
+        else:
+            return
+    os.replace(source, target)  # noqa: PTH105
+
+
+def is_shared(path: Path) -> bool:
+    """Whether another program's having a file open may be why it was refused, as on Windows only."""
+    return sys.platform == "win32" and path.exists()
+
+
+def copy_mode(source: Path, target: Path) -> None:
+    """Give a file the rights of another one, as far as the file system knows rights."""
+    try:
+        target.chmod(source.stat().st_mode & 0o777)
+    except OSError as error:
+        if error.errno not in NOT_KNOWN | NOT_ALLOWED:
+            raise
+
+
+def _renamed_specially(source: Path, target: Path, linux_flag: int, mac_flag: int) -> bool:
+    """True when the kernel did it; False where it knows no such call."""
+    if sys.platform == "win32":
+        return False
+    import ctypes
+
+    library = ctypes.CDLL(None, use_errno=True)
+    old, new = os.fsencode(source), os.fsencode(target)
+    if hasattr(library, "renameat2"):
+        result = library.renameat2(_AT_FDCWD, old, _AT_FDCWD, new, linux_flag)
+    elif hasattr(library, "renamex_np"):
+        result = library.renamex_np(old, new, mac_flag)
+    else:
+        return False
+    if result == 0:
+        return True
+    code = ctypes.get_errno()
+    if code in {errno.ENOSYS, errno.EINVAL, errno.ENOTSUP}:
+        return False
+    raise OSError(code, os.strerror(code), str(target))
