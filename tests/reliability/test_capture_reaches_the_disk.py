@@ -55,7 +55,7 @@ def test_a_line_that_prints_for_seconds_is_flushed_each_second(tmp_path: Path) -
 
 def test_the_last_bytes_before_a_silence_are_flushed_too(tmp_path: Path) -> None:
     begun = time.monotonic()
-    sent = []
+    sent: list[int] = []
 
     def look() -> bytes:
         if not sent:

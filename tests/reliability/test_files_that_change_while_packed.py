@@ -17,7 +17,7 @@ import itertools, os, sys
 handle = os.open(sys.argv[1], os.O_WRONLY)
 print("+", flush=True)
 for n in itertools.count():
-    os.pwrite(handle, bytes([65 + n % 26]) * int(sys.argv[2]), 0)
+    os.pwrite(handle, bytes([128 + n % 100]) * int(sys.argv[2]), 0)
 """
 SIZE = 8 << 20
 

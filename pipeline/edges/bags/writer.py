@@ -237,7 +237,7 @@ def _copied(root: Path, path: str, source: Path) -> BagEntry:
 
     try:
         if source.is_symlink():
-            raise _not_regular(source)  # noqa: TRY301 - no OSError, so it goes by
+            raise _not_regular(source)
         return steadily(source, once)
     except OSError as error:
         raise as_storage_error(error, source) from error
