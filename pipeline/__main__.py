@@ -43,6 +43,10 @@ def run(arguments: list[str] | None = None) -> int:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
+    except MemoryError:
+        from pipeline.edges.disk_errors import no_memory
+
+        return _told(no_memory("wellread"))
     except OSError as error:
         from pipeline.edges.disk_errors import as_storage_error
 

@@ -158,3 +158,9 @@ class UnsafeError(WellreadError):
     """A path leads out of its folder, or something is no regular file."""
 
     exit_code = 27
+
+
+class ResourceError(WellreadError):
+    """The system gave no memory, or ended a process of this run."""
+
+    exit_code = 28

@@ -7,7 +7,7 @@ import os
 from collections.abc import Generator
 from contextlib import contextmanager
 
-from pipeline.errors import StorageError
+from pipeline.errors import ResourceError, StorageError
 
 _REMEDIES = {
     errno.ENOSPC: "Free some space and run it again",
@@ -32,10 +32,13 @@ def storage_trouble(where: str | os.PathLike[str]) -> Generator[None]:
 
     Raises:
         StorageError: Instead of any OSError.
+        ResourceError: The system had no memory for it.
     """
     try:
         yield
     except OSError as error:
+        if error.errno == errno.ENOMEM:
+            raise no_memory(os.fspath(where)) from error
         raise as_storage_error(error, where) from error
 
 
@@ -44,3 +47,21 @@ def as_storage_error(error: OSError, where: str | os.PathLike[str]) -> StorageEr
     said = error.strerror or str(error) or type(error).__name__
     remedy = _REMEDIES.get(error.errno or 0, "Look at the disk, then run it again")
     return StorageError(where=os.fspath(where), problem=f"the disk says: {said.lower()}", remedy=remedy)
+
+
+def worker_ended(where: str) -> ResourceError:
+    """A process of this run was ended by somebody else: nearly always by a system that is short of memory."""
+    return ResourceError(
+        where=where,
+        problem="a process of this run was ended from outside, as a system short of memory does",
+        remedy="Nothing was put in place; close other programs or work on fewer at once, then run it again",
+    )
+
+
+def no_memory(where: str) -> ResourceError:
+    """The system gave no memory."""
+    return ResourceError(
+        where=where,
+        problem="there is not enough memory for this",
+        remedy="Nothing was put in place; close other programs, or raise the limit that was set, then run it again",
+    )

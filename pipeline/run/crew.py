@@ -12,11 +12,15 @@ import os
 import pickle
 import signal
 import tempfile
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any, Self, TypeVar
+from typing import TYPE_CHECKING, Any, Self, TypeVar
 
-from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.disk_errors import storage_trouble, worker_ended
+
+if TYPE_CHECKING:
+    from concurrent.futures import Future, ProcessPoolExecutor
 
 S = TypeVar("S")
 T = TypeVar("T")
@@ -25,6 +29,8 @@ R = TypeVar("R")
 FEWEST_FOR_WORKERS = 400
 """Fewer chips than this are done sooner than a second process has started."""
 BATCH = 40
+AHEAD = 3
+"""Batches for each worker that are being worked on or wait."""
 
 
 def _start() -> None:
@@ -42,7 +48,11 @@ def _shared(path: str) -> Any:
     return _SHARED[path]
 
 
-def _call(task: tuple[Callable[[Any, Sequence[Any]], list[Any]], str, Sequence[Any]]) -> list[Any]:
+_Task = tuple[Callable[[Any, Sequence[Any]], list[Any]], str, Sequence[Any]]
+"""What is done, where that lies which all items share, and the items."""
+
+
+def _call(task: _Task) -> list[Any]:
     work, path, batch = task
     return work(_shared(path), batch)
 
@@ -65,26 +75,26 @@ class Crew:
         self._many = items >= FEWEST_FOR_WORKERS and worker_count() > 1
         self._folder = folder
         self._place: tempfile.TemporaryDirectory[str] | None = None
-        self._pool: Any = None
+        self._pool: ProcessPoolExecutor | None = None
         self._stages = 0
 
     def __enter__(self) -> Self:
         if self._many:
             import multiprocessing
+            from concurrent.futures import ProcessPoolExecutor
 
             with storage_trouble(self._folder or Path(tempfile.gettempdir())):
                 self._place = tempfile.TemporaryDirectory(dir=self._folder, prefix="shared-")
-            self._pool = multiprocessing.get_context("spawn").Pool(worker_count(), _start)
+            self._pool = ProcessPoolExecutor(
+                worker_count(), multiprocessing.get_context("spawn"), initializer=_start
+            )
         return self
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
         if self._pool is not None:
-            if kind is None:
-                self._pool.close()
-            else:
-                self._pool.terminate()
+            # A batch that is being worked on ends in a second or two; those that wait are dropped.
             with contextlib.suppress(KeyboardInterrupt):
-                self._pool.join()
+                self._pool.shutdown(wait=True, cancel_futures=True)
         if self._place is not None:
             self._place.cleanup()
 
@@ -98,6 +108,9 @@ class Crew:
             shared: Picklable; the same for all items.
             items: Picklable each.
             batch: Items handed over together.
+
+        Raises:
+            ResourceError: The system ended a worker, or started none.
         """
         batches = _batched(items, batch)
         if self._pool is None:
@@ -109,8 +122,24 @@ class Crew:
         path = Path(self._place.name) / f"{self._stages}"
         with storage_trouble(path):
             path.write_bytes(pickle.dumps(shared, protocol=pickle.HIGHEST_PROTOCOL))
-        for results in self._pool.imap(_call, ((work, str(path), some) for some in batches)):
-            yield from results
+        yield from _in_order(self._pool, ((work, str(path), some) for some in batches))
+
+
+def _in_order(pool: ProcessPoolExecutor, tasks: Iterable[_Task]) -> Iterator[Any]:
+    """The results of tasks in their order, a few of which are always waiting so that no worker stands idle."""
+    from concurrent.futures.process import BrokenProcessPool
+
+    ahead = AHEAD * worker_count()
+    waiting: deque[Future[list[Any]]] = deque()
+    try:
+        for task in tasks:
+            waiting.append(pool.submit(_call, task))
+            if len(waiting) >= ahead:
+                yield from waiting.popleft().result()
+        while waiting:
+            yield from waiting.popleft().result()
+    except BrokenProcessPool as error:
+        raise worker_ended("packaging") from error
 
 
 def _batched(items: Iterable[T], size: int) -> Iterator[list[T]]:

@@ -55,5 +55,5 @@ def test_a_package_whose_worker_is_killed_ends_with_words(tmp_path: Path, after_
         pytest.fail("it waits for ever")
     assert running.returncode == 28, said
     assert b"Traceback" not in said
-    assert b"memory" in said
+    assert b"memory" in said, said
     assert not list((tmp_path / "into").iterdir())

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from pipeline.edges.bags import digest_worker
 from pipeline.edges.bags.digest_pool import Digesting
-from pipeline.errors import StorageError
+from pipeline.errors import ResourceError
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signal")
 
@@ -144,7 +144,7 @@ def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
     with Digesting(str(tmp_path), (("sha256",),), workers=2) as crew:
         crew.add(names, 0)
         crew.named_all()
-        with pytest.raises(StorageError, match="a process that digests files has ended"):
+        with pytest.raises(ResourceError, match="a process of this run was ended"):
             got.extend(crew.results())
     assert len(got) < len(names)
     assert len({path for path, _ in got}) == len(got)

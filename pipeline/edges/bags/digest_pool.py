@@ -24,7 +24,7 @@ from queue import SimpleQueue
 from typing import BinaryIO, NamedTuple, Self, cast
 
 from pipeline.edges.bags import digest_worker
-from pipeline.errors import StorageError
+from pipeline.edges.disk_errors import worker_ended
 
 Progress = Callable[[int, int], None]
 """Told how many bytes of how many are digested."""
@@ -125,7 +125,7 @@ class Digesting:
         """Each file's path and what was read of it, in any order; only after `named_all`.
 
         Raises:
-            StorageError: A child ended before its work.
+            ResourceError: A child ended before its work.
         """
         for batch, results in self._from_children() if self._children else self._from_here():
             for path, result in zip(batch.paths, results, strict=True):
@@ -133,9 +133,7 @@ class Digesting:
                     self._unanswered -= 1
                     yield path, result
         if self._unanswered:
-            raise StorageError(
-                where=self._root, problem="a process that digests files has ended", remedy="Run it again"
-            )
+            raise worker_ended(self._root)
         self._tally.end()
 
     def _is_much(self) -> bool:

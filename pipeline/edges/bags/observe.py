@@ -152,4 +152,9 @@ def _read_tags(
 
 def _read_tag(path: str) -> tuple[bytes, int]:
     with os.fdopen(os.open(path, digest_worker.FLAGS), "rb") as stream:
-        return stream.read(MOST_TAG_BYTES + 1), os.fstat(stream.fileno()).st_nlink
+        status = os.fstat(stream.fileno())
+        # As much as it says it holds, and a little: asked for more, the reader takes memory for all of it at once.
+        raw = stream.read(min(status.st_size, MOST_TAG_BYTES) + 1)
+        while len(raw) <= MOST_TAG_BYTES and (more := stream.read(digest_worker.CHUNK_BYTES)):
+            raw += more
+        return raw, status.st_nlink
