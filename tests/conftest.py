@@ -1,11 +1,22 @@
-"""Hypothesis profiles: `dev` while typing, `ci` for every run, `night` for long hunts and slow tests."""
+"""How the suite runs: hypothesis profiles, several processes at once, and clocks alone after everything else.
+
+`dev` while typing, `ci` for every run, `night` for long hunts and slow tests.
+"""
 
 from __future__ import annotations
 
 import os
+from collections.abc import Generator, Iterator
+from contextlib import contextmanager
+from pathlib import Path
 
 import pytest
 from hypothesis import HealthCheck, settings
+
+try:
+    import fcntl
+except ImportError:  # Windows: there the group alone keeps the clocks together
+    fcntl = None  # type: ignore[assignment]
 
 settings.register_profile("dev", max_examples=50, deadline=None)
 settings.register_profile("ci", max_examples=200, deadline=None, derandomize=True)
@@ -16,11 +27,32 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Tests of minutes run in the night profile only, and say so."""
-    if os.environ.get("HYPOTHESIS_PROFILE") == "night":
-        return
+    """Clocks come last and in one process, the browser's pages in one too; tests of minutes wait for the night."""
+    night = os.environ.get("HYPOTHESIS_PROFILE") == "night"
     for item in items:
-        if item.get_closest_marker("slow"):
+        if item.get_closest_marker("clock"):
+            item.add_marker(pytest.mark.xdist_group("clock"))
+        elif "browser" in item.path.parts:
+            item.add_marker(pytest.mark.xdist_group("browser"))
+        if item.get_closest_marker("slow") and not night:
             item.add_marker(
                 pytest.mark.skip(reason="minutes, not seconds: run with HYPOTHESIS_PROFILE=night")
             )
+    items.sort(key=lambda item: item.get_closest_marker("clock") is not None)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
+    """A test that holds a clock waits until the other processes of the run rest, and they wait for it."""
+    with _turn(alone=item.get_closest_marker("clock") is not None):
+        return (yield)
+
+
+@contextmanager
+def _turn(*, alone: bool) -> Iterator[None]:
+    if fcntl is None or "PYTEST_XDIST_WORKER" not in os.environ:
+        yield
+        return
+    with Path(__file__).open("rb") as lock:  # this file stands for the run: every process of it can open it
+        fcntl.flock(lock, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
+        yield

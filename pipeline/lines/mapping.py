@@ -87,7 +87,7 @@ class LineMap:
         ValueError: `address` or `data` is no permutation, or an inverted line does not exist.
 
     Example:
-        >>> backwards = Mapping.simple(2, 8, invert_address=(0, 1))
+        >>> backwards = LineMap.simple(2, 8, invert_address=(0, 1))
         >>> backwards.apply(np.array([1, 2, 3, 4], np.uint8)).tolist()
         [4, 3, 2, 1]
     """
@@ -188,7 +188,7 @@ class LineMap:
         """The mapping as a person says it, the well-known ones by their names.
 
         Example:
-            >>> Mapping.simple(10, 8, invert_data=tuple(range(8)), rotate=17).in_words()
+            >>> LineMap.simple(10, 8, invert_data=tuple(range(8)), rotate=17).in_words()
             'every bit inverted; rotated by 17 words'
         """
         said = _lines_in_words(self.data, self.invert_data, "D", "data bus", "every bit inverted")

@@ -156,6 +156,7 @@ def test_three_passes_are_captured_byte_for_byte_and_enter_the_sheet(tmp_path: P
     assert wellread("check", folder).code == 0
 
 
+@pytest.mark.clock
 def test_the_capture_ends_by_itself_as_soon_as_the_passes_have_come(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
     started = time.monotonic()
@@ -354,6 +355,8 @@ def test_the_readmes_commands_do_what_it_says(
 # ---- a fast line
 
 
+@pytest.mark.drill
+@pytest.mark.clock
 @linux
 def test_two_megabytes_at_two_megabaud_lose_nothing_and_the_worst_stall_is_told(tmp_path: Path) -> None:
     """With as much waiting room as a port's driver has; tests.speed.capture measures with a pseudo-terminal's own."""
@@ -378,6 +381,7 @@ def test_two_megabytes_at_two_megabaud_lose_nothing_and_the_worst_stall_is_told(
     assert 0 < document["worst_stall_ms"] < 1000 * (DRIVER_BUFFER + 12_288) / 200_000
 
 
+@pytest.mark.clock
 @linux
 def test_bytes_that_a_stalled_line_drops_are_told(tmp_path: Path, line: Line) -> None:
     """The process that drains is stopped for a while, as by a machine that is far too busy."""
@@ -416,6 +420,8 @@ def points(seed: int, last: int) -> Iterator[int]:
     return (choose.randrange(1, last) for _ in range(50))
 
 
+@pytest.mark.drill
+@pytest.mark.clock
 @linux
 def test_sigkill_at_fifty_points_loses_no_byte_that_the_system_took(tmp_path: Path, warm: Warm) -> None:
     """The started process dies; the one that drains the line writes down what has come, and ends."""
@@ -432,6 +438,8 @@ def test_sigkill_at_fifty_points_loses_no_byte_that_the_system_took(tmp_path: Pa
         assert len(list(several.map(kill, enumerate(points(9, 40_000))))) == 50
 
 
+@pytest.mark.drill
+@pytest.mark.clock
 @linux
 def test_sigkill_of_the_process_that_drains_leaves_the_log_intact_up_to_its_last_block(
     tmp_path: Path, warm: Warm
@@ -662,6 +670,7 @@ def test_a_reader_that_resets_in_mid_line_of_plain_printing_is_refused_and_kept(
     assert not list((folder / "dumps").iterdir())
 
 
+@pytest.mark.clock
 def test_a_plain_reader_that_never_stops_is_left_after_its_passes(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
     done_with = False

@@ -24,6 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
+from _pytest.mark.structures import ParameterSet
 
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import observe
@@ -371,8 +372,14 @@ def points_of(run: Run, fault: Fault) -> list[int]:
     return chosen(run.steps, 0)[:: 2 if fault.failure else 1]
 
 
+def marked(drill: Drill) -> ParameterSet:
+    """The long ones wait for `pytest -m drill`."""
+    long = drill.name.startswith(("mend", "package", "release"))
+    return pytest.param(drill, marks=[pytest.mark.drill] if long else [], id=drill.name.replace(" ", "-"))
+
+
 @pytest.mark.parametrize("fault", FAULTS)
-@pytest.mark.parametrize("drill", DRILLS, ids=lambda each: each.name.replace(" ", "-"))
+@pytest.mark.parametrize("drill", map(marked, DRILLS))
 def test_the_old_state_or_the_new_never_a_mixture(
     drill: Drill, fault: str, tmp_path: Path, yard: Yard
 ) -> None:
@@ -427,7 +434,7 @@ def note(name: str, fault: str, times: int, *of: str) -> None:
             stream.write(f"| {name} | {fault} | {times} | {', '.join(of)} | nothing lost |\n")
 
 
-@pytest.mark.skipif(not ALL, reason="minutes, not seconds: run with WELLREAD_DRILLS=all")
+@pytest.mark.drill
 @pytest.mark.parametrize("fault", ["killed", "disk full", "device fails once"])
 def test_a_package_made_by_several_processes_is_whole_or_not_there(
     fault: str, tmp_path: Path, yard: Yard

@@ -221,6 +221,7 @@ def test_a_bag_whose_own_name_leaves_no_room_beside_it_is_checked_and_stays_as_i
     assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
 
 
+@pytest.mark.drill
 @posix
 def test_folders_nested_deep_are_walked_and_deeper_than_a_path_can_say_are_told(tmp_path: Path) -> None:
     with deep(tmp_path / "here") as here:
@@ -254,7 +255,7 @@ def test_folders_nested_deep_are_walked_and_deeper_than_a_path_can_say_are_told(
         assert not list(here.glob(".bag.staging-*"))
 
 
-@pytest.mark.slow
+@pytest.mark.drill
 def test_a_bag_of_a_hundred_thousand_files_is_checked(tmp_path: Path) -> None:
     bag_cases.bag(
         tmp_path / "bag", {f"data/{number % 100}/{number}": b"%d" % number for number in range(100_000)}
@@ -417,6 +418,7 @@ def test_a_tar_whose_names_are_gigabytes_long_is_not_taken_into_memory(
         assert "bytes for a name" in ran.out + ran.err
 
 
+@pytest.mark.drill
 def test_a_tar_of_so_many_empty_files_in_so_little_is_a_trap(tmp_path: Path) -> None:
     import gzip
 

@@ -401,9 +401,8 @@ def test_neither_a_link_nor_a_second_name_leads_an_output_onto_another_file(tmp_
     assert victim.read_bytes() == SECRET
 
 
-@pytest.mark.parametrize(
-    "command", ["check", *(pytest.param(each, marks=pytest.mark.slow) for each in ("package", "start"))]
-)
+@pytest.mark.drill
+@pytest.mark.parametrize("command", ["check", "package", "start"])
 def test_a_hundred_thousand_files_in_dumps_are_each_told_or_packed(tmp_path: Path, command: str) -> None:
     project = project_at(tmp_path / "p")
     for number in range(100_000):

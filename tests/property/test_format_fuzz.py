@@ -234,6 +234,7 @@ HOSTILE = {
 }
 
 
+@pytest.mark.clock
 @pytest.mark.parametrize("content", HOSTILE.values(), ids=HOSTILE.keys())
 def test_a_hostile_file_is_answered_in_a_second_and_in_a_hundred_megabytes(content: bytes) -> None:
     # The time is measured without the memory tracer, which slows everything several times over.

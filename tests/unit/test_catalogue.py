@@ -32,6 +32,7 @@ def test_every_part_of_the_facts_is_there() -> None:
     assert len(CATALOGUE.parts) == 133
 
 
+@pytest.mark.clock
 def test_the_catalogue_loads_in_less_than_thirty_milliseconds() -> None:
     load.cache_clear()
     best = min(_seconds_to_load() for _ in range(5))

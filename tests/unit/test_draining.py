@@ -51,6 +51,7 @@ def test_what_comes_is_written_in_order_and_a_line_that_goes_away_is_told(log: t
     assert (told.trouble, told.number, told.fullest) == ("line", errno.EIO, 5)
 
 
+@pytest.mark.clock
 def test_a_stall_is_told_at_least_as_long_as_it_was(log: tuple[int, Path]) -> None:
     def late() -> Iterator[bytes]:
         yield b"a"
@@ -65,6 +66,7 @@ def test_bytes_that_waited_since_the_line_was_opened_are_a_stall_too(log: tuple[
     assert Drain(looks(iter([b"a"])), log[0], lambda: False, opened).run().worst_stall >= 3
 
 
+@pytest.mark.clock
 def test_an_idle_line_is_no_stall(log: tuple[int, Path]) -> None:
     def idle() -> Iterator[bytes]:
         for _ in range(10):
@@ -90,6 +92,7 @@ def test_a_full_disk_ends_it_and_is_told_as_one() -> None:
     assert (told.trouble, told.number) == ("disk", errno.ENOSPC)
 
 
+@pytest.mark.clock
 def test_a_silent_line_ends_with_everything_written_though_its_last_line_is_open(
     log: tuple[int, Path],
 ) -> None:
@@ -106,6 +109,7 @@ def test_a_silent_line_ends_with_everything_written_though_its_last_line_is_open
     assert log[1].read_bytes() == b"one\ntw"
 
 
+@pytest.mark.clock
 def test_a_reader_that_never_stops_is_left_at_the_end_of_a_line(log: tuple[int, Path]) -> None:
     def endless() -> Iterator[bytes]:
         while True:
@@ -119,6 +123,7 @@ def test_a_reader_that_never_stops_is_left_at_the_end_of_a_line(log: tuple[int, 
     assert set(log[1].read_bytes().splitlines(keepends=True)) == {b"12 34\n", b"56 7812 34\n"}
 
 
+@pytest.mark.clock
 def test_a_reader_that_never_stops_and_never_ends_a_line_is_left_all_the_same(log: tuple[int, Path]) -> None:
     def endless() -> Iterator[bytes]:
         while True:
@@ -227,6 +232,7 @@ def all_new(recorder: serial.Recorder, size: int) -> bytes:
     return out
 
 
+@pytest.mark.clock
 @pytest.mark.parametrize("apart", [True, False], ids=["process", "threads"])
 def test_a_recorder_hands_on_what_is_in_the_log_and_knows_its_stall(
     log: tuple[int, Path], ends: tuple[int, Port], *, apart: bool

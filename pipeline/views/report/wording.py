@@ -43,7 +43,7 @@ def visible(text: str) -> str:
     r"""The text with every acting character shown as `⟨U+202E⟩`; line feeds and tabs stay.
 
     Example:
-        >>> visible("PROM\\x1b[31m")
+        >>> visible("PROM\x1b[31m")
         'PROM⟨U+001B⟩[31m'
     """
     # What acts is of Unicode's categories C and Zl/Zp, which are never printable: the quick way out of most.
