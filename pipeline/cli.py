@@ -442,6 +442,10 @@ def burn(
         list[str] | None,
         typer.Option("--select", help="Level that selects a mask ROM, by pin, such as 20=low."),
     ] = None,
+    from_memory: Annotated[
+        bool,
+        typer.Option("--from-memory", help="Print pin numbers of low confidence too, every line stamped."),
+    ] = False,
     address_order: Annotated[
         str | None,
         typer.Option(
@@ -484,6 +488,7 @@ def burn(
         invert_address=invert_address,
         invert_data=invert_data,
         selects=select or (),
+        from_memory=from_memory,
     )
     if chip is not None:
         document, text = burn_chip(bag, chip, into, wanted, quiet=quiet or as_json)

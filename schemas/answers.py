@@ -21,6 +21,22 @@ class Answer(StoredDocument):
     command: str
 
 
+class ToldCaution(StoredDocument):
+    """One thing to heed before a hand goes near the chip."""
+
+    key: str
+    dangerous: bool = Field(description="Whether heeding it too late costs the chip, the reader or a person")
+    text: str
+    ground: str
+
+
+class HeedingAnswer(Answer):
+    """An answer that may lead a hand to the bench: with what to heed, the dangerous first."""
+
+    cautions: tuple[ToldCaution, ...]
+    deference: str
+
+
 class ToldProblem(StoredDocument):
     """A problem or caution about the sheet."""
 
@@ -63,7 +79,7 @@ class PackageAnswer(Answer):
     needs_person: tuple[str, ...]
 
 
-class ExamineAnswer(Answer):
+class ExamineAnswer(HeedingAnswer):
     """`examine`."""
 
     files: tuple[str, ...]
@@ -90,7 +106,7 @@ class LineMapping(StoredDocument):
     rotate: int
 
 
-class CompareAnswer(Answer):
+class CompareAnswer(HeedingAnswer):
     """`compare`."""
 
     first: str
@@ -239,7 +255,7 @@ class BurnedFile(StoredDocument):
     words: tuple[int, int] | None = Field(default=None, description="Half-open, of the space")
 
 
-class BurnAnswer(Answer):
+class BurnAnswer(HeedingAnswer):
     """`burn`: of a chip (`plan` says pins and ties) or of a space (several files)."""
 
     bag: str
@@ -310,7 +326,7 @@ class BenchAnswer(Answer):
     page: str | None = Field(description="The printable page that was written")
 
 
-class CaptureAnswer(Answer):
+class CaptureAnswer(HeedingAnswer):
     """`capture`."""
 
     port: str

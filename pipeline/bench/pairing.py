@@ -69,6 +69,10 @@ class Pairing:
     always_on: bool
     unsure: tuple[int, ...]
 
+    def below(self, pin: int) -> int | None:
+        """The socket hole under a pin of the target, where there is one."""
+        return hole_below(pin, self.shift, self.source)
+
     @property
     def worked(self) -> tuple[Joint, ...]:
         """The pins that need an adapter or a tie."""
@@ -78,6 +82,13 @@ class Pairing:
     def needs_adapter(self) -> bool:
         """Whether the new part does not simply drop in."""
         return self.shift is None or bool(self.worked)
+
+
+def hole_below(pin: int, shift: int | None, source: Part) -> int | None:
+    """The hole of the source's socket under a pin of the target, where there is one."""
+    if shift is None or not 1 <= pin - shift <= source.pins:
+        return None
+    return pin - shift
 
 
 def obstacle(source: Part, target: Part) -> str:
@@ -191,9 +202,7 @@ class _Meeting:
 
     def _below(self, pin: int) -> int | None:
         """The socket hole under a pin of the target."""
-        if self.shift is None or not 1 <= pin - self.shift <= self.source.pins:
-            return None
-        return pin - self.shift
+        return hole_below(pin, self.shift, self.source)
 
     def _hole_level(self, hole: int | None) -> int | None:
         """The fixed level of a hole: 0, 1, or None where it is a line, switched, floating or another voltage."""
@@ -224,6 +233,8 @@ class _Meeting:
         if use.role == "data":
             return self._data(use)
         want = wiring(self.target)[use.pin]
+        if want.kind == "rail" and use.name.startswith("/WE"):
+            return self._write_enable(use)
         if want.kind == "rail":
             return self._rail(use, want)
         if use.role == "nc":
@@ -256,7 +267,7 @@ class _Meeting:
                 lifted=False,
                 why="nothing drives the hole; the image is repeated",
             )
-        return self._tied(use, 0, below, "an address line the old part has not")
+        return self._tied(use, 0, below, "the old part has no such address line")
 
     def _data(self, use: PinUse) -> Joint:
         below = self._below(use.pin)
@@ -264,7 +275,7 @@ class _Meeting:
         if use.line in self.data_hole:
             return self._line(use, self.data_hole[use.line], below)
         return Joint(
-            use.pin, use.name, "open", lifted=not self._floats(below), why="an output the socket has not"
+            use.pin, use.name, "open", lifted=not self._floats(below), why="the socket has no such output"
         )
 
     def _line(self, use: PinUse, hole: int, below: int | None) -> Joint:
@@ -284,6 +295,13 @@ class _Meeting:
         return Joint(
             use.pin, use.name, "tie", self._rail_hole(want), lifted=below is not None, why=f"it wants {want}"
         )
+
+    def _write_enable(self, use: PinUse) -> Joint:
+        """Into a supply hole or onto the rail: a hole that a board drives may go low, and then the chip writes."""
+        below = self._below(use.pin)
+        if below is not None and below in self.source.vcc:
+            return Joint(use.pin, use.name, "straight", below, 1)
+        return self._tied(use, 1, below, "it writes when it goes low")
 
     def _tied(self, use: PinUse, level: int, below: int | None, why: str) -> Joint:
         return Joint(

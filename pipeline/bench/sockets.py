@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from pipeline.catalogue.advice import advise
 from schemas.part import Part, PinUse
 
 WireKind = Literal["address", "data", "rail", "open", "choose", "pulse", "ask"]
@@ -38,7 +39,7 @@ class Wire:
             return "ground (0 V)" if self.value == 0 else f"{self.value:+g} V"
         return {
             "open": "leave open",
-            "choose": "high or low: try both",
+            "choose": "high or low: one reading each",
             "pulse": "high, then low for every address",
             "ask": "as the data sheet says",
         }[self.kind]
@@ -123,9 +124,9 @@ class PinDifference:
         """Why this wire must move before anything else, in words; "" where it may wait its turn."""
         wires = (self.wire, self.other_wire)
         if any(wire is not None and wire.kind == "rail" and wire.value not in SAFE_RAILS for wire in wires):
-            return "switch that supply off first"
+            return advise("risk-rail")
         if self.other_use is not None and self.other_use.name.startswith("/WE"):
-            return "before the chip goes in, or it is written to"
+            return advise("risk-write")
         return ""
 
 

@@ -14,13 +14,13 @@ from math import ceil
 import numpy as np
 
 from pipeline.bench.sockets import OPEN, SAFE_RAILS, PinDifference, Wire, differences, seat, wiring
-from pipeline.catalogue.cautions import Caution, cautions
+from pipeline.catalogue.advice import STAMP, advise, p_channel, step
+from pipeline.catalogue.cautions import Caution, cautions, programs
 from pipeline.errors import PinoutError
 from pipeline.flow import Words
 from schemas.names import Organisation
 from schemas.part import Confidence, Kind, Part
 
-STAMP = "LOW CONFIDENCE"
 PULL_UP_OHM = 4700
 LINE_PICOFARAD = 100
 """A data line on a breadboard with its wire. Source: FACTS a.4 (common practice, no source)."""
@@ -55,9 +55,9 @@ class BenchPin:
 
     @property
     def danger(self) -> bool:
-        """Whether another voltage than 0 or +5 V, or a write enable, is on this pin."""
+        """Whether another voltage than 0 or +5 V, a write enable or a programming pin is on this pin."""
         rail = self.wire is not None and self.wire.kind == "rail" and self.wire.value not in SAFE_RAILS
-        return rail or self.name.startswith("/WE")
+        return rail or "/WE" in self.name or programs("other", self.name)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +79,7 @@ class KnownChip:
 
 @dataclass(frozen=True, slots=True)
 class Exercise:
-    """What reading a known chip would prove about the new wiring.
+    """What the content of a known chip, in a spare, would prove about the new wiring.
 
     Attributes:
         chip: Its id.
@@ -87,8 +87,8 @@ class Exercise:
         grade: How good the evidence for it is.
         lines: Lines of the new wiring that its content exercises: a wrong wire would show.
         missing: Lines that it leaves untried.
-        moves: How many wires must be moved to read it.
-        harm: Why it must not go into this wiring, whatever its content tries; "" where it may.
+        moves: How many wires must be moved to read a spare of its kind.
+        harm: Why no chip of its kind may go into this wiring, whatever its content tries; "" where one may.
     """
 
     chip: str
@@ -206,8 +206,10 @@ def bench(
         wait_us=wait_us,
         baud=baud,
         seconds_a_pass=_seconds_a_pass(part, wait_us, baud),
-        cautions=cautions(part),
-        plan=_plan(part, usable, none_known=known is not None and not usable and not withheld),
+        cautions=tuple(
+            one for one in cautions(part, numbered=not withheld) if one.key != "device-programmer"
+        ),
+        plan=_plan(part, usable),
         exercises=exercises,
         together=_cover(usable),
     )
@@ -307,6 +309,10 @@ def _harm(part: Part, chip: Part) -> str:
     """
     if _doubtful(chip):
         return "its own pins are of low confidence"
+    if chip.kind in {Kind.EEPROM, Kind.FLASH} or chip.write_enables:
+        return advise("harm-writable")
+    if len(chip.supplies_v) > 1:
+        return advise("harm-supplies")
     if seat(part, chip) is None:
         return "its package has rows of another distance"
     for each in differences(part, chip):
@@ -355,44 +361,27 @@ def _cover(exercises: Sequence[Exercise]) -> tuple[str, ...]:
     return tuple(chosen)
 
 
-def _moved(wires: int) -> str:
-    return f"Move {wires} wire{'s' * (wires > 1)} for it, read" if wires else "Read"
-
-
-def _plan(part: Part, exercises: Sequence[Exercise], *, none_known: bool) -> tuple[str, ...]:
-    """How a new reader earns belief, and then the chip's reading."""
-    bits = part.bits or 8
-    ones = f"{(1 << bits) - 1:X}"
-    trial = (
-        f"{_moved(exercises[0].moves)} {exercises[0].chip} ({exercises[0].part}) and compare it with "
-        f"its earlier reading: it tries "
-        f"{len(exercises[0].lines)} of {len(exercises[0].lines) + len(exercises[0].missing)} lines."
-        if exercises
-        else ("No chip of this project is both read well and safe in this wiring. " if none_known else "")
-        + "Read a chip that another reader has read well, of this wiring if there is one, and compare."
-    )
-    pulls = (
-        (
-            "With the chip in, read once with each of two pull-up values (1 and 4.7 kOhm): bits that "
-            "change are too slow."
-        )
-        if part.open_collector
-        else "With the chip in, read once with pull-ups and once with pull-downs: bits that follow the "
-        "pull are not "
-        "driven."
-    )
+def _plan(part: Part, exercises: Sequence[Exercise]) -> tuple[str, ...]:
+    """How a new reader earns belief, and then the chip's reading: no original before the wiring is proved."""
+    ones = f"{(1 << (part.bits or 8)) - 1:X}"
     return (
-        (
-            "No chip: follow every wire from pin to pin with a meter, tick it, then measure every supply "
-            "at the socket."
-        ),
-        (
-            f"Socket empty, pull-ups of 10 kOhm on the data lines: every word reads {ones}. With "
-            f"pull-downs: every word "
-            "reads 0. A bit that does neither is joined to something."
-        ),
-        trial,
-        pulls,
-        "Three passes of the chip without touching it; then take it out, put it back, and one pass more.",
-        f"wellread examine PASS1 PASS2 PASS3 PASS4 --part {part.part}",
+        advise("plan-wires"),
+        advise(step("plan-empty-pmos" if p_channel(part) else "plan-empty", ones=ones)),
+        _trial(part, exercises),
+        advise("plan-pulls", part),
+        advise("plan-passes"),
+        advise(step("plan-examine", part=part.part)),
     )
+
+
+def _trial(part: Part, exercises: Sequence[Exercise]) -> str:
+    """What goes first into wiring that nobody has proved."""
+    if len(part.supplies_v) > 1:
+        return advise("plan-expendable")
+    if part.write_enables:
+        return advise("plan-writable")
+    content = ""
+    if exercises:
+        best = exercises[0]
+        content = f" (the image of {best.chip} tries {len(best.lines)} of {len(best.lines) + len(best.missing)} lines)"
+    return advise(step("plan-spare", content=content))

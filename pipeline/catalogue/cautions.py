@@ -7,10 +7,11 @@ the texts say so.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from typing import Any
 
-from pipeline.catalogue.advice import PMOS_BELOW_V
+from pipeline.catalogue.advice import p_channel
 from pipeline.catalogue.advice.caution_texts import CAUTIONS
 from schemas.part import Confidence, Kind, Part
 
@@ -98,21 +99,6 @@ def replacing(source: Part, target: Part, *, numbered: bool = True) -> tuple[Cau
     )
 
 
-def brief(part: Part | None) -> tuple[str, ...]:
-    """The cautions short enough not to be skipped: the part's own dangers, then all the rest in one.
-
-    Args:
-        part: What was read; None where nobody said.
-    """
-    own = [] if part is None else [one.text for one in own_cautions(part) if one.dangerous]
-    more = (
-        "name the part with --part, and its own dangers are told"
-        if part is None
-        else f"wellread parts {part.part}"
-    )
-    return (*own, f"{ALWAYS} All of them: {more}.")
-
-
 ALWAYS = (
     "Before hands go near any chip: power off; every supply measured at the empty socket; right chip, "
     "right way round; reader's pins low or inputs while a supply is off; 5 V and 3.3 V kept apart; ID "
@@ -123,11 +109,27 @@ ALWAYS = (
 """The general cautions in one breath."""
 
 
-def told_cautions(found: Iterable[Caution]) -> list[dict[str, object]]:
-    """Cautions as plain JSON values."""
-    return [
+def heeded(found: Iterable[Caution]) -> dict[str, Any]:
+    """Cautions as the fields `cautions` and `deference` of an answer."""
+    cautions_told = [
         {"key": one.key, "dangerous": one.dangerous, "text": one.text, "ground": one.ground} for one in found
     ]
+    return {"cautions": cautions_told, "deference": DEFERENCE}
+
+
+def brief(answer: Mapping[str, Any], part: str | None) -> tuple[str, ...]:
+    """The cautions of an answer, short enough not to be skipped: the part's own dangers, then the rest in one.
+
+    Args:
+        answer: A document with the fields that `heeded` gives.
+        part: The part's number; None where nobody said.
+    """
+    general = {one.key for one in GENERAL_DANGERS}
+    own = [one["text"] for one in answer["cautions"] if one["dangerous"] and one["key"] not in general]
+    more = (
+        "name the part (--part), and its own dangers are told" if part is None else f"wellread parts {part}"
+    )
+    return (*own, f"{ALWAYS} All of them: {more}.")
 
 
 def _dangerous_first(found: list[Caution]) -> tuple[Caution, ...]:
@@ -141,9 +143,8 @@ def _supplies(part: Part) -> list[Caution]:
         found.append(_caution("several-supplies/bias-first", volts=volts))
     elif len(part.supplies_v) > 1:
         found.append(_caution("several-supplies", volts=volts))
-    lowest = min(part.supplies_v, default=0.0)
-    if lowest < PMOS_BELOW_V:
-        found.append(_caution("p-channel-outputs", lowest=f"{lowest:+g} V"))
+    if p_channel(part):
+        found.append(_caution("p-channel-outputs", lowest=f"{min(part.supplies_v):+g} V"))
         found.append(_caution("p-channel-inputs"))
     if part.pinout == "known" and not part.gnd:
         found.append(_caution("no-ground-pin"))

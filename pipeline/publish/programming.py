@@ -17,7 +17,9 @@ from typing import Any, Literal
 import numpy as np
 
 from pipeline.bench.pairing import Pairing, obstacle, pair
-from pipeline.catalogue.cautions import DEFERENCE, Caution, cautions
+from pipeline.bench.sockets import SAFE_RAILS
+from pipeline.catalogue.advice import STAMP, advise, step
+from pipeline.catalogue.cautions import DEFERENCE, Caution, programs, replacing
 from pipeline.errors import PairingError
 from pipeline.flow import Words, words_dtype
 from schemas.names import Organisation
@@ -58,8 +60,11 @@ class Burn:
         image_sum16: 16-bit sum of the old image's bytes.
         device_sum16: 16-bit sum of the whole device's bytes: what a programmer shows.
         device_crc32: CRC-32 of the same bytes.
+        dangers: What of this pairing can cost a chip or the machine: told before everything else.
         warnings: Speed, output type, selects, confidence.
-        cautions: The usual ones for the new part, the dangerous first.
+        cautions: The usual ones for the new part and for programming it, the dangerous first.
+        withheld: Why no pin numbers are told; "" where they are.
+        stamp: What stands on every line with a pin number from memory; "" where there is none.
     """
 
     pairing: Pairing
@@ -71,8 +76,11 @@ class Burn:
     image_sum16: int
     device_sum16: int
     device_crc32: int
+    dangers: tuple[str, ...]
     warnings: tuple[str, ...]
     cautions: tuple[Caution, ...] = field(repr=False)
+    withheld: str = ""
+    stamp: str = ""
 
     @property
     def organisation(self) -> Organisation:
@@ -121,6 +129,7 @@ def plan_burn(
     select_levels: dict[int, int] | None = None,
     fill_bit: int | None = None,
     others: Iterable[Part] = (),
+    from_memory: bool = False,
 ) -> Burn:
     """Work out the content of a replacement and how it meets the old socket.
 
@@ -134,6 +143,7 @@ def plan_burn(
         select_levels: Level that selects, by pin of the old part, where a mask chose it.
         fill_bit: What to leave between copies; the new part's unprogrammed state where None.
         others: Parts to suggest in a refusal.
+        from_memory: Tell pin numbers of low confidence too, every line stamped.
 
     Raises:
         PairingError: The new part cannot hold the image or stand in the socket, or a line order is no
@@ -147,6 +157,8 @@ def plan_burn(
     copies = _copies(len(words), target, free)
     content, fill = _laid_out(image, source, target, copies, fill_bit)
     bits = target.bits or 0
+    low = "" if source.part == target.part else _low(source, target)
+    withheld = advise(step("pins-withheld", parts=low)) if low and not from_memory else ""
     return Burn(
         pairing=pairing,
         words=content,
@@ -157,8 +169,13 @@ def plan_burn(
         image_sum16=sum16(words, source.bits or 0),
         device_sum16=sum16(content, bits),
         device_crc32=zlib.crc32(as_bytes(content, bits)),
-        warnings=tuple(_warnings(pairing, order, fill_known=target.erased_state is not None)),
-        cautions=cautions(target),
+        dangers=tuple(_dangers(pairing, numbered=not withheld)),
+        warnings=tuple(
+            _warnings(pairing, order, fill_known=target.erased_state is not None, numbered=not withheld)
+        ),
+        cautions=replacing(source, target, numbered=not withheld),
+        withheld=withheld,
+        stamp=STAMP if low and not withheld else "",
     )
 
 
@@ -269,45 +286,45 @@ def _laid_out(
     return content, fill if len(copies) * len(image) < target.words else None
 
 
-def _warnings(pairing: Pairing, order: LineOrder, *, fill_known: bool) -> Iterable[str]:
+def _warnings(pairing: Pairing, order: LineOrder, *, fill_known: bool, numbered: bool) -> Iterable[str]:
     """What a person must know before trusting the replacement in the machine."""
     source, target = pairing.source, pairing.target
     if source.part == target.part:
         return
     yield from _output_warnings(source, target)
     yield from _speed_warnings(source, target)
-    yield from _select_warnings(pairing)
+    if pairing.always_on:
+        yield advise("always-on")
+    if numbered:
+        yield from _numbered_warnings(pairing)
     if not source.gnd and target.gnd:
-        yield "The socket has no ground hole: bring ground from the board"
+        yield advise("no-ground-hole")
     if pairing.shift is None:
-        yield f"The packages differ ({source.pins} and {target.pins} pins): build a small adapter board"
+        yield advise(step("adapter-board", old=source.pins, new=target.pins))
     if (target.bits or 0) > (source.bits or 0):
-        yield "Leave the data outputs that the socket has not unconnected; do not ground them"
-    if any(joint.action == "either" for joint in pairing.joints):
-        pins = ", ".join(str(j.pin) for j in pairing.joints if j.action == "either")
-        yield (
-            f"Pin {pins} meets a hole that nothing drives: tie it to ground or +5 V, a floating input wanders"
-        )
-    yield from _held_warnings(pairing)
-    if target.write_enables:
-        yield (
-            f"Pin {', '.join(str(o.pin) for o in target.write_enables)} must never go low in the "
-            f"machine, or it writes"
-        )
+        yield advise("extra-outputs")
     if not fill_known:
-        yield (
-            f"What an unprogrammed {target.part} reads is not known; 1 was taken where the image does "
-            f"not reach"
-        )
+        yield advise(step("blank-unknown", part=target.part))
     if order.invert_address or order.invert_data:
-        yield "The content is inverted for lines that arrive inverted; a plain reader will show it so"
-    low = [part.part for part in (source, target) if part.confidence is Confidence.LOW]
+        yield advise("inverted")
+    low = _low(source, target)
     if low:
-        yield (
-            f"The pins of the {' and the '.join(low)} are of low confidence: compare them with a data "
-            f"sheet first"
-        )
-    yield "Read the programmed copy back in the machine or a second reader, at both supply limits"
+        yield advise(step("pins-from-memory" if numbered else "pins-withheld", parts=low))
+    yield advise("read-back")
+
+
+def _low(source: Part, target: Part) -> str:
+    """Which of the two parts' pins rest on memory, for a sentence."""
+    return " and the ".join(part.part for part in (source, target) if part.confidence is Confidence.LOW)
+
+
+def _numbered_warnings(pairing: Pairing) -> Iterable[str]:
+    """The warnings that name pins and holes."""
+    yield from _select_warnings(pairing)
+    pins = ", ".join(str(joint.pin) for joint in pairing.joints if joint.action == "either")
+    if pins:
+        yield advise(step("undriven-hole", pins=pins))
+    yield from _held_warnings(pairing)
 
 
 def _held_warnings(pairing: Pairing) -> Iterable[str]:
@@ -315,29 +332,18 @@ def _held_warnings(pairing: Pairing) -> Iterable[str]:
     kept = {other.pin: other.name for other in pairing.source.other_pins}
     for joint in pairing.joints:
         line = joint.name[1:]
-        if (
-            joint.hole in kept
-            and joint.level is not None
-            and line.isdigit()
-            and int(line) in pairing.free_levels
-        ):
+        free = line.isdigit() and int(line) in pairing.free_levels
+        if joint.hole in kept and joint.level is not None and free:
             level = "high" if joint.level else "low"
-            yield (
-                f"Pin {joint.pin} ({joint.name}) is taken as {level} because hole {joint.hole} was "
-                f"{kept[joint.hole]}: "
-                "measure it in the machine, or repeat the image"
-            )
+            facts = {"pin": joint.pin, "name": joint.name, "level": level, "hole": joint.hole}
+            yield advise(step("held-hole", was=kept[joint.hole], **facts))
 
 
 def _output_warnings(source: Part, target: Part) -> Iterable[str]:
     if source.open_collector and target.output == "tri-state":
-        yield (
-            "The old part is open-collector and the new one tri-state: safe only where no other "
-            "output shares the "
-            "data lines"
-        )
+        yield advise("three-state-for-open-collector")
     if target.open_collector and not source.open_collector:
-        yield "The new part is open-collector: it needs a pull-up on every data line (1 to 4.7 kOhm to +5 V)"
+        yield advise("open-collector-for-three-state")
 
 
 def _speed_warnings(source: Part, target: Part) -> Iterable[str]:
@@ -345,36 +351,45 @@ def _speed_warnings(source: Part, target: Part) -> Iterable[str]:
     old_ns = (old.max or old.typical) if old else None
     new_ns = (new.max or new.typical) if new else None
     if old_ns and new_ns and new_ns > old_ns:
-        yield (
-            f"The new part takes {new_ns:g} ns where the old one took {old_ns:g} ns: a clocked path may fail"
-        )
+        yield advise(step("slower", old=old_ns, new=new_ns))
     elif source.kind in BIPOLAR and target.kind not in BIPOLAR:
-        yield (
-            "The old part is bipolar (25 to 70 ns as a rule) and the new one is not (70 to 450 ns): "
-            "it cannot "
-            "replace it in a clocked path, only in a slow decode"
-        )
+        yield advise("bipolar-speed")
     elif not new_ns:
-        yield (
-            "Access time of the new part is not in the catalogue: choose a grade no slower than the old part"
-        )
+        yield advise("speed-unknown")
 
 
 def _select_warnings(pairing: Pairing) -> Iterable[str]:
     if pairing.lost_selects:
-        holes = ", ".join(map(str, sorted(pairing.lost_selects)))
-        yield f"The select in hole {holes} no longer gates the chip: the board must not share the bus by it"
-    if pairing.always_on:
-        yield (
-            "No select gates the new part: its outputs drive the bus all the time; add an inverter or a gate"
-        )
+        yield advise(step("lost-select", holes=", ".join(map(str, sorted(pairing.lost_selects)))))
     if pairing.unsure:
-        holes = ", ".join(map(str, sorted(pairing.unsure)))
-        yield (
-            f"The select in hole {holes} was set by the old part's mask: the plan holds only where "
-            f"it is active as the "
-            "new part's enable is"
-        )
+        yield advise(step("mask-select", holes=", ".join(map(str, sorted(pairing.unsure)))))
+
+
+def _dangers(pairing: Pairing, *, numbered: bool) -> Iterable[str]:
+    """What of this pairing can cost the new part, the machine or the content: before everything else."""
+    source, target = pairing.source, pairing.target
+    if source.part == target.part:
+        return
+    others = [volts for volts in source.supplies_v if volts not in SAFE_RAILS]
+    if others:
+        name = "danger-negative-socket" if min(others) < 0 else "danger-other-rail"
+        yield advise(step(name, volts=" and ".join(f"{volts:+g} V" for volts in others)))
+    pins = [joint for joint in pairing.joints if _writes(joint.name) or programs("other", joint.name)]
+    if pins and not numbered:
+        yield advise("danger-unnumbered")
+    for joint in pins if numbered else ():
+        facts = {"pin": joint.pin, "name": joint.name, "hole": pairing.below(joint.pin)}
+        if not _writes(joint.name):
+            if joint.action == "straight":
+                yield advise(step("danger-programming-hole", **facts))
+        elif joint.lifted:
+            yield advise(step("danger-write-hole", **facts))
+        else:
+            yield advise(step("danger-write-pin", **facts))
+
+
+def _writes(name: str) -> bool:
+    return "/WE" in name.upper()
 
 
 @dataclass(frozen=True, slots=True)
@@ -460,12 +475,15 @@ def burn_document(burn: Burn) -> dict[str, Any]:
                 "lifted": joint.lifted,
                 "why": joint.why,
             }
-            for joint in burn.pairing.joints
+            for joint in (() if burn.withheld else burn.pairing.joints)
         ],
+        "withheld": burn.withheld or None,
+        "stamp": burn.stamp or None,
         "pins_source": {
             part.part: {"source": part.source.type, "confidence": part.confidence.value}
             for part in (source, target)
         },
+        "dangers": list(burn.dangers),
         "warnings": list(burn.warnings),
         "cautions": [one.text for one in burn.cautions],
         "deference": DEFERENCE,

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.catalogue import load
+from pipeline.catalogue.cautions import cautions, heeded
 from pipeline.edges.names import refuse_existing
 from pipeline.edges.new_file import write_new
 from pipeline.edges.project_folder import read_file
@@ -196,6 +197,7 @@ def examine_files(
         "findings": [one.model_dump(mode="json") for one in findings],
         "regions": [region.to_json() for region in cut],
         "vectors": [vector.to_json() for vector in found_vectors],
+        **heeded(cautions(kind.part)),
     }
 
 
@@ -216,6 +218,7 @@ def compare_files(
     """
     from pipeline.lines.verdict import compare
     from pipeline.views.compare import verdict
+    from pipeline.views.terminal import heeding
 
     kind = kind_of(part, organisation)
     contents = [read_given(path) for path in (first, second)]
@@ -238,6 +241,7 @@ def compare_files(
         "first": str(first),
         "second": str(second),
         **compared.to_json(),
+        **heeded(cautions(kind.part)),
     }
     if undo is not None:
         if compared.relation.relation not in ("identical", "mapped", "slipped"):
@@ -248,7 +252,10 @@ def compare_files(
             )
         write_new(undo, image_bytes(compared.brought, bits))
         document["undone"] = str(undo)
-    return document, "\n".join(verdict(compared, first.name, second.name, plain=not draw))
+    lines = verdict(compared, first.name, second.name, plain=not draw)
+    if compared.relation.relation != "identical":
+        lines += ["", *heeding(document, kind.part.part if kind.part else None)]
+    return document, "\n".join(lines)
 
 
 def _plain(path: Path, content: bytes, declared: Declared, bits: int) -> Any:

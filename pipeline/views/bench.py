@@ -10,6 +10,7 @@ import pkgutil
 import textwrap
 from typing import TYPE_CHECKING, Any
 
+from pipeline.catalogue.advice import advise, p_channel
 from pipeline.catalogue.cautions import DEFERENCE
 from pipeline.views.parts import package_drawing, size
 
@@ -86,9 +87,12 @@ def figures(bench: Bench) -> tuple[tuple[str, str], ...]:
 
 
 def _pulls(bench: Bench) -> str:
+    if p_channel(bench.part):
+        return advise("outputs-pmos")
     if bench.pull_ups:
-        return "open-collector: a pull-up of 1 to 4.7 kOhm to +5 V on each"
-    return bench.part.output or "output type not known: fit pull-ups"
+        bipolar = bench.part.kind.value in {"fuse PROM", "logic array (not a ROM)"}
+        return advise("outputs-open-collector" if bipolar else "outputs-open-drain")
+    return bench.part.output or advise("outputs-unknown")
 
 
 def _belief(bench: Bench) -> str:
@@ -151,15 +155,18 @@ def _exercise_lines(bench: Bench) -> list[str]:
     lines = []
     usable, harmed = exercises_told(bench)
     if usable:
-        lines += ["Known chips of this project that try the wiring:", *(f"  {one}" for one in usable)]
+        lines += [
+            "Images of this project whose content tries the wiring, for a spare (the originals stay away):",
+            *(f"  {one}" for one in usable),
+        ]
         lines.append(f"  Together enough: {', '.join(bench.together) or 'none of them'}.")
     if harmed:
-        lines += ["Never into this wiring:", *(f"! {one}" for one in harmed)]
+        lines += ["No chip of these kinds into this wiring:", *(f"! {one}" for one in harmed)]
     return lines
 
 
 def exercises_told(bench: Bench) -> tuple[list[str], list[str]]:
-    """The known chips that may go into the wiring and what each tries; and those that may not, and why."""
+    """The known chips whose content would try the wiring in a spare; and the kinds barred from it, and why."""
     usable, harmed = [], []
     stamp = f"  {bench.stamp}" if bench.stamp else ""
     for one in bench.exercises:
@@ -168,7 +175,7 @@ def exercises_told(bench: Bench) -> tuple[list[str], list[str]]:
             harmed.append(f"{name}: {one.harm}{stamp}")
             continue
         missing = f"leaves {', '.join(one.missing)} untried" if one.missing else "tries every line"
-        first = f"; first move {one.moves} wire{'s' * (one.moves > 1)}" if one.moves else ""
+        first = f"; for it first move {one.moves} wire{'s' * (one.moves > 1)}" if one.moves else ""
         usable.append(f"{name}: {missing}{first}")
     return usable, harmed
 
@@ -229,9 +236,11 @@ def _known(bench: Bench) -> list[tuple[str, list[str]]]:
     told = []
     if usable:
         together = ", ".join(bench.together) or "none of them"
-        told.append(("Known chips that try the wiring", [*_first(usable), f"together enough: {together}"]))
+        told.append(
+            ("Images that try the wiring, in a spare", [*_first(usable), f"together enough: {together}"])
+        )
     if harmed:
-        told.append(("Never into this wiring", _first(harmed)))
+        told.append(("No chip of these kinds into this wiring", _first(harmed)))
     return told
 
 

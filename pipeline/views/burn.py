@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.catalogue.cautions import DEFERENCE
 
 if TYPE_CHECKING:
     from pipeline.bench.pairing import Joint
+    from pipeline.catalogue.cautions import Caution
     from pipeline.publish.programming import Burn
 
 WIDTH = 100
@@ -19,14 +21,19 @@ def burn_text(burn: Burn) -> str:
     pairing = burn.pairing
     blocks = [
         f"{pairing.target.part} ({burn.organisation}) for a {pairing.source.part} socket",
+        *([_listed("First", [f"! {one}." for one in burn.dangers])] if burn.dangers else []),
         _content(burn),
         _pins(burn),
         *([_listed("Warnings", burn.warnings)] if burn.warnings else []),
-        _listed("Cautions", [("! " if one.dangerous else "") + one.text for one in burn.cautions])
-        + "\n"
-        + textwrap.fill(DEFERENCE, WIDTH),
+        cautions_text(burn.cautions),
     ]
     return "\n\n".join(blocks)
+
+
+def cautions_text(found: Sequence[Caution]) -> str:
+    """The cautions, the dangerous marked, and who comes first."""
+    listed = _listed("Cautions", [("! " if one.dangerous else "") + one.text for one in found])
+    return f"{listed}\n{textwrap.fill(DEFERENCE, WIDTH)}"
 
 
 def _content(burn: Burn) -> str:
@@ -52,13 +59,16 @@ def _content(burn: Burn) -> str:
 
 def _pins(burn: Burn) -> str:
     pairing = burn.pairing
+    if burn.withheld:
+        return textwrap.fill(f"Pins                {burn.withheld}.", WIDTH, subsequent_indent=" " * 20)
     if not pairing.needs_adapter:
         return "Pins                goes straight into the socket"
     head = "Pins"
     if pairing.shift:
         head += f" (pin {pairing.shift + 1} of the new part over hole 1 of the socket)"
     head += ":"
-    lines = [_joint(joint) for joint in pairing.worked]
+    stamp = f"  {burn.stamp}" if burn.stamp else ""
+    lines = [f"{_joint(joint)}{stamp}" for joint in pairing.worked]
     confidence = (
         f"Pins of the {part.part}: {part.source.type}, confidence {part.confidence}."
         for part in (pairing.source, pairing.target)

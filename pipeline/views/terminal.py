@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from typing import TYPE_CHECKING, Any
@@ -12,6 +13,7 @@ from pipeline.views.strip import legend, strip
 if TYPE_CHECKING:
     from pipeline.flow import Packaged
 
+WIDTH = 100
 MOST_CHIPS = 60
 _ORDER = ("faulty", "contested", "missing", "single", "repeatable", "corroborated", "self-checked")
 _SEVERITIES = ("fault", "caution", "note")
@@ -157,6 +159,8 @@ def examined(document: Mapping[str, Any], *, draw: bool) -> str:
             ]
         ),
     ]
+    if advised(findings):
+        lines += ["", *heeding(document, document["part"])]
     for one in findings:
         lines += [
             "",
@@ -167,6 +171,20 @@ def examined(document: Mapping[str, Any], *, draw: bool) -> str:
             lines += [f"  or     {one['also']}", f"  next   {one['next']}"]
         lines += [f"  {_pin(pin)}" for pin in one["where"].get("pins", ())]
     return "\n".join(lines)
+
+
+def advised(findings: Sequence[Mapping[str, Any]]) -> bool:
+    """Whether a finding is told with its next step, so that a hand may go to the bench."""
+    return any(one["severity"] != "note" for one in findings)
+
+
+def heeding(answer: Mapping[str, Any], part: str | None) -> list[str]:
+    """The cautions that go with advice: the part's own dangers, then all others in one."""
+    from pipeline.catalogue.cautions import brief
+
+    texts = brief(answer, part)
+    filled = (textwrap.fill(text, WIDTH, initial_indent="! ", subsequent_indent="  ") for text in texts)
+    return ["Before a hand goes near the chip", *filled]
 
 
 def _pin(pin: Mapping[str, Any]) -> str:
@@ -267,6 +285,8 @@ def captured(document: Mapping[str, Any], *, draw: bool) -> str:
         else f"The line was never left unread for more than {stall:.1f} ms"
     )
     lines += [f"problem: {problem}" for problem in document["problems"]]
+    if not advised(document["examined"]["findings"]):
+        lines += heeding(document, document["examined"]["part"])
     row = ", ".join(f"{key}: {value}" for key, value in document["row"].items())
     lines.append(f"The reading is {document['file']}")
     lines.append(

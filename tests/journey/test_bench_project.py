@@ -61,7 +61,7 @@ def test_a_project_of_which_nothing_is_read_well_says_so(tmp_path: Path) -> None
     done = wellread("bench", "2716", "--project", folder)
     assert done.code == 0, done.err
     assert "No chip of this project is both read well and safe in this wiring" in " ".join(done.out.split())
-    assert "Known chips" not in done.out
+    assert "Images of this project" not in done.out
 
 
 def test_a_sheet_with_problems_is_refused_and_not_passed_over(tmp_path: Path) -> None:
@@ -81,7 +81,7 @@ def test_a_wiring_with_twelve_volts_is_offered_no_chip_of_five_and_says_why(tmp_
     said = " ".join(done.out.split())
     assert "Read MEM-U1" not in said
     assert "! MEM-U1 (2716, corroborated): pin 19 carries +12 V, its A10 wants address bit 10" in done.out
-    assert "Known chips" not in done.out
+    assert "Images of this project" not in done.out
     text = page.read_text(encoding="utf-8")
-    assert "Never into this wiring" in text
-    assert "Known chips that try" not in text
+    assert "No chip of these kinds into this wiring" in text
+    assert "Images that try" not in text

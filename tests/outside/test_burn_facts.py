@@ -96,8 +96,9 @@ def test_the_image_stands_where_practice_puts_it(
     [
         # 2708 -> 2716: isolate 18, 19, 21; 18 and 19 to ground, 21 to +5 V [second-hand]
         ("2708", "2716", {18: ("tie", 0), 19: ("tie", 0), 21: ("tie", 1)}),
-        # 2716 -> 28C16: 21 (/WE) sits at +5 V: safe
-        ("2716", "28C16", {}),
+        # 2716 -> 28C16: 21 becomes /WE, and hole 21 (Vpp) is not trusted to stay high: tied on the adapter, as a
+        # builder of such an adapter did too (quicktrip.co.nz, 28C16 for a 2708: /W to pin 24)
+        ("2716", "28C16", {21: ("tie", 1)}),
         # 2532 -> 2732: exchange 18, 20, 21 by an adapter [second-hand]; 20 stays an enable active low
         ("2532", "2732", {18: ("tie", 0), 21: ("wire", 18)}),
         # 27256 -> 28C256: exchange 1 and 27

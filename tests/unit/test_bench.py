@@ -10,12 +10,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.bench.sockets import Wire, differences, wiring
-from pipeline.bench.wiring_sheet import STAMP, KnownChip, bench
+from pipeline.bench.wiring_sheet import KnownChip, bench
 from pipeline.catalogue import load
+from pipeline.catalogue.advice import STAMP
 from pipeline.errors import PinoutError
 from pipeline.flow import Words
 from pipeline.views.bench import bench_document, bench_html, bench_text, join_text
-from schemas.part import Confidence, Part, PinUse
+from schemas.part import Confidence, Kind, Part, PinUse
 
 CATALOGUE = load()
 KNOWN = [part for part in CATALOGUE.parts if part.pinout == "known"]
@@ -215,8 +216,9 @@ def test_open_collector_outputs_get_pull_ups_and_two_pull_values_instead_of_two_
     assert sheet.pull_ups
     text = bench_text(sheet)
     assert "a pull-up of 1 to 4.7 kOhm to +5 V on each" in text
-    assert "each of two pull-up values" in text
-    assert "pull-downs: bits that" not in text
+    said = " ".join(sheet.plan)
+    assert "pull-ups of 1 kilohm and once with 10 kilohms" in said
+    assert "pull-ups and once with pull-downs" not in said
 
 
 @pytest.mark.parametrize(
@@ -281,7 +283,9 @@ def test_two_chips_together_try_what_neither_tries_alone() -> None:
     sheet = bench(find("2716"), known=known)
     assert set(sheet.together) == {"LOW", "HIGH"}
     assert sheet.exercises[0].chip == "LOW"
-    assert "Read LOW (2716)" in " ".join(sheet.plan)
+    said = " ".join(sheet.plan)
+    assert "First a spare with the same pin list" in said
+    assert "the image of LOW tries" in said
 
 
 def _volts(text: str) -> float | None:
@@ -300,6 +304,8 @@ def test_a_known_chip_is_offered_only_to_a_wiring_that_cannot_harm_it(part: Part
         if found.harm:
             assert "U1" not in bench(part, known=[known], from_memory=True).together
             continue
+        assert len(chip.supplies_v) == 1
+        assert chip.kind not in {Kind.EEPROM, Kind.FLASH}
         offered += 1
         shift = (part.pins - chip.pins) // 2
         roles = {use.pin: use.role for use in chip.pin_table}
@@ -313,7 +319,18 @@ def test_a_known_chip_is_offered_only_to_a_wiring_that_cannot_harm_it(part: Part
             if wired != wanted:
                 assert _volts(wired) in (None, 0.0, 5.0)
                 assert not pin.name.startswith("/WE")
-    assert offered >= (part.confidence is not Confidence.LOW)
+    plain = len(part.supplies_v) == 1 and part.kind not in {Kind.EEPROM, Kind.FLASH}
+    assert offered >= (plain and part.confidence is not Confidence.LOW)
+
+
+@pytest.mark.parametrize("part", KNOWN, ids=lambda part: part.part)
+def test_no_original_goes_first_into_wiring_that_nobody_has_proved(part: Part) -> None:
+    known = [KnownChip("ONLY-ONE", part, counting(1), "corroborated")]
+    said = bench(part, known=known, from_memory=True).plan
+    assert "after" not in said[2]
+    assert said[2].startswith(("First a spare", "First an expendable"))
+    assert "No original" in said[2] or "no original" in said[2]
+    assert said[2].startswith("First an expendable") == (len(part.supplies_v) > 1 or bool(part.write_enables))
 
 
 def test_pins_that_are_withheld_are_not_told_by_way_of_a_known_chip() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 
 import numpy as np
@@ -11,10 +12,10 @@ from pipeline.bench.pairing import obstacle, pair
 from pipeline.catalogue import load
 from pipeline.errors import PairingError
 from pipeline.flow import Words
-from pipeline.publish.programming import LineOrder, plan_burn, split_space
+from pipeline.publish.programming import Burn, LineOrder, burn_document, plan_burn, split_space
 from pipeline.views.burn import burn_text
 from schemas.names import Organisation
-from schemas.part import Part
+from schemas.part import Confidence, Part
 
 CATALOGUE = load()
 
@@ -22,6 +23,10 @@ CATALOGUE = load()
 def zeros(number: str) -> Words:
     part = CATALOGUE.find(number)
     return np.zeros(part.words or 0, np.uint8)
+
+
+def plan(old: str, new: str, **options: Any) -> Burn:
+    return plan_burn(zeros(old), CATALOGUE.find(old), CATALOGUE.find(new), **options)
 
 
 def warnings_of(old: str, new: str, **options: Any) -> str:
@@ -69,7 +74,60 @@ def test_padding_with_an_unknown_unprogrammed_state_says_what_it_took() -> None:
 
 
 def test_a_write_enable_of_the_new_part_is_named() -> None:
-    assert "Pin 27 must never go low" in warnings_of("27256", "28C256")
+    burn = plan("27256", "28C256")
+    assert burn.dangers == (
+        (
+            "Pin 27 (/WE) of the new part writes when it goes low: keep it out of hole 27 and tie it to +5 V on the "
+            "adapter, whatever the hole carried"
+        ),
+    )
+    assert burn_text(burn).index("! Pin 27 (/WE)") < burn_text(burn).index("Image ")
+
+
+def test_a_write_enable_never_rests_on_a_hole_that_a_board_may_drive() -> None:
+    for source in CATALOGUE.parts:
+        for target in (one for one in CATALOGUE.parts if one.write_enables):
+            if obstacle(source, target) or source.part == target.part:
+                continue
+            pairing = pair(source, target)
+            for other in target.write_enables:
+                joint = next(one for one in pairing.joints if one.pin == other.pin)
+                assert joint.hole in {*source.vcc, None}, (source.part, target.part)
+                assert joint.action == "tie" or joint.hole in source.vcc
+
+
+def test_a_programming_pin_that_meets_a_hole_asks_for_a_measurement_first() -> None:
+    burn = plan("2316E", "2716", select_levels={18: 0, 20: 0, 21: 1})
+    assert not any("programming" in one for one in burn.dangers), "hole 21 is a select: Vpp is tied"
+    burn = plan("2764", "27128")
+    assert any(one.startswith("Pin 1 (Vpp) of the new part meets hole 1") for one in burn.dangers)
+    assert all("never above 5.25 V" in one for one in burn.dangers)
+
+
+def test_a_socket_of_negative_supplies_is_measured_hole_by_hole() -> None:
+    burn = plan("1702A", "2716")
+    assert burn.dangers[0].startswith("The old part had -9 V: holes of this socket may stand below ground")
+    assert "Measure every hole" in burn.dangers[0]
+
+
+def test_pin_numbers_from_memory_are_withheld_until_asked_for_and_then_stamped() -> None:
+    low = next(
+        (source.part, target.part)
+        for source in CATALOGUE.parts
+        for target in CATALOGUE.parts
+        if source.confidence is Confidence.LOW and source.part != target.part
+        if not obstacle(source, target) and pair(source, target).needs_adapter
+    )
+    burn = plan(*low)
+    text = burn_text(burn)
+    assert burn_document(burn)["pins"] == []
+    assert "No pin numbers" in text
+    assert not re.search(r"[Pp]in \d|hole \d", text.replace("hole 1 of the socket", ""))
+    asked = plan(*low, from_memory=True)
+    lines = [line for line in burn_text(asked).splitlines() if re.match(r"  [ \d]\d  ", line)]
+    assert lines
+    assert all(line.endswith("LOW CONFIDENCE") for line in lines)
+    assert np.array_equal(asked.words, burn.words), "the content does not depend on it"
 
 
 def test_inverted_lines_are_told() -> None:
@@ -77,8 +135,9 @@ def test_inverted_lines_are_told() -> None:
 
 
 def test_every_plan_ends_with_reading_the_copy_back() -> None:
-    """FACTS c: programmed copies must be read back at both supply limits (common practice, no source)."""
-    assert warnings_of("2716", "2732").endswith("at both supply limits")
+    """Common practice, no source; in a second reader, since a machine's supply is nobody's to turn."""
+    last = warnings_of("2716", "2732").splitlines()[-1]
+    assert last.startswith("Read the programmed copy back in a second reader at its nominal supply")
 
 
 def test_supplies_in_other_holes_are_tied_to_them() -> None:

@@ -24,6 +24,8 @@ from pipeline.catalogue.advice.reading import READING
 if TYPE_CHECKING:
     from schemas.part import Part
 
+STAMP = "LOW CONFIDENCE"
+"""On every line that tells a pin number from memory."""
 PMOS_BELOW_V = -8.0
 """A part with a supply below this is p-channel: its outputs pull towards that supply."""
 
@@ -62,7 +64,7 @@ class NextStep:
     lines: tuple[str, ...] = ()
 
 
-def step(name: str, **facts: object) -> NextStep:
+def step(name: str, /, **facts: object) -> NextStep:
     """A step by its id.
 
     Raises:
@@ -102,11 +104,16 @@ class _Places(dict[str, object]):
         return PIECES[name][self._output].format_map(self)
 
 
+def p_channel(part: Part) -> bool:
+    """Whether the outputs pull towards a supply of -9 or -12 V."""
+    return min(part.supplies_v, default=0.0) < PMOS_BELOW_V
+
+
 def _output(part: Part | None) -> str:
     """Which of a piece's forms fits: by the kind of output, which decides what may be joined to it."""
     if part is None:
         return "any"
-    if part.supplies_v and min(part.supplies_v) < PMOS_BELOW_V:
+    if p_channel(part):
         return "pmos"
     if part.output == "open-collector":
         return "bipolar" if part.kind in {"fuse PROM", "logic array (not a ROM)"} else "open-drain"
@@ -128,4 +135,4 @@ def _beside(part: Part | None, lines: tuple[str, ...]) -> str:
     return f" Legs {'beside it' if near else 'of this chip'} with another voltage: {named}."
 
 
-__all__ = ["STEPS", "Advice", "NextStep", "advise", "step"]
+__all__ = ["STAMP", "STEPS", "Advice", "NextStep", "advise", "p_channel", "step"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.catalogue.advice.grounds import LOGIC, MEMORY, PRACTICE
+from pipeline.catalogue.advice.grounds import INPUT_LIMITS, LOGIC, PRACTICE
 
 BURNING: Mapping[str, tuple[str, str]] = {
     "danger-write-hole": (
@@ -31,7 +31,7 @@ BURNING: Mapping[str, tuple[str, str]] = {
             "Measure every hole with no chip in it before the new part goes in; the part survives "
             "nothing below about -0.5 V"
         ),
-        MEMORY,
+        INPUT_LIMITS,
     ),
     "danger-other-rail": (
         "The old part had {volts}: measure every hole with no chip in it before the new part goes in",

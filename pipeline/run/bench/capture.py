@@ -448,4 +448,6 @@ def _finish(
         "row": row,
         "row_added": added,
         "examined": examined,
+        "cautions": examined["cautions"],
+        "deference": examined["deference"],
     }

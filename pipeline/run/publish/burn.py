@@ -17,6 +17,7 @@ import numpy as np
 
 from pipeline.bags.portable_names import is_portable, portable_name
 from pipeline.catalogue import Catalogue, load
+from pipeline.catalogue.cautions import heeded, replacing
 from pipeline.edges.bags.restore import write_inside
 from pipeline.edges.console import Progress
 from pipeline.edges.new_file import write_new
@@ -40,7 +41,7 @@ from pipeline.publish.programming import (
 from pipeline.run.keep.valid_bag import Judged
 from pipeline.run.leftovers import dead_runs_of
 from pipeline.steps import image_words
-from pipeline.views.burn import burn_text
+from pipeline.views.burn import burn_text, cautions_text
 from schemas.names import Organisation
 from schemas.part import Part
 
@@ -63,6 +64,7 @@ class BurnWish:
         socket: Number of the old part, where the sheet names none.
         order: Lines carried in another order or inverted.
         selects: Pin of the old part → level that selects.
+        from_memory: Tell pin numbers of low confidence too, every line stamped.
     """
 
     form: str
@@ -73,6 +75,7 @@ class BurnWish:
     socket: str | None = None
     order: LineOrder = field(default_factory=LineOrder)
     selects: Mapping[int, int] | None = None
+    from_memory: bool = False
 
 
 def wish(
@@ -88,6 +91,7 @@ def wish(
     invert_address: str | None,
     invert_data: str | None,
     selects: Sequence[str],
+    from_memory: bool = False,
 ) -> BurnWish:
     """The options of the command line, checked.
 
@@ -109,7 +113,8 @@ def wish(
         _lines("--invert-address", invert_address, "A"),
         _lines("--invert-data", invert_data, "D"),
     )
-    return BurnWish(form, output, even_so, layout, byte_order, socket, order, dict(map(_select, selects)))
+    levels = dict(map(_select, selects))
+    return BurnWish(form, output, even_so, layout, byte_order, socket, order, levels, from_memory)
 
 
 def _lines(option: str, text: str | None, letter: str) -> tuple[int, ...]:
@@ -182,6 +187,7 @@ def burn_chip(
         layout=cast("Layout", wanted.layout),
         order=wanted.order,
         select_levels=dict(wanted.selects or {}),
+        from_memory=wanted.from_memory,
         others=catalogue.parts,
     )
     output = wanted.output or Path(f"{chip}.{portable_name(target.part)}.{ENDINGS[wanted.form]}")
@@ -199,6 +205,7 @@ def burn_chip(
         "output": str(output),
         "files": [_told(output.name, plan, content)],
         "plan": burn_document(plan),
+        **heeded(plan.cautions),
     }
     written = one_line(f"Written: {output} ({wanted.form}, {len(content)} bytes)")
     return document, f"{burn_text(plan)}\n\n{_grade_line(record)}{written}"
@@ -356,6 +363,7 @@ def burn_space(
         "output": str(output),
         "files": told,
         "plan": None,
+        **heeded(replacing(target, target)),
     }
     lines = [
         (
@@ -372,4 +380,6 @@ def burn_space(
         for one in told
     ]
     lines.append("A set has no old socket: selects, line order and speed are for whoever designs the board.")
-    return document, "\n".join(one_line(line) for line in [*lines, f"Written: {output}"])
+    told_lines = "\n".join(one_line(line) for line in lines)
+    heeding = cautions_text(replacing(target, target))
+    return document, f"{told_lines}\n\n{heeding}\n\n{one_line(f'Written: {output}')}"
