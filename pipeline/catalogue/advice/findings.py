@@ -47,7 +47,7 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     ),
     "dead-address-line": (
         (
-            "{reseat} If {line} still makes no difference: {hold} If both readings are alike, the chip "
+            "{reseat} If {line} still makes no difference, go on. {hold} If both readings are alike, the chip "
             "or its content ignores {line}."
         ),
         PRACTICE,
