@@ -12,7 +12,8 @@ from pipeline.stages.examine import examine
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from schemas.part import Part
-from tests.accuracy.images import Image, code
+from tests.kit.images import code
+from tests.kit.wires import Image
 
 
 def program(words: int = 2048, seed: int = 7) -> Image:

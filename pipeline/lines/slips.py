@@ -162,7 +162,8 @@ def _follow(first: Words, second: Words) -> tuple[list[_Piece], list[Slip]]:
             break
         bad += looked
         found = _next_shift(first, second, bad, shift)
-        if found is None:
+        # A loss of more words than are left has no place: what seems to go on so stood there before.
+        if found is None or shift - found > first.size - max(start, bad - LOOK_BACK):
             failures += 1
             looked = bad + step
             step *= 2

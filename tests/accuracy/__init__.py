@@ -1,1 +1,1 @@
-"""How often the right line is named, and how often a healthy image is accused: `python -m tests.accuracy`."""
+"""Whole projects with faults in them, packaged as a user would and held to the truth: `python -m tests.accuracy`."""

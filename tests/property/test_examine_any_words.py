@@ -14,7 +14,7 @@ from pipeline.catalogue import load
 from pipeline.flow import Pass, Subject, words_dtype
 from pipeline.stages.examine import examine
 from schemas.finding import Finding
-from tests.accuracy.images import FAMILIES
+from tests.kit.images import FAMILIES
 from tests.subjects import passes_of, subject_of
 
 Words = NDArray[np.unsignedinteger[Any]]

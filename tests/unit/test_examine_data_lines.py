@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from schemas.finding import Code, Severity
-from tests.accuracy.images import (
+from tests.kit.images import (
     characters,
     constant_column,
     microcode,
@@ -12,8 +12,8 @@ from tests.accuracy.images import (
     text,
     twin_columns,
 )
+from tests.kit.wires import Bench
 from tests.subjects import faults, findings_in, line_of, only, program
-from tests.wires import Bench
 
 
 @pytest.mark.parametrize("line", range(8))

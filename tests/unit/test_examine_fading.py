@@ -9,8 +9,8 @@ from pipeline.catalogue import load
 from pipeline.flow import Words
 from pipeline.stages.examine import examine
 from schemas.finding import Code, Finding, Severity
+from tests.kit.wires import Bench, fade
 from tests.subjects import only, passes_of, program, subject_of
-from tests.wires import Bench, fade
 
 
 def _faded(

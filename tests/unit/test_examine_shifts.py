@@ -7,9 +7,8 @@ from pipeline.flow import Pass
 from pipeline.stages.examine import examine, pass_findings
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
-from tests.accuracy.images import Image
+from tests.kit.wires import Bench, Image, double_bytes, drop_bytes
 from tests.subjects import findings_in, only, passes_of, program, subject_of
-from tests.wires import Bench, double_bytes, drop_bytes
 
 MOVES = (Code.ROTATED, Code.LATE_BY_ONE, Code.SKIPS_WORDS, Code.REPEATS_WORDS, Code.SLIPPED)
 

@@ -12,9 +12,8 @@ from hypothesis import strategies as st
 from pipeline.stages.examine import examine
 from pipeline.stages.examine.transit import transit_damage
 from schemas.finding import Code, Finding, Severity
-from tests.accuracy.images import Image
-from tests.subjects import only, passes_of, program, subject_of
-from tests.wires import (
+from tests.kit.wires import (
+    Image,
     add_carriage_returns,
     double_value,
     drop_bytes,
@@ -23,6 +22,7 @@ from tests.wires import (
     save_with_replacements,
     strip_to_seven_bits,
 )
+from tests.subjects import only, passes_of, program, subject_of
 
 WORDS = 4096
 DAMAGES: tuple[tuple[Code, str, Callable[[bytes], bytes]], ...] = (

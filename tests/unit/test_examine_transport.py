@@ -6,10 +6,10 @@ import numpy as np
 import pytest
 
 from schemas.finding import Code, Severity
-from tests.accuracy.firmware import installed
-from tests.accuracy.images import Image, microcode, text
+from tests.kit.firmware import installed
+from tests.kit.images import microcode, text
+from tests.kit.wires import Bench, Image, add_carriage_returns, eat_bytes, save_as_utf8, strip_to_seven_bits
 from tests.subjects import faults, findings_in, only, program
-from tests.wires import Bench, add_carriage_returns, eat_bytes, save_as_utf8, strip_to_seven_bits
 
 DAMAGE = (Code.SEVEN_BIT, Code.NEWLINE_DAMAGE, Code.TEXT_DAMAGE)
 
@@ -113,7 +113,7 @@ def test_healthy_programs_and_microcode_show_no_damage(seed: int) -> None:
 
 
 def test_real_firmware_shows_no_damage() -> None:
-    images, missing = installed()
+    images, missing = installed("open")
     if missing:
         pytest.skip("; ".join(missing))
     assert images

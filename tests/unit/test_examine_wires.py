@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from tests import wires
-from tests.wires import Bench, UnchangedError, drop_bytes, strip_to_seven_bits
+from tests.kit import wires
+from tests.kit.wires import Bench, UnchangedError, drop_bytes, strip_to_seven_bits
 
 
 def test_the_model_imports_nothing_of_the_program() -> None:

@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 from rapidfuzz.distance import Levenshtein
 
-from pipeline.lines import Slip, align
+from pipeline.lines import Slip, align, relate
+from tests.kit.faults import dead_in_one_reading
+from tests.kit.images import code
 from tests.lines_images import firmware_like
 
 IMAGE = firmware_like(3, 3000)
@@ -96,3 +98,12 @@ def test_a_stream_of_hardly_any_words_is_aligned_without_complaint(size: int) ->
 
     assert aligned.words.size == 40
     assert int(np.count_nonzero(aligned.present)) <= size
+
+
+def test_a_loss_of_more_words_than_are_left_is_no_slip() -> None:
+    """A8 dead: near the end, what follows seems to have stood 256 words before."""
+    random = np.random.default_rng([5, 3114527852, 0])
+    seen, program = dead_in_one_reading(random, code(random, 2048)[0], 8).streams
+
+    assert relate(program, seen, 8).relation == "differs"
+    assert relate(seen, program, 8).relation == "differs"

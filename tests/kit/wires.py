@@ -2,8 +2,8 @@
 
 Nothing of the program is imported here, so that a fault injected by this model and a diagnosis made by the
 program cannot share a mistake. Faults are injected by name, and every reading taken with a fault is compared
-with a reading taken without it: a fault that changes nothing raises `UnchangedError`, because a test that
-injects nothing proves nothing.
+with a reading taken without it: a fault that changes nothing raises `UnchangedError`, because a test that injects
+nothing proves nothing.
 """
 
 from __future__ import annotations
@@ -31,12 +31,67 @@ def smallest_dtype(bits: int) -> np.dtype[np.unsignedinteger[Any]]:
     )
 
 
+@dataclass(frozen=True)
+class Crossing:
+    """Lines of a reader that are not those of the chip.
+
+    For each line k of the chip, `address[k]` and `data[k]` say which line of the reading carries it; the inverted
+    lines are the reading's. So `reading[P(a) ^ ia] = Q(chip[a]) ^ id`.
+
+    Source: section 5 of the design, the mapping between two images.
+    """
+
+    address: tuple[int, ...]
+    data: tuple[int, ...]
+    invert_address: tuple[int, ...] = ()
+    invert_data: tuple[int, ...] = ()
+
+    def read(self, truth: Image) -> Image:
+        """What a reader so wired shows of a chip, address 0 first."""
+        assert truth.size == 1 << len(self.address)
+        seen = moved_bits(truth, self.data) ^ truth.dtype.type(_mask(self.invert_data))
+        places = moved_bits(np.arange(truth.size, dtype=np.uint64), self.address)
+        out = np.empty_like(truth)
+        out[(places ^ np.uint64(_mask(self.invert_address))).astype(np.int64)] = seen
+        return out
+
+    def undo(self, reading: Image) -> Image:
+        """The chip that shows so."""
+        addresses = moved_bits(np.arange(reading.size, dtype=np.uint64), self.address)
+        seen = reading[(addresses ^ np.uint64(_mask(self.invert_address))).astype(np.int64)]
+        back = [self.data.index(line) for line in range(len(self.data))]
+        return moved_bits(seen ^ reading.dtype.type(_mask(self.invert_data)), tuple(back))
+
+    @property
+    def lines(self) -> dict[str, list[int]]:
+        """As a sheet declares it: only what is not as it should be."""
+        said = {
+            "address": list(self.address) if self.address != tuple(range(len(self.address))) else [],
+            "data": list(self.data) if self.data != tuple(range(len(self.data))) else [],
+            "invert_address": sorted(self.invert_address),
+            "invert_data": sorted(self.invert_data),
+        }
+        return {key: value for key, value in said.items() if value}
+
+
+def _mask(lines: tuple[int, ...]) -> int:
+    return sum(1 << line for line in lines)
+
+
+def moved_bits(words: Image, where: tuple[int, ...]) -> Image:
+    """Bit k of each word comes to stand at `where[k]`."""
+    out = np.zeros_like(words)
+    for line, target in enumerate(where):
+        out |= (words >> words.dtype.type(line) & words.dtype.type(1)) << words.dtype.type(target)
+    return out
+
+
 @dataclass
 class Bench:
     """One chip, its wires, and the counter that walks the addresses.
 
-    `truth` is what the chip holds. The counter's words pass, in this order: counter faults, address wires,
-    the chip, data wires, and (for the stream) transport.
+    `truth` is what the chip holds. The counter's words pass, in this order: counter faults, address wires, the
+    chip, data wires, and (for the stream) transport.
     """
 
     truth: Image

@@ -1,23 +1,22 @@
 """Images of the families that a ROM of the period may hold, made from a seed; no program code is imported.
 
-Each maker takes a random generator and the number of words and gives the words and their width. They are
-invented: real firmware is in `tests.accuracy.firmware`.
+Each maker takes a random generator and the number of words and gives the words and their width. They are invented:
+real firmware is in `tests.kit.firmware`.
 """
 
 from __future__ import annotations
 
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-Image = NDArray[np.unsignedinteger[Any]]
+from tests.kit.wires import Image
 
-# A few opcodes of an 8-bit processor of the period with their operand lengths and rough weights (from
-# memory).
+# A few opcodes of an 8-bit processor of the period with their operand lengths and rough weights (from memory).
 OPCODES: tuple[tuple[int, int, float], ...] = (
     *((op, 2, 6.0) for op in (0xCD, 0x21, 0x3A, 0x32, 0xC3, 0xCA, 0xC2)),
     *((op, 2, 2.0) for op in (0x2A, 0x22, 0x11, 0x01, 0xDA, 0xD2, 0xFA)),
@@ -100,8 +99,8 @@ WORDS = [
 ]
 
 
-def code(random: Generator, words: int) -> tuple[Image, int]:
-    """Instructions with operands, some messages, a table, and fill at the end."""
+def code(random: Generator, words: int, messages: float = 0.003) -> tuple[Image, int]:
+    """Instructions with operands, some messages, and fill at the end."""
     origin = int(random.integers(0, 64)) << 10
     weights = np.array([weight for _, _, weight in OPCODES])
     picks = random.choice(len(OPCODES), size=words, p=weights / weights.sum())
@@ -119,7 +118,7 @@ def code(random: Generator, words: int) -> tuple[Image, int]:
         elif operands == 2:
             pool = variables if opcode in (0x21, 0x3A, 0x32, 0x2A, 0x22) else routines
             out += int(pool[random.integers(len(pool))]).to_bytes(2, "little")
-        if random.random() < 0.003:
+        if random.random() < messages:
             out += _sentence(random, 12)
     out = out[:target]
     fill = int(random.choice([0xFF, 0xFF, 0x00, 0xE5, 0x76]))
@@ -242,8 +241,7 @@ FAMILIES: tuple[Family, ...] = (
 )
 
 
-# -- look-alikes: healthy images that carry the very relation of a fault
-# ---------------------------------------
+# -- look-alikes: healthy images that carry the very relation of a fault ---------------------------------------
 
 
 def doubled(random: Generator, words: int) -> tuple[Image, int]:
@@ -324,3 +322,66 @@ LOOKALIKES: tuple[Family, ...] = tuple(
         ("test pattern", patterned),
     )
 )
+
+
+# -- content that proves an order, or seems to ------------------------------------------------------------------
+
+
+def silent_code(random: Generator, words: int) -> tuple[Image, int]:
+    """Code without messages, vectors or checks, up to its last word: no order is truer to it than another."""
+    out = code(random, words * 2, messages=0.0)[0][:words].copy()
+    random.shuffle(out)
+    return out, 8
+
+
+def with_text(random: Generator, words: int) -> tuple[Image, int]:
+    """Code of which a quarter is messages."""
+    out = code(random, words, messages=0.0)[0].copy()
+    message = text(random, max(words // 4, 64))[0]
+    at = int(random.integers(0, words - message.size + 1))
+    out[at : at + message.size] = message
+    return out, 8
+
+
+def put_crc(image: Image, random: Generator) -> Image:
+    """The last two or four words become a CRC over all before: CRC-32/ISO-HDLC, or CRC-16/IBM-3740."""
+    out = image.copy()
+    size = int(random.choice([2, 4]))
+    body = out[:-size].astype(np.uint8).tobytes()
+    value = zlib.crc32(body) if size == 4 else crc_ibm_3740(body)
+    out[-size:] = np.frombuffer(value.to_bytes(size, "big"), dtype=np.uint8)
+    return out
+
+
+def crc_ibm_3740(content: bytes) -> int:
+    """Polynomial 1021, start FFFF. Source: catalogue of parametrised CRC algorithms; its check value is 29B1."""
+    crc = 0xFFFF
+    for byte in content:
+        crc ^= byte << 8
+        for _ in range(8):
+            crc = (crc << 1 ^ 0x1021 if crc & 0x8000 else crc << 1) & 0xFFFF
+    return crc
+
+
+def put_sum(image: Image) -> Image:
+    """The last word makes the sum of all words 0: a check that no order of addresses breaks."""
+    out = image.copy()
+    out[-1] = 0
+    out[-1] = -int(out.sum(dtype=np.uint64)) & 0xFF
+    return out
+
+
+def put_equal_vectors(image: Image, random: Generator) -> Image:
+    """A table of equal targets at the start, such as `00 80 00 80`: it looks like vectors in more than one order."""
+    out = image.copy()
+    pair = np.array(
+        [int(random.choice([0x00, 0x40, 0xFF])), int(random.choice([0x80, 0xC0, 0xFF]))], np.uint8
+    )
+    size = min(out.size // 4, 256)
+    out[:size] = np.resize(pair, size)
+    return out
+
+
+def widened(low: Image, high: Image) -> Image:
+    """Two 8-bit images side by side as words of 16 bits."""
+    return high.astype(np.uint16) << np.uint16(8) | low
