@@ -32,6 +32,18 @@ OrganisationOption = Annotated[
     str | None,
     typer.Option("--organisation", help="Words x bits, such as 2048x8, where the part is not known."),
 ]
+
+
+def _head(expected: str | None) -> str | None:
+    if expected is not None and not expected.strip():
+        raise typer.BadParameter("is empty, so that nothing would be checked")
+    return expected
+
+
+ExpectHead = Annotated[
+    str | None,
+    typer.Option("--expect-head", callback=_head, help="A head that an earlier run printed."),
+]
 ClearLeftovers = Annotated[
     bool, typer.Option("--clear-leftovers", help="Remove what runs that died left beside the destination.")
 ]
@@ -245,19 +257,25 @@ def recheck(
     due: Annotated[
         float | None, typer.Option("--due", help="Only bags not found valid within so many days.")
     ] = None,
-    expect_head: Annotated[
-        str, typer.Option("--expect-head", help="A head that an earlier run printed.")
-    ] = "",
+    expect_head: ExpectHead = None,
+    new_ledger: Annotated[
+        bool, typer.Option("--new-ledger", help="Begin the ledger where there is none.")
+    ] = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
     """Check bags against what they say of themselves, and against the ledger. Exit 1 on any that is not valid."""
-    if ledger is None and (due is not None or expect_head):
-        raise typer.BadParameter("--due and --expect-head go with --ledger")
+    if ledger is None and (due is not None or expect_head is not None or new_ledger):
+        raise typer.BadParameter("--due, --expect-head and --new-ledger go with --ledger")
     from pipeline.run.keep.documents import recheck_document
 
     document = recheck_document(
-        bags, ledger=ledger, due_days=due, expect_head=expect_head, quiet=quiet or as_json
+        bags,
+        ledger=ledger,
+        due_days=due,
+        expect_head=expect_head or "",
+        new_ledger=new_ledger,
+        quiet=quiet or as_json,
     )
     if as_json or not quiet:
         from pipeline.views.checks import rechecked
@@ -272,9 +290,7 @@ def show_ledger(
     verify: Annotated[
         bool, typer.Option("--verify", help="Exit 20 unless every row is there as written.")
     ] = False,
-    expect_head: Annotated[
-        str, typer.Option("--expect-head", help="A head that an earlier run printed.")
-    ] = "",
+    expect_head: ExpectHead = None,
     csv: Annotated[Path | None, typer.Option("--csv", help="Write the history as a table.")] = None,
     premis: Annotated[
         Path | None, typer.Option("--premis", help="Write the history as PREMIS events.")
@@ -295,7 +311,7 @@ def show_ledger(
     document = ledger_document(
         file,
         verify=verify,
-        expect_head=expect_head,
+        expect_head=expect_head or "",
         csv=csv,
         premis=premis,
         accept=accept,

@@ -61,7 +61,9 @@ class LedgerRow(StoredDocument):
         tool: Program and version.
         ledger: The ledger's own identity (in the first row only).
         bag: Where the bag lies, absolute.
+        given: The path by which it was asked for, where links or another spelling lead from there to `bag`.
         identifier: The bag's External-Identifier, where it has one.
+        group: Its Bag-Group-Identifier: the machine, in bags of this program.
         receipt: Digest over its tag manifests.
         outcome: How the check ended.
         complete: Every required element is there.
@@ -82,7 +84,9 @@ class LedgerRow(StoredDocument):
     tool: str
     ledger: str = ""
     bag: str = ""
+    given: str = ""
     identifier: str = ""
+    group: str = ""
     receipt: str = ""
     outcome: Outcome | None = None
     complete: bool | None = None

@@ -44,31 +44,59 @@ def compare(
     if same:
         gone = [path for path in same if path not in present]
         return (), f"moved from {gone[0]}" if gone else f"a copy of {same[0]}"
-    identifier = _identifier(verdict)
+    identifier = _labelled(verdict, "external-identifier")
     for path, body in sorted(known.items()):
-        # Under the same identifier another receipt is another content; a newer version has a new identifier.
-        if (
-            identifier
-            and path not in present
-            and body.get("identifier") == identifier
-            and body.get("receipt")
-        ):
-            return (_changed(body),), f"moved from {path}"
-    return (), "first seen"
+        # Under the same identifier another receipt is another content, wherever the bag lies now and whether or not
+        # something stands in its old place: a newer version has a new identifier.
+        if identifier and path != bag and body.get("identifier") == identifier and body.get("receipt"):
+            return (_changed(body, path),), f"as {path}" if path in present else f"moved from {path}"
+    return (), _first_seen(bag, _labelled(verdict, "bag-group-identifier"), known)
 
 
-def _changed(before: Body) -> Trouble:
+def _first_seen(bag: str, group: str, known: Mapping[str, Body]) -> str:
+    """The note on a bag that nobody remembers; of the same machine under another identifier it says so."""
+    others = sorted(
+        path for path, body in known.items() if group and path != bag and body.get("group") == group
+    )
+    return f"first seen; another bag of {group} is known at {others[0]}" if others else "first seen"
+
+
+def became_link(path: str, leads_to: str, known: Mapping[str, Body]) -> Trouble | None:
+    """What is wrong where a known bag's path has become a link, or leads through one, that it was not before.
+
+    Args:
+        path: Where the ledger knows a bag.
+        leads_to: Where that leads now, without links.
+        known: By path, the last row of each bag that the ledger knows.
+
+    Returns:
+        None where it is no link, or where the bag it leads to is remembered with the very receipt.
+    """
+    receipt = known[path].get("receipt") or "none"
+    if path == leads_to or known.get(leads_to, {}).get("receipt") == receipt:
+        return None
+    return Trouble(
+        "",
+        "unsafe",
+        f"the ledger knows a bag at {path}, which has become a link to {leads_to}: what lies there is another thing "
+        "until it is accepted",
+    )
+
+
+def _changed(before: Body, path: str = "") -> Trouble:
+    of = f" of the bag with this External-Identifier at {path}" if path else ""
     return Trouble(
         "tagmanifest-*.txt",
         "altered",
-        f"the receipt is not the one remembered on {before['when']} "
+        f"the receipt is not the one remembered{of} on {before['when']} "
         f"({str(before['receipt'])[:16]}…): the manifests "
         "themselves were changed or written anew",
     )
 
 
-def _identifier(verdict: Verdict) -> str:
-    return "; ".join(value for label, value in verdict.info if label.lower() == "external-identifier")
+def _labelled(verdict: Verdict, wanted: str) -> str:
+    """The values of one element of `bag-info.txt`."""
+    return "; ".join(value for label, value in verdict.info if label.lower() == wanted)
 
 
 def body_of_check(bag: str, verdict: Verdict, troubles: tuple[Trouble, ...], note: str) -> dict[str, Any]:
@@ -84,7 +112,8 @@ def body_of_check(bag: str, verdict: Verdict, troubles: tuple[Trouble, ...], not
     return {
         "kind": "check",
         "bag": bag,
-        "identifier": _identifier(verdict),
+        "identifier": _labelled(verdict, "external-identifier"),
+        "group": _labelled(verdict, "bag-group-identifier"),
         "receipt": verdict.receipt,
         "outcome": "valid" if verdict.valid and not troubles else "invalid",
         "complete": verdict.complete,

@@ -17,7 +17,7 @@ import json
 import os
 import secrets
 import sqlite3
-from collections.abc import Generator, Iterator, Mapping
+from collections.abc import Generator, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
@@ -168,6 +168,8 @@ class Ledger:
 
     def _insert(self, body: Mapping[str, Any]) -> str:
         last = self._base.execute("SELECT number, digest FROM rows ORDER BY number DESC LIMIT 1").fetchone()
+        if last and not _typed(last):
+            raise self._no_ledger()
         number, previous = (last[0] + 1, last[1]) if last else (1, FIRST_PREVIOUS)
         text = canonical(body)
         digest = chained(previous, text)
@@ -192,7 +194,10 @@ class Ledger:
                 f"SELECT number, previous, digest, body FROM rows {where} ORDER BY number",  # noqa: S608 - no input
                 values,
             )
-            for number, previous, digest, text in found:
+            for each in found:
+                if not _typed(each):
+                    raise self._no_ledger()
+                number, previous, digest, text = each
                 yield StoredRow(number, previous, digest, _parsed(text))
 
     def latest(self) -> dict[str, dict[str, Any]]:
@@ -215,8 +220,8 @@ class Ledger:
             if not counts and not before.get("receipt") and _contradicts(body):
                 receipt = ""
             told = body if body.get("kind") == "check" or not before else before
-            identifier = body.get("identifier") or before.get("identifier", "")
-            result[bag] = {**told, "receipt": receipt or "", "identifier": identifier}
+            kept = {key: body.get(key) or before.get(key, "") for key in ("identifier", "group")}
+            result[bag] = {**told, "receipt": receipt or "", **kept}
         return result
 
     def wholeness(self, *, expect_head: str = "") -> Wholeness:
@@ -233,7 +238,10 @@ class Ledger:
             LedgerError: It cannot be read at all.
             StorageError: The disk refused.
         """
-        problems: list[str] = []
+        problems = self._foreign_schema()
+        if problems:
+            # What other tables, views or triggers give is nothing that was written here.
+            return Wholeness(0, "", tuple(problems))
         cautions: list[str] = []
         with self._told():
             for (said,) in self._base.execute("PRAGMA integrity_check(10)"):
@@ -241,7 +249,11 @@ class Ledger:
                     problems.append(f"the file itself is damaged: {said}")
             found = self._base.execute("SELECT number, previous, digest, bag, body FROM rows ORDER BY number")
             expected, previous, when, met = 1, FIRST_PREVIOUS, "", not expect_head
-            for number, before, digest, bag, text in found:
+            for each in found:
+                if not _typed(each):
+                    problems.append(f"a row after row {expected - 1} is of another form: {each[0]!r:.40}")
+                    continue
+                number, before, digest, bag, text = each
                 if number != expected:
                     problems.append(f"row {expected} and those up to {number - 1} are gone")
                 elif before != previous:
@@ -266,6 +278,18 @@ class Ledger:
             )
         return Wholeness(expected - 1, previous if expected > 1 else "", tuple(problems), tuple(cautions))
 
+    def _foreign_schema(self) -> list[str]:
+        """What the file holds beside, or in place of, the tables, index and triggers that a ledger has."""
+        ours = {" ".join(statement.split()) for statement in _TABLES.split("----")}
+        with self._told():
+            there = [
+                (str(name), " ".join(str(sql or "").split()))
+                for name, sql in self._base.execute("SELECT name, sql FROM sqlite_master")
+            ]
+        odd = [f"it holds {name!r:.60}, which no ledger has" for name, sql in there if sql not in ours]
+        gone = ours - {sql for _, sql in there}
+        return odd + [f"it lacks what every ledger has: {sql:.40}…" for sql in sorted(gone)]
+
     @contextmanager
     def _writing(self) -> Generator[None]:
         self._base.execute("BEGIN IMMEDIATE")
@@ -285,6 +309,18 @@ class Ledger:
             yield
         except sqlite3.Error as error:
             raise _refusal(error, self.path) from error
+        except UnicodeDecodeError as error:
+            # SQLite's own message quotes the damaged page.
+            raise LedgerError(
+                where=str(self.path),
+                problem="is no ledger, or a damaged one (a text in it is no UTF-8)",
+                remedy="Take the copy of it that you keep elsewhere",
+            ) from error
+
+
+def _typed(values: Sequence[object]) -> bool:
+    """Whether a row's number is one and all else in it is text."""
+    return isinstance(values[0], int) and all(isinstance(value, str) for value in values[1:])
 
 
 def chained(previous: str, text: str) -> str:
@@ -300,7 +336,7 @@ def canonical(body: Mapping[str, Any]) -> str:
 def _contradicts(body: Mapping[str, Any]) -> bool:
     """Whether a check found another receipt than the one remembered (`stages.remember` writes this path)."""
     return any(
-        each.get("path") == "tagmanifest-*.txt" and each.get("kind") == "altered"
+        (each.get("path"), each.get("kind")) in {("tagmanifest-*.txt", "altered"), ("", "unsafe")}
         for each in body.get("problems", ())
     )
 
@@ -310,7 +346,9 @@ def _indexed(bag: object) -> str:
     return str(bag).encode("utf-8", "backslashreplace").decode("utf-8")
 
 
-_TEXTS = frozenset({"kind", "bag", "when", "tool", "outcome", "receipt", "note", "identifier", "ledger"})
+_TEXTS = frozenset(
+    {"kind", "bag", "when", "tool", "outcome", "receipt", "note", "identifier", "ledger", "given", "group"}
+)
 _COUNTS = frozenset({"files", "size_bytes", "problem_count"})
 
 

@@ -27,7 +27,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (root / "damaged" / "data" / "docs" / "board-notes.txt").write_text("rotten")
     (root / "new" / "dumps").mkdir(parents=True)
     shutil.copy(DUMPS / "MEM-U1.prog.1.bin", root / "new" / "dumps")
-    wellread("recheck", root / "loom-78-v1", "--ledger", root / "ledger.sqlite", "--quiet")
+    wellread("recheck", root / "loom-78-v1", "--ledger", root / "ledger.sqlite", "--new-ledger", "--quiet")
     return root
 
 

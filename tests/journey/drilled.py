@@ -143,7 +143,7 @@ def damaged_shelf(folder: Path) -> None:
     """A damaged bag, a whole copy of it, and a ledger that remembers the bag as it was."""
     bag_cases.bag(folder / "bag", {f"data/{number}.bin": bytes([number]) * 300 for number in range(3)})
     shutil.copytree(folder / "bag", folder / "copy")
-    quietly("recheck", folder / "bag", folder / "copy", "--ledger", folder / "l")
+    quietly("recheck", folder / "bag", folder / "copy", "--ledger", folder / "l", "--new-ledger")
     (folder / "bag/data/0.bin").write_bytes(b"damaged")
     (folder / "bag/bag-info.txt").unlink()
 

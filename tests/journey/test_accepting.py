@@ -26,23 +26,23 @@ def _run(*arguments: object) -> subprocess.CompletedProcess[str]:
 
 def test_an_accepted_receipt_is_remembered_with_its_reason_and_the_old_rows_stay(tmp_path: Path) -> None:
     bag, ledger = _bag(tmp_path / "bag", b"old"), tmp_path / "ledger"
-    assert _run("recheck", bag, "--ledger", ledger).returncode == 0
+    assert _run("recheck", bag, "--ledger", ledger, "--new-ledger").returncode == 0
     _bag(bag, b"new")
-    assert _run("recheck", bag, "--ledger", ledger).returncode == 1
+    assert _run("recheck", bag, "--ledger", ledger, "--new-ledger").returncode == 1
     done = _run("ledger", ledger, "--accept", bag, "--because", "a better reading of U1", "--json")
     assert done.returncode == 0, done.stderr
     rows = json.loads(done.stdout)["rows"]
     assert [row["kind"] for row in rows] == ["opened", "check", "check", "accepted"]
     assert rows[-1]["note"] == "a better reading of U1"
-    assert _run("recheck", bag, "--ledger", ledger).returncode == 0
+    assert _run("recheck", bag, "--ledger", ledger, "--new-ledger").returncode == 0
     assert _run("ledger", ledger, "--verify").returncode == 0
     _bag(bag, b"old")
-    assert _run("recheck", bag, "--ledger", ledger).returncode == 1
+    assert _run("recheck", bag, "--ledger", ledger, "--new-ledger").returncode == 1
 
 
 def test_a_damaged_an_unknown_and_an_unchanged_bag_are_not_accepted(tmp_path: Path) -> None:
     bag, ledger = _bag(tmp_path / "bag", b"old"), tmp_path / "ledger"
-    assert _run("recheck", bag, "--ledger", ledger).returncode == 0
+    assert _run("recheck", bag, "--ledger", ledger, "--new-ledger").returncode == 0
     before = ledger.read_bytes()
     same = _run("ledger", ledger, "--accept", bag, "--because", "x")
     unknown = _run("ledger", ledger, "--accept", _bag(tmp_path / "other", b"o"), "--because", "x")
@@ -65,10 +65,10 @@ def test_accepting_needs_a_reason_and_a_ledger_that_is_there(tmp_path: Path) -> 
 def test_a_bag_moved_and_rewritten_is_told_altered_every_time_not_the_first_alone(tmp_path: Path) -> None:
     ledger = tmp_path / "ledger"
     first = _bag(tmp_path / "first", b"old")
-    assert _run("recheck", first, "--ledger", ledger).returncode == 0
+    assert _run("recheck", first, "--ledger", ledger, "--new-ledger").returncode == 0
     shutil.rmtree(first)
     moved = _bag(tmp_path / "moved", b"new")
     for _ in range(3):
-        done = _run("recheck", moved, "--ledger", ledger)
+        done = _run("recheck", moved, "--ledger", ledger, "--new-ledger")
         assert done.returncode == 1
         assert "receipt is not the one remembered" in done.stdout

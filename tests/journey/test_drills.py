@@ -150,7 +150,7 @@ def bags_untouched(folder: Path, run: Run, old: Tree, new: Tree) -> None:
 
 def known_bags(folder: Path) -> None:
     two_bags(folder)
-    drilled.quietly("recheck", folder / "one", "--ledger", folder / "l")
+    drilled.quietly("recheck", folder / "one", "--ledger", folder / "l", "--new-ledger")
 
 
 def a_rewritten_bag(folder: Path) -> None:
@@ -309,7 +309,7 @@ DRILLS = [
         "recheck, with a ledger",
         "wellread",
         two_bags,
-        lambda at: ["recheck", at / "one", at / "two", "--ledger", at / "l"],
+        lambda at: ["recheck", at / "one", at / "two", "--ledger", at / "l", "--new-ledger"],
         bags_untouched,
     ),
     Drill("accepting a receipt", "wellread", a_rewritten_bag, accept, accepted_or_not),
@@ -629,7 +629,7 @@ def on_disk(disk: Path, command: str) -> list[str | Path]:
     if command == "mend":
         return mend(disk)
     shutil.rmtree(disk / "bag")
-    return ["recheck", disk / "copy", "--ledger", disk / "l"]
+    return ["recheck", disk / "copy", "--ledger", disk / "l", "--new-ledger"]
 
 
 @needs_mount
@@ -704,7 +704,7 @@ def test_a_clock_that_jumps_changes_no_order_of_versions_and_is_told(tmp_path: P
 def test_a_clock_that_jumps_loses_no_row_of_a_ledger_and_is_told(tmp_path: Path) -> None:
     two_bags(tmp_path)
     for moment in (LATE, FAR, EARLY, LATE):
-        ran = at(moment, "recheck", tmp_path / "one", "--ledger", tmp_path / "l", "--due", "30")
+        ran = at(moment, "recheck", tmp_path / "one", "--ledger", tmp_path / "l", "--new-ledger", "--due", "30")
         assert ran.code == 0
         assert "not due" not in ran.out, "a date that lies ahead, or long ago, vouches for nothing"
     assert "the clock went back between row" in ran.out

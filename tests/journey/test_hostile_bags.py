@@ -32,7 +32,7 @@ def every_way(bag: Path, copy: Path, out: Path) -> list[Words]:
     return [
         ["recheck", bag],
         ["recheck", bag, "--json"],
-        ["recheck", bag, "--ledger", out / "l"],
+        ["recheck", bag, "--ledger", out / "l", "--new-ledger"],
         ["mend", bag, "--from", copy],
         ["mend", copy, "--from", bag],
         ["release", bag, "--into", out],
@@ -213,7 +213,7 @@ def test_a_bag_whose_own_name_leaves_no_room_beside_it_is_checked_and_stays_as_i
     drilled.damaged_shelf(tmp_path)
     bag = (tmp_path / "bag").rename(tmp_path / ("n" * 255))
     before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
-    in_words(wellread("recheck", bag, "--ledger", tmp_path / "l2"))
+    in_words(wellread("recheck", bag, "--ledger", tmp_path / "l2", "--new-ledger"))
     (tmp_path / "l2").unlink()
     ran = wellread("mend", bag, "--from", tmp_path / "copy")
     assert ran.code == 16

@@ -395,7 +395,7 @@ def test_neither_a_link_nor_a_second_name_leads_an_output_onto_another_file(tmp_
             # `compare` and `bench` call it a wrong option.
             assert wellread(*command).code in {2, 15}, command
     (tmp_path / "l").write_bytes(b"")
-    assert wellread("recheck", bag, "--ledger", tmp_path / "l").code == 0
+    assert wellread("recheck", bag, "--ledger", tmp_path / "l", "--new-ledger").code == 0
     assert wellread("ledger", tmp_path / "l", "--csv", tmp_path / "symlink").code == 15
     assert wellread("ledger", tmp_path / "l", "--premis", tmp_path / "hardlink").code == 15
     assert victim.read_bytes() == SECRET

@@ -77,7 +77,7 @@ class World:
         (self.project / "dumps/c1\x9b31m\u202e[bold red].bin").write_bytes(b"stray")
         self.bag = self.made("package", self.project, "--into", self.root, into="m-v1")
         self.ledger = self.root / f"ledger{EVIL}"
-        assert wellread("recheck", self.bag, "--ledger", self.ledger).code == 0
+        assert wellread("recheck", self.bag, "--ledger", self.ledger, "--new-ledger").code == 0
         self.dump = self.root / f"dump{EVIL}.bin"
         shutil.copyfile(self.project / "dumps/U1.prog.1.bin", self.dump)
         self.listing = self.root / f"listing{EVIL}.txt"

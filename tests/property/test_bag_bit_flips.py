@@ -149,17 +149,17 @@ def test_every_flipped_bit_is_caught_by_the_bag_or_by_the_ledger_and_by_the_rfc_
 
 def test_the_command_catches_with_the_ledger_what_the_bag_alone_must_let_pass(tmp_path: Path) -> None:
     small_bag(tmp_path / "bag")
-    assert wellread("recheck", tmp_path / "bag", "--ledger", tmp_path / "l").code == 0
+    assert wellread("recheck", tmp_path / "bag", "--ledger", tmp_path / "l", "--new-ledger").code == 0
     path = tmp_path / "bag/tagmanifest-sha256.txt"
     whole = path.read_bytes()
     for place in [each.start() for each in re.finditer(rb"[a-f]", whole)][:10]:
         put(path, place, whole[place] ^ 0x20)
         assert wellread("recheck", tmp_path / "bag").code == 0
-        caught = wellread("recheck", tmp_path / "bag", "--ledger", tmp_path / "l")
+        caught = wellread("recheck", tmp_path / "bag", "--ledger", tmp_path / "l", "--new-ledger")
         assert caught.code == 1
         assert "the receipt is not the one remembered" in caught.out
         put(path, place, whole[place])
-    assert wellread("recheck", tmp_path / "bag", "--ledger", tmp_path / "l").code == 0
+    assert wellread("recheck", tmp_path / "bag", "--ledger", tmp_path / "l", "--new-ledger").code == 0
 
 
 def put(path: Path, place: int, value: int) -> None:

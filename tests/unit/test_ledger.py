@@ -316,7 +316,7 @@ def test_a_disk_that_takes_no_more_loses_no_row_that_was_added(tmp_path: Path) -
 
 
 def run(folder: Path, ledger: Path, day: int, **options: object) -> Rechecked:
-    return recheck_bags([folder], now=at(day), ledger=ledger, **options)  # type: ignore[arg-type]
+    return recheck_bags([folder], now=at(day), ledger=ledger, new_ledger=True, **options)  # type: ignore[arg-type]
 
 
 def outcomes(rechecked: Rechecked) -> dict[str, str]:
@@ -434,7 +434,7 @@ def test_a_clock_that_jumped_keeps_no_bag_from_being_checked(when: str) -> None:
 def test_a_bag_that_cannot_be_read_does_not_keep_the_others_from_being_checked(
     shelf: Path, tmp_path: Path
 ) -> None:
-    found = recheck_bags([tmp_path / "nowhere", shelf], now=at(1), ledger=tmp_path / "l")
+    found = recheck_bags([tmp_path / "nowhere", shelf], now=at(1), ledger=tmp_path / "l", new_ledger=True)
     assert outcomes(found) == {"nowhere": "unreadable", "one": "valid", "two": "valid"}
     assert not found.all_valid
 
@@ -443,7 +443,7 @@ def test_checking_nothing_is_never_a_pass(tmp_path: Path) -> None:
     (tmp_path / "empty").mkdir()
     for ledger in (None, tmp_path / "l"):
         with pytest.raises(NothingToDoError):
-            recheck_bags([tmp_path / "empty"], now=at(1), ledger=ledger)
+            recheck_bags([tmp_path / "empty"], now=at(1), ledger=ledger, new_ledger=True)
 
 
 @pytest.mark.parametrize(

@@ -153,7 +153,7 @@ def test_a_second_mend_keeps_the_first_ones_records(shelf: Path) -> None:
 
 
 def test_the_mend_is_remembered_and_the_next_check_knows_the_receipt(shelf: Path) -> None:
-    recheck_bags([shelf / "bag"], now=NOW, ledger=shelf / "l")
+    recheck_bags([shelf / "bag"], now=NOW, ledger=shelf / "l", new_ledger=True)
     spoil(shelf / "bag/data/b0/0.bin")
     mended = mend_bag(shelf / "bag", [shelf / "copy"], now=NOW, ledger=shelf / "l")
     with Ledger(shelf / "l") as book:
@@ -161,7 +161,7 @@ def test_the_mend_is_remembered_and_the_next_check_knows_the_receipt(shelf: Path
         rows = [row.body for row in book.rows()]
         LedgerRow.model_validate(rows[-1])
         assert (rows[-1]["kind"], rows[-1]["replaced"]) == ("mend", ["data/b0/0.bin"])
-    assert recheck_bags([shelf / "bag"], now=NOW, ledger=shelf / "l").all_valid
+    assert recheck_bags([shelf / "bag"], now=NOW, ledger=shelf / "l", new_ledger=True).all_valid
 
 
 # --- nothing is touched ------------------------------------------------------------------------------------
@@ -227,7 +227,7 @@ def test_what_is_no_bag_is_refused(shelf: Path) -> None:
 
 
 def test_a_ledger_that_remembers_another_receipt_than_the_one_given_stops_the_mend(shelf: Path) -> None:
-    recheck_bags([shelf / "bag"], now=NOW, ledger=shelf / "l")
+    recheck_bags([shelf / "bag"], now=NOW, ledger=shelf / "l", new_ledger=True)
     spoil(shelf / "bag/data/b0/0.bin")
     untouched(shelf, LedgerError, "another receipt", "copy", ledger=shelf / "l", receipt="0" * 64)
 

@@ -42,12 +42,12 @@ def accept_bag(bag: Path, *, now: Now, ledger: Path, because: str, expect_head: 
 
     if not ledger.is_file():
         raise LedgerError(where=str(ledger), problem="is not there", remedy="Give the path of a ledger")
-    path = os.path.realpath(bag)
+    path, given = os.path.realpath(bag), os.path.abspath(bag)  # noqa: PTH100 - a key of the ledger
     stamp = {"when": now.text, "clock_fixed": now.fixed, "tool": TOOL}
     with Ledger(ledger, {"kind": "opened", **stamp}) as book:
         whole_ledger(book, expect_head)
-        before = book.latest().get(path)
-        if before is None:
+        known = book.latest()
+        if path not in known and given not in known:
             raise LedgerError(
                 where=str(ledger),
                 problem=f"does not know {path}",
@@ -60,11 +60,20 @@ def accept_bag(bag: Path, *, now: Now, ledger: Path, because: str, expect_head: 
                 problem="is not valid by itself, so its receipt is not accepted",
                 remedy="Mend it from a copy, or pack it anew, then accept it",
             )
-        if before.get("receipt") == verdict.receipt:
+        # A known path that has become a link is accepted together with the place that it leads to.
+        differing = [
+            each
+            for each in dict.fromkeys((path, given))
+            if (each == path or each in known) and known.get(each, {}).get("receipt") != verdict.receipt
+        ]
+        if not differing:
             raise NothingToDoError(
                 where=path,
                 problem="has the receipt that is remembered",
                 remedy="Nothing needs to be accepted",
             )
-        body = body_of_check(path, verdict, (), " ".join(because.split()))
-        return book.add({**body, "kind": "accepted", **stamp})
+        head = ""
+        for each in differing:
+            body = body_of_check(each, verdict, (), " ".join(because.split()))
+            head = book.add({**body, "kind": "accepted", **stamp})
+        return head

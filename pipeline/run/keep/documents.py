@@ -18,7 +18,13 @@ def verdict_of(path: Path, progress: Progress) -> Verdict:
 
 
 def recheck_document(
-    bags: Sequence[Path], *, ledger: Path | None, due_days: float | None, expect_head: str, quiet: bool
+    bags: Sequence[Path],
+    *,
+    ledger: Path | None,
+    due_days: float | None,
+    expect_head: str,
+    quiet: bool,
+    new_ledger: bool = False,
 ) -> dict[str, Any]:
     """What `recheck --json` prints.
 
@@ -34,6 +40,7 @@ def recheck_document(
         ledger=ledger,
         due_days=due_days,
         expect_head=expect_head,
+        new_ledger=new_ledger,
         progress=lambda path, read, of: progress.show(f"{Path(path).name}: bytes read:", read, of),
     )
     progress.done()

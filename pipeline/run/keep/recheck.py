@@ -3,31 +3,28 @@
 Like everything in `run`, this knows both the stages and the edges. It imports nothing heavy, because a check
 of ten thousand files takes a third of a second.
 """
-# ruff: noqa: PTH118 - text paths, because they are the ledger's keys
 
 from __future__ import annotations
 
 import gc
 import os
-import re
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pipeline import __version__
-from pipeline.bags.history import body_of_check, compare, is_due, vanished
+from pipeline.bags.history import became_link, body_of_check, compare, is_due, vanished
 from pipeline.bags.observed import Trouble, Verdict
 from pipeline.bags.validate import Expected, expect, judge
 from pipeline.edges.bags.observe import observe
-from pipeline.edges.disk_errors import as_storage_error
 from pipeline.errors import LedgerError, NothingToDoError, WellreadError
+from pipeline.run.keep.places import Memory, look_up, search
 
 if TYPE_CHECKING:
     from pipeline.edges.clock import Now
     from pipeline.edges.ledger import Ledger
 
 TOOL = f"wellread {__version__}"
-_MANIFEST = re.compile(r"manifest-.+\.txt")
 
 BagProgress = Callable[[str, int, int], None]
 """Told a bag's path, the bytes done and the bytes in all."""
@@ -127,6 +124,7 @@ def recheck_bags(
     ledger: Path | None = None,
     due_days: float | None = None,
     expect_head: str = "",
+    new_ledger: bool = False,
     workers: int | None = None,
     progress: BagProgress | None = None,
 ) -> Rechecked:
@@ -141,9 +139,11 @@ def recheck_bags(
     Args:
         paths: Bags, archives that hold one, or folders to be searched.
         now: The time of the run.
-        ledger: The ledger's file; made where there is none.
+        ledger: The ledger's file.
         due_days: Check only what was not found valid within so many days.
         expect_head: A head that an earlier run printed.
+        new_ledger: Begin the ledger where there is none. A missing one is refused otherwise: it may lie on a disk
+            that is not mounted.
         workers: How many processes digest.
         progress: Told the bytes of each bag.
 
@@ -159,38 +159,40 @@ def recheck_bags(
         return Rechecked(tuple(_checked(path, workers, progress) for path in _some(find_bags(paths), paths)))
     from pipeline.edges.ledger import Ledger
 
-    if expect_head and not ledger.exists():
-        raise LedgerError(where=str(ledger), problem="is not there", remedy="Look for it where it was kept")
+    if not ledger.exists() and (expect_head or not new_ledger):
+        raise LedgerError(
+            where=str(ledger),
+            problem="is not there",
+            remedy="Look for it where it was kept (is its disk mounted?); to begin a new one, say --new-ledger",
+        )
     stamp = {"when": now.text, "clock_fixed": now.fixed, "tool": TOOL}
     with Ledger(ledger, {"kind": "opened", **stamp}) as book:
         cautions = whole_ledger(book, expect_head)
         known = book.latest()
-        roots = [os.path.realpath(path) for path in paths]
-        below = {path: body for path, body in known.items() if any(_lies_below(path, root) for root in roots)}
-        present = {path for path in known if os.path.lexists(path)}
-        found = find_bags(paths, also=[Path(path) for path in below if path in present])
-        if not below:
-            _some(found, paths)
+        places = look_up(paths, known)
+        if not places.below:
+            _some(list(places.found), paths)
         result: list[Checked] = []
-        for path in found:
+        for path, given in places.found.items():
             before = known.get(path)
-            if due_days is not None and not is_due(before, now.moment, due_days):
+            link = became_link(given, path, known) if given in known else None
+            if due_days is not None and link is None and not is_due(before, now.moment, due_days):
                 assert before is not None
                 result.append(Checked(path, "not due", True, True, (), f"found valid on {before['when']}"))  # noqa: FBT003
                 continue
-            checked, body = _remembered(_checked(path, workers, progress), known, present)
-            book.add({**body, **stamp})
+            checked, body = _remembered(_checked(path, workers, progress), known, places.present, link)
+            book.add({**body, **({"given": given} if given != path else {}), **stamp})
             result.append(checked)
         receipts = {each.verdict.receipt for each in result if each.verdict and each.valid}
-        for path in vanished(below, present, receipts):
+        for path in vanished(places.below, places.present, receipts):
             body = {
                 "kind": "check",
                 "bag": path,
                 "outcome": "missing",
-                "receipt": below[path].get("receipt", ""),
+                "receipt": known[path].get("receipt", ""),
             }
             book.add({**body, **stamp})
-            result.append(_missing(path, below[path]))
+            result.append(_missing(path, known[path]))
         return Rechecked(tuple(result), book.head, cautions)
 
 
@@ -238,9 +240,11 @@ def _checked(path: str, workers: int | None, progress: BagProgress | None) -> Ch
 
 
 def _remembered(
-    checked: Checked, known: dict[str, dict[str, Any]], present: set[str]
+    checked: Checked, known: Memory, present: Collection[str], link: Trouble | None
 ) -> tuple[Checked, dict[str, Any]]:
     if checked.verdict is None:
+        if link is not None:
+            checked = checked._replace(problems=(*checked.problems, link))
         problems = [
             {"path": each.path, "kind": each.kind, "severity": each.severity} for each in checked.problems
         ]
@@ -254,6 +258,8 @@ def _remembered(
         }
         return checked, {**body, "problem_count": len(problems)}
     troubles, note = compare(checked.path, checked.verdict, known, present)
+    if link is not None:
+        troubles = (*troubles, link)
     body = body_of_check(checked.path, checked.verdict, troubles, note)
     outcome = str(body["outcome"])
     valid = outcome == "valid"
@@ -270,16 +276,8 @@ def _missing(path: str, body: dict[str, Any]) -> Checked:
     return Checked(path, "missing", complete=False, valid=False, problems=(trouble,))
 
 
-def _lies_below(path: str, root: str) -> bool:
-    return path == root or path.startswith(os.path.join(root, ""))
-
-
 def find_bags(paths: Iterable[Path], also: Iterable[Path] = ()) -> list[str]:
-    """Every bag at or below some paths, as real paths, each once.
-
-    A folder that holds a declaration or a payload manifest is a bag, and bags are not searched for bags. A
-    folder with neither is searched; links are not followed and staging folders passed over. A file is taken
-    for an archive.
+    """Every bag at or below some paths, as real paths, each once (see `pipeline.run.keep.places`).
 
     Args:
         paths: What a person gave; a path at which nothing lies counts as a bag, so that its absence is told.
@@ -288,39 +286,4 @@ def find_bags(paths: Iterable[Path], also: Iterable[Path] = ()) -> list[str]:
     Raises:
         StorageError: A folder cannot be searched.
     """
-    known = {os.path.realpath(path) for path in also}
-    found: dict[str, None] = {}
-    for path in paths:
-        for bag in _search(os.path.realpath(path), known):
-            found.setdefault(bag)
-    return list(found)
-
-
-def _search(root: str, known: set[str]) -> Iterable[str]:
-    if not Path(root).is_dir():
-        yield root
-        return
-    waiting = [root]
-    while waiting:
-        folder = waiting.pop()
-        try:
-            with os.scandir(folder) as entries:
-                inside = sorted(entries, key=lambda entry: entry.name, reverse=True)
-        except OSError as error:
-            raise as_storage_error(error, folder) from error
-        if folder in known or any(
-            entry.name == "bagit.txt" or _MANIFEST.fullmatch(entry.name) for entry in inside
-        ):
-            yield folder
-            continue
-        for entry in inside:
-            if entry.path in known and not entry.is_dir(follow_symlinks=False):
-                yield entry.path
-            elif entry.is_dir(follow_symlinks=False) and not _is_staging(entry.name):
-                waiting.append(entry.path)
-
-
-def _is_staging(name: str) -> bool:
-    from pipeline.edges.staging import is_staging_name  # whoever names a bag never needs this module
-
-    return is_staging_name(name)
+    return list(search(paths, {os.path.realpath(path) for path in also}).bags)
