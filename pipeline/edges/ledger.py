@@ -238,10 +238,10 @@ class Ledger:
             LedgerError: It cannot be read at all.
             StorageError: The disk refused.
         """
-        problems = self._foreign_schema()
-        if problems:
+        foreign, problems = self._schema_problems()
+        if foreign:
             # What other tables, views or triggers give is nothing that was written here.
-            return Wholeness(0, "", tuple(problems))
+            return Wholeness(0, "", tuple(foreign + problems))
         cautions: list[str] = []
         with self._told():
             for (said,) in self._base.execute("PRAGMA integrity_check(10)"):
@@ -251,7 +251,8 @@ class Ledger:
             expected, previous, when, met = 1, FIRST_PREVIOUS, "", not expect_head
             for each in found:
                 if not _typed(each):
-                    problems.append(f"a row after row {expected - 1} is of another form: {each[0]!r:.40}")
+                    problems.append(f"row {expected} was changed: it is of a form that no row has")
+                    expected, previous = expected + 1, str(each[2])
                     continue
                 number, before, digest, bag, text = each
                 if number != expected:
@@ -278,8 +279,8 @@ class Ledger:
             )
         return Wholeness(expected - 1, previous if expected > 1 else "", tuple(problems), tuple(cautions))
 
-    def _foreign_schema(self) -> list[str]:
-        """What the file holds beside, or in place of, the tables, index and triggers that a ledger has."""
+    def _schema_problems(self) -> tuple[list[str], list[str]]:
+        """What the file holds that no ledger has, and what it lacks of what every ledger has."""
         ours = {" ".join(statement.split()) for statement in _TABLES.split("----")}
         with self._told():
             there = [
@@ -287,8 +288,8 @@ class Ledger:
                 for name, sql in self._base.execute("SELECT name, sql FROM sqlite_master")
             ]
         odd = [f"it holds {name!r:.60}, which no ledger has" for name, sql in there if sql not in ours]
-        gone = ours - {sql for _, sql in there}
-        return odd + [f"it lacks what every ledger has: {sql:.40}…" for sql in sorted(gone)]
+        gone = sorted(ours - {sql for _, sql in there})
+        return odd, [f"it lacks what every ledger has: {sql:.40}…" for sql in gone]
 
     @contextmanager
     def _writing(self) -> Generator[None]:

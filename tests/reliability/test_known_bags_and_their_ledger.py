@@ -165,7 +165,7 @@ def test_a_ledger_that_is_not_there_is_refused_and_not_begun_anew(shelf: Path) -
 def test_an_empty_head_is_refused_because_it_would_check_nothing(
     shelf: Path, command: str, head: str
 ) -> None:
-    arguments = (
+    arguments: list[str | Path] = (
         ["ledger", shelf / "l"]
         if command == "ledger"
         else ["recheck", shelf / "shelf", "--ledger", shelf / "l"]
@@ -211,8 +211,8 @@ def test_a_row_of_other_types_is_told_in_words(tmp_path: Path, column: str, valu
     for _, sql in triggers:
         base.execute(sql)
     base.close()
-    for arguments in (["ledger", tmp_path / "l", "--verify"], ["ledger", tmp_path / "l"]):
-        ran = wellread(*arguments)
+    for more in (["--verify"], []):
+        ran = wellread("ledger", tmp_path / "l", *more)
         assert ran.code in (0, 20), ran.err
         assert "Traceback" not in ran.err
     assert wellread("ledger", tmp_path / "l", "--verify").code == 20
@@ -225,11 +225,10 @@ def test_a_damaged_byte_anywhere_in_a_ledger_is_told_in_words(shelf: Path) -> No
     for at in places:
         value = dice.choice([raw[at] ^ 0x80, raw[at] ^ 1, 0xFF, 0])
         (shelf / "m").write_bytes(raw[:at] + bytes([value % 256]) + raw[at + 1 :])
-        for arguments in (
-            ["ledger", shelf / "m", "--verify"],
-            ["recheck", shelf / "shelf", "--ledger", shelf / "m"],
+        for ran in (
+            wellread("ledger", shelf / "m", "--verify"),
+            wellread("recheck", shelf / "shelf", "--ledger", shelf / "m"),
         ):
-            ran = wellread(*arguments)
             assert ran.code in (0, 14, 16, 20), (at, value, ran.err)
             assert "Traceback" not in ran.err
         for each in shelf.glob("m-*"):

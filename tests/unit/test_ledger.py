@@ -79,10 +79,13 @@ def test_two_ledgers_begun_alike_have_different_heads(tmp_path: Path) -> None:
 
 def tamper(path: Path, *statements: str) -> None:
     base = sqlite3.connect(path)
-    base.execute("DROP TRIGGER rows_stay")
-    base.execute("DROP TRIGGER rows_remain")
+    triggers = base.execute("SELECT name, sql FROM sqlite_master WHERE type = 'trigger'").fetchall()
+    for name, _ in triggers:
+        base.execute(f"DROP TRIGGER {name}")
     changed = sum(base.execute(statement).rowcount for statement in statements)
     assert changed > 0
+    for _, statement in triggers:
+        base.execute(statement)
     base.commit()
     base.close()
 
