@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
+    from pipeline.lines.mapping import LineMap
     from schemas.finding import Finding
     from schemas.part import Part
     from schemas.sheet import Chip, ReadingRow, Sheet
@@ -173,6 +174,8 @@ class Pass:
         steps: How these words came out of the file.
         when: When it was read as far as known, as EDTF text, or "".
         supply_v: Supply at which it was read where the sheet says so.
+        length_off: Words that the file had more (+) or fewer (-) than the chip, before it was cut or padded.
+        addressed: The file itself prints an address beside its words.
     """
 
     reading: str
@@ -184,6 +187,114 @@ class Pass:
     steps: tuple[Step, ...] = ()
     when: str = ""
     supply_v: float | None = None
+    length_off: int = 0
+    addressed: bool = False
+
+    @property
+    def complete(self) -> bool:
+        """Whether the pass has every word of the chip."""
+        return self.present is None or bool(self.present.all())
+
+    @property
+    def moved(self) -> bool:
+        """Whether reconciling brought it into the order of another pass: then it bears bits, not order."""
+        return any(step.action in MOVES for step in self.steps)
+
+
+MOVES = frozenset(["reorder-lines", "rotate", "realign", "repace"])
+"""Steps by which reconciling brings a pass into the order of another."""
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """A crossing of a wiring, proved on other chips, as it reaches a reading of this one.
+
+    Attributes:
+        wiring: Its name, or `READER on DATE` where nobody named it.
+        lines: The mapping, the chip's own lines first, the reading's second.
+        proved_by: Chips, or `the sheet`.
+        undo: It is undone here: a named wiring, the same pins, and no chip against it.
+        same_pins: The chip has the pins and the organisation of those that proved it.
+    """
+
+    wiring: str
+    lines: LineMap
+    proved_by: tuple[str, ...]
+    undo: bool
+    same_pins: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """What is known of one reading beside its words, as far as it can speak for a frame.
+
+    Attributes:
+        kind: Of its reader, as the sheet says it, or "".
+        own_part: It was read under the chip's own part, or one of the same pinout.
+        lines_said: The sheet says how its lines lie.
+        wiring: The wiring it was made with.
+        named: Whether a person named that wiring.
+        carried: What other chips prove of that wiring.
+    """
+
+    kind: str = ""
+    own_part: bool = False
+    lines_said: bool = False
+    wiring: str = ""
+    named: bool = False
+    carried: Carried | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """Why one frame is believed rather than others.
+
+    Attributes:
+        ground: `sheet`, `content`, `readers`, `programmer`, `complete`, `addresses` or `wiring`.
+        frame: Index of the frame it speaks for.
+        over: Indices of the frames it speaks against.
+        words: The same for a person.
+    """
+
+    ground: str
+    frame: int
+    over: tuple[int, ...]
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Frame:
+    """Order and polarity of lines, start and step in which some passes of a chip stand.
+
+    Attributes:
+        readings: Ids, in the sheet's order.
+        mapping: From the first listed frame to this one, as the public form has it; None for the first, and
+            where words were lost or doubled instead.
+        words: How it differs from the first, for a person; "" for the first.
+    """
+
+    readings: tuple[str, ...]
+    mapping: LineMap | None
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class Framing:
+    """The frames of one chip's readings, and which one is the image's.
+
+    Attributes:
+        frames: In the sheet's order; two or more.
+        chosen: Index of the image's frame; None where nothing decides.
+        grounds: All that spoke.
+    """
+
+    frames: tuple[Frame, ...]
+    chosen: int | None
+    grounds: tuple[Ground, ...]
+
+    def reasons(self) -> tuple[str, ...]:
+        """What spoke, a sentence each."""
+        return tuple(dict.fromkeys(ground.words for ground in self.grounds))
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,12 +306,27 @@ class Settled:
         words: The image, shape (words,).
         contested: Mask of the same shape and dtype: a 1 bit has no settlement.
         passes: The passes that had a voice, in the sheet's order.
+        framing: The frames they came in; None where all came in one.
     """
 
     organisation: Organisation
     words: Words
     contested: Words
     passes: tuple[Pass, ...]
+    framing: Framing | None = None
+
+    @property
+    def frame_contested(self) -> bool:
+        """Whether nothing decides in which order, from which start the words lie on the chip."""
+        return self.framing is not None and self.framing.chosen is None
+
+    @property
+    def order_checked(self) -> bool:
+        """Whether a check in the content itself decided the frame."""
+        return self.framing is not None and any(
+            ground.ground == "content" and ground.frame == self.framing.chosen
+            for ground in self.framing.grounds
+        )
 
 
 @dataclass(frozen=True, slots=True)

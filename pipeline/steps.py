@@ -201,6 +201,19 @@ def _realign(units: Units, settings: Mapping[str, Any]) -> Units:
     return Units(values, None if present.all() else present, units.bits)
 
 
+def _repace(units: Units, settings: Mapping[str, Any]) -> Units:
+    """Words of a counter that did not count once a clock: every second one is there, or each came twice."""
+    count = len(units.values)
+    half = (count + 1) // 2
+    values, present = np.zeros(count, units.values.dtype), np.zeros(count, np.bool_)
+    source, target = (slice(0, half), slice(0, count, 2))
+    if settings["by"] < 0:
+        source, target = target, source
+    values[target] = units.values[source]
+    present[target] = True if units.present is None else units.present[source]
+    return Units(values, present, units.bits)
+
+
 ACTIONS = {
     "take": _take,
     "unpack": _unpack,
@@ -212,7 +225,9 @@ ACTIONS = {
     "cut": _cut,
     "pad": _pad,
     "rotate": _rotate,
+    "undo-lines": _reorder,
     "reorder-lines": _reorder,
+    "repace": _repace,
     "realign": _realign,
 }
 """Every step but `decode`, by its name in the record."""

@@ -14,16 +14,13 @@ from pipeline.edges.names import refuse_existing
 from pipeline.edges.new_file import write_new
 from pipeline.edges.project_folder import read_file
 from pipeline.errors import FormatError, NothingToDoError, UsageError, WellreadError
-from pipeline.flow import Pass, Subject
 from pipeline.formats import Declared, decode, image
-from pipeline.run.package.one_chip import declared_of
-from pipeline.stages.content import content_findings, regions, self_checks, vectors
-from pipeline.stages.examine import examine
-from pipeline.stages.grade import grade, weigh_lengths
-from pipeline.stages.normalise import Manner, normalise
-from pipeline.stages.reconcile import contested_bits, reconcile
+from pipeline.stages.content import with_sisters
+from pipeline.stages.examine import in_order
+from pipeline.stages.normalise import Manner
+from pipeline.stages.reconcile import contested_bits
 from pipeline.steps import image_bytes
-from schemas.finding import Finding
+from pipeline.street import ChipResult, Taken, conclude, declared_of, heard_alone, judge, take_in
 from schemas.names import Organisation
 from schemas.part import Part
 from schemas.sheet import Reader, ReadingRow
@@ -110,24 +107,25 @@ def _passes(
     organisation: Organisation,
     declared: Declared,
     name: str,
-    sitting: str,
     reader: Reader | None = None,
-) -> tuple[list[Pass], list[Finding]]:
+) -> Taken:
     said = reader or Reader()
+    manner = Manner(
+        reading=name,
+        reader=THE_READER,
+        sitting=THE_READER,
+        byte_order=said.byte_order or ("big" if organisation.bits > 8 else None),
+        inverted=said.polarity == "inverted",
+        reversed_bits=said.bit_order == "reversed",
+    )
     try:
-        decoded = decode(content, declared)
-        manner = Manner(
-            reading=name,
-            reader=sitting,
-            sitting=sitting,
-            byte_order=said.byte_order or ("big" if organisation.bits > 8 else None),
-            inverted=said.polarity == "inverted",
-            reversed_bits=said.bit_order == "reversed",
-        )
-        done = normalise(decoded, chip=name, organisation=organisation, manner=manner)
+        return take_in(content, declared, manner, chip=name, organisation=organisation)
     except FormatError as error:
         raise named(path, error) from None
-    return list(done.passes), list(done.findings)
+
+
+THE_READER = "the reader"
+"""Files named on the command line are passes of one chip by one reader: nothing says otherwise."""
 
 
 def examine_files(
@@ -157,46 +155,49 @@ def examine_files(
         declared = Declared(**declared_of(ReadingRow(), reader, kind.organisation))
     organised = _organisation(kind, contents[0], files[0], declared)
     chip = files[0].name
-    passes: list[Pass] = []
-    lengths: list[Finding] = []
-    for index, (path, content) in enumerate(zip(files, contents, strict=True), start=1):
-        own, found = _passes(path, content, organised, declared, f"{path.name}#{index}", "the reader", reader)
-        passes += own
-        lengths += found
-    fades_to = kind.part.fades_to if kind.part else None
-    done = reconcile(passes, chip=chip, organisation=organised, fades_to=fades_to)
-    assert done is not None
-    settled = done.settled
-    subject = Subject(
+    taken = [
+        _passes(path, content, organised, declared, f"{path.name}#{index}", reader)
+        for index, (path, content) in enumerate(zip(files, contents, strict=True), start=1)
+    ]
+    result = judge(
         chip,
         organised,
-        settled,
-        kind.part,
-        weigh_lengths((*lengths, *done.findings), settled),
-        kind.erased_state,
+        [one for each in taken for one in each.passes],
+        [one for each in taken for one in each.findings],
+        part=kind.part,
+        erased_state=kind.erased_state,
     )
-    cut = regions(settled.words, organised.bits, erased_state=kind.erased_state, part=kind.part)
-    checks = self_checks({chip: settled.words}, organised.bits, parts={chip: cut})
-    found_vectors = vectors(settled.words, organised.bits)
-    findings = [*examine(subject), *content_findings(chip, cut, checks, found_vectors)]
-    findings = [one.model_copy(update={"chip": chip}) for one in findings]
-    lifting = [check.why for check in checks if check.lifts]
-    graded = grade(settled, findings, checks=sum(check.holds for check in checks), lifting=lifting)
     return {
         "schema": "wellread/examine/1",
         "command": "examine",
         "files": [str(path) for path in files],
         "part": kind.part.part if kind.part else None,
-        "organisation": str(organised),
-        "passes": len(passes),
-        "image_sha256": hashlib.sha256(image_bytes(settled.words, organised.bits)).hexdigest(),
+        **_examined(result, kind),
+    }
+
+
+def _examined(result: ChipResult, kind: StatedKind) -> dict[str, Any]:
+    """One chip's result as `examine` prints it."""
+    settled, heard = result.settled, heard_alone(result)
+    assert settled is not None
+    graded = conclude(result.graded, heard)
+    findings = [
+        one.model_copy(update={"chip": result.chip}) for one in in_order((*result.findings, *heard.findings))
+    ]
+    fades_to = kind.part.fades_to if kind.part else None
+    held = () if heard.lifting else result.held_back
+    return {
+        "organisation": str(result.organisation),
+        "passes": len(settled.passes),
+        "image_sha256": hashlib.sha256(image_bytes(settled.words, settled.organisation.bits)).hexdigest(),
         "grade": graded.grade.value,
         "reasons": list(graded.reasons),
         "bears": graded.bears,
-        "contested": contested_bits(settled, fades_to=fades_to, first_listed=passes[0].reading),
+        "held_back": list(held),
+        "contested": contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading),
         "findings": [one.model_dump(mode="json") for one in findings],
-        "regions": [region.to_json() for region in cut],
-        "vectors": [vector.to_json() for vector in found_vectors],
+        "regions": [region.to_json() for region in with_sisters(result.regions, (), result.checks)],
+        "vectors": [vector.to_json() for vector in result.vectors],
         **heeded(cautions(kind.part)),
     }
 

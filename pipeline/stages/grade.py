@@ -6,13 +6,14 @@ carry because other readings have the words, lowers nothing.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
-from pipeline.flow import Settled
+from pipeline.flow import Settled, Words
+from pipeline.voices import times_read, voice
 from schemas.finding import Code, Finding, Severity
 from schemas.record import Grade
 
@@ -86,7 +87,7 @@ def grade(
     lifting: Sequence[str] = (),
     reader_notes: Sequence[str] = (),
 ) -> Graded:
-    """The grade of one chip that has passes.
+    """The grade of one chip that has passes: that of its weakest bit.
 
     Args:
         settled: The image and its passes.
@@ -99,54 +100,120 @@ def grade(
     readers = list(dict.fromkeys(one.reader for one in passes))
     sittings = {(one.reader, one.sitting) for one in passes}
     bears = {"passes": len(passes), "sittings": len(sittings), "readers": len(readers), "checks": checks}
-    faults = [one for one in findings if one.severity is Severity.FAULT and concerns_image(one)]
-    contested = int(np.bitwise_count(settled.contested).sum())
     who = " and ".join(readers) if len(readers) < 3 else f"{len(readers)} readers"
-    count = f"{len(passes)} pass{'es' if len(passes) != 1 else ''}"
+    by = f"{len(passes)} pass{'es' if len(passes) != 1 else ''} by {who}"
+    ordered = settled.framing.reasons() if settled.framing is not None else ()
+    after = (*(f"Order: {reason}" for reason in ordered), *reader_notes)
+    faults = [one for one in findings if one.severity is Severity.FAULT and concerns_image(one)]
     if faults:
         named = list(dict.fromkeys(_named(one) for one in faults))
-        return Graded(
-            Grade.FAULTY, (f"The image carries a reading fault: {', '.join(named)}", *reader_notes), bears
-        )
-    if contested:
-        words = int(np.count_nonzero(settled.contested))
-        reason = (
-            f"{contested} bit{'s' if contested != 1 else ''} in {words} word{'s' if words != 1 else ''} "
-            f"without settlement"
-        )
-        return Graded(Grade.CONTESTED, (reason, f"{count} by {who}", *reader_notes), bears)
+        reason = f"The image carries a reading fault: {', '.join(named)}"
+        return Graded(Grade.FAULTY, (reason, *reader_notes), bears)
+    if unsettled := _unsettled(settled):
+        return Graded(Grade.CONTESTED, (*unsettled, by, *after), bears)
     if lifting:
-        return Graded(Grade.SELF_CHECKED, (*lifting, f"{count} by {who}", *reader_notes), bears)
-    if len(_speaking(settled)) >= 2:
-        return Graded(Grade.CORROBORATED, (f"{who} agree on every bit ({count})", *reader_notes), bears)
-    alone = _read_once(settled)
-    if len(passes) >= 2 and alone:
-        reason = f"{alone} word{'s' if alone != 1 else ''} rest on one pass alone ({count} by {who})"
-        return Graded(Grade.SINGLE, (reason, *reader_notes), bears)
-    if len(passes) >= 2:
-        return Graded(Grade.REPEATABLE, (f"{count} by {who} agree on every bit", *reader_notes), bears)
-    return Graded(Grade.SINGLE, (f"One pass by {who}", *reader_notes), bears)
+        return Graded(Grade.SELF_CHECKED, (*lifting, by, *after), bears)
+    named_grade, reason = _by_voices(settled, who, len(passes), by)
+    return Graded(named_grade, (reason, *after), bears)
 
 
-def _speaking(settled: Settled) -> set[str]:
-    """Readers that have every word of the chip in some pass."""
-    out = set()
-    for reader in {one.reader for one in settled.passes}:
-        there = np.zeros(settled.organisation.words, np.bool_)
-        for one in settled.passes:
-            if one.reader == reader:
-                there |= True if one.present is None else one.present
-        if there.all():
-            out.add(reader)
-    return out
+def lifted(graded: Graded, *, checks: int, lifting: Sequence[str], reader_notes: Sequence[str]) -> Graded:
+    """The same grade once all chips together have spoken.
+
+    Args:
+        graded: Of the chip alone.
+        checks: Embedded checks that hold, over several chips too.
+        lifting: What lifts the grade to `self-checked`, a sentence each.
+        reader_notes: What is known about the readers.
+    """
+    bears = {**graded.bears, "checks": checks or graded.bears["checks"]}
+    reasons, given = graded.reasons, graded.grade
+    if lifting and given in _LIFTED_FROM:
+        given, reasons = Grade.SELF_CHECKED, (*dict.fromkeys(lifting), *reasons)
+    if given not in (Grade.MISSING, Grade.FAULTY):
+        reasons = (*reasons, *reader_notes)
+    return Graded(given, reasons, bears)
 
 
-def _read_once(settled: Settled) -> int:
-    """How many words only one pass has: nothing has repeated those."""
-    times = np.zeros(settled.organisation.words, np.int64)
-    for one in settled.passes:
-        times += 1 if one.present is None else one.present
-    return int((times < 2).sum())
+_LIFTED_FROM = frozenset([Grade.CORROBORATED, Grade.REPEATABLE, Grade.SINGLE])
+
+
+def held_back(settled: Settled, findings: Sequence[Finding], answers: Mapping[str, str]) -> tuple[str, ...]:
+    """Codes of findings that make half or false content seriously possible, and that nothing has answered.
+
+    A second independent reader that saw the same, or an answer in the sheet, releases the image.
+
+    Args:
+        settled: The image and its passes.
+        findings: All findings of the chip.
+        answers: Code → a person's word on it.
+    """
+    del answers
+    if len({one.reader for one in settled.passes}) > 1:
+        return ()
+    return tuple(
+        dict.fromkeys(
+            one.code.value
+            for one in findings
+            if one.evidence.get("holds_back") and not one.evidence.get("answer") and concerns_image(one)
+        )
+    )
+
+
+def _unsettled(settled: Settled) -> tuple[str, ...]:
+    """What has no settlement: the frame, or bits."""
+    out = []
+    if settled.frame_contested and settled.framing is not None:
+        out.append(f"Read in {len(settled.framing.frames)} orders, and nothing decides which is the chip's")
+    bits = int(np.bitwise_count(settled.contested).sum())
+    if bits:
+        words = int(np.count_nonzero(settled.contested))
+        out.append(
+            f"{bits} bit{'s' if bits != 1 else ''} in {words} word{'s' if words != 1 else ''} unresolved"
+        )
+    return tuple(out)
+
+
+def _by_voices(settled: Settled, who: str, count: int, by: str) -> tuple[Grade, str]:
+    """The grade that voices give where every bit is settled.
+
+    A pass that was brought in from another frame bears bits, not order: it makes no second reader unless the
+    content itself says that the order is right.
+    """
+    full = np.array((1 << settled.organisation.bits) - 1, settled.words.dtype)
+    once, twice = np.zeros_like(settled.words), np.zeros_like(settled.words)
+    repeated = np.zeros_like(settled.words)
+    for reader in dict.fromkeys(one.reader for one in settled.passes):
+        own = [one for one in settled.passes if one.reader == reader]
+        ones, zeros = voice(own, full)
+        spoken = ones | zeros
+        repeated |= np.where(times_read(own) > 1, spoken, 0).astype(spoken.dtype)
+        straight = [one for one in own if not one.moved or settled.order_checked]
+        if len(straight) == len(own):
+            twice |= once & spoken
+            once |= spoken
+    if bool((twice == full).all()):
+        return Grade.CORROBORATED, f"{who} agree on every bit ({count} passes)"
+    weak = int(np.count_nonzero(twice != full))
+    repeated |= _read_by_two(settled, full)
+    alone = int(np.count_nonzero(repeated != full))
+    if count < 2:
+        return Grade.SINGLE, f"One pass by {who}"
+    if alone:
+        return Grade.SINGLE, f"{alone} word{'s' if alone != 1 else ''} rest on one pass alone ({by})"
+    if bool(once.any()) and 0 < weak < settled.organisation.words:
+        return Grade.REPEATABLE, f"{by}; {weak} word{'s' if weak != 1 else ''} rest on one reader alone"
+    return Grade.REPEATABLE, f"{by} agree on every bit"
+
+
+def _read_by_two(settled: Settled, full: Words) -> Words:
+    """Bits for which two readers speak, moved or not."""
+    once, twice = np.zeros_like(settled.words), np.zeros_like(settled.words)
+    for reader in dict.fromkeys(one.reader for one in settled.passes):
+        ones, zeros = voice([one for one in settled.passes if one.reader == reader], full)
+        twice |= once & (ones | zeros)
+        once |= ones | zeros
+    return twice
 
 
 def _named(finding: Finding) -> str:

@@ -22,6 +22,7 @@ from pipeline.catalogue.advice import advise
 from pipeline.errors import AmbiguousError
 from pipeline.flow import Pass, Step
 from pipeline.formats import Decoded
+from pipeline.lines import LineMap
 from pipeline.steps import Units, apply_step, decode_step, lay_out
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
@@ -40,6 +41,8 @@ class Manner:
         take, packed, byte_order: See the sheet.
         inverted, reversed_bits: The reader's declared polarity and bit order, to be undone.
         declared: What was declared to the decoder beyond the format (`token`, `word_order`, …).
+        lines: A known crossing, from the chip to the reading, to be undone.
+        addressed: The file prints the address of its words.
     """
 
     reading: str
@@ -53,6 +56,8 @@ class Manner:
     inverted: bool = False
     reversed_bits: bool = False
     declared: tuple[tuple[str, Any], ...] = ()
+    lines: LineMap | None = None
+    addressed: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,8 +89,11 @@ def normalise(
     for run in range(len(decoded.runs)):
         units, steps = _units(decoded, run, organisation, manner)
         for piece, more in _lengths(units, chip, organisation, manner, findings):
-            done = apply_step(piece, _narrow_step(organisation))
-            all_steps = (*steps, *more, _narrow_step(organisation))
+            last = _last_steps(organisation, manner)
+            done = piece
+            for step in last:
+                done = apply_step(done, step)
+            all_steps = (*steps, *more, *last)
             passes.append(
                 Pass(
                     reading=manner.reading,
@@ -97,13 +105,28 @@ def normalise(
                     steps=all_steps,
                     when=manner.when,
                     supply_v=manner.supply_v,
+                    length_off=_length_off(units, organisation),
+                    addressed=manner.addressed,
                 )
             )
     return Normalised(tuple(passes), tuple(_merged(findings)))
 
 
-def _narrow_step(organisation: Organisation) -> Step:
-    return Step("narrow", {"bits": organisation.bits})
+def _last_steps(organisation: Organisation, manner: Manner) -> list[Step]:
+    """The chip's own bits, then the crossing that the sheet knows of: it is about the chip's lines."""
+    steps = [Step("narrow", {"bits": organisation.bits})]
+    if manner.lines is not None and not manner.lines.is_identity:
+        why = "The sheet says how the reader's lines were crossed."
+        steps.append(Step("undo-lines", manner.lines.to_json(), why))
+    return steps
+
+
+def _length_off(units: Units, organisation: Organisation) -> int:
+    """Words that a run has more or fewer than the chip; whole copies are no fault of a stream."""
+    have, want = len(units.values), organisation.words
+    if have % want == 0 and have and _copies(units, have // want, want) is not None:
+        return 0
+    return have - want
 
 
 def _units(

@@ -9,7 +9,7 @@ import pytest
 
 from pipeline.errors import FormatError
 from pipeline.formats import Declared, decode
-from pipeline.run.package.one_chip import declared_of
+from pipeline.street import declared_of
 from pipeline.steps import DECLARED, image_bytes, replay
 from schemas.names import Organisation
 from schemas.sheet import Reader, ReadingRow

@@ -87,17 +87,29 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     ),
     "frames-differ": (
         (
-            "Read the chip once more with a reader whose wires are proved, or say the crossing in the "
-            "sheet (`lines`)."
+            "Read the chip once more with a reader that is neither of these (a device programmer under "
+            "the chip's own part, or other wires), or write at the reading whose wires you have followed "
+            "how they lie: `lines: {{}}` where they are straight."
         ),
+        LOGIC,
+    ),
+    "wiring-undone": (
+        ("Nothing, if these are the same wires; else give this reading another `wiring` in the sheet."),
         LOGIC,
     ),
     "same-wires": (
         (
-            "Name the wiring (`wiring: NAME` on the readings) if the wires were the same, or read the "
-            "chip again."
+            "If the wires were the same, write `{paste}` at this reading, or give it and the others one "
+            "`wiring: NAME` in the sheet. If they were not, write `lines: {{}}` at this reading."
         ),
         LOGIC,
+    ),
+    "wiring-other-pins": (
+        (
+            "Switch off, take the chip out, and follow the wires of the lines named from the reader to "
+            "this chip's socket; then say `lines` at this reading."
+        ),
+        PRACTICE,
     ),
     "lines-crossed": (
         (

@@ -120,6 +120,27 @@ def write_member(root: Path, path: str, content: bytes | Path) -> BagEntry:
     return BagEntry(path, len(content), sha256(content).hexdigest(), sha512(content).hexdigest())
 
 
+def place_member(root: Path, kept: Path, path: str) -> None:
+    """Give a finished file its name in the bag, by a rename within one file system.
+
+    Args:
+        root: The bag's folder.
+        kept: The file as it lies beside the bag in staging.
+        path: Inside the bag, `/` between the names.
+
+    Raises:
+        UnsafeError: The path leaves the bag, or holds a name that some system refuses.
+        DestinationError: There is a file of that name already.
+        StorageError: The disk refused.
+    """
+    target = _target(root, path)
+    with storage_trouble(target):
+        if os.path.lexists(target):
+            raise DestinationError(where=path, problem="is in the bag already", remedy="Write each path once")
+        os.makedirs(os.path.dirname(target), exist_ok=True)
+        kept.rename(target)
+
+
 def finish_bag(root: Path, entries: Iterable[BagEntry], info: Sequence[tuple[str, str]]) -> None:
     """The files that make a folder a bag: RFC 8493 section 2, version 1.0, SHA-256 and SHA-512.
 

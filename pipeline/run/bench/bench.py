@@ -47,41 +47,30 @@ def _known(folder: Path, *, quiet: bool) -> list[KnownChip]:
     Raises:
         SheetError: The sheet has problems, so that nothing is known of its chips.
     """
-    from tempfile import TemporaryDirectory
-
     from pipeline.edges.console import Progress
-    from pipeline.run.crew import Crew
-    from pipeline.run.package.all_chips import Together, all_together
-    from pipeline.run.package.chip_pages import add_together
-    from pipeline.run.package.names_in_bag import dump_names
-    from pipeline.run.package.one_chip import Job, work
+    from pipeline.flow import PlannedChip
+    from pipeline.run.package.all_chips import look_over
     from pipeline.run.package.open_project import open_project
     from pipeline.stages.sheet import refuse
 
     project = open_project(folder)
     refuse(project.problems, SHEET_NAME)
     assert project.plan is not None
-    chips = project.plan.chips
-    names, owners, _ = dump_names(chips, project.files)
-    out: list[KnownChip] = []
     progress = Progress(quiet=quiet)
-    with TemporaryDirectory(prefix="wellread-bench-") as place, Crew(items=1) as crew:
-        root = Path(place)
-        job = Job(project.folder, root, project.plan.sheet.readers, names, owners)
-        together = Together(project.plan, root)
-        records = []
-        for count, planned in enumerate(chips, start=1):
-            worked = work(planned, job)
-            refuse(worked.problems, SHEET_NAME)
-            together.add(worked)
-            records.append(worked.record)
-            progress.show("chips looked at:", count, len(chips))
-        all_together(together, crew)
-        for index, (planned, record) in enumerate(zip(chips, records, strict=True)):
-            add_together(record, together.additions(index))
-            part = planned.part
-            if record["grade"] in GOOD and part and part.address_pins:
-                chip = planned.chip.chip
-                out.append(KnownChip(chip, part, together.load(chip), record["grade"]))
+
+    def good(planned: PlannedChip, record: dict[str, Any]) -> bool:
+        part = planned.part
+        return record["grade"] in GOOD and not record.get("held_back") and bool(part and part.address_pins)
+
+    looked = look_over(
+        project,
+        keep_images=good,
+        progress=lambda done, of: progress.show("chips looked at:", done, of),
+    )
     progress.done()
-    return out
+    refuse(looked.problems, SHEET_NAME)
+    return [
+        KnownChip(planned.chip.chip, planned.part, looked.images[planned.chip.chip], record["grade"])
+        for planned, record in zip(project.plan.chips, looked.records, strict=True)
+        if planned.part is not None and planned.chip.chip in looked.images
+    ]

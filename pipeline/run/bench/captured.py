@@ -10,8 +10,8 @@ from pipeline.edges.project_folder import read_file
 from pipeline.errors import AmbiguousError, FormatError
 from pipeline.flow import Pass
 from pipeline.formats import Declared, decode
-from pipeline.run.package.one_chip import declared_of
 from pipeline.stages.normalise import Manner, normalise
+from pipeline.street import declared_of
 from schemas.names import Organisation
 from schemas.sheet import Reader, ReadingRow
 

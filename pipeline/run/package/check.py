@@ -7,9 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.edges.console import Progress
-from pipeline.run.crew import Crew
-from pipeline.run.package.names_in_bag import dump_names
-from pipeline.run.package.one_chip import Job, work_batch
+from pipeline.run.package.all_chips import look_over
+from pipeline.run.package.one_chip import needs_person
 from pipeline.run.package.open_project import open_project
 
 
@@ -26,28 +25,22 @@ def check_project(folder: Path, *, quiet: bool = False) -> dict[str, Any]:
     project = open_project(folder)
     problems = [one for one in project.problems if not one.caution]
     cautions = [one for one in project.problems if one.caution]
-    chips = 0
-    grades: Counter[str] = Counter()
+    chips = len(project.plan.chips) if project.plan is not None else 0
+    records: tuple[dict[str, Any], ...] = ()
     if project.plan is not None:
         progress = Progress(quiet=quiet)
-        planned = project.plan.chips
-        chips = len(planned)
-        names, owners, _ = dump_names(planned, project.files)
-        job = Job(project.folder, None, project.plan.sheet.readers, names, owners)
-        with Crew(items=chips) as crew:
-            for count, worked in enumerate(crew.each(work_batch, job, planned), start=1):
-                problems += worked.problems
-                if not worked.problems:
-                    grades[worked.record["grade"]] += 1
-                progress.show("chips checked:", count, chips)
+        looked = look_over(project, progress=lambda done, of: progress.show("chips checked:", done, of))
         progress.done()
+        problems += looked.problems
+        records = looked.records
     return {
         "schema": "wellread/check/1",
         "command": "check",
         "folder": str(folder),
         "sound": not problems,
         "chips": chips,
-        "grades": dict(grades),
+        "grades": dict(Counter(record["grade"] for record in records)),
+        "needing": [record["chip"] for record in records if needs_person(record)],
         "problems": [_told(one) for one in problems],
         "cautions": [_told(one) for one in cautions],
     }

@@ -9,19 +9,16 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from pipeline.bags.observed import BagEntry
-from pipeline.edges.bags.writer import write_member
+from pipeline.edges.bags.writer import place_member, write_member
 from pipeline.one_line import inert_json
-from pipeline.run.package.one_chip import needs_person
-from pipeline.stages.content import Region, with_sisters
+from pipeline.run.package.chip_record import add_heard, is_settled
+from pipeline.run.package.one_chip import image_file, mask_file, needs_person
 from pipeline.stages.error_odds import Voice, settling_odds
+from pipeline.street import Heard
 from pipeline.views.notes import chip_notes
 from pipeline.views.premis import Premis
 from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, chip_page, chip_page_name, summary_of
 from schemas.names import Organisation
-from schemas.record import Grade
-
-_SEVERITY = {"fault": 0, "caution": 1, "note": 2}
-_LIFTED_FROM = frozenset([Grade.CORROBORATED.value, Grade.REPEATABLE.value, Grade.SINGLE.value])
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +27,7 @@ class Finish:
 
     Attributes:
         root: The bag in staging.
+        images: The folder in which images lie until they are placed.
         head: The record without chips.
         shared: Bag path of each dump file that several chips use → the chip that describes it.
         chips: How many chips there are: large sets have a page a chip.
@@ -37,6 +35,7 @@ class Finish:
     """
 
     root: Path
+    images: Path
     head: Mapping[str, Any]
     shared: Mapping[str, str]
     chips: int = 0
@@ -71,18 +70,18 @@ class Finished(NamedTuple):
     entries: list[BagEntry]
 
 
-def finish_batch(finish: Finish, items: Sequence[tuple[bytes, Mapping[str, Any]]]) -> list[Finished]:
+def finish_batch(finish: Finish, items: Sequence[tuple[bytes, Heard]]) -> list[Finished]:
     """Each chip's finished parts, and the files written for it."""
     premis = Premis(finish.head)
-    return [_finish_one(json.loads(line), extra, finish, premis) for line, extra in items]
+    return [_finish_one(json.loads(line), heard, finish, premis) for line, heard in items]
 
 
-def _finish_one(record: dict[str, Any], extra: Mapping[str, Any], finish: Finish, premis: Premis) -> Finished:
-    add_together(record, extra)
+def _finish_one(record: dict[str, Any], heard: Heard, finish: Finish, premis: Premis) -> Finished:
+    add_heard(record, heard)
+    entries = place_image(record, finish.root, finish.images)
     record["odds"] = settled_odds(record, finish.rates)
     elsewhere = frozenset(path for path, owner in finish.shared.items() if owner != record["chip"])
     told = premis.chip(record, shared=elsewhere)
-    entries = []
     if finish.chips >= SINGLE_PAGE_BELOW:
         page = chip_page(finish.head, record, lambda path: (finish.root / path).read_bytes())
         entries.append(write_member(finish.root, f"data/report/{chip_page_name(record)}", page))
@@ -125,23 +124,6 @@ def _index(record: Mapping[str, Any], *, strips: bool) -> dict[str, Any]:
     return out
 
 
-def _with_sisters(regions: Sequence[Mapping[str, Any]], sisters: tuple[str, ...]) -> list[dict[str, Any]]:
-    """The longest fill told as one that sister chips share; what embedded checks said of it stays."""
-    found = tuple(
-        Region(
-            one["kind"],
-            one["start"],
-            one["end"],
-            {k: v for k, v in one.items() if k not in ("kind", "start", "end")},
-        )
-        for one in regions
-    )
-    return [
-        {**told.to_json(), **({"checked_by": before["checked_by"]} if before.get("checked_by") else {})}
-        for told, before in zip(with_sisters(found, sisters), regions, strict=True)
-    ]
-
-
 def settled_odds(record: Mapping[str, Any], rates: Mapping[str, float]) -> dict[str, Any] | None:
     """The chance that a settled bit is wrong, where every reader's error rate has a bound; else None.
 
@@ -163,23 +145,29 @@ def settled_odds(record: Mapping[str, Any], rates: Mapping[str, float]) -> dict[
     return {**odds.to_json(), "bits": bits, "expected_wrong_bits": odds.expected_wrong_bits(bits)}
 
 
-def add_together(record: dict[str, Any], extra: Mapping[str, Any]) -> None:
-    """Findings, notes and checks that come from all chips together, put into a chip's record."""
-    if extra.get("findings"):
-        record["findings"] = sorted(
-            [*record["findings"], *extra["findings"]],
-            key=lambda one: (
-                _SEVERITY[one["severity"]],
-                one["code"],
-                json.dumps(one["where"], sort_keys=True),
-            ),
-        )
-    if extra.get("shared_with"):
-        record["regions"] = _with_sisters(record["regions"], tuple(extra["shared_with"]))
-    if extra.get("checks"):
-        record["bears"]["checks"] = extra["checks"]
-    if record["grade"] in _LIFTED_FROM and extra.get("lifting"):
-        record["grade"] = Grade.SELF_CHECKED.value
-        record["reasons"] = [*dict.fromkeys(extra["lifting"]), *record["reasons"]]
-    if extra.get("notes") and record["grade"] not in (Grade.MISSING.value, Grade.FAULTY.value):
-        record["reasons"] = [*record["reasons"], *extra["notes"]]
+def place_image(record: dict[str, Any], root: Path, images: Path) -> list[BagEntry]:
+    """The image under the name that its grade gives it, the mask beside it; their entries."""
+    image = record["image"]
+    if not image:
+        return []
+    base = image_base(record.get("board"), record["chip"], settled=is_settled(record))
+    kept = image_file(images, record["chip"])
+    place_member(root, kept, f"{base}.bin")
+    entries = [BagEntry(f"{base}.bin", image["size_bytes"], image["sha256"], image["sha512"])]
+    mask = mask_file(kept)
+    if mask.exists():
+        entries.append(write_member(root, f"{base}.contested.bin", mask.read_bytes()))
+    record["image"] = {
+        "path": f"{base}.bin",
+        "settled": is_settled(record),
+        "mask_path": entries[1].path if len(entries) > 1 else None,
+        **image,
+    }
+    return entries
+
+
+def image_base(board: str | None, chip: str, *, settled: bool) -> str:
+    """The path of a chip's image in the bag, without its ending."""
+    from pipeline.stages.sheet import UNPLACED
+
+    return f"data/{'images' if settled else 'images-unsettled'}/{board or UNPLACED}/{chip}"

@@ -1,7 +1,8 @@
-"""One chip, from its dump files to everything that can be said of it alone.
+"""One chip brought to the street and its result taken away; the only place where a chip's files are read.
 
-This runs in workers. It reads the chip's files through the edges, sends them through the stages, and writes
-the dumps and the image into the staging bag, if there is one.
+This runs in workers. It reads the chip's files through the edges, sends them down the street, and keeps the
+dumps and the image: the dumps in the staging bag, if there is one, the image apart, since all chips together
+have a word in where it is placed.
 """
 
 from __future__ import annotations
@@ -9,7 +10,7 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -20,26 +21,28 @@ from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
 from pipeline.edges.project_folder import read_file
 from pipeline.errors import FormatError, WellreadError
-from pipeline.flow import Pass, PlannedChip, PlannedReading, Problem, Settled, Subject, Words
-from pipeline.formats import Declared, decode
-from pipeline.stages.content import (
-    content_findings,
-    regions,
-    self_checks,
-    signature,
-    vectors,
-    with_sisters,
+from pipeline.flow import Carried, Framing, Pass, PlannedChip, PlannedReading, Problem, Settled, Words
+from pipeline.formats import Declared
+from pipeline.machine import Contribution
+from pipeline.stages.content import with_sisters
+from pipeline.stages.grade import concerns_image
+from pipeline.stages.qualify import ReadChip, chip_evidence
+from pipeline.stages.reconcile import contested_bits
+from pipeline.steps import DECLARED, image_bytes, image_words
+from pipeline.street import (
+    ChipResult,
+    HowRead,
+    Taken,
+    declared_of,
+    judge,
+    manner_of,
+    said_of,
+    take_in,
+    without_reading,
 )
-from pipeline.stages.content.selfcheck import schemes_tried
-from pipeline.stages.examine import examine
-from pipeline.stages.grade import concerns_image, grade, missing, weigh_lengths
-from pipeline.stages.normalise import Manner, normalise
-from pipeline.stages.qualify import Evidence, ReadChip, chip_evidence
-from pipeline.stages.reconcile import contested_bits, reconcile
-from pipeline.steps import DECLARED, image_bytes
 from schemas.finding import Finding, Severity
 from schemas.names import Organisation
-from schemas.sheet import Reader, ReadingRow
+from schemas.sheet import ReadingRow
 
 HOW = (
     "date",
@@ -61,15 +64,10 @@ HOW = (
     "word_order",
     "address",
     "gaps",
+    "wiring",
+    "lines",
 )
 """What the sheet says of a reading that the record repeats beside it."""
-
-
-MOST_TIMES_THE_CHIP = 4096
-"""A log of many passes, printed at length, is a few hundred times as long as its chip; common practice, no source."""
-FEWEST_BYTES_REFUSED = 16 * 1024 * 1024
-BROUGHT = frozenset(["reorder-lines", "rotate", "realign"])
-"""Steps by which reconciling brings a pass into the order of another."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,16 +77,24 @@ class Job:
     Attributes:
         folder: The project folder.
         root: The bag in staging, or None where nothing is written.
-        readers: Of the sheet.
+        images: The folder in which images lie until they are placed.
+        how: What the sheet says of readers and wires.
         names: Path in the project folder → path in the bag, for every dump file.
         owners: Path in the project folder → the chip whose worker writes it.
+        carried: Chip → reading → what other chips prove of its wiring; such chips walk a second time.
     """
 
     folder: Path
     root: Path | None
-    readers: Mapping[str, Reader]
+    images: Path
+    how: HowRead
     names: Mapping[str, str]
     owners: Mapping[str, str]
+    carried: Mapping[str, Mapping[str, Carried]] = field(default_factory=dict)
+
+    def again(self, carried: Mapping[str, Mapping[str, Carried]]) -> Job:
+        """The second walk of the chips that other chips reach: their dumps lie in the bag already."""
+        return replace(self, root=None, carried=carried)
 
 
 @dataclass(slots=True)
@@ -98,24 +104,18 @@ class Worked:
     Attributes:
         chip: Its id.
         record: Its record as plain JSON data, but for what only all chips together can say.
+        given: What it brings to the machine.
         entries: Files written into the bag.
         inputs: (path in the project folder, SHA-256) of every file read.
         problems: Dumps that could not be understood.
-        evidence: What it says about its readers, where two or more have read it.
-        kin: Its signature for the comparison of all chips, or None.
-        checks: Embedded checks found on it alone.
-        schemes: How many schemes were tried on it, by width.
     """
 
     chip: str
     record: dict[str, Any]
+    given: Contribution
     entries: list[BagEntry] = field(default_factory=list)
     inputs: list[tuple[str, str]] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
-    evidence: Evidence | None = None
-    kin: Any = None
-    checks: tuple[Any, ...] = ()
-    schemes: dict[int, int] = field(default_factory=dict)
 
 
 def work_batch(job: Job, chips: Sequence[PlannedChip]) -> list[Worked]:
@@ -130,40 +130,47 @@ def board_folder(planned: PlannedChip) -> str:
     return planned.chip.board or UNPLACED
 
 
+def image_file(folder: Path, chip: str) -> Path:
+    """Where a chip's image lies until it is placed: under a name that every system can carry."""
+    return folder / f"{hashlib.sha256(chip.encode()).hexdigest()[:32]}.bin"
+
+
+def mask_file(image: Path) -> Path:
+    """Where the mask of contested bits lies beside an image."""
+    return image.with_suffix(".contested")
+
+
+def load_image(folder: Path, chip: str, bits: int) -> Words:
+    """A chip's image before it is placed."""
+    return image_words(image_file(folder, chip).read_bytes(), bits)
+
+
 def work(planned: PlannedChip, job: Job) -> Worked:
-    """Everything about one chip."""
-    worked = Worked(planned.chip.chip, _facts(planned))
-    passes: list[Pass] = []
-    lengths: list[Finding] = []
-    records = []
-    contents: dict[str, bytes] = {}
-    for reading in planned.readings:
-        record, own, found = _reading(planned, reading, job, worked, contents)
-        records.append(record)
-        passes += own
-        lengths += found
-    worked.record["readings"] = records
+    """One chip's files down the street, and what comes of them."""
+    worked = Worked(planned.chip.chip, _facts(planned), Contribution(planned.chip.chip, None, "missing"))
+    taken = [_reading(planned, reading, job, worked) for reading in planned.readings]
+    worked.record["readings"] = [record for record, _, _ in taken]
     if worked.problems:
         return worked
-    trusted = frozenset(name for name, reader in job.readers.items() if reader.kind == "device-programmer")
-    settled = None
-    if planned.organisation is not None:
-        fades_to = planned.part.fades_to if planned.part else None
-        reconciled = reconcile(
+    passes = [one for _, own, _ in taken for one in own]
+    lengths = [one for _, _, found in taken for one in found]
+    if passes and planned.organisation is not None:
+        result = judge(
+            planned.chip.chip,
+            planned.organisation,
             passes,
-            chip=planned.chip.chip,
-            organisation=planned.organisation,
-            fades_to=fades_to,
-            trusted=trusted,
+            lengths,
+            part=planned.part,
+            erased_state=planned.erased_state,
+            said=said_of(planned, job.how, job.carried.get(planned.chip.chip, {})),
+            answers=planned.chip.answers,
         )
-        settled = reconciled.settled if reconciled else None
-    if settled is None or reconciled is None:
-        aside = sum(1 for reading in planned.readings if reading.row.set_aside is not None)
-        graded = missing(planned.chip.state, len(planned.chip.attempts), aside)
-        worked.record |= {"grade": graded.grade.value, "reasons": list(graded.reasons), "bears": graded.bears}
-        worked.record |= {"image": None, "contested": None, "findings": [], "regions": [], "vectors": []}
-        return worked
-    _judged(planned, settled, (*lengths, *reconciled.findings), job, worked)
+    else:
+        result = without_reading(planned)
+    worked.record |= _judged(result, planned, job)
+    worked.given = _given(result)
+    if result.settled is not None:
+        _lined_up(result.settled, worked.record["readings"])
     return worked
 
 
@@ -180,72 +187,60 @@ def _how(row: ReadingRow) -> dict[str, Any]:
     return {key: said[key] for key in HOW if key in said}
 
 
-def _manner(reading: PlannedReading, reader: Reader, declared: Mapping[str, Any]) -> Manner:
-    row = reading.row
-    return Manner(
-        reading=reading.reading,
-        reader=reading.reader,
-        sitting=f"{reading.reader}/{row.sitting or ''}",
-        when=row.date or "",
-        supply_v=row.supply_v,
-        take=row.take,
-        packed=row.packed,
-        byte_order=row.byte_order or reader.byte_order,
-        inverted=(row.polarity or reader.polarity) == "inverted",
-        reversed_bits=(row.bit_order or reader.bit_order) == "reversed",
-        declared=tuple(declared.items()),
-    )
-
-
-def declared_of(row: ReadingRow, reader: Reader, organisation: Organisation) -> dict[str, Any]:
-    """What the sheet declares about a dump, as the decoder takes it and as the decode step keeps it."""
-    out: dict[str, Any] = {"bits": organisation.bits if not (row.take or row.packed) else 8}
-    if not row.take and not row.packed:
-        out["words"] = organisation.words
-    for key in ("format", "token", "word_order", "address"):
-        value = getattr(row, key) or getattr(reader, key)
-        if value is not None:
-            out[key] = value
-    if row.gaps:
-        out["gaps"] = True
-    return out
-
-
 def _reading(
-    planned: PlannedChip, reading: PlannedReading, job: Job, worked: Worked, contents: dict[str, bytes]
+    planned: PlannedChip, reading: PlannedReading, job: Job, worked: Worked
 ) -> tuple[dict[str, Any], list[Pass], list[Finding]]:
-    """One reading: its files packed, and decoded unless it was set aside."""
+    """One reading: its files packed, and taken in unless it was set aside."""
+    row, reader = reading.row, job.how.reader(reading.reader)
     record: dict[str, Any] = {"reading": reading.reading, "reader": reading.reader, "files": [], "passes": []}
-    row = reading.row
-    record["set_aside"] = row.set_aside
-    record["how"] = _how(row)
-    for key in ("public", "private", "operator", "notes"):
-        value = getattr(row, key)
-        if value:
-            record[key] = value
-    reader = job.readers.get(reading.reader, Reader())
+    record |= {"set_aside": row.set_aside, "how": _how(row)}
+    said = {key: getattr(row, key) for key in ("public", "private", "operator", "notes")}
+    record |= {key: value for key, value in said.items() if value}
     if reader.operator and not row.operator:
         record["operator"] = reader.operator
     passes: list[Pass] = []
     lengths: list[Finding] = []
     for index, path in enumerate(reading.files):
-        content = contents.get(path)
-        if content is None:
-            content = contents[path] = read_file(job.folder, path)
+        content = read_file(job.folder, path)
         stored = _store(planned, path, content, job, worked)
         record["files"].append(stored)
         if row.set_aside is not None or planned.organisation is None:
             continue
         try:
-            own, found = _decoded(planned, reading, reader, content, stored, len(passes) + 1)
+            taken = _taken(planned, reading, job.how, content, len(passes) + 1)
         except WellreadError as error:
             worked.problems.append(_undecodable(planned, reading, path, error))
             continue
-        for one in own:
-            record["passes"].append(_pass_record(one, index, planned.organisation))
-        passes += own
-        lengths += found
+        stored |= _decoder_said(taken)
+        record["passes"] += [_pass_record(one, index, planned.organisation) for one in taken.passes]
+        passes += taken.passes
+        lengths += taken.findings
     return record, passes, lengths
+
+
+def _taken(planned: PlannedChip, reading: PlannedReading, how: HowRead, content: bytes, number: int) -> Taken:
+    assert planned.organisation is not None
+    declared = declared_of(reading.row, how.reader(reading.reader), planned.organisation)
+    kept = {key: declared[key] for key in DECLARED if key in declared and key != "format"}
+    return take_in(
+        content,
+        Declared(**declared),
+        manner_of(reading, how, planned.organisation, kept),
+        chip=planned.chip.chip,
+        organisation=planned.organisation,
+        first_number=number,
+    )
+
+
+def _decoder_said(taken: Taken) -> dict[str, Any]:
+    decoded = taken.decoded
+    return {
+        "format": decoded.format,
+        "forgiven": [
+            {"what": one.what, "place": str(one.place), "count": one.count} for one in decoded.forgiven
+        ],
+        "notes": list(decoded.notes),
+    }
 
 
 def _undecodable(planned: PlannedChip, reading: PlannedReading, path: str, error: WellreadError) -> Problem:
@@ -287,40 +282,6 @@ def _written(worked: Worked, name: str) -> bool:
     return any(entry.path == name for entry in worked.entries)
 
 
-def _decoded(
-    planned: PlannedChip,
-    reading: PlannedReading,
-    reader: Reader,
-    content: bytes,
-    stored: dict[str, Any],
-    number: int,
-) -> tuple[list[Pass], list[Finding]]:
-    assert planned.organisation is not None
-    most = max(FEWEST_BYTES_REFUSED, planned.organisation.size_bytes * MOST_TIMES_THE_CHIP)
-    if len(content) > most and not reading.row.take:
-        raise FormatError(
-            where=f"offset {most:#x}",
-            problem=f"the file goes on for {len(content)} bytes, for a chip of {planned.organisation}",
-            remedy="Name the chip's own dump, or say with `take` which part of the file is the chip's",
-        )
-    declared = declared_of(reading.row, reader, planned.organisation)
-    decoded = decode(content, Declared(**declared))
-    stored["format"] = decoded.format
-    stored["forgiven"] = [
-        {"what": one.what, "place": str(one.place), "count": one.count} for one in decoded.forgiven
-    ]
-    stored["notes"] = list(decoded.notes)
-    kept = {key: declared[key] for key in DECLARED if key in declared and key != "format"}
-    done = normalise(
-        decoded,
-        chip=planned.chip.chip,
-        organisation=planned.organisation,
-        manner=_manner(reading, reader, kept),
-        first_number=number,
-    )
-    return list(done.passes), list(done.findings)
-
-
 def _pass_record(one: Pass, file: int, organisation: Organisation) -> dict[str, Any]:
     return {
         "number": one.number,
@@ -334,63 +295,86 @@ def _pass_record(one: Pass, file: int, organisation: Organisation) -> dict[str, 
     }
 
 
-def _judged(
-    planned: PlannedChip, settled: Settled, early: Sequence[Finding], job: Job, worked: Worked
-) -> None:
-    """Examine, grade and write the image of a chip that has one."""
-    chip, organisation = planned.chip.chip, settled.organisation
-    _steps_after_lining(settled, organisation, worked)
-    subject = Subject(
-        chip=chip,
-        organisation=organisation,
-        settled=settled,
-        part=planned.part,
-        length_findings=weigh_lengths(early, settled),
-        erased_state=planned.erased_state,
-    )
-    findings = list(examine(subject))
-    parts = regions(settled.words, organisation.bits, erased_state=planned.erased_state, part=planned.part)
-    checks = self_checks({chip: settled.words}, organisation.bits, parts={chip: parts})
-    found = vectors(settled.words, organisation.bits)
-    findings += content_findings(chip, parts, (), found)
-    worked.checks = checks
-    worked.schemes = dict(schemes_tried(settled.words, organisation.bits, parts))
-    graded = grade(settled, findings)
-    fades_to = planned.part.fades_to if planned.part else None
-    first = settled.passes[0].reading
-    unsettled = graded.grade.value in ("faulty", "contested")
-    worked.record |= {
+def _judged(result: ChipResult, planned: PlannedChip, job: Job) -> dict[str, Any]:
+    """What the street says of a chip, as its record has it before all chips together have spoken."""
+    settled, graded = result.settled, result.graded
+    out: dict[str, Any] = {
         "grade": graded.grade.value,
         "reasons": list(graded.reasons),
         "bears": graded.bears,
-        "image": _image(planned, settled, job, worked, unsettled=unsettled),
-        "contested": contested_bits(settled, fades_to=fades_to, first_listed=first),
-        "findings": [finding.model_dump(mode="json") for finding in findings],
-        "regions": [region.to_json() for region in with_sisters(parts, (), checks)],
-        "vectors": [vector.to_json() for vector in found],
+        "image": None,
+        "contested": None,
+        "findings": [one.model_dump(mode="json") for one in result.findings],
+        "regions": [region.to_json() for region in with_sisters(result.regions, (), result.checks)],
+        "vectors": [vector.to_json() for vector in result.vectors],
     }
-    worked.kin = signature(settled.words, organisation.bits, parts)
-    # A pass that had to be brought into another's order proves nothing about the order of its own lines.
-    straight = [one for one in settled.passes if not any(step.action in BROUGHT for step in one.steps)]
-    readers = {one.reader for one in straight}
-    if len(readers) > 1:
-        by_reader = {reader: _said_by(reader, straight) for reader in sorted(readers)}
-        worked.evidence = chip_evidence(ReadChip(chip, organisation, by_reader))
+    if settled is None:
+        return out
+    fades_to = planned.part.fades_to if planned.part else None
+    out["image"] = _image(settled, image_file(job.images, result.chip))
+    out["contested"] = contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading)
+    if result.held_back:
+        out["held_back"] = list(result.held_back)
+    if settled.framing is not None:
+        out["frame"] = frame_record(settled.framing)
+    return out
 
 
-def _steps_after_lining(settled: Settled, organisation: Organisation, worked: Worked) -> None:
-    """Passes that were brought into line carry one step more: the record has to replay to the same words."""
-    by_key = {(one.reading, one.number): one for one in settled.passes}
-    for reading in worked.record["readings"]:
-        for record in reading["passes"]:
-            one = by_key.get((reading["reading"], record["number"]))
-            if one is not None and len(one.steps) != len(record["steps"]):
-                record.update(_pass_record(one, record["file"], organisation))
+def frame_record(framing: Framing) -> dict[str, Any]:
+    """The frames of a chip's readings as the record keeps them."""
+    return {
+        "settled": framing.chosen is not None,
+        "frames": [
+            {
+                "readings": list(frame.readings),
+                "mapping": None if frame.mapping is None else frame.mapping.to_json(),
+                "words": frame.words,
+                "image": index == (framing.chosen or 0),
+            }
+            for index, frame in enumerate(framing.frames)
+        ],
+        "grounds": [
+            {"ground": one.ground, "frame": one.frame, "over": list(one.over), "words": one.words}
+            for one in framing.grounds
+        ],
+    }
 
 
-def _said_by(reader: str, passes: Sequence[Pass]) -> tuple[Words, NDArray[np.bool_] | None]:
-    """A reader's words, and where it speaks for a whole word."""
-    own = [one for one in passes if one.reader == reader]
+def _given(result: ChipResult) -> Contribution:
+    settled = result.settled
+    if settled is None or result.organisation is None:
+        return Contribution(result.chip, None, result.graded.grade.value)
+    by_reader = said_by_readers(settled)
+    evidence = (
+        chip_evidence(ReadChip(result.chip, result.organisation, by_reader)) if len(by_reader) > 1 else None
+    )
+    return Contribution(
+        chip=result.chip,
+        organisation=result.organisation,
+        grade=result.graded.grade.value,
+        readers=tuple(dict.fromkeys(one.reader for one in settled.passes)),
+        signature=result.signature,
+        checks=result.checks,
+        schemes=result.schemes,
+        evidence=evidence,
+        crossings=result.crossings,
+        held_back=result.held_back,
+    )
+
+
+def said_by_readers(settled: Settled) -> dict[str, tuple[Words, NDArray[np.bool_] | None]]:
+    """Reader → its words, and where it speaks for a whole word.
+
+    A pass that had to be brought into another's order proves nothing about the order of its own lines.
+    """
+    straight = [one for one in settled.passes if not one.moved]
+    return {
+        reader: _said_by([one for one in straight if one.reader == reader])
+        for reader in sorted({one.reader for one in straight})
+    }
+
+
+def _said_by(own: Sequence[Pass]) -> tuple[Words, NDArray[np.bool_] | None]:
     words = own[0].words
     present = np.ones(words.shape, np.bool_) if own[0].present is None else own[0].present.copy()
     for one in own[1:]:
@@ -400,35 +384,36 @@ def _said_by(reader: str, passes: Sequence[Pass]) -> tuple[Words, NDArray[np.boo
     return words, None if present.all() else present
 
 
-def _image(
-    planned: PlannedChip, settled: Settled, job: Job, worked: Worked, *, unsettled: bool
-) -> dict[str, Any]:
-    """The image file, its mask where something is contested, its digests and its short sums."""
-    organisation = settled.organisation
-    content = image_bytes(settled.words, organisation.bits)
-    base = f"data/{'images-unsettled' if unsettled else 'images'}/{board_folder(planned)}/{planned.chip.chip}"
-    mask = image_bytes(settled.contested, organisation.bits) if settled.contested.any() else None
-    if job.root is not None:
-        entry = write_member(job.root, f"{base}.bin", content)
-        worked.entries.append(entry)
-        if mask is not None:
-            worked.entries.append(write_member(job.root, f"{base}.contested.bin", mask))
-    else:
-        entry = BagEntry(
-            f"{base}.bin",
-            len(content),
-            hashlib.sha256(content).hexdigest(),
-            hashlib.sha512(content).hexdigest(),
-        )
+def _lined_up(settled: Settled, readings: Sequence[dict[str, Any]]) -> None:
+    """Passes that were brought into line carry more steps: the record has to replay to the same words."""
+    by_key = {(one.reading, one.number): one for one in settled.passes}
+    for reading in readings:
+        for record in reading["passes"]:
+            one = by_key.get((reading["reading"], record["number"]))
+            if one is not None and len(one.steps) != len(record["steps"]):
+                record.update(_pass_record(one, record["file"], settled.organisation))
+
+
+def _image(settled: Settled, path: Path) -> dict[str, Any]:
+    """The image and its mask kept until they are placed; its digests and its short sums."""
+    bits = settled.organisation.bits
+    entry = _kept(path, image_bytes(settled.words, bits))
+    mask = mask_file(path)
+    mask.unlink(missing_ok=True)
+    if settled.contested.any():
+        _kept(mask, image_bytes(settled.contested, bits))
     return {
-        "path": entry.path,
-        "settled": not unsettled,
-        "mask_path": f"{base}.contested.bin" if mask is not None else None,
         "size_bytes": entry.size_bytes,
         "sha256": entry.sha256,
         "sha512": entry.sha512,
-        "sums": sums(settled.words, organisation.bits),
+        "sums": sums(settled.words, bits),
     }
+
+
+def _kept(path: Path, content: bytes) -> BagEntry:
+    """A file beside the bag; on a chip's second walk it takes the place of the first's."""
+    path.unlink(missing_ok=True)
+    return write_member(path.parent, path.name, content)
 
 
 def sums(words: Words, bits: int) -> list[dict[str, str]]:
@@ -471,8 +456,8 @@ def _byte_sum(content: bytes) -> int:
 
 
 def needs_person(record: Mapping[str, Any]) -> bool:
-    """Whether a chip still needs a person: no image, an unsettled one, or a fault in a reading."""
-    if record["grade"] in ("missing", "faulty", "contested"):
+    """Whether a chip still needs a person: no image, one that is kept apart, or a fault in a reading."""
+    if record["grade"] in ("missing", "faulty", "contested") or record.get("held_back"):
         return True
     return any(
         finding["severity"] == Severity.FAULT.value and concerns_image(Finding.model_validate(finding))

@@ -35,15 +35,17 @@ from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.project_folder import SHEET_NAME, destination
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
-from pipeline.flow import Packaged, Plan
+from pipeline.flow import Packaged, Plan, Problem
+from pipeline.machine import Machine
 from pipeline.one_line import inert_json
 from pipeline.run.crew import Crew
 from pipeline.run.leftovers import dead_runs
-from pipeline.run.package.all_chips import Together, all_together
+from pipeline.run.package.all_chips import Walk, how_read, images_folder
 from pipeline.run.package.chip_pages import Finish, Finished, finish_batch
 from pipeline.run.package.names_in_bag import attachment_names, dump_names
-from pipeline.run.package.one_chip import Job, needs_person, work_batch
+from pipeline.run.package.one_chip import Job, needs_person
 from pipeline.run.package.open_project import Project, open_project
+from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Spool
 from pipeline.run.package.versions import Previous, newest, reasons
 from pipeline.stages.sheet import refuse
@@ -150,14 +152,16 @@ def _build(
     plan = project.plan
     assert plan is not None
     names, owners, loose = dump_names(plan.chips, project.files)
-    job = Job(project.folder, root, plan.sheet.readers, names, owners)
+    images = images_folder(root.parent)
+    job = Job(project.folder, root, images, how_read(plan), names, owners)
     with (
         Crew(items=len(plan.chips), folder=root.parent) as crew,
+        Spool(root.parent) as kept,
         Spool(root.parent) as partial,
         _Parts(root.parent) as parts,
     ):
         building = _Building(project, plan, moment, root, job, loose, crew)
-        together = _each_chip(building, partial, progress)
+        machine = _each_chip(building, kept, partial, progress)
         _other_inputs(building)
         inputs = hashlib.sha256(
             "".join(f"{sha256}  {path}\n" for path, sha256 in sorted(building.inputs.items())).encode()
@@ -168,23 +172,20 @@ def _build(
             and previous.record["software"]["version"] == __version__
         ):
             return _same(previous, plan)
-        head = _head(building, previous, inputs, together)
-        _finish(building, head, partial, together, parts, progress)
+        head = _head(building, previous, inputs, machine)
+        _finish(building, head, partial, machine, parts, progress)
         return _written(building, head, parts, previous)
 
 
-def _each_chip(building: _Building, partial: Spool, progress: Progress) -> Together:
-    """Step 2, and step 3 as far as it gathers."""
+def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progress) -> Machine:
+    """Steps 2 and 3: every chip down the street, some of them a second time, then all chips together."""
     chips = building.plan.chips
-    together = Together(building.plan, building.root)
-    problems = []
-    for count, worked in enumerate(building.crew.each(work_batch, building.job, chips), start=1):
+    walk = Walk(building.plan, building.job, building.crew, kept)
+    problems: list[Problem] = []
+    for count, worked in enumerate(walk.first(), start=1):
         problems += worked.problems
         building.entries += worked.entries
         building.inputs.update(worked.inputs)
-        if not problems:
-            together.add(worked)
-            partial.add_value(worked.record)
         progress.show("chips read:", count, len(chips))
     refuse(problems, SHEET_NAME)
     if not any(reading for chip in chips for reading in chip.readings):
@@ -193,8 +194,10 @@ def _each_chip(building: _Building, partial: Spool, progress: Progress) -> Toget
             problem="no chip has a reading",
             remedy="Name the dump files CHIP.READER.N.ext, or list them under `readings`",
         )
-    all_together(together, building.crew)
-    return together
+    machine = walk.together()
+    for record in walk.records():
+        partial.add_value(record)
+    return machine
 
 
 def _other_inputs(building: _Building) -> None:
@@ -251,7 +254,7 @@ def _same(previous: Previous, plan: Plan) -> Packaged:
     return Packaged(previous.path, previous.bag, chips, tuple(str(one) for one in plan.cautions), needing)
 
 
-def _head(building: _Building, previous: Previous | None, inputs: str, together: Together) -> dict[str, Any]:
+def _head(building: _Building, previous: Previous | None, inputs: str, machine: Machine) -> dict[str, Any]:
     """The record without its chips."""
     sheet, moment = building.plan.sheet, building.moment
     version = previous.version + 1 if previous else 1
@@ -276,13 +279,13 @@ def _head(building: _Building, previous: Previous | None, inputs: str, together:
         "boards": {
             name: one.model_dump(mode="json", exclude_none=True) for name, one in sheet.boards.items()
         },
-        "parts": together.parts(),
+        "parts": machine.parts(),
         "sheet": building.sheet,
         "attachments": building.attachments,
         "cautions": [*(str(caution) for caution in building.plan.cautions), *_odd_clock(previous, moment)],
-        "spaces": together.space_records(building.entries),
-        "suggestions": together.suggestions,
-        "qualification": together.qualification_json,
+        "spaces": space_records(machine, building.root, building.entries),
+        "suggestions": machine.suggestions,
+        "qualification": machine.qualification_json,
         "inputs_sha256": inputs,
     }
 
@@ -333,16 +336,22 @@ def _finish(
     building: _Building,
     head: dict[str, Any],
     partial: Spool,
-    together: Together,
+    machine: Machine,
     parts: _Parts,
     progress: Progress,
 ) -> None:
     """Step 6, first half: each chip completed, over the cores; its parts are kept in order."""
     names = building.job.names
-    shared = {names[path]: owner for path, owner in building.job.owners.items() if together.users(path) > 1}
+    users = Counter(
+        path
+        for chip in building.plan.chips
+        for path in {path for reading in chip.readings for path in reading.files}
+    )
+    shared = {names[path]: owner for path, owner in building.job.owners.items() if users[path] > 1}
     rates = {one["readers"][0]: one["upper_bound"] for one in head["qualification"]["readers"]}
-    finish = Finish(building.root, head, shared, len(building.plan.chips), rates)
-    items = ((line, together.additions(index)) for index, line in enumerate(partial.lines()))
+    finish = Finish(building.root, building.job.images, head, shared, len(building.plan.chips), rates)
+    chips = (planned.chip.chip for planned in building.plan.chips)
+    items = ((line, machine.heard(chip)) for chip, line in zip(chips, partial.lines(), strict=True))
     for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
         parts.add(one)
         building.entries += one.entries

@@ -11,6 +11,7 @@ from pipeline.stages.content.findings import content_findings
 from pipeline.stages.content.kin import ChipImage, kin, shared_fills
 from pipeline.stages.content.lanes import Join, joins
 from pipeline.stages.content.model import Region, SelfCheck, Vector
+from pipeline.stages.content.order_evidence import order_evidence
 from pipeline.stages.content.regions import regions, with_sisters
 from pipeline.stages.content.selfcheck import schemes_tried, self_checks, set_checks
 from pipeline.stages.content.signature import Signature, signature
@@ -29,6 +30,7 @@ __all__ = [
     "interleave_findings",
     "joins",
     "kin",
+    "order_evidence",
     "recurring",
     "regions",
     "schemes_tried",

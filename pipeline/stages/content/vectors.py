@@ -49,8 +49,11 @@ def _top(
     where = targets[reset]
     if not inside[reset] or int(data[where - _TOP + size]) not in starts:
         return
+    if _is_fill(data, where - _TOP + size):
+        return
     share = size / _TOP
-    good = sum(inside)
+    # Unused vectors commonly share one target: equal ones are one piece of evidence, not several.
+    good = len({target for target, lies in zip(targets, inside, strict=True) if lies})
     chance = _tail(len(targets) - 1, good - 1, share) * share * len(starts) / 256
     if chance > MOST_CHANCE:
         return
@@ -64,6 +67,12 @@ def _top(
         f"the reset "
         f"vector at {where:#06x} where {int(data[where - _TOP + size]):02X} stands",
     )
+
+
+def _is_fill(data: NDArray[np.uint8], at: int) -> bool:
+    """Whether nothing but one byte or one pair of bytes, over and over, stands at a target: fills are no code."""
+    piece = data[at : at + 8]
+    return len(piece) >= 4 and bool((piece[2:] == piece[:-2]).all())
 
 
 def _tail(total: int, least: int, share: float) -> float:
@@ -140,8 +149,10 @@ def _long_words(data: NDArray[np.uint8]) -> Iterator[Vector]:
     base = start & ~(size - 1) if size & (size - 1) == 0 else 0
     if stack & 1 or start & 1 or not 8 <= stack < 1 << 24 or not base + 8 <= start < 1 << 24:
         return
-    same = [target for target in longs[2:] if base <= target < base + size and not target & 1]
-    if not same and start >= size:
+    told = {target for target in longs[2:] if base <= target < base + size and not target & 1}
+    # Equal targets are not independent, and one that is the stack or the start as well says nothing new.
+    same = sorted(told - {stack, start})
+    if (not same and start >= size) or _is_fill(data, start - base) or stack == start:
         return
     share = size / (1 << 33)
     chance = 2**-18 * _tail(14, len(same), share) if same else 2**-9 * share
@@ -167,8 +178,8 @@ def _workspace(data: NDArray[np.uint8]) -> Iterator[Vector]:
     pairs = list(zip(words[::2], words[1::2], strict=True))
     good = [pc for wp, pc in pairs if not wp & 1 and not pc & 1 and 8 <= pc < size and wp >= size]
     share = size / _TOP * (1 - size / _TOP) / 4
-    if len(good) >= 3 and len(set(good)) >= 2 and pairs[0][1] in good:
-        chance = share * _tail(3, len(good) - 1, share)
+    if len(set(good)) >= 3 and pairs[0][1] in good:
+        chance = share * _tail(3, len(set(good)) - 1, share)
         if chance <= MOST_CHANCE:
             says = f"{len(good)} of 4 pairs of workspace and start are even and point into the image"
             yield Vector("9900", 0, 16, tuple(good), float(f"{chance:.2g}"), says)

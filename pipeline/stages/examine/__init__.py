@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     from schemas.finding import Finding
     from schemas.part import Part
 
-__all__ = ["examine", "image_findings", "pass_findings"]
+__all__ = ["examine", "image_findings", "in_order", "pass_findings"]
 
 
 def examine(subject: Subject) -> tuple[Finding, ...]:

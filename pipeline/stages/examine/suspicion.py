@@ -6,7 +6,7 @@ documents of `schemas.finding` are built once, at the end, and only where someth
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
@@ -129,7 +129,7 @@ def _pins(part: Part | None, lines: tuple[str, ...]) -> list[dict[str, Any]]:
     return [pin for pin in pins if pin.get("pin") is not None]
 
 
-def in_order(findings: list[Finding]) -> tuple[Finding, ...]:
+def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     """Faults first, then by code and place, so that the same readings give the same document."""
     return tuple(sorted(findings, key=lambda one: (_RANK[one.severity], str(one.code), _place(one.where))))
 

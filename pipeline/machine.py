@@ -1,0 +1,277 @@
+"""What only all chips of a machine together can say: wirings, readers, kin, checks over several chips, spaces.
+
+Little is held of each chip while the others are worked on; images are asked for again where two of them have
+to be compared.
+"""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from pipeline.flow import Plan, PlannedChip, Words
+from pipeline.stages.assemble import Assembled, assemble
+from pipeline.stages.content import (
+    ChipImage,
+    Join,
+    SelfCheck,
+    Signature,
+    content_findings,
+    interleave_findings,
+    joins,
+    kin,
+    recurring,
+    self_checks,
+    set_checks,
+    shared_fills,
+    suggest_spaces,
+)
+from pipeline.stages.qualify import Evidence, Gathered, fitness
+from pipeline.street import Crossing, Heard
+from schemas.finding import Finding
+from schemas.names import Organisation
+from schemas.sheet import Space
+
+MOST_IN_A_SET = 16
+"""Boards of more chips are not searched for checks over all of them: the schemes would outnumber the evidence."""
+MOST_WEIGHED = 64
+"""Of boards with more chips that carry a check, the images are not read again; their digests must do."""
+MOST_KIN_FINDINGS = 12
+"""Kin findings kept a chip; the evidence of each says how many relatives there are."""
+
+Load = Callable[[str], Words]
+"""A chip's id → its image."""
+
+
+@dataclass(frozen=True, slots=True)
+class Contribution:
+    """What one chip brings to the machine: little enough to hold for ten thousand chips.
+
+    Attributes:
+        chip: Its id.
+        organisation: Words and bits; None where there is no image.
+        grade: Of the chip alone.
+        readers: Readers with passes, in the sheet's order.
+        signature: To find its kin.
+        checks: Embedded checks on it alone.
+        schemes: How many schemes were tried on it, by width.
+        evidence: What it says of its readers, where two or more read it.
+        crossings: What it shows of its wirings.
+        held_back: Codes that keep its image apart, unless an embedded check bears it out.
+    """
+
+    chip: str
+    organisation: Organisation | None
+    grade: str
+    readers: tuple[str, ...] = ()
+    signature: Signature | None = None
+    checks: tuple[SelfCheck, ...] = ()
+    schemes: Mapping[int, int] = field(default_factory=dict)
+    evidence: Evidence | None = None
+    crossings: tuple[Crossing, ...] = ()
+    held_back: tuple[str, ...] = ()
+
+
+class Machine:
+    """Gathers chip by chip, then says what they say together.
+
+    Args:
+        plan: Of the project.
+        load: Gives a chip's image.
+    """
+
+    def __init__(self, plan: Plan, load: Load) -> None:
+        self.plan, self.load = plan, load
+        self.images: list[ChipImage] = []
+        self.organisations: dict[str, Organisation] = {}
+        self.grades: dict[str, str] = {}
+        self.held_back: dict[str, tuple[str, ...]] = {}
+        self.evidence = Gathered()
+        self.alone: dict[str, str] = {}
+        self.checks: dict[str, tuple[SelfCheck, ...]] = {}
+        self.schemes: dict[str, Mapping[int, int]] = {}
+        self.findings: dict[str, list[Finding]] = defaultdict(list)
+        self.fills: Mapping[str, tuple[str, ...]] = {}
+        self.notes: dict[str, list[str]] = defaultdict(list)
+        self.lifting: dict[str, list[str]] = defaultdict(list)
+        self.holding: Counter[str] = Counter()
+        self.spaces: list[tuple[Space, Assembled, tuple[SelfCheck, ...]]] = []
+        self.suggestions: list[dict[str, Any]] = []
+        self.qualification_json: dict[str, Any] = {}
+
+    def add(self, planned: PlannedChip, given: Contribution) -> None:
+        """One chip that has been judged."""
+        self.grades[given.chip], self.held_back[given.chip] = given.grade, given.held_back
+        if given.organisation is None or given.signature is None:
+            return
+        self.organisations[given.chip] = given.organisation
+        if given.evidence is not None:
+            self.evidence.add(given.evidence)
+        elif len(given.readers) == 1:
+            self.alone[given.chip] = given.readers[0]
+        if given.checks:
+            self.checks[given.chip] = given.checks
+        if given.schemes:
+            self.schemes[given.chip] = given.schemes
+        self.images.append(
+            ChipImage(
+                given.chip,
+                given.signature,
+                board=planned.chip.board,
+                fades_to=planned.part.fades_to if planned.part else None,
+                faulty=given.grade == "faulty",
+            )
+        )
+
+    def may_be_burned(self, chip: str) -> bool:
+        """Whether a chip's image lies under `data/images/`: settled, and not held back."""
+        held = self.held_back.get(chip) and not self.lifting.get(chip)
+        return self.grades.get(chip) not in (None, "missing", "faulty", "contested") and not held
+
+    def parts(self) -> dict[str, dict[str, Any]]:
+        """The catalogue entries that the chips use."""
+        used = {planned.part.part: planned.part for planned in self.plan.chips if planned.part}
+        return {name: part.model_dump(mode="json", exclude_none=True) for name, part in sorted(used.items())}
+
+    def heard(self, chip: str) -> Heard:
+        """What all chips together say of one."""
+        return Heard(
+            findings=tuple(self.findings.get(chip, ())),
+            shared_with=tuple(self.fills.get(chip, ())),
+            notes=tuple(self.notes.get(chip, ())),
+            lifting=tuple(self.lifting.get(chip, ())),
+            checks=self.holding[chip],
+        )
+
+
+def chips_of(space: Space, bank: str) -> list[str]:
+    """The chips that one bank of a space places, each once."""
+    placed = [one for one in space.placements if (one.bank or "") == bank]
+    return list(dict.fromkeys(chip for one in placed for chip, _ in one.parsed_lanes))
+
+
+Boards = Iterator[tuple[ChipImage, ...]]
+"""The chips of each board that no space places yet."""
+FindJoins = Callable[[Boards], Iterable[tuple[Join, ...]]]
+"""Chips of each board that belong side by side; its own seam, since workers may look for them."""
+
+
+def all_together(machine: Machine, find_joins: FindJoins | None = None) -> None:
+    """Everything that is said once all chips are there.
+
+    Args:
+        machine: With every chip added.
+        find_joins: Looks for chips that belong side by side; done here where None.
+    """
+    _qualified(machine)
+    _kin(machine, find_joins or (lambda boards: [joins(images, machine.load) for images in boards]))
+    _assembled(machine)
+    _checked(machine)
+    # What was only needed to compare; the records still to be written want the memory.
+    machine.images.clear()
+    machine.checks.clear()
+    machine.schemes.clear()
+
+
+def _qualified(machine: Machine) -> None:
+    found = machine.evidence.qualification()
+    machine.qualification_json = found.to_json()
+    if not found.readers:
+        return
+    cache: dict[tuple[str, Organisation], tuple[str, ...]] = {}
+    for chip, reader in machine.alone.items():
+        key = (reader, machine.organisations[chip])
+        if key not in cache:
+            cache[key] = fitness(found, *key).reasons if found.of(reader) else ()
+        if cache[key]:
+            machine.notes[chip] += cache[key]
+
+
+def _boards(machine: Machine, placed: frozenset[str]) -> Boards:
+    by_board: dict[str | None, list[ChipImage]] = defaultdict(list)
+    for image in machine.images:
+        if image.chip not in placed:
+            by_board[image.board].append(image)
+    for images in by_board.values():
+        if len(images) > 1:
+            yield tuple(images)
+
+
+def _kin(machine: Machine, find_joins: FindJoins) -> None:
+    for finding in kin(machine.images, machine.load):
+        if len(machine.findings[finding.chip]) < MOST_KIN_FINDINGS:
+            machine.findings[finding.chip].append(finding)
+    machine.fills = shared_fills(machine.images)
+    placed = frozenset(
+        chip
+        for space in machine.plan.sheet.spaces
+        for one in space.placements
+        for chip, _ in one.parsed_lanes
+    )
+    joined = find_joins(_boards(machine, placed))
+    found = sorted((join for some in joined for join in some), key=lambda one: (-one.score, one.chips))
+    machine.suggestions = suggest_spaces(found)
+    for finding in interleave_findings(found):
+        machine.findings[finding.chip].append(finding)
+
+
+def _assembled(machine: Machine) -> None:
+    """The spaces, and the embedded checks that hold over their words."""
+    plan = machine.plan
+    chips = {planned.chip.chip: planned.chip for planned in plan.chips}
+    organisations = {
+        planned.chip.chip: planned.organisation for planned in plan.chips if planned.organisation
+    }
+    for space in plan.sheet.spaces:
+        names = {chip for one in space.placements for chip, _ in one.parsed_lanes}
+        images = {name: machine.load(name) for name in names if name in machine.organisations}
+        for bank in assemble(space, images=images, organisations=organisations, chips=chips):
+            checks: tuple[SelfCheck, ...] = ()
+            if bank.words is not None and not bank.absent and space.width % 8 == 0:
+                checks = self_checks({space.name: bank.words}, space.width, sets=False)
+            machine.spaces.append((space, bank, checks))
+            members = chips_of(space, bank.bank)
+            for check in checks:
+                _lift(machine, check, members, f"over space {space.name}")
+
+
+def _lift(machine: Machine, check: SelfCheck, chips: Iterable[str], over: str) -> None:
+    """A check that holds counts for the chips it covers; one that lifts says so in the grade."""
+    for chip in chips:
+        if check.beyond_chance:
+            machine.holding[chip] += 1
+        if check.lifts:
+            machine.lifting[chip].append(
+                f"An embedded check holds {over}: {check.method}, chance {check.chance:.1g}"
+            )
+
+
+def _checked(machine: Machine) -> None:
+    """Checks on single chips, those that recur on a board weighed machine."""
+    boards: dict[tuple[str | None, Organisation], list[str]] = defaultdict(list)
+    signatures = {image.chip: image.signature.digest for image in machine.images}
+    for image in machine.images:
+        boards[image.board, machine.organisations[image.chip]].append(image.chip)
+    for (_, organisation), chips in boards.items():
+        own = [check for chip in chips for check in machine.checks.get(chip, ())]
+        schemes = {chip: machine.schemes[chip] for chip in chips if chip in machine.schemes}
+        sets: tuple[SelfCheck, ...] = ()
+        if 1 < len(schemes) <= MOST_IN_A_SET:
+            sets = set_checks({chip: machine.load(chip) for chip in schemes}, organisation.bits, own)
+        if not own and not sets:
+            continue
+        weighed: Sequence[SelfCheck] = own
+        if len(schemes) > 1 and own:
+            digests = {chip: signatures[chip] for chip in schemes}
+            carrying = [chip for chip in chips if chip in machine.checks]
+            images = (
+                {chip: machine.load(chip) for chip in carrying} if len(carrying) <= MOST_WEIGHED else None
+            )
+            weighed = recurring(own, schemes, images, organisation.bits, digests=digests)
+        for check in (*weighed, *sets):
+            covered = [name for name in check.images if name in machine.organisations]
+            _lift(machine, check, covered, f"over {', '.join(check.images)}")
+            for chip in covered:
+                machine.findings[chip] += content_findings(chip, (), (check,))

@@ -1,0 +1,56 @@
+"""What in an image speaks for the order in which its words and lines stand.
+
+Two readings of one chip may hold the same words in two orders. A stored check that sees the order, text that
+runs on, or vectors that land, hold in the right one and not in the other.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from pipeline.flow import Words
+from pipeline.stages.content.selfcheck import self_checks
+from pipeline.stages.content.text import COMMON_PAIR, RARE_PAIR, common_pairs, texts
+from pipeline.stages.content.vectors import vectors
+
+_LEAST_CHANCE = 1e-300
+
+
+def order_evidence(words: Words, bits: int) -> dict[str, tuple[float, str]]:
+    """What in an image depends on the order of its words and lines, to be held against another order of them.
+
+    Args:
+        words: Shape (n,).
+        bits: Bits a word.
+
+    Returns:
+        Name → (nats by which it beats chance, sentence): stored checks that see the order of words, text,
+        and vectors. Sums are left out: they hold in every order.
+    """
+    out: dict[str, tuple[float, str]] = {}
+    for check in self_checks({"": words}, bits, sets=False):
+        if check.beyond_chance and not check.order_blind:
+            chance = max(check.chance, _LEAST_CHANCE)
+            sentence = f"{check.method} holds, by chance once in {1 / chance:.0e}"
+            out[f"check {check.method}"] = (-math.log(chance), sentence)
+    text = _text_nats(words, bits)
+    if text > 0:
+        out["text"] = (text, "its text runs on")
+    for vector in vectors(words, bits)[:1]:
+        out["vectors"] = (-math.log(vector.chance), f"{vector.family}: {vector.says}")
+    return out
+
+
+def _text_nats(words: Words, bits: int) -> float:
+    """How much all texts of an image beat chance: their letters, and which letters stand side by side."""
+    total = 0.0
+    raw = words.astype(np.uint8, copy=False) if bits in {7, 8} else None
+    for text in texts(words, bits):
+        total += text.score
+        if raw is not None:
+            own = raw[text.start : text.end]
+            common, pairs = common_pairs(own[:-1], own[1:])
+            total += common * COMMON_PAIR - (pairs - common) * RARE_PAIR
+    return total

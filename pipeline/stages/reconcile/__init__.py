@@ -1,0 +1,161 @@
+"""Stage four: all passes of one chip become one settled image, and what stays contested.
+
+1. What other chips prove of a named wiring is undone on this one's readings.
+2. Passes are sorted into frames: order and polarity of lines, start, step (`frames`).
+3. Grounds decide which frame is the image's, never how many passes or readings it has (`grounds`). Where they
+   are silent or speak against each other the frame is contested.
+4. Passes of other frames are brought into the image's; each step is written down and told (`lining`). Where
+   the frame is contested that of the first listed reading is used.
+5. Bits are settled by the voices of readers (`voices`), likewise never by majority. A contested bit carries
+   the programmed state where it is known which way such cells fade, else the first listed reading's value.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.catalogue.advice import advise
+from pipeline.flow import Framing, Pass, Said, Settled, Words
+from pipeline.stages.reconcile.carried import Undone, doubt_of, undo_carried
+from pipeline.stages.reconcile.frames import SAME, Way, frames_of
+from pipeline.stages.reconcile.grounds import Checks, framing_of
+from pipeline.stages.reconcile.lining import brought, gathered, grounds_json, moved_findings
+from pipeline.stages.reconcile.voices import contested_bits, settle
+from schemas.finding import Code, Finding, Severity
+from schemas.names import Organisation
+
+__all__ = ["Checks", "Reconciled", "Way", "contested_bits", "reconcile", "settle"]
+
+
+@dataclass(frozen=True, slots=True)
+class Reconciled:
+    """The settled image, and what bringing passes into line has found.
+
+    Attributes:
+        settled: The image with its passes, in the image's frame.
+        ways: Each pass as it came, with what is known of its wiring undone, and how it lay against the image's
+            frame.
+        findings: What was moved and why, or that nothing decides.
+    """
+
+    settled: Settled
+    ways: tuple[tuple[Pass, Way], ...]
+    findings: tuple[Finding, ...]
+
+
+def no_checks(words: Words) -> Mapping[str, tuple[float, str]]:
+    """For callers that know nothing of content."""
+    del words
+    return {}
+
+
+def reconcile(
+    passes: Sequence[Pass],
+    *,
+    chip: str,
+    organisation: Organisation,
+    fades_to: int | None = None,
+    said: Mapping[str, Said] | None = None,
+    checks: Checks = no_checks,
+) -> Reconciled | None:
+    """The settled image of one chip.
+
+    Args:
+        passes: Of all readings that have a voice, in the sheet's order.
+        chip: Id, for findings.
+        organisation: Words and bits.
+        fades_to: The level that this kind of cell fades to, where known.
+        said: Reading → what is known of it beside its words.
+        checks: Words → order-sensitive checks that hold in them, each with its sentence.
+
+    Returns:
+        None where there is no pass.
+    """
+    if not passes:
+        return None
+    known = dict(said or {})
+    undone = undo_carried(passes, chip, organisation, known)
+    lined, ways, framing = _framed(undone, organisation, known, checks)
+    findings = undone.findings
+    if framing is not None and framing.chosen is not None:
+        reference = lined[0] if lined else passes[0]
+        reference = next((one for one, way in ways if way is REFERENCE), reference)
+        findings += moved_findings(chip, reference, gathered(ways), organisation, framing)
+    if framing is not None and framing.chosen is None:
+        findings += (_contested(chip, framing),)
+    words, contested = settle(lined, organisation, fades_to)
+    return Reconciled(Settled(organisation, words, contested, lined, framing), ways, findings)
+
+
+REFERENCE = Way("same")
+"""How the pass that the others were held against lies: the one object of its kind."""
+
+
+def _framed(
+    undone: Undone, organisation: Organisation, said: Mapping[str, Said], checks: Checks
+) -> tuple[tuple[Pass, ...], tuple[tuple[Pass, Way], ...], Framing | None]:
+    """Passes in the image's frame, how each lay against it, and the frames where there are several."""
+    passes = undone.passes
+    alike = all(_same(passes[0], other) for other in passes[1:])
+    groups, strangers = ([], []) if alike else frames_of(passes, organisation)
+    if len(groups) < 2:
+        framing = doubt_of(passes, undone.doubted, lambda: bool(checks(passes[0].words)))
+        ways = tuple(
+            (one, Way("stranger") if index in strangers else SAME) for index, one in enumerate(passes)
+        )
+        return passes, ways, framing
+    framing = framing_of(passes, groups, strangers, organisation, said, checks)
+    members = [passes[index] for index in groups[framing.chosen or 0].members]
+    reference = next((one for one in members if one.complete), members[0])
+    lined: list[Pass] = []
+    ways_found: list[tuple[Pass, Way]] = []
+    for one in passes:
+        moved, way = (one, REFERENCE) if one is reference else brought(reference, one, organisation)
+        lined.append(moved)
+        ways_found.append((one, way))
+    return tuple(lined), tuple(ways_found), framing
+
+
+def _same(one: Pass, two: Pass) -> bool:
+    if (one.present is None) != (two.present is None):
+        return False
+    if one.present is not None and not np.array_equal(one.present, two.present):  # type: ignore[arg-type]
+        return False
+    return bool(np.array_equal(one.words, two.words))
+
+
+def _contested(chip: str, framing: Framing) -> Finding:
+    """Readings of one chip in different frames, and nothing that decides."""
+    frames = [
+        {
+            "readings": list(frame.readings),
+            "mapping": None if frame.mapping is None else frame.mapping.to_json(),
+            "words": frame.words,
+        }
+        for frame in framing.frames
+    ]
+    readings = [name for frame in framing.frames for name in frame.readings]
+    first, others = framing.frames[0], framing.frames[1:]
+    against = "; ".join(
+        f"{' and '.join(frame.readings) or 'the wiring as other chips prove it'}: {frame.words}"
+        for frame in others
+    )
+    spoke = "; ".join(framing.reasons())
+    return Finding(
+        code=Code.FRAMES_DIFFER,
+        severity=Severity.CAUTION,
+        chip=chip,
+        where={"readings": list(dict.fromkeys(readings)), "frames": frames, "image": True},
+        evidence={"grounds": grounds_json(framing)},
+        means=(
+            f"The same words stand in {len(framing.frames)} orders. Against {' and '.join(first.readings)}: "
+            f"{against}. "
+            + (f"What speaks does not agree: {spoke}. " if spoke else "Nothing here decides which is right. ")
+            + "The image has the order of the first listed reading and is kept apart."
+        ),
+        also="Each of the orders may be the wrong one, and so may all of them.",
+        next=advise("frames-differ"),
+    )

@@ -1,0 +1,119 @@
+"""Bits settled by the voices of readers, never by majority, and what stays contested.
+
+A reader speaks for a bit only where all its passes that have the word agree; a bit is settled where at least
+one reader speaks and none speaks against.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from pipeline.flow import Pass, Settled, Words, words_dtype
+from pipeline.voices import voice
+from schemas.names import Organisation
+
+MOST_LISTED = 1000
+
+
+def settle(passes: Sequence[Pass], organisation: Organisation, fades_to: int | None) -> tuple[Words, Words]:
+    """The settled words and the mask of contested bits, by the voices of readers.
+
+    Args:
+        passes: In one order; at least one.
+        organisation: Words and bits.
+        fades_to: Level that cells fade to, or None.
+
+    Returns:
+        (words, contested), both of shape (words,).
+    """
+    dtype = words_dtype(organisation.bits)
+    full = np.array((1 << organisation.bits) - 1, dtype)
+    says_one = np.zeros(organisation.words, dtype)
+    says_zero = np.zeros(organisation.words, dtype)
+    for reader in dict.fromkeys(one.reader for one in passes):
+        ones, zeros = voice([one for one in passes if one.reader == reader], full)
+        says_one |= ones
+        says_zero |= zeros
+    settled = says_one ^ says_zero
+    contested = full & ~settled
+    words = says_one & settled
+    if contested.any():
+        words = words | (contested & _image_value(passes, full, fades_to))
+    return words.astype(dtype, copy=False), contested.astype(dtype, copy=False)
+
+
+def _image_value(passes: Sequence[Pass], full: Words, fades_to: int | None) -> Words:
+    """What the image carries where nothing is settled: it settles nothing."""
+    if fades_to is not None:
+        seen = np.zeros(passes[0].words.shape, full.dtype)
+        for one in passes:
+            programmed = one.words if fades_to == 0 else ~one.words & full
+            seen |= (
+                programmed if one.present is None else np.where(one.present, programmed, 0).astype(full.dtype)
+            )
+        return seen if fades_to == 0 else ~seen & full
+    value = np.zeros(passes[0].words.shape, full.dtype)
+    unset = np.ones(value.shape, np.bool_)
+    for one in passes:
+        there = unset if one.present is None else unset & one.present
+        value[there] = one.words[there]
+        unset &= ~there
+    return value
+
+
+def contested_bits(settled: Settled, *, fades_to: int | None, first_listed: str) -> dict[str, Any] | None:
+    """Votes and directions of contested bits as the record keeps them; None where there is none.
+
+    Args:
+        settled: The image with its passes.
+        fades_to: Level that cells fade to, where known.
+        first_listed: Id of the first listed reading, for the reason.
+    """
+    mask = settled.contested
+    places = np.flatnonzero(mask)
+    if len(places) == 0:
+        return None
+    count = int(np.bitwise_count(mask).sum())
+    listed: list[dict[str, Any]] = []
+    for address in places:
+        for line in range(settled.organisation.bits):
+            if int(mask[address]) >> line & 1:
+                listed.append(_votes(settled, int(address), line, fades_to, first_listed))
+            if len(listed) >= MOST_LISTED:
+                return {"bits": count, "words": len(places), "listed": listed}
+    return {"bits": count, "words": len(places), "listed": listed}
+
+
+def _votes(
+    settled: Settled, address: int, line: int, fades_to: int | None, first_listed: str
+) -> dict[str, Any]:
+    by_reader: dict[str, set[int]] = {}
+    ones = zeros = 0
+    for one in settled.passes:
+        if one.present is not None and not one.present[address]:
+            continue
+        bit = int(one.words[address]) >> line & 1
+        ones, zeros = ones + bit, zeros + 1 - bit
+        by_reader.setdefault(one.reader, set()).add(bit)
+    votes = {reader: next(iter(bits)) if len(bits) == 1 else None for reader, bits in by_reader.items()}
+    carried = int(settled.words[address]) >> line & 1
+    if not votes:
+        why = "no reading has this word"
+    elif fades_to is None:
+        why = f"the value of {first_listed}; which way such cells fade is not known"
+    else:
+        why = f"cells of this kind fade to {fades_to}, so a reading of {1 - fades_to} is the more believable"
+        if ones == 0 or zeros == 0:
+            why = "every pass that has this word reads this value, but no reader speaks for it"
+    return {
+        "address": address,
+        "line": f"D{line}",
+        "votes": votes,
+        "ones": ones,
+        "zeros": zeros,
+        "image": carried,
+        "why": why,
+    }

@@ -1,0 +1,487 @@
+"""A chip's way through the stages, readable on one screen; every command and every measurement goes it.
+
+1. `take_in`: a file's bytes are decoded and normalised into passes.
+2. `judge`: the passes of one chip are reconciled into one image, which is examined, read for its content and
+   graded. What other chips prove of the wires comes in here, on a second walk of the few chips it reaches.
+3. `pipeline.machine` hears all chips together: wirings, kin, checks over several chips, spaces.
+4. `conclude`: what all chips together said is added, and the grade is final.
+
+Pure: bytes and values in, values out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from functools import cached_property
+from typing import Any, cast
+
+from pipeline.catalogue import Catalogue
+from pipeline.errors import FormatError
+from pipeline.flow import Carried, Ground, Pass, PlannedChip, PlannedReading, Said, Settled, Subject
+from pipeline.formats import Declared, Decoded, decode
+from pipeline.lines import LineMap
+from pipeline.stages.content import (
+    Region,
+    SelfCheck,
+    Signature,
+    Vector,
+    content_findings,
+    order_evidence,
+    regions,
+    schemes_tried,
+    self_checks,
+    signature,
+    vectors,
+)
+from pipeline.stages.examine import examine
+from pipeline.stages.grade import Graded, grade, held_back, lifted, missing, weigh_lengths
+from pipeline.stages.normalise import Manner, normalise
+from pipeline.stages.reconcile import Way, reconcile
+from schemas.finding import Finding, Severity
+from schemas.names import Organisation
+from schemas.part import Part
+from schemas.sheet import Reader, ReadingRow
+from schemas.wiring import Lines, Wiring
+
+MOST_TIMES_THE_CHIP = 4096
+"""A log of many passes, printed at length, is a few hundred times as long as its chip; common practice, no source."""
+FEWEST_BYTES_REFUSED = 16 * 1024 * 1024
+ADDRESSED = frozenset(
+    ("intel-hex", "s-record", "tektronix-hex", "tektronix-extended", "mos-paper-tape", "ti-txt")
+) | {"reader-log", "listing"}
+"""Formats in which the file itself says at which address its words stand."""
+
+
+@dataclass(frozen=True)
+class HowRead:
+    """What the sheet says of readers and wires, the same for all chips.
+
+    Attributes:
+        readers: Id → reader.
+        wirings: Name → wiring.
+        parts: The catalogue with the sheet's own parts.
+    """
+
+    readers: Mapping[str, Reader]
+    wirings: Mapping[str, Wiring]
+    parts: Catalogue
+
+    def reader(self, name: str) -> Reader:
+        """A reader of the sheet; one that it does not describe is of no kind."""
+        return self.readers.get(name, Reader())
+
+    def lines(self, row: ReadingRow) -> Lines | None:
+        """The crossing that the sheet knows of a reading: its own, else its wiring's."""
+        if row.lines is not None:
+            return row.lines
+        named = self.wirings.get(row.wiring or "")
+        return named.lines if named else None
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What one file gave.
+
+    Attributes:
+        decoded: Its format, what was forgiven, notes.
+        passes: Runs over the chip, as they came.
+        findings: About their lengths.
+    """
+
+    decoded: Decoded
+    passes: tuple[Pass, ...]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """What one chip shows of a wiring.
+
+    Attributes:
+        wiring: Its name.
+        lines: From the chip to the reading; None where it reads straight, and something bears that out.
+        ground: `sheet`, `content`, or `chip` for everything else.
+    """
+
+    wiring: str
+    lines: LineMap | None
+    ground: str
+
+
+@dataclass(frozen=True)
+class ChipResult:
+    """Everything that can be said of one chip.
+
+    Attributes:
+        chip: Its id.
+        organisation: Words and bits.
+        part: Its catalogue entry, where known.
+        settled: Its image with the passes behind it; None where there is no usable reading.
+        findings: Faults first.
+        graded: The grade with its reasons.
+        regions: The image cut into stretches.
+        vectors: Where a processor starts.
+        checks: Embedded checks on this chip alone.
+        schemes: How many schemes were tried, by width.
+        crossings: What its readings show of their wirings.
+        answers: Findings that the sheet explains, by code.
+    """
+
+    chip: str
+    organisation: Organisation | None
+    part: Part | None
+    settled: Settled | None
+    findings: tuple[Finding, ...]
+    graded: Graded
+    regions: tuple[Region, ...] = ()
+    vectors: tuple[Vector, ...] = ()
+    checks: tuple[SelfCheck, ...] = ()
+    schemes: Mapping[int, int] = field(default_factory=dict)
+    crossings: tuple[Crossing, ...] = ()
+    answers: Mapping[str, str] = field(default_factory=dict)
+
+    @cached_property
+    def signature(self) -> Signature | None:
+        """What is kept of the image to find its kin."""
+        if self.settled is None or self.organisation is None:
+            return None
+        return signature(self.settled.words, self.organisation.bits, self.regions)
+
+    @property
+    def held_back(self) -> tuple[str, ...]:
+        """Codes that keep the image apart although the grade is none that does."""
+        return () if self.settled is None else held_back(self.settled, self.findings, self.answers)
+
+
+def take_in(
+    content: bytes,
+    declared: Declared,
+    manner: Manner,
+    *,
+    chip: str,
+    organisation: Organisation,
+    first_number: int = 1,
+) -> Taken:
+    """The passes that one file of a reading gives.
+
+    Args:
+        content: The dump file.
+        declared: What was declared to the decoder.
+        manner: How to understand it.
+        chip: Id, for findings.
+        organisation: Of the chip.
+        first_number: Number of the first pass.
+
+    Raises:
+        FormatError, AmbiguousError: It cannot be understood, or in more than one way.
+    """
+    most = max(FEWEST_BYTES_REFUSED, organisation.size_bytes * MOST_TIMES_THE_CHIP)
+    if len(content) > most and not manner.take:
+        raise FormatError(
+            where=f"offset {most:#x}",
+            problem=f"the file goes on for {len(content)} bytes, for a chip of {organisation}",
+            remedy="Name the chip's own dump, or say with `take` which part of the file is the chip's",
+        )
+    decoded = decode(content, declared)
+    told = replace(manner, addressed=decoded.format in ADDRESSED)
+    done = normalise(decoded, chip=chip, organisation=organisation, manner=told, first_number=first_number)
+    return Taken(decoded, done.passes, done.findings)
+
+
+def declared_of(row: ReadingRow, reader: Reader, organisation: Organisation) -> dict[str, Any]:
+    """What the sheet declares about a dump, as the decoder takes it and as the decode step keeps it."""
+    part_of_file = row.take or row.packed
+    out: dict[str, Any] = {"bits": 8 if part_of_file else organisation.bits}
+    if not part_of_file:
+        out["words"] = organisation.words
+    for key in ("format", "token", "word_order", "address"):
+        value = getattr(row, key) or getattr(reader, key)
+        if value is not None:
+            out[key] = value
+    if row.gaps:
+        out["gaps"] = True
+    return out
+
+
+def manner_of(
+    reading: PlannedReading, how: HowRead, organisation: Organisation, kept: Mapping[str, object]
+) -> Manner:
+    """How a reading is to be understood.
+
+    Args:
+        reading: With its row of the sheet.
+        how: What the sheet says of its reader and wires.
+        organisation: Of the chip.
+        kept: What was declared to the decoder beyond the format.
+    """
+    row, reader = reading.row, how.reader(reading.reader)
+    lines = how.lines(row)
+    return Manner(
+        reading=reading.reading,
+        reader=reading.reader,
+        sitting=f"{reading.reader}/{row.sitting or ''}",
+        when=row.date or "",
+        supply_v=row.supply_v,
+        take=row.take,
+        packed=row.packed,
+        byte_order=row.byte_order or reader.byte_order,
+        inverted=(row.polarity or reader.polarity) == "inverted",
+        reversed_bits=(row.bit_order or reader.bit_order) == "reversed",
+        declared=tuple(kept.items()),
+        lines=None if lines is None else line_mapping(lines, organisation),
+    )
+
+
+def line_mapping(lines: Lines, organisation: Organisation) -> LineMap:
+    """The sheet's words on lines as a mapping, the chip first and the reading second."""
+    return LineMap.simple(
+        organisation.address_bits,
+        organisation.bits,
+        address=lines.address or None,
+        data=lines.data or None,
+        invert_address=tuple(sorted(lines.invert_address)),
+        invert_data=tuple(sorted(lines.invert_data)),
+    )
+
+
+def said_of(planned: PlannedChip, how: HowRead, carried: Mapping[str, Carried]) -> dict[str, Said]:
+    """Reading → what can speak for its frame beside its words."""
+    return {
+        reading.reading: Said(
+            kind=how.reader(reading.reader).kind or "",
+            own_part=_under_own_part(planned, reading.row, how.parts),
+            lines_said=how.lines(reading.row) is not None,
+            wiring=wiring_of(reading),
+            named=reading.row.wiring is not None,
+            carried=carried.get(reading.reading),
+        )
+        for reading in planned.readings
+    }
+
+
+def wiring_of(reading: PlannedReading) -> str:
+    """The wires that a reading was made with: named, else the same reader on the same date as written."""
+    return reading.row.wiring or f"{reading.reader} on {reading.row.date or 'an unknown date'}"
+
+
+def _under_own_part(planned: PlannedChip, row: ReadingRow, parts: Catalogue) -> bool:
+    """Whether a programmer was set to this part, to an alias, or to one of the same pins."""
+    if planned.part is None:
+        return False
+    setting = row.read_as or row.device_setting
+    if setting is None:
+        return True
+    found = parts.get(setting)
+    return found is not None and same_pins(planned.part, found)
+
+
+def same_pins(one: Part, other: Part) -> bool:
+    """Whether two parts read alike: the same size, and each line and supply on the same pin."""
+    if one.part == other.part:
+        return True
+    if (one.words, one.bits) != (other.words, other.bits) or not one.pin_table or not other.pin_table:
+        return False
+
+    def lines(part: Part) -> set[tuple[int, str, str]]:
+        return {(use.pin, use.role, use.name) for use in part.pin_table if use.role in ("address", "data")}
+
+    return lines(one) == lines(other)
+
+
+def judge(
+    chip: str,
+    organisation: Organisation,
+    passes: Sequence[Pass],
+    lengths: Iterable[Finding] = (),
+    *,
+    part: Part | None = None,
+    erased_state: int | None = None,
+    said: Mapping[str, Said] | None = None,
+    answers: Mapping[str, str] | None = None,
+) -> ChipResult:
+    """Everything that one chip's passes say: reconciled, examined, read for content, graded.
+
+    Args:
+        chip: Its id.
+        organisation: Words and bits.
+        passes: Of all readings that have a voice, in the sheet's order; at least one.
+        lengths: What normalising found about lengths.
+        part: Its catalogue entry, where known.
+        erased_state: The level of an unprogrammed cell, where known for this very marking.
+        said: Reading → what is known of it beside its words.
+        answers: Code → a person's word on that finding.
+    """
+    known = said or {}
+    done = reconcile(
+        passes,
+        chip=chip,
+        organisation=organisation,
+        fades_to=part.fades_to if part else None,
+        said=known,
+        checks=lambda words: order_evidence(words, organisation.bits),
+    )
+    assert done is not None
+    settled = done.settled
+    subject = Subject(
+        chip=chip,
+        organisation=organisation,
+        settled=settled,
+        part=part,
+        length_findings=weigh_lengths((*lengths, *done.findings), settled),
+        erased_state=erased_state,
+    )
+    cut = regions(settled.words, organisation.bits, erased_state=erased_state, part=part)
+    found = vectors(settled.words, organisation.bits)
+    checks = self_checks({chip: settled.words}, organisation.bits, parts={chip: cut})
+    findings = answered((*examine(subject), *content_findings(chip, cut, (), found)), answers or {})
+    return ChipResult(
+        chip=chip,
+        organisation=organisation,
+        part=part,
+        settled=settled,
+        findings=findings,
+        graded=grade(settled, findings),
+        regions=tuple(cut),
+        vectors=tuple(found),
+        checks=checks,
+        schemes=dict(schemes_tried(settled.words, organisation.bits, cut)),
+        crossings=_crossings(settled, done.ways, known, checks),
+        answers=answers or {},
+    )
+
+
+def without_reading(planned: PlannedChip) -> ChipResult:
+    """A chip of which there is no usable reading."""
+    aside = sum(1 for reading in planned.readings if reading.row.set_aside is not None)
+    graded = missing(planned.chip.state, len(planned.chip.attempts), aside)
+    return ChipResult(planned.chip.chip, planned.organisation, planned.part, None, (), graded)
+
+
+@dataclass(frozen=True, slots=True)
+class Heard:
+    """What all chips together say of one.
+
+    Attributes:
+        findings: Kin, embedded checks, places in a set.
+        shared_with: Chips that have the same longest fill.
+        notes: Of its readers, a sentence each.
+        lifting: Why the grade is lifted, a sentence each.
+        checks: Embedded checks that hold.
+    """
+
+    findings: tuple[Finding, ...] = ()
+    shared_with: tuple[str, ...] = ()
+    notes: tuple[str, ...] = ()
+    lifting: tuple[str, ...] = ()
+    checks: int = 0
+
+
+def conclude(graded: Graded, heard: Heard) -> Graded:
+    """The final grade, once all chips together have spoken."""
+    return lifted(graded, checks=heard.checks, lifting=heard.lifting, reader_notes=heard.notes)
+
+
+def heard_alone(result: ChipResult) -> Heard:
+    """What a chip's own embedded checks say, where there is no machine around it."""
+    holding = [check for check in result.checks if check.beyond_chance]
+    return Heard(
+        findings=content_findings(result.chip, (), result.checks),
+        lifting=tuple(check.why for check in result.checks if check.lifts),
+        checks=len(holding),
+    )
+
+
+def answered(findings: Iterable[Finding], answers: Mapping[str, str]) -> tuple[Finding, ...]:
+    """Findings with a person's word on them: a fault that is explained is an answered caution.
+
+    An answer speaks for a finding with lines only where it begins with them.
+    """
+    return tuple(_answered(one, answers.get(one.code.value, "")) for one in findings)
+
+
+def _answered(finding: Finding, answer: str) -> Finding:
+    lines = lines_named(finding)
+    if not answer or (lines and not _begins_with(answer, lines)):
+        return finding
+    severity = Severity.CAUTION if finding.severity is Severity.FAULT else finding.severity
+    return finding.model_copy(
+        update={"severity": severity, "evidence": {**finding.evidence, "answer": answer}}
+    )
+
+
+def lines_named(finding: Finding) -> tuple[str, ...]:
+    """The lines that a finding is about, such as `A9`."""
+    line, several = finding.where.get("line"), finding.where.get("lines")
+    return (str(line),) if line else tuple(str(one) for one in several or ())
+
+
+def _begins_with(answer: str, lines: Sequence[str]) -> bool:
+    head = answer.split(":", 1)[0].upper().replace(",", " ").split()
+    return [word for word in head if word != "AND"] == [line.upper() for line in lines]
+
+
+def _crossings(
+    settled: Settled,
+    ways: Sequence[tuple[Pass, Way]],
+    said: Mapping[str, Said],
+    checks: Sequence[SelfCheck],
+) -> tuple[Crossing, ...]:
+    """What the readings show of their wirings, where the frame is settled."""
+    if settled.frame_contested:
+        return ()
+    by_wiring: dict[str, list[tuple[Pass, Way]]] = {}
+    out: dict[str, Crossing] = {}
+    for one, way in ways:
+        known = said.get(one.reading)
+        if known is None or not known.wiring:
+            continue
+        undone = next((step for step in one.steps if step.action == "undo-lines"), None)
+        if undone is not None and known.lines_said:
+            mapping = _mapping(undone.settings)
+            out[known.wiring] = Crossing(known.wiring, mapping, "sheet")
+        elif undone is None and not known.lines_said:
+            by_wiring.setdefault(known.wiring, []).append((one, way))
+    for wiring, own in by_wiring.items():
+        crossing = _shown(wiring, own, ways, said, settled, checks)
+        if crossing is not None and wiring not in out:
+            out[wiring] = crossing
+    return tuple(out.values())
+
+
+def _shown(
+    wiring: str,
+    own: Sequence[tuple[Pass, Way]],
+    ways: Sequence[tuple[Pass, Way]],
+    said: Mapping[str, Said],
+    settled: Settled,
+    checks: Sequence[SelfCheck],
+) -> Crossing | None:
+    mappings = {way.mapping if way.name == "lines" else None for _, way in own}
+    if len(mappings) != 1 or any(way.name == "stranger" for _, way in own):
+        return None
+    mapping = mappings.pop()
+    if mapping is not None:
+        if mapping.rotate:
+            return None
+        return Crossing(wiring, mapping, _strength(settled))
+    others = {one.reader for one, way in ways if way.name == "same" and said[one.reading].wiring != wiring}
+    readers = {one.reader for one, _ in own}
+    ordered = any(check.beyond_chance and not check.order_blind for check in checks)
+    borne_out = bool(others - readers) or settled.order_checked or ordered
+    return Crossing(wiring, None, "chip") if borne_out else None
+
+
+def _strength(settled: Settled) -> str:
+    """What proves a crossing by itself: a check in the content, or the sheet's word on another reading."""
+    framing = settled.framing
+    grounds: Sequence[Ground] = framing.grounds if framing is not None else ()
+    kinds = {ground.ground for ground in grounds if framing is not None and ground.frame == framing.chosen}
+    return "sheet" if "sheet" in kinds else "content" if "content" in kinds else "chip"
+
+
+def _mapping(settings: Mapping[str, object]) -> LineMap:
+    def lines(key: str) -> tuple[int, ...]:
+        return tuple(cast("Sequence[int]", settings[key]))
+
+    return LineMap(lines("address"), lines("data"), lines("invert_address"), lines("invert_data"), 0)

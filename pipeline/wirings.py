@@ -1,0 +1,151 @@
+"""What is proved of a reader's wires on some chips, and how far it reaches on others.
+
+Readings made with the same wires form a wiring: by name, else the same reader on the same date as written. A
+crossing is proved by the sheet, by a check in the content, or by two chips. It is undone only under a name
+that a person gave, on chips of the same pins, and where no chip of the wiring speaks against it.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+from pipeline.flow import Carried, PlannedChip, PlannedReading, Words
+from pipeline.lines import LineMap
+from pipeline.street import Crossing, HowRead, same_pins, wiring_of
+
+FEWEST_CHIPS = 2
+"""One chip that shows a crossing may be crossed by something of its own; two are the wires."""
+
+
+@dataclass(frozen=True, slots=True)
+class Wired:
+    """One chip as it was judged, with what it shows of the wirings it was read with."""
+
+    planned: PlannedChip
+    crossings: tuple[Crossing, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Proved:
+    """A crossing of one wiring.
+
+    Attributes:
+        lines: From the chip to the reading.
+        by: Chips that show it.
+        at: One of them, for its pins.
+        against: Chips of the same wiring and pins that read straight though it would change them, or that
+            show another crossing.
+    """
+
+    lines: LineMap
+    by: tuple[str, ...]
+    at: PlannedChip
+    against: tuple[str, ...]
+
+
+def carried_to(
+    chips: Sequence[Wired], how: HowRead, load: Callable[[str], Words]
+) -> dict[str, dict[str, Carried]]:
+    """Chip → reading → the crossing that other chips prove of its wiring.
+
+    Args:
+        chips: All of the project, as judged.
+        how: What the sheet says of readers and wires.
+        load: Gives a chip's image.
+
+    Returns:
+        Only chips that are reached; a chip's own evidence is never carried back to it.
+    """
+    out: dict[str, dict[str, Carried]] = defaultdict(dict)
+    shown = _by_wiring(chips)
+    for wiring, own in shown.items():
+        proved = _proved(own, load)
+        if not proved:
+            continue
+        for one in chips:
+            for reading in _open_readings(one, wiring, how):
+                out[one.planned.chip.chip][reading.reading] = _carried(one.planned, reading, wiring, proved)
+    return dict(out)
+
+
+def _by_wiring(chips: Sequence[Wired]) -> dict[str, list[tuple[Wired, Crossing]]]:
+    out: dict[str, list[tuple[Wired, Crossing]]] = defaultdict(list)
+    for one in chips:
+        for crossing in one.crossings:
+            out[crossing.wiring].append((one, crossing))
+    return out
+
+
+def _proved(own: Sequence[tuple[Wired, Crossing]], load: Callable[[str], Words]) -> list[Proved]:
+    """The crossings of one wiring that are proved, best borne out first."""
+    groups: dict[LineMap, list[tuple[Wired, Crossing]]] = defaultdict(list)
+    for one, crossing in own:
+        if crossing.lines is not None and not crossing.lines.is_identity:
+            groups[crossing.lines].append((one, crossing))
+    out = []
+    for lines, showing in groups.items():
+        strong = any(crossing.ground in ("sheet", "content") for _, crossing in showing)
+        if strong or len(showing) >= FEWEST_CHIPS:
+            by = tuple(one.planned.chip.chip for one, _ in showing)
+            at = showing[0][0].planned
+            out.append(Proved(lines, by, at, _against(lines, own, at, load)))
+    return sorted(out, key=lambda one: -len(one.by))
+
+
+def _against(
+    lines: LineMap, own: Sequence[tuple[Wired, Crossing]], at: PlannedChip, load: Callable[[str], Words]
+) -> tuple[str, ...]:
+    out = []
+    for one, crossing in own:
+        planned = one.planned
+        if crossing.lines == lines or not _same_size(planned, at):
+            continue
+        if crossing.lines is not None or bool(
+            (lines.undo(load(planned.chip.chip)) != load(planned.chip.chip)).any()
+        ):
+            out.append(planned.chip.chip)
+    return tuple(out)
+
+
+def _open_readings(one: Wired, wiring: str, how: HowRead) -> list[PlannedReading]:
+    """Readings with this wiring of whose order the chip itself says nothing, nor the sheet."""
+    if any(crossing.wiring == wiring for crossing in one.crossings):
+        return [
+            reading
+            for reading in one.planned.readings
+            if wiring_of(reading) == wiring
+            and any(crossing.ground == "sheet" for crossing in one.crossings if crossing.wiring == wiring)
+            and how.lines(reading.row) is None
+        ]
+    return [
+        reading
+        for reading in one.planned.readings
+        if wiring_of(reading) == wiring and how.lines(reading.row) is None and reading.row.set_aside is None
+    ]
+
+
+def _carried(planned: PlannedChip, reading: PlannedReading, wiring: str, proved: Sequence[Proved]) -> Carried:
+    """The best proved crossing as it reaches one reading; undone only where nothing stands against it."""
+    best = next((one for one in proved if _same_size(planned, one.at)), proved[0])
+    alone = len([one for one in proved if _same_size(one.at, best.at)]) == 1
+    sure = reading.row.wiring is not None and alone and not best.against and _surely_same(planned, best.at)
+    return Carried(wiring, best.lines, best.by, undo=sure, same_pins=_perhaps_same(planned, best.at))
+
+
+def _same_size(one: PlannedChip, other: PlannedChip) -> bool:
+    return one.organisation == other.organisation
+
+
+def _surely_same(one: PlannedChip, other: PlannedChip) -> bool:
+    """The same part, or one of the same pins."""
+    return one.part is not None and other.part is not None and same_pins(one.part, other.part)
+
+
+def _perhaps_same(one: PlannedChip, other: PlannedChip) -> bool:
+    """The same size, and no two parts that are known to differ in their pins."""
+    if not _same_size(one, other):
+        return False
+    known = one.part is not None and other.part is not None
+    return not known or _surely_same(one, other)
