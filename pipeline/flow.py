@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.words import Words
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -21,16 +22,6 @@ if TYPE_CHECKING:
     from schemas.finding import Finding
     from schemas.part import Part
     from schemas.sheet import Chip, ReadingRow, Sheet
-
-Words = NDArray[np.unsignedinteger[Any]]
-"""Words of a chip, one element a word."""
-
-
-def words_dtype(bits: int) -> np.dtype[np.unsignedinteger[Any]]:
-    """The smallest unsigned type that holds `bits` bits (1 to 64)."""
-    return np.dtype(
-        np.uint8 if bits <= 8 else np.uint16 if bits <= 16 else np.uint32 if bits <= 32 else np.uint64
-    )
 
 
 @dataclass(frozen=True, slots=True)

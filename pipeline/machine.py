@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from pipeline.flow import Plan, PlannedChip, Words
+from pipeline.flow import Plan, PlannedChip
 from pipeline.stages.assemble import Assembled, assemble
 from pipeline.stages.content import (
     ChipImage,
@@ -30,6 +30,7 @@ from pipeline.stages.content import (
 )
 from pipeline.stages.qualify import Evidence, Gathered, fitness
 from pipeline.street import Crossing, Heard
+from pipeline.words import Words
 from schemas.finding import Finding
 from schemas.names import Organisation
 from schemas.sheet import Space
@@ -74,7 +75,7 @@ class Contribution:
     held_back: tuple[str, ...] = ()
 
 
-class Machine:
+class WholeMachine:
     """Gathers chip by chip, then says what they say together.
 
     Args:
@@ -158,7 +159,7 @@ FindJoins = Callable[[Boards], Iterable[tuple[Join, ...]]]
 """Chips of each board that belong side by side; its own seam, since workers may look for them."""
 
 
-def all_together(machine: Machine, find_joins: FindJoins | None = None) -> None:
+def all_together(machine: WholeMachine, find_joins: FindJoins | None = None) -> None:
     """Everything that is said once all chips are there.
 
     Args:
@@ -175,7 +176,7 @@ def all_together(machine: Machine, find_joins: FindJoins | None = None) -> None:
     machine.schemes.clear()
 
 
-def _qualified(machine: Machine) -> None:
+def _qualified(machine: WholeMachine) -> None:
     found = machine.evidence.qualification()
     machine.qualification_json = found.to_json()
     if not found.readers:
@@ -189,7 +190,7 @@ def _qualified(machine: Machine) -> None:
             machine.notes[chip] += cache[key]
 
 
-def _boards(machine: Machine, placed: frozenset[str]) -> Boards:
+def _boards(machine: WholeMachine, placed: frozenset[str]) -> Boards:
     by_board: dict[str | None, list[ChipImage]] = defaultdict(list)
     for image in machine.images:
         if image.chip not in placed:
@@ -199,7 +200,7 @@ def _boards(machine: Machine, placed: frozenset[str]) -> Boards:
             yield tuple(images)
 
 
-def _kin(machine: Machine, find_joins: FindJoins) -> None:
+def _kin(machine: WholeMachine, find_joins: FindJoins) -> None:
     for finding in kin(machine.images, machine.load):
         if len(machine.findings[finding.chip]) < MOST_KIN_FINDINGS:
             machine.findings[finding.chip].append(finding)
@@ -217,7 +218,7 @@ def _kin(machine: Machine, find_joins: FindJoins) -> None:
         machine.findings[finding.chip].append(finding)
 
 
-def _assembled(machine: Machine) -> None:
+def _assembled(machine: WholeMachine) -> None:
     """The spaces, and the embedded checks that hold over their words."""
     plan = machine.plan
     chips = {planned.chip.chip: planned.chip for planned in plan.chips}
@@ -237,7 +238,7 @@ def _assembled(machine: Machine) -> None:
                 _lift(machine, check, members, f"over space {space.name}")
 
 
-def _lift(machine: Machine, check: SelfCheck, chips: Iterable[str], over: str) -> None:
+def _lift(machine: WholeMachine, check: SelfCheck, chips: Iterable[str], over: str) -> None:
     """A check that holds counts for the chips it covers; one that lifts says so in the grade."""
     for chip in chips:
         if check.beyond_chance:
@@ -248,7 +249,7 @@ def _lift(machine: Machine, check: SelfCheck, chips: Iterable[str], over: str) -
             )
 
 
-def _checked(machine: Machine) -> None:
+def _checked(machine: WholeMachine) -> None:
     """Checks on single chips, those that recur on a board weighed machine."""
     boards: dict[tuple[str | None, Organisation], list[str]] = defaultdict(list)
     signatures = {image.chip: image.signature.digest for image in machine.images}

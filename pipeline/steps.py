@@ -15,8 +15,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.errors import AmbiguousError, FormatError
-from pipeline.flow import Step, Words, words_dtype
+from pipeline.flow import Step
 from pipeline.formats import Declared, Decoded, decode, image
+from pipeline.words import Words, words_dtype
 
 
 @dataclass(frozen=True, slots=True)

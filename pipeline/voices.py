@@ -6,7 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from pipeline.flow import Pass, Words
+from pipeline.flow import Pass
+from pipeline.words import Words
 
 
 def voice(own: Sequence[Pass], full: Words) -> tuple[Words, Words]:

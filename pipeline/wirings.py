@@ -11,9 +11,10 @@ from collections import defaultdict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from pipeline.flow import Carried, PlannedChip, PlannedReading, Words
+from pipeline.flow import Carried, PlannedChip, PlannedReading
 from pipeline.lines import LineMap
 from pipeline.street import Crossing, HowRead, same_pins, wiring_of
+from pipeline.words import Words
 
 FEWEST_CHIPS = 2
 """One chip that shows a crossing may be crossed by something of its own; two are the wires."""

@@ -19,10 +19,10 @@ from pathlib import Path
 
 import numpy as np
 
-from pipeline.flow import Words, words_dtype
 from pipeline.lines import LineMap, relate
 from pipeline.lines.mapping import lines_of
 from pipeline.stages.qualify import upper_bound
+from pipeline.words import Words, words_dtype
 
 FIRMWARE_FOLDERS = (
     "/usr/share/seabios",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from pipeline.flow import Words, words_dtype
+from pipeline.words import Words, words_dtype
 
 
 def firmware_like(seed: int, words: int, bits: int = 8, *, blank_from: int | None = None) -> Words:

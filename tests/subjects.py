@@ -7,8 +7,9 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from pipeline.catalogue import load
-from pipeline.flow import Pass, Settled, Subject, Words
+from pipeline.flow import Pass, Settled, Subject
 from pipeline.stages.examine import examine
+from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from schemas.part import Part

@@ -17,7 +17,7 @@ from pipeline.bench.sockets import OPEN, SAFE_RAILS, PinDifference, Wire, differ
 from pipeline.catalogue.advice import STAMP, advise, p_channel, step
 from pipeline.catalogue.cautions import Caution, cautions, programs
 from pipeline.errors import PinoutError
-from pipeline.flow import Words
+from pipeline.words import Words
 from schemas.names import Organisation
 from schemas.part import Confidence, Kind, Part
 

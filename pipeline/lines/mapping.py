@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words, words_dtype
+from pipeline.words import Words, words_dtype
 
 Addresses = NDArray[np.int64]
 """Word addresses, one element each."""

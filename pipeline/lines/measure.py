@@ -13,8 +13,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.lines.mapping import is_power_of_two, log2_choose, routed_addresses
+from pipeline.words import Words
 
 
 def own_bits(words: Words, bits: int) -> float:

@@ -16,7 +16,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from pipeline.flow import Words, words_dtype
 from pipeline.lines.mapping import LineMap, is_power_of_two
 from pipeline.lines.matching import assign, best_lines
 from pipeline.lines.measure import SHIFTS, differences, error_bits, likeness, own_bits
@@ -26,6 +25,7 @@ from pipeline.lines.rotated import likely_rotations
 from pipeline.lines.slips import Aligned, align
 from pipeline.lines.symmetry import simplest
 from pipeline.lines.walsh import Floats, Marks, marks, products, signs
+from pipeline.words import Words, words_dtype
 
 MOST_WORDS = 1 << 22
 """Beyond this many words the search over all line orders is not tried (memory: 4 bytes a bit, several times)."""

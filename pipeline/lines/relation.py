@@ -7,11 +7,11 @@ from typing import Any, Literal
 
 import numpy as np
 
-from pipeline.flow import Words
 from pipeline.lines.mapping import LineMap
 from pipeline.lines.measure import address_counts, line_counts
 from pipeline.lines.slips import Aligned, Slip
 from pipeline.lines.symmetry import Symmetries
+from pipeline.words import Words
 
 RelationName = Literal["identical", "mapped", "slipped", "differs", "unrelated"]
 

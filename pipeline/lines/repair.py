@@ -12,9 +12,9 @@ from itertools import combinations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.lines.mapping import LineMap, mask_of, route_bits
 from pipeline.lines.measure import commonest
+from pipeline.words import Words
 
 SAMPLE_WORDS = 4096
 SCREEN_WORDS = 768

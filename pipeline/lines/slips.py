@@ -13,8 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.lines.measure import ones
+from pipeline.words import Words
 
 WINDOW = 24
 """Words looked at together; a diagonal is left where more than half of them disagree."""

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.lines import Relation, relate
+from pipeline.words import Words
 from schemas.names import Organisation
 
 BEYOND_CHANCE = 1e-4

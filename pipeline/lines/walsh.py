@@ -12,7 +12,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
+from pipeline.words import Words
 
 Floats = NDArray[np.float32]
 CHUNK_LINES = 5

@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from pipeline.flow import Words
 from pipeline.lines.mapping import LineMap
+from pipeline.words import Words
 
 
 def apply_wiring(

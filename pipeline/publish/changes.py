@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import advise
-from pipeline.flow import Words
+from pipeline.words import Words
 
 Kind = Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
 Judged = Literal["fading", "perhaps-fading", "older-faded", "emptied", "one-way", "revision", "unsettled", ""]

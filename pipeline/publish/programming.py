@@ -21,7 +21,7 @@ from pipeline.bench.sockets import SAFE_RAILS
 from pipeline.catalogue.advice import STAMP, advise, step
 from pipeline.catalogue.cautions import DEFERENCE, Caution, programs, replacing
 from pipeline.errors import PairingError
-from pipeline.flow import Words, words_dtype
+from pipeline.words import Words, words_dtype
 from schemas.names import Organisation
 from schemas.part import Confidence, Kind, Part
 

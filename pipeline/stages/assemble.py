@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words, words_dtype
 from pipeline.lines import apply_wiring, undo_wiring
+from pipeline.words import Words, words_dtype
 from schemas.names import Organisation
 from schemas.sheet import Chip, Placement, Space
 from schemas.wiring import Lines

@@ -12,8 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.flow import Settled, Words
+from pipeline.flow import Settled
 from pipeline.voices import times_read, voice
+from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
 from schemas.record import Grade
 

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
+from pipeline.words import Words
 from schemas.names import Organisation
 
 CONFIDENCE = 0.95

@@ -9,8 +9,8 @@ import pytest
 
 from pipeline.errors import FormatError
 from pipeline.formats import Declared, decode
-from pipeline.street import declared_of
 from pipeline.steps import DECLARED, image_bytes, replay
+from pipeline.street import declared_of
 from schemas.names import Organisation
 from schemas.sheet import Reader, ReadingRow
 from tests.journey.cli import wellread

@@ -9,13 +9,14 @@ import numpy as np
 from example_project import make_dumps
 from example_project.making.wires import Chip
 from pipeline.catalogue import load
-from pipeline.flow import Pass, Subject, Words, words_dtype
+from pipeline.flow import Pass, Subject
 from pipeline.stages.content import self_checks
 from pipeline.stages.content.kin import ChipImage, kin
 from pipeline.stages.content.signature import signature
 from pipeline.stages.content.spaces import joins
 from pipeline.stages.examine import examine
 from pipeline.stages.reconcile import reconcile
+from pipeline.words import Words, words_dtype
 from schemas.finding import Code, Severity
 from schemas.names import Organisation
 

@@ -17,10 +17,10 @@ import pytest
 from pipeline.bench.sockets import differences
 from pipeline.catalogue import load
 from pipeline.errors import PairingError
-from pipeline.flow import Words
 from pipeline.formats import Block, encode
 from pipeline.publish.programming import LineOrder, as_bytes, burn_document, plan_burn, split_space, sum16
 from pipeline.views.burn import burn_text
+from pipeline.words import Words
 from schemas.names import Organisation
 
 CATALOGUE = load()

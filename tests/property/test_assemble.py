@@ -8,8 +8,8 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.flow import Words, words_dtype
 from pipeline.stages.assemble import assemble, space_bytes, split
+from pipeline.words import Words, words_dtype
 from schemas.names import Organisation
 from schemas.sheet import Chip, Space
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 
 from pipeline.bench.pairing import Joint, obstacle
 from pipeline.catalogue import load
-from pipeline.flow import Words, words_dtype
 from pipeline.publish.programming import Burn, LineOrder, Slice, plan_burn, replacements, split_space
+from pipeline.words import Words, words_dtype
 from schemas.names import Organisation
 from schemas.part import Part
 

@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from pipeline.catalogue import load
-from pipeline.flow import Pass, Subject, words_dtype
+from pipeline.flow import Pass, Subject
 from pipeline.stages.examine import examine
+from pipeline.words import words_dtype
 from schemas.finding import Finding
 from tests.kit.images import FAMILIES
 from tests.subjects import passes_of, subject_of

@@ -9,12 +9,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from rapidfuzz.distance import Levenshtein
 
-from pipeline.flow import Words, words_dtype
 from pipeline.lines import LineMap, align, apply_wiring, relate, undo_wiring
 from pipeline.lines.mapping import lines_of, mask_of
 from pipeline.lines.measure import own_bits
 from pipeline.lines.walsh import walsh
 from pipeline.stages.qualify import upper_bound
+from pipeline.words import Words, words_dtype
 from tests.lines_images import firmware_like
 
 

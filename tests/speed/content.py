@@ -7,8 +7,8 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
-from pipeline.flow import Words
 from pipeline.stages.content import ChipImage, joins, kin, regions, self_checks, signature, vectors
+from pipeline.words import Words
 from tests.unit.content_images import code_image, random_image
 
 CHIPS = (1000, 3000, 10_000)

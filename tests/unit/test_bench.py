@@ -14,8 +14,8 @@ from pipeline.bench.wiring_sheet import KnownChip, bench
 from pipeline.catalogue import load
 from pipeline.catalogue.advice import STAMP
 from pipeline.errors import PinoutError
-from pipeline.flow import Words
 from pipeline.views.bench import bench_document, bench_html, bench_text, join_text
+from pipeline.words import Words
 from schemas.part import Confidence, Kind, Part, PinUse
 
 CATALOGUE = load()

@@ -11,9 +11,9 @@ import pytest
 from pipeline.bench.pairing import obstacle, pair
 from pipeline.catalogue import load
 from pipeline.errors import PairingError
-from pipeline.flow import Words
 from pipeline.publish.programming import Burn, LineOrder, burn_document, plan_burn, split_space
 from pipeline.views.burn import burn_text
+from pipeline.words import Words
 from schemas.names import Organisation
 from schemas.part import Confidence, Part
 

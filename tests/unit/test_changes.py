@@ -9,8 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.flow import Words, words_dtype
 from pipeline.publish.changes import ImagePair, brief, compare_chips, matched, one_machine
+from pipeline.words import Words, words_dtype
 
 WORDS = np.random.default_rng(4).integers(0, 256, 2048).astype(np.uint8)
 

@@ -11,9 +11,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.flow import words_dtype
 from pipeline.stages.content import Region, regions, self_checks, with_sisters
 from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE, UNUSED
+from pipeline.words import words_dtype
 from schemas.part import Part
 from tests.unit.content_images import code_image, put, random_image
 

@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.flow import words_dtype
 from pipeline.stages.content import (
     SelfCheck,
     content_findings,
@@ -27,6 +26,7 @@ from pipeline.stages.content.model import MOST_CHANCE
 from pipeline.stages.content.order import order_fixed
 from pipeline.stages.content.schemes import search, tried
 from pipeline.stages.content.weigh import chance_of
+from pipeline.words import words_dtype
 from schemas.finding import Severity
 from tests.unit.content_images import Image, code_image, put, random_image
 

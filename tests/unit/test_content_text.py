@@ -107,7 +107,7 @@ def test_a_preview_never_holds_a_control_character(data: bytes) -> None:
 
 @given(st.binary(max_size=600), st.sampled_from([1, 4, 5, 7, 8, 12, 16, 24, 32, 64]))
 def test_texts_of_any_bytes_lie_inside_the_image(data: bytes, bits: int) -> None:
-    from pipeline.flow import words_dtype
+    from pipeline.words import words_dtype
 
     words = np.array([byte * 0x0101010101010101 % (1 << bits) for byte in data], dtype=words_dtype(bits))
     found = texts(words, bits)

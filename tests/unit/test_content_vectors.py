@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.flow import Words
 from pipeline.stages.content import content_findings, self_checks, vectors
 from pipeline.stages.content.headers import promises
 from pipeline.stages.content.vectors import MOST_CHANCE
+from pipeline.words import Words
 from schemas.finding import Severity
 from tests.unit.content_images import Image, code_image, put, random_image
 

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from pipeline.catalogue import load
-from pipeline.flow import Words
 from pipeline.stages.examine import examine
+from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
 from tests.kit.wires import Bench, fade
 from tests.subjects import only, passes_of, program, subject_of

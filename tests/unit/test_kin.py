@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.flow import Words, words_dtype
 from pipeline.stages.content import ChipImage, kin, regions, shared_fills, signature
 from pipeline.stages.content.kin import MOST_KIN
+from pipeline.words import Words, words_dtype
 from schemas.finding import Code, Finding, Severity
 from tests.unit.content_images import Image, code_image, random_image
 

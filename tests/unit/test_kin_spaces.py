@@ -14,7 +14,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.flow import Words, words_dtype
 from pipeline.stages.content import (
     ChipImage,
     Join,
@@ -25,6 +24,7 @@ from pipeline.stages.content import (
     signature,
     suggest_spaces,
 )
+from pipeline.words import Words, words_dtype
 from schemas.finding import Code
 from schemas.sheet import Space
 from tests.unit.content_images import Image, code_image, firmware, put, random_image

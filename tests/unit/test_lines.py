@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.flow import Words
 from pipeline.lines import LineMap, relate
 from pipeline.lines.rotated import likely_rotations
 from pipeline.lines.walsh import signs
+from pipeline.words import Words
 from tests.lines_accuracy import random_mapping
 from tests.lines_images import double_word, firmware_like, flip_bits, lose_words
 

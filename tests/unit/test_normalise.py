@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.errors import AmbiguousError, FormatError
-from pipeline.flow import Words
 from pipeline.formats import Declared, decode
 from pipeline.stages.normalise import Manner, Normalised, normalise
 from pipeline.steps import image_bytes, image_words, replay
+from pipeline.words import Words
 from schemas.names import Organisation
 from schemas.sheet import Packed, Take
 
@@ -163,7 +163,7 @@ def test_replaying_the_steps_on_the_file_gives_the_pass(
 @given(bits=st.integers(1, 64), data=st.data())
 def test_image_bytes_and_image_words_are_inverse(bits: int, data: st.DataObject) -> None:
     values = data.draw(st.lists(st.integers(0, (1 << bits) - 1), min_size=1, max_size=40))
-    from pipeline.flow import words_dtype
+    from pipeline.words import words_dtype
 
     words: Words = np.array(values, dtype=words_dtype(bits))
     content = image_bytes(words, bits)

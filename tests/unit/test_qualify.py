@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.flow import Words
 from pipeline.stages.qualify import Coverage, ReadChip, coverage, fitness, qualify, upper_bound
+from pipeline.words import Words
 from schemas.names import Organisation
 from tests.lines_images import firmware_like, flip_bits
 

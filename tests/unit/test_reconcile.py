@@ -9,8 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.flow import Pass, Words
+from pipeline.flow import Pass
 from pipeline.stages.reconcile import contested_bits, reconcile, settle
+from pipeline.words import Words
 from schemas.names import Organisation
 
 CODE = (

@@ -10,8 +10,8 @@ from typing import Any
 
 from pipeline.catalogue import load
 from pipeline.edges.disk_errors import storage_trouble
-from pipeline.flow import Plan, PlannedChip, Problem, Words
-from pipeline.machine import Boards, Contribution, Machine, all_together
+from pipeline.flow import Plan, PlannedChip, Problem
+from pipeline.machine import Boards, Contribution, WholeMachine, all_together
 from pipeline.run.crew import Crew
 from pipeline.run.package.chip_record import add_heard
 from pipeline.run.package.one_chip import Job, Worked, load_image, work_batch
@@ -20,6 +20,7 @@ from pipeline.run.package.spool import Spool
 from pipeline.stages.content import ChipImage, Join, joins
 from pipeline.street import HowRead
 from pipeline.wirings import Wired, carried_to
+from pipeline.words import Words
 
 
 def how_read(plan: Plan) -> HowRead:
@@ -58,10 +59,10 @@ class Walk:
             self._given.append(worked.given)
             yield worked
 
-    def together(self) -> Machine:
+    def together(self) -> WholeMachine:
         """Chips that others reach once more, then what all chips say together."""
         self._second()
-        machine = Machine(self.plan, self._load)
+        machine = WholeMachine(self.plan, self._load)
         for planned, given in zip(self.plan.chips, self._given, strict=True):
             machine.add(planned, given)
         all_together(machine, self._find_joins)
@@ -171,7 +172,7 @@ def look_over(
     return LookedOver(records, (), images)
 
 
-def _heard(records: Iterable[dict[str, Any]], machine: Machine) -> Iterator[dict[str, Any]]:
+def _heard(records: Iterable[dict[str, Any]], machine: WholeMachine) -> Iterator[dict[str, Any]]:
     for record in records:
         add_heard(record, machine.heard(record["chip"]))
         yield record

@@ -21,7 +21,7 @@ from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
 from pipeline.edges.project_folder import read_file
 from pipeline.errors import FormatError, WellreadError
-from pipeline.flow import Carried, Framing, Pass, PlannedChip, PlannedReading, Problem, Settled, Words
+from pipeline.flow import Carried, Framing, Pass, PlannedChip, PlannedReading, Problem, Settled
 from pipeline.formats import Declared
 from pipeline.machine import Contribution
 from pipeline.stages.content import with_sisters
@@ -40,6 +40,7 @@ from pipeline.street import (
     take_in,
     without_reading,
 )
+from pipeline.words import Words
 from schemas.finding import Finding, Severity
 from schemas.names import Organisation
 from schemas.sheet import ReadingRow

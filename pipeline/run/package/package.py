@@ -36,7 +36,7 @@ from pipeline.edges.project_folder import SHEET_NAME, destination
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
 from pipeline.flow import Packaged, Plan, Problem
-from pipeline.machine import Machine
+from pipeline.machine import WholeMachine
 from pipeline.one_line import inert_json
 from pipeline.run.crew import Crew
 from pipeline.run.leftovers import dead_runs
@@ -177,7 +177,7 @@ def _build(
         return _written(building, head, parts, previous)
 
 
-def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progress) -> Machine:
+def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progress) -> WholeMachine:
     """Steps 2 and 3: every chip down the street, some of them a second time, then all chips together."""
     chips = building.plan.chips
     walk = Walk(building.plan, building.job, building.crew, kept)
@@ -254,7 +254,9 @@ def _same(previous: Previous, plan: Plan) -> Packaged:
     return Packaged(previous.path, previous.bag, chips, tuple(str(one) for one in plan.cautions), needing)
 
 
-def _head(building: _Building, previous: Previous | None, inputs: str, machine: Machine) -> dict[str, Any]:
+def _head(
+    building: _Building, previous: Previous | None, inputs: str, machine: WholeMachine
+) -> dict[str, Any]:
     """The record without its chips."""
     sheet, moment = building.plan.sheet, building.moment
     version = previous.version + 1 if previous else 1
@@ -336,7 +338,7 @@ def _finish(
     building: _Building,
     head: dict[str, Any],
     partial: Spool,
-    machine: Machine,
+    machine: WholeMachine,
     parts: _Parts,
     progress: Progress,
 ) -> None:

@@ -8,14 +8,14 @@ from typing import Any
 
 from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
-from pipeline.machine import Machine, chips_of
+from pipeline.machine import WholeMachine, chips_of
 from pipeline.run.package.chip_pages import image_base
 from pipeline.stages.assemble import Assembled, space_bytes
 from pipeline.stages.content import SelfCheck
 from schemas.sheet import Space
 
 
-def space_records(machine: Machine, root: Path, entries: list[BagEntry]) -> list[dict[str, Any]]:
+def space_records(machine: WholeMachine, root: Path, entries: list[BagEntry]) -> list[dict[str, Any]]:
     """Writes the spaces; their records."""
     return [
         _space_record(machine, root, space, bank, checks, entries) for space, bank, checks in machine.spaces
@@ -23,7 +23,7 @@ def space_records(machine: Machine, root: Path, entries: list[BagEntry]) -> list
 
 
 def _space_record(
-    machine: Machine,
+    machine: WholeMachine,
     root: Path,
     space: Space,
     bank: Assembled,
@@ -70,7 +70,7 @@ def _space_record(
     return record
 
 
-def _image_paths(machine: Machine, chips: Sequence[str]) -> dict[str, str]:
+def _image_paths(machine: WholeMachine, chips: Sequence[str]) -> dict[str, str]:
     """Chip → path of its image in the bag, for chips that have one."""
     boards = {planned.chip.chip: planned.chip.board for planned in machine.plan.chips}
     return {

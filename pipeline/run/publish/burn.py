@@ -23,7 +23,6 @@ from pipeline.edges.console import Progress
 from pipeline.edges.new_file import write_new
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, PairingError, UnsafeError, UnsettledError, UsageError
-from pipeline.flow import Words
 from pipeline.formats import Declared, decode
 from pipeline.formats.encoders import WRITTEN, encode
 from pipeline.formats.neutral import Block
@@ -42,6 +41,7 @@ from pipeline.run.keep.valid_bag import Judged
 from pipeline.run.leftovers import dead_runs_of
 from pipeline.steps import image_words
 from pipeline.views.burn import burn_text, cautions_text
+from pipeline.words import Words
 from schemas.names import Organisation
 from schemas.part import Part
 

@@ -17,8 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import advise
-from pipeline.flow import Words
 from pipeline.stages.content.runs import alignment, runs
+from pipeline.words import Words
 from schemas.part import Kind, Part
 
 LONGEST_PERIOD = 16

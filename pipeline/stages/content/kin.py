@@ -16,8 +16,8 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from pipeline.catalogue.advice import advise
-from pipeline.flow import Words
 from pipeline.stages.content.signature import Signature
+from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
 
 MOST_LISTED = 16

@@ -19,12 +19,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.stages.content.kin import ChipImage
 from pipeline.stages.content.runs import runs
 from pipeline.stages.content.signature import signature
 from pipeline.stages.content.text import COMMON_PAIR, HALF_FIT, RARE_PAIR, WHOLE_FIT, texts
 from pipeline.stages.content.vectors import vectors
+from pipeline.words import Words
 
 MOST_TOGETHER = 32
 """So many chips of a board are weighed at a time; larger boards in overlapping stretches of the sheet's order."""

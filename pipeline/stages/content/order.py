@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.stages.content.text import COMMON_PAIR, HALF_FIT, RARE_PAIR, common_pairs, texts
 from pipeline.stages.content.vectors import vectors
+from pipeline.words import Words
 
 CLEAR_LOSS = math.log(100)
 MOST_WORDS = 1 << 17

@@ -10,10 +10,10 @@ import math
 
 import numpy as np
 
-from pipeline.flow import Words
 from pipeline.stages.content.selfcheck import self_checks
 from pipeline.stages.content.text import COMMON_PAIR, RARE_PAIR, common_pairs, texts
 from pipeline.stages.content.vectors import vectors
+from pipeline.words import Words
 
 _LEAST_CHANCE = 1e-300
 

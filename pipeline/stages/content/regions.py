@@ -14,11 +14,11 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.stages.content.fills import find_fills, judge
 from pipeline.stages.content.model import Region, RegionKind, SelfCheck
 from pipeline.stages.content.runs import entropy_bits, has_run, hex_words, runs
 from pipeline.stages.content.text import HALF_FIT, texts
+from pipeline.words import Words
 from schemas.part import Part
 
 _CHANCE = 1e-3

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
+from pipeline.words import Words
 
 _EIGHT_TRUE, _FOUR_TRUE = np.uint64(0x0101010101010101), np.uint32(0x01010101)
 

@@ -18,13 +18,13 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.stages.content.headers import promises
 from pipeline.stages.content.model import Region, SelfCheck
 from pipeline.stages.content.regions import regions
 from pipeline.stages.content.runs import as_bytes
 from pipeline.stages.content.schemes import SMALLEST, Hit, search, tried
 from pipeline.stages.content.weigh import chance_of, recurring, weighed
+from pipeline.words import Words
 
 MOST_PAIRED = 8
 """In sets of more images than this the pairs are not interleaved; the sheet's spaces are, by the caller."""

@@ -16,8 +16,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.stages.content.model import Region
+from pipeline.words import Words
 from schemas.names import Organisation
 
 WINDOW = 16

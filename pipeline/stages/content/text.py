@@ -17,8 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.stages.content.runs import as_bytes, runs
+from pipeline.words import Words
 
 COMMON = "ETAOINSRHL"
 MOST_CHANCE = 1e-3

@@ -14,9 +14,9 @@ from math import comb
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.stages.content.model import Vector
 from pipeline.stages.content.runs import as_bytes
+from pipeline.words import Words
 
 MOST_CHANCE = 2e-3
 """Vectors that fit by chance more often than this are not reported."""

@@ -12,9 +12,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
 
-from pipeline.flow import Words
 from pipeline.stages.content.model import MOST_CHANCE, SelfCheck
 from pipeline.stages.content.order import order_fixed
+from pipeline.words import Words
 
 
 def chance_of(bits: float, schemes: Mapping[int, int]) -> tuple[float, int]:

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Pass, Subject, Words
+from pipeline.flow import Pass, Subject
 from pipeline.stages.examine.address_lines import address_line_findings
 from pipeline.stages.examine.census import take
 from pipeline.stages.examine.data_lines import data_line_findings
@@ -28,6 +28,7 @@ from pipeline.stages.examine.passes import all_alike, noisy_lines, pass_suspicio
 from pipeline.stages.examine.suspicion import Suspicion, as_finding, in_order, seen_by
 from pipeline.stages.examine.transport import transport_findings
 from pipeline.stages.examine.undriven import undriven_findings
+from pipeline.words import Words
 from schemas.names import Organisation
 
 if TYPE_CHECKING:

@@ -15,11 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import step
-from pipeline.flow import Words
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.census import Census
 from pipeline.stages.examine.content import Content, judge
 from pipeline.stages.examine.suspicion import Suspicion
+from pipeline.words import Words
 from schemas.finding import Code, Severity
 
 EXCEPTIONS = 0.02

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words, words_dtype
+from pipeline.words import Words, words_dtype
 
 _BYTES = np.arange(256, dtype=np.uint8)
 _BITS_OF_BYTE = np.unpackbits(_BYTES.reshape(-1, 1), axis=1, bitorder="little").astype(np.float64)

@@ -10,11 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import step
-from pipeline.flow import Pass, Words
+from pipeline.flow import Pass
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.disagreements import Disagreements
 from pipeline.stages.examine.suspicion import Suspicion
 from pipeline.stages.examine.unstable import LIKELY, unstable, who
+from pipeline.words import Words
 from schemas.finding import Code, Severity
 
 BEYOND_DOUBT = 1e-6

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Words
 from pipeline.stages.examine.census import Census, bit_matrix
+from pipeline.words import Words
 
 LEAST_WORDS = 256
 """A smaller image never shows enough to be called a program beyond reasonable doubt."""

@@ -8,7 +8,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Pass, Words
+from pipeline.flow import Pass
+from pipeline.words import Words
 
 
 @dataclass(frozen=True)

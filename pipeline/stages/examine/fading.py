@@ -16,9 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import step
-from pipeline.flow import Pass, Words
+from pipeline.flow import Pass
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.suspicion import Suspicion
+from pipeline.words import Words
 from schemas.finding import Code, Severity
 
 LARGEST_P = 0.05

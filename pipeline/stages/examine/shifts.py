@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import step
-from pipeline.flow import Pass, Words
+from pipeline.flow import Pass
 from pipeline.stages.examine.suspicion import Suspicion
+from pipeline.words import Words
 from schemas.finding import Code, Severity
 
 MOVED_SHARE = 0.02

@@ -12,12 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import step
-from pipeline.flow import Words
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.address_lines import BEYOND_DOUBT, LIKELY
 from pipeline.stages.examine.census import Census
 from pipeline.stages.examine.content import Content, is_text, judge
 from pipeline.stages.examine.suspicion import Suspicion
+from pipeline.words import Words
 from schemas.finding import Code, Severity
 
 _ODD = np.array([byte.bit_count() & 1 for byte in range(256)], dtype=np.bool_)

@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import NextStep, step
-from pipeline.flow import Pass, Words
+from pipeline.flow import Pass
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.disagreements import Disagreements
 from pipeline.stages.examine.suspicion import Suspicion
+from pipeline.words import Words
 from schemas.finding import Code, Severity
 
 LIKELY = 1e-3

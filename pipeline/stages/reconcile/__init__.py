@@ -18,12 +18,13 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.catalogue.advice import advise
-from pipeline.flow import Framing, Pass, Said, Settled, Words
+from pipeline.flow import Framing, Pass, Said, Settled
 from pipeline.stages.reconcile.carried import Undone, doubt_of, undo_carried
 from pipeline.stages.reconcile.frames import SAME, Way, frames_of
 from pipeline.stages.reconcile.grounds import Checks, framing_of
 from pipeline.stages.reconcile.lining import brought, gathered, grounds_json, moved_findings
 from pipeline.stages.reconcile.voices import contested_bits, settle
+from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 

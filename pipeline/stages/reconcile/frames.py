@@ -13,8 +13,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.flow import Pass, Words
+from pipeline.flow import Pass
 from pipeline.lines import LineMap, Relation, Slip, align, relate
+from pipeline.words import Words
 from schemas.names import Organisation
 
 NEAR_SHARE = 1 / 50
@@ -61,7 +62,7 @@ SAME, STRANGER = Way("same"), Way("stranger")
 
 
 @dataclass(slots=True)
-class Group:
+class FrameGroup:
     """Passes that stand in one frame.
 
     Attributes:
@@ -92,14 +93,14 @@ def base_of(passes: Sequence[Pass]) -> int:
     return next((index for index, one in enumerate(passes) if one.complete), 0)
 
 
-def frames_of(passes: Sequence[Pass], organisation: Organisation) -> tuple[list[Group], list[int]]:
+def frames_of(passes: Sequence[Pass], organisation: Organisation) -> tuple[list[FrameGroup], list[int]]:
     """The frames in which passes stand, by the first of their passes; and passes that fit none of them.
 
     How many passes a frame has plays no part: a pass that is repeated joins the frame that it is in already.
     """
     base = passes[base_of(passes)]
     near = near_words(organisation)
-    groups: list[Group] = []
+    groups: list[FrameGroup] = []
     strangers: list[int] = []
     for index, one in enumerate(passes):
         way = way_between(base, one, organisation)
@@ -115,13 +116,13 @@ def frames_of(passes: Sequence[Pass], organisation: Organisation) -> tuple[list[
             None,
         )
         if group is None:
-            group = Group(way)
+            group = FrameGroup(way)
             groups.append(group)
         group.members.append(index)
     return groups, strangers
 
 
-def _alike(passes: Sequence[Pass], group: Group, one: Pass, near: int) -> bool:
+def _alike(passes: Sequence[Pass], group: FrameGroup, one: Pass, near: int) -> bool:
     return group.way.name != "same" and differing(passes[group.members[0]], one) <= near
 
 

@@ -9,9 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 
-from pipeline.flow import Frame, Framing, Ground, Pass, Said, Words
-from pipeline.stages.reconcile.frames import Group, near_words, way_between
+from pipeline.flow import Frame, Framing, Ground, Pass, Said
+from pipeline.stages.reconcile.frames import FrameGroup, near_words, way_between
 from pipeline.stages.reconcile.wording import way_in_words
+from pipeline.words import Words
 from schemas.names import Organisation
 
 Checks = Callable[[Words], Mapping[str, tuple[float, str]]]
@@ -23,7 +24,7 @@ OTHER = Said()
 
 def framing_of(
     passes: Sequence[Pass],
-    groups: Sequence[Group],
+    groups: Sequence[FrameGroup],
     strangers: Sequence[int],
     organisation: Organisation,
     said: Mapping[str, Said],
@@ -71,7 +72,7 @@ class _Weighing:
     def __init__(
         self,
         passes: Sequence[Pass],
-        groups: Sequence[Group],
+        groups: Sequence[FrameGroup],
         strangers: Sequence[int],
         organisation: Organisation,
         said: Mapping[str, Said],

@@ -11,8 +11,9 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.flow import Pass, Settled, Words, words_dtype
+from pipeline.flow import Pass, Settled
 from pipeline.voices import voice
+from pipeline.words import Words, words_dtype
 from schemas.names import Organisation
 
 MOST_LISTED = 1000
