@@ -55,6 +55,7 @@ class CheckAnswer(Answer):
     sound: bool
     chips: int
     grades: dict[str, int]
+    needing: tuple[str, ...]
     problems: tuple[ToldProblem, ...]
     cautions: tuple[ToldProblem, ...]
 

@@ -10,7 +10,7 @@ from example_project import make_dumps
 from example_project.making.wires import Chip
 from pipeline.catalogue import load
 from pipeline.flow import Pass, Subject
-from pipeline.stages.content import self_checks
+from pipeline.stages.content import order_evidence, self_checks
 from pipeline.stages.content.kin import ChipImage, kin
 from pipeline.stages.content.signature import signature
 from pipeline.stages.content.spaces import joins
@@ -84,7 +84,10 @@ def test_only_the_crc_lifts_a_grade_and_the_sums_say_what_they_do_not_see() -> N
 def test_the_crossed_adapter_is_brought_into_the_programmers_order() -> None:
     chip = "MEM-U3"
     reconciled = reconcile(
-        _passes(chip), chip=chip, organisation=_organisation(chip), trusted=frozenset({"prog"})
+        _passes(chip),
+        chip=chip,
+        organisation=_organisation(chip),
+        checks=lambda words: order_evidence(words, 8),
     )
     assert reconciled
     assert np.array_equal(reconciled.settled.words, _image(chip))

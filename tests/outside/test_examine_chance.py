@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from pipeline.stages.examine import chance
-from tests.accuracy.__main__ import upper_bound
+from tests.accuracy.tables import upper_bound
 
 TRIALS = st.integers(min_value=1, max_value=400)
 RATES = st.floats(min_value=0.001, max_value=0.999)

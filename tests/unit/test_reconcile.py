@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.flow import Pass
+from pipeline.flow import Pass, Said
 from pipeline.stages.reconcile import contested_bits, reconcile, settle
 from pipeline.words import Words
 from schemas.names import Organisation
@@ -20,6 +20,11 @@ CODE = (
     .astype(np.uint8)
 )
 CHIP = Organisation(2048, 8)
+SAID = {
+    "U1.prog.1": Said(kind="device-programmer", own_part=True),
+    "U1.hb.1": Said(kind="home-built"),
+}
+"""What the sheet says of the two readers."""
 
 
 def one_pass(words: Words, reader: str = "prog", number: int = 1, sitting: str = "") -> Pass:
@@ -101,11 +106,12 @@ def test_an_absent_word_is_settled_by_the_pass_that_has_it() -> None:
 
 
 def test_a_rotated_pass_is_brought_into_line_and_told() -> None:
-    turned = np.roll(CODE, 17)
+    turned = np.roll(CODE, -17)
     done = reconcile(
         [one_pass(CODE, "prog", 1), one_pass(CODE, "prog", 2), one_pass(turned, "hb")],
         chip="U1",
         organisation=CHIP,
+        said=SAID,
     )
     assert done is not None
     assert np.array_equal(done.settled.words, CODE)
@@ -122,7 +128,7 @@ def test_swapped_lines_are_brought_into_the_order_of_the_device_programmer() -> 
         [one_pass(swapped, "hb"), one_pass(CODE, "prog")],
         chip="U1",
         organisation=CHIP,
-        trusted=frozenset(["prog"]),
+        said=SAID,
     )
     assert done is not None
     assert np.array_equal(done.settled.words, CODE)
@@ -135,7 +141,8 @@ def test_a_slipped_pass_is_brought_into_step_and_its_lost_word_marked_absent() -
     lost = np.delete(CODE, 0x3A3)
     present = np.ones(2048, np.bool_)
     present[-1] = False
-    short = Pass("U1.hb.1", "hb", "hb/", 1, np.append(lost, 0).astype(np.uint8), present)
+    words = np.append(lost, 0).astype(np.uint8)
+    short = Pass("U1.hb.1", "hb", "hb/", 1, words, present, length_off=-1)
     done = reconcile([one_pass(CODE), short], chip="U1", organisation=CHIP)
     assert done is not None
     assert np.array_equal(done.settled.words, CODE)
