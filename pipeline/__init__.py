@@ -1,3 +1,3 @@
-"""The way from a folder of dumps to a bag, from a bag to a bundle; DEVELOPERS.md draws the house."""
+"""The way from a folder of dumps to a bag, from a bag to a bundle; pipeline/README.md draws the house."""
 
 __version__ = "0.1.0"

@@ -173,11 +173,11 @@ class Machine(HumanInput):
     """The machine whose chips these are."""
 
     id: IdField = Field(description="Short name; the bag is called after it, such as loom-78")
-    name: Text
+    name: Text = Field(description="What people call it")
     maker: Text | None = None
     model: Text | None = None
     serial: Text | None = Field(default=None, json_schema_extra=withheld())
-    year: Edtf | None = None
+    year: Edtf | None = Field(default=None, description="When it was made, as far as known")
     inventory: Text | None = Field(default=None, description="The custodian's own number for it")
     accession: Text | None = Field(
         default=None,
@@ -232,7 +232,9 @@ class Reader(HumanInput):
     format: Text | None = Field(
         default=None, description="The format of its files, where it is always the same"
     )
-    token: Literal["hex", "octal", "decimal", "binary", "nibble"] | None = None
+    token: Literal["hex", "octal", "decimal", "binary", "nibble"] | None = Field(
+        default=None, description="How values are printed, where the content alone does not decide"
+    )
     word_order: ByteOrder | None = Field(
         default=None, description="Order of the bytes in printed 16-bit groups"
     )
@@ -242,9 +244,15 @@ class Reader(HumanInput):
     byte_order: ByteOrder | None = Field(
         default=None, description="Order of the bytes of a wide word in its files"
     )
-    polarity: Literal["as-is", "inverted"] | None = None
-    bit_order: Literal["as-is", "reversed"] | None = None
-    pulls: Literal["none", "up", "down"] | None = None
+    polarity: Literal["as-is", "inverted"] | None = Field(
+        default=None, description="inverted: every bit of its files is turned over; undone, and said so"
+    )
+    bit_order: Literal["as-is", "reversed"] | None = Field(
+        default=None, description="reversed: D0 is the highest bit of its files; undone, and said so"
+    )
+    pulls: Literal["none", "up", "down"] | None = Field(
+        default=None, description="Resistors at the data lines"
+    )
     notes: Text | None = Field(default=None, json_schema_extra=withheld())
 
 
@@ -284,33 +292,33 @@ class Attempt(HumanInput):
 
     reader: IdField | None = None
     date: Edtf | None = None
-    outcome: Text
+    outcome: Text = Field(description="What happened")
 
 
 class Chip(HumanInput):
     """One chip in its socket."""
 
-    chip: IdField
-    board: IdField | None = None
-    socket: Text | None = None
+    chip: IdField = Field(description="Its id, as in the names of its dumps")
+    board: IdField | None = Field(default=None, description="Key of `boards`")
+    socket: Text | None = Field(default=None, description="As printed beside it")
     part: Text | None = Field(
         default=None, description="Number as in the catalogue, or of a part this sheet defines"
     )
     organisation: OrganisationField | None = Field(default=None, description="Words x bits, such as 2048x8")
     marking: Text | None = Field(default=None, description="As printed on the package, letter for letter")
-    label: Text | None = None
-    date_code: Text | None = None
-    revision: Text | None = None
-    role: Text | None = None
+    label: Text | None = Field(default=None, description="What a sticker on it says")
+    date_code: Text | None = Field(default=None, description="Week and year, as printed")
+    revision: Text | None = Field(default=None, description="Of its content, where known")
+    role: Text | None = Field(default=None, description="What it does in the machine")
     inventory: Text | None = Field(default=None, description="The custodian's own number for it")
     state: Literal["not-read", "read-failed", "socket-empty", "on-loan"] | None = Field(
         default=None, description="Why there is no reading"
     )
-    attempts: tuple[Attempt, ...] = ()
+    attempts: tuple[Attempt, ...] = Field(default=(), description="Tries that gave no usable reading")
     board_wiring: Lines | None = Field(
         default=None, description="How the board scrambles the chip's lines: the other side is the machine"
     )
-    view: View | None = None
+    view: View | None = Field(default=None, description="How a pattern ROM is drawn")
     answers: dict[Annotated[str, BeforeValidator(as_code)], Annotated[Text, Field(min_length=1)]] = Field(
         default_factory=dict,
         description="Why a finding is so, by its code; beginning with the lines where it names some",
@@ -328,7 +336,9 @@ class Take(HumanInput):
     range: Text | None = Field(
         default=None, description="Byte offsets first-end, end not included: 0x0000-0x0800"
     )
-    every: Annotated[int, BeforeValidator(as_number), Field(ge=2, le=64)] | None = None
+    every: Annotated[int, BeforeValidator(as_number), Field(ge=2, le=64)] | None = Field(
+        default=None, description="Every n-th byte"
+    )
     first: Annotated[int, BeforeValidator(as_number), Field(ge=0, le=63)] | None = Field(
         default=None, description="With every: 0 starts at the first byte"
     )
@@ -379,21 +389,33 @@ class ReadingRow(HumanInput):
     chip: IdField | None = Field(
         default=None, description="Not needed where the file is named CHIP.READER.N.ext"
     )
-    reader: IdField | None = None
+    reader: IdField | None = Field(default=None, description="Key of `readers`")
     file: Text | None = Field(default=None, description="In dumps/, or a path inside the project folder")
     files: tuple[Text, ...] = Field(default=(), description="Several files: one pass each")
-    format: Text | None = None
-    token: Literal["hex", "octal", "decimal", "binary", "nibble"] | None = None
-    word_order: ByteOrder | None = None
+    format: Text | None = Field(
+        default=None, description="Its format, where the content alone does not decide"
+    )
+    token: Literal["hex", "octal", "decimal", "binary", "nibble"] | None = Field(
+        default=None, description="How values are printed, where the content alone does not decide"
+    )
+    word_order: ByteOrder | None = Field(
+        default=None, description="Order of the bytes in printed 16-bit groups"
+    )
     address: AddressRadix | None = Field(
         default=None, description="How a listing counts in its column of addresses"
     )
     gaps: bool = Field(default=False, description="The listing leaves lines out, and that is known")
-    take: Take | None = None
-    packed: Packed | None = None
-    byte_order: ByteOrder | None = None
-    polarity: Literal["as-is", "inverted"] | None = None
-    bit_order: Literal["as-is", "reversed"] | None = None
+    take: Take | None = Field(default=None, description="Which part of the file is the chip's")
+    packed: Packed | None = Field(default=None, description="Two words of 4 bits in a byte")
+    byte_order: ByteOrder | None = Field(
+        default=None, description="Order of the bytes of a word wider than 8 bits"
+    )
+    polarity: Literal["as-is", "inverted"] | None = Field(
+        default=None, description="inverted: every bit of its files is turned over; undone, and said so"
+    )
+    bit_order: Literal["as-is", "reversed"] | None = Field(
+        default=None, description="reversed: D0 is the highest bit of its files; undone, and said so"
+    )
     wiring: IdField | None = Field(
         default=None, description="Name of the wires it was read with, where several readings share them"
     )
@@ -403,16 +425,22 @@ class ReadingRow(HumanInput):
     sitting: Text | None = Field(
         default=None, description="Passes of one sitting: the chip was not re-seated"
     )
-    date: Edtf | None = None
+    date: Edtf | None = Field(default=None, description="When it was read, as far as known")
     device_setting: Text | None = Field(
         default=None, description="What the device was set to, in its own words"
     )
     read_as: Text | None = Field(default=None, description="The part the device was set to")
     selects: Text | None = Field(default=None, description="Levels on the select pins of a mask ROM")
-    supply_v: Annotated[float, Field(gt=0, lt=30)] | None = None
-    clock: Text | None = None
-    pulls: Literal["none", "up", "down"] | None = None
-    temperature_c: Annotated[float, Field(gt=-100, lt=200)] | None = None
+    supply_v: Annotated[float, Field(gt=0, lt=30)] | None = Field(
+        default=None, description="Measured supply in volts"
+    )
+    clock: Text | None = Field(default=None, description="How fast the addresses were counted")
+    pulls: Literal["none", "up", "down"] | None = Field(
+        default=None, description="Resistors at the data lines"
+    )
+    temperature_c: Annotated[float, Field(gt=-100, lt=200)] | None = Field(
+        default=None, description="Of the chip, in °C"
+    )
     set_aside: Text | None = Field(
         default=None, description="Why this reading has no voice; it is still packed"
     )
@@ -428,8 +456,8 @@ _LANE = re.compile(r"^([A-Za-z0-9][^\s\[\]]*)(?:\[\s*(\d{1,2})\s*:\s*(\d{1,2})\s
 class Placement(HumanInput):
     """Where chips sit in a space: side by side as lanes, most significant first."""
 
-    at: Number
-    bank: Text | None = None
+    at: Number = Field(description="Address at which the lanes begin")
+    bank: Text | None = Field(default=None, description="Of several that share addresses")
     lanes: tuple[Text, ...] = Field(min_length=1, description="CHIP or CHIP[hi:lo], most significant first")
     chip_range: Text | None = Field(
         default=None, description="Word addresses first-end of the chips that show here"
@@ -501,18 +529,23 @@ class Sheet(HumanInput):
 
     wellread: Literal["1"] | None = Field(default=None, description="Version of this form")
     machine: Machine
-    custodian: Custodian | None = None
-    rights: Rights | None = None
-    release: ReleaseWord | None = None
-    readers: dict[str, Reader] = Field(default_factory=dict)
-    wirings: dict[str, Wiring] = Field(default_factory=dict)
+    custodian: Custodian | None = Field(default=None, description="Who keeps it")
+    rights: Rights | None = Field(default=None, description="What is known about the rights in the firmware")
+    release: ReleaseWord | None = Field(default=None, description="On whose word a public bundle may be made")
+    readers: dict[str, Reader] = Field(default_factory=dict, description="What the chips were read with")
+    wirings: dict[str, Wiring] = Field(
+        default_factory=dict, description="Sets of wires that several readings share"
+    )
     boards: dict[str, Board] = Field(default_factory=dict)
-    parts: tuple[Part, ...] = ()
-    chips: tuple[Chip, ...] = ()
-    readings: tuple[ReadingRow, ...] = ()
-    spaces: tuple[Space, ...] = ()
-    twins: tuple[Twin, ...] = ()
-    photos: tuple[Photograph, ...] = ()
+    parts: tuple[Part, ...] = Field(default=(), description="Parts of your own, in the catalogue's words")
+    chips: tuple[Chip, ...] = Field(default=(), description="Or the name of a .csv or .xlsx beside the sheet")
+    readings: tuple[ReadingRow, ...] = Field(
+        default=(),
+        description="Only where there is more to say than a dump's name says; or the name of a table",
+    )
+    spaces: tuple[Space, ...] = Field(default=(), description="Address spaces as the machine sees them")
+    twins: tuple[Twin, ...] = Field(default=(), description="The same programs in other specimens")
+    photos: tuple[Photograph, ...] = Field(default=(), description="What photographs show")
 
 
 def sheet_json_schema() -> dict[str, Any]:

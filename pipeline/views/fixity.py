@@ -152,11 +152,7 @@ def _element(name: str, text: str) -> str:
 
 
 def _term(name: str, text: str, term: str) -> str:
-    vocabulary = term.split("/", maxsplit=1)[0]
-    return (
-        f"<{name} authority={quoteattr(vocabulary)} authorityURI={quoteattr(f'{VOCABULARY}/{vocabulary}')} "
-        f"valueURI={quoteattr(f'{VOCABULARY}/{term}')}>{escape(text)}</{name}>"
-    )
+    return f"<{name} valueURI={quoteattr(f'{VOCABULARY}/{term}')}>{escape(text)}</{name}>"
 
 
 def _shown(found: re.Match[str]) -> str:

@@ -5,7 +5,7 @@
     --jobs N          processes, 2 if not said
     --only TEXT       only cases with this in their key, such as `frames/home 1 : home 3` or `/firmware/`
     --half open       the halves of real firmware that limits may be set on; `kept` if not said
-    --markdown FILE   the tables of DEVELOPERS.md
+    --markdown FILE   the tables of tests/MEASUREMENTS.md
     --tell N          as many misses of each row by their key, 4 if not said
     --make KEY FOLDER one case as a project folder, with the truth beside it
 

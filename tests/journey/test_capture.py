@@ -326,7 +326,9 @@ def read_or_end(handle: int) -> bytes:
 def test_the_readmes_commands_do_what_it_says(
     tmp_path: Path, line: Line, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    section = (ROOT / "README.md").read_text(encoding="utf-8").partition("`wellread capture` takes what")[2]
+    section = (
+        (ROOT / "example_project/README.md").read_text("utf-8").partition("`wellread capture` takes what")[2]
+    )
     install, first, second = re.findall(r"(?m)^\$ (.+)$", section)[:3]
     assert install == "pip install '.[serial]'"
     extras = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"][

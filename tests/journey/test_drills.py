@@ -7,7 +7,7 @@ left behind, clears it where asked, and ends in the new state.
 
 By default every distinct call and kind of file is killed once, and every second of them refused;
 `WELLREAD_DRILLS=all` takes every step for every fault. `WELLREAD_DRILL_TABLE=FILE` writes the table for
-DEVELOPERS.md.
+tests/MEASUREMENTS.md.
 """
 
 from __future__ import annotations
