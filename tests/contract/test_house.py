@@ -27,7 +27,6 @@ ARROWS = {
     "catalogue": "schemas errors",
     "formats": "errors words",
     "bags": "schemas errors",
-<<<<<<< HEAD
     "words": "",
     "lines": "schemas words",
     "flow": "schemas lines words",
@@ -40,20 +39,6 @@ ARROWS = {
     "bench": "schemas errors catalogue flow words formats",
     "publish": "schemas errors catalogue flow words bench",
     "views": "schemas catalogue bags flow words lines bench publish one_line",
-=======
-    "flow": "schemas",
-    "words": "",
-    "lines": "schemas flow words",
-    "voices": "flow words",
-    "steps": "errors flow formats lines words",
-    "stages": "schemas errors catalogue flow formats lines steps voices words",
-    "street": "schemas errors catalogue flow formats lines steps stages voices words",
-    "wirings": "schemas flow lines street words",
-    "machine": "schemas errors flow stages street wirings words",
-    "bench": "schemas errors catalogue flow formats",
-    "publish": "schemas errors catalogue flow bench",
-    "views": "schemas catalogue bags flow lines bench publish one_line",
->>>>>>> b0e8e21 (Give each room a page of its own, its tables made from the program, and a README that leads a newcomer in five steps)
     "edges": "errors flow one_line",
     "edges/bags": "errors bags edges",
     "run": "schemas errors catalogue flow words formats lines steps stages street bags views edges edges/bags one_line",
