@@ -704,7 +704,9 @@ def test_a_clock_that_jumps_changes_no_order_of_versions_and_is_told(tmp_path: P
 def test_a_clock_that_jumps_loses_no_row_of_a_ledger_and_is_told(tmp_path: Path) -> None:
     two_bags(tmp_path)
     for moment in (LATE, FAR, EARLY, LATE):
-        ran = at(moment, "recheck", tmp_path / "one", "--ledger", tmp_path / "l", "--new-ledger", "--due", "30")
+        ran = at(
+            moment, "recheck", tmp_path / "one", "--ledger", tmp_path / "l", "--new-ledger", "--due", "30"
+        )
         assert ran.code == 0
         assert "not due" not in ran.out, "a date that lies ahead, or long ago, vouches for nothing"
     assert "the clock went back between row" in ran.out
