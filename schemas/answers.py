@@ -131,6 +131,9 @@ class ConvertAnswer(Answer):
 
     input: str
     output: str
+    begins: int
+    taken: int
+    passes: int
     blocks: tuple[ConvertedBlock, ...]
     forgiven: tuple[dict[str, Any], ...]
 

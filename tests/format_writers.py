@@ -158,6 +158,29 @@ def listing_with_bare_text(image: bytes) -> Written:
     return text.encode(), Declared(format="listing", address="hex")
 
 
+def listing_of_pairs_of_bytes(image: bytes) -> Written:
+    lines = []
+    for at, part in lines_of(image, 16):
+        groups = " ".join(part[k : k + 2].hex() for k in range(0, len(part), 2))
+        lines.append(f"{at:08x}: {groups:<39}  {shown(part) if len(image) > 1 else chr(32)}".rstrip())
+    return "\n".join([*lines, ""]).encode(), Declared(format="listing", word_order="big", address="hex")
+
+
+def listing_segmented(image: bytes) -> Written:
+    lines = [f"0000:{at:04X}  {part.hex(' ').upper()}" for at, part in lines_of(image, 16)]
+    return "\r\n".join([*lines, ""]).encode(), Declared(format="listing", address="hex")
+
+
+def listing_hyphenated(image: bytes) -> Written:
+    lines = [f"{at:04X}-{part.hex(' ').upper()}" for at, part in lines_of(image, 8)]
+    return "\r\n".join([*lines, ""]).encode(), Declared(format="listing", address="hex")
+
+
+def listing_with_comments(image: bytes) -> Written:
+    lines = [f"{at:04X}: {part.hex(' ').upper()} # row" for at, part in lines_of(image, 16)]
+    return "\n".join(["\x0c" + lines[0], *lines[1:], ""]).encode(), Declared(format="listing", address="hex")
+
+
 def listing_octal(image: bytes) -> Written:
     lines = [f"{at:07o} " + " ".join(f"{byte:03o}" for byte in part) for at, part in lines_of(image, 16)]
     return "\n".join([*lines, f"{len(image):07o}", ""]).encode(), Declared(
@@ -192,6 +215,10 @@ WRITERS: dict[str, Callable[[bytes], Written]] = {
         listing_with_text,
         listing_with_bare_text,
         listing_octal,
+        listing_of_pairs_of_bytes,
+        listing_segmented,
+        listing_hyphenated,
+        listing_with_comments,
         reader_log,
         binary,
     )

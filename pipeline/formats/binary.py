@@ -24,7 +24,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
         refuse(
             Place(None, None, declared.limit),
             f"{len(content)} bytes, {declared.limit} are acceptable",
-            "check the part, or declare what the file holds",
+            "check the part, or say with `take` which part of the file is the chip's",
         )
     block = Block(0, np.frombuffer(content, dtype=np.uint8))
     return Decoded(NAME, 8, ((block,),))

@@ -26,17 +26,22 @@ class Converted:
         source: Format that the dump was in.
         decoded: The dump.
         blocks: What the file holds: addresses as written, lengths in bytes.
+        taken: Which pass of the dump it is, from 1.
     """
 
     output: bytes
     source: str
     decoded: Decoded
     blocks: tuple[tuple[int, int], ...]
+    taken: int = 1
 
     def summary(self) -> dict[str, Any]:
         """Plain values for the `--json` document."""
         return {
             "format": self.source,
+            "begins": self.blocks[0][0],
+            "taken": self.taken,
+            "passes": len(self.decoded.runs),
             "blocks": [{"address": address, "length": length} for address, length in self.blocks],
             "forgiven": [
                 {
@@ -58,7 +63,7 @@ def convert(
     to: str,
     *,
     declared: Declared | None = None,
-    base: int = 0,
+    base: int | None = None,
     number: int | None = None,
     most_fill: int = LARGEST_CLAIM,
 ) -> Converted:
@@ -69,7 +74,8 @@ def convert(
         to: One of `encoding.WRITTEN`.
         declared: What is known about the dump; its `fill` is written into gaps, its `word_order` is that of
             words wider than a byte.
-        base: Address that a binary file starts at; for the record formats, added to every address.
+        base: Address that a binary file starts at, that of the first byte where not said; for the record formats,
+            added to every address.
         number: Which pass of a dump that holds several, from 1; None where there is one or all are equal.
         most_fill: Bytes of fill that may be written.
 
@@ -89,9 +95,11 @@ def convert(
             remedy="say --word-order big or little",
         )
     flat = [as_bytes(block, decoded.unit_bits, order or "big") for block in run if len(block.words)]
+    if base is None:
+        base = min((block.address for block in flat), default=0) if to == "binary" else 0
     output = encode(to, flat, fill=declared.fill, base=base, most_fill=most_fill)
     written = _read_back(output, to, flat, base)
-    return Converted(output, decoded.format, decoded, written)
+    return Converted(output, decoded.format, decoded, written, number or 1)
 
 
 def _chosen(decoded: Decoded, number: int | None) -> tuple[Block, ...]:
@@ -107,7 +115,7 @@ def _chosen(decoded: Decoded, number: int | None) -> tuple[Block, ...]:
         raise AmbiguousError(
             where="passes",
             problem=f"the dump holds {len(runs)} passes that differ",
-            remedy="say which one with --pass, or compare them first",
+            remedy=f"say which one, --pass 1 to --pass {len(runs)}, or hold them against each other with `wellread examine`",
         )
     return runs[0]
 

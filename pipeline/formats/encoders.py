@@ -147,6 +147,6 @@ def _binary(blocks: tuple[Block, ...], base: int, fill: int | None, most_fill: i
         raise UsageError(
             where=f"address 0x{gap:X}",
             problem="nothing is known there, and a binary file cannot have gaps",
-            remedy="declare a fill or a base, or write a record format",
+            remedy="say --fill 0xFF or what the gaps hold, or write intel-hex or s-record, which keep gaps",
         )
     return _filled(blocks, base, fill or 0, most_fill).words.tobytes()

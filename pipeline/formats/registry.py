@@ -17,14 +17,23 @@ from typing import cast
 import numpy as np
 
 from pipeline.errors import AmbiguousError, FormatError, UsageError
+from pipeline.formats.foreign import kind_of_foreign, refuse_foreign
 from pipeline.formats.neutral import Declared, Decoded, Place, ambiguous, refuse
 from pipeline.formats.records import intel_hex, s_record
 from pipeline.formats.text import hex_text, layout
 from pipeline.formats.text.characters import PADDING, Characters, plain
+from pipeline.formats.text.dressing import with_plain_addresses, without_pages
 from pipeline.formats.text.prose import without_stamps
 
 _CONTROLS = b"\x00\x01\x02\x03\x11\x12\x13\x14\x1a\x7f"
 """Characters that frame a text on a line or a tape."""
+
+_DIGITS = b"0123456789ABCDEFabcdef"
+_PAIR = re.compile(rb"(?<![0-9A-Za-z])[0-9A-Fa-f]{2}(?![0-9A-Za-z])")
+SAMPLE = 1 << 16
+"""Bytes at the beginning that show whether a file can be digits at all."""
+FEWEST_PAIRS = 16
+"""So many pairs of digits may stand in any file."""
 
 Decoder = Callable[[bytes, Declared], Decoded]
 
@@ -37,7 +46,7 @@ class FormatEntry:
         module: Where its `decode` is.
         checks: One line: what is checked in each file.
         mark: What a file of this format has at least once, or None where `registry` decides otherwise.
-        letter: What must stand somewhere in a file before `mark` is looked for at all.
+        letter: Characters of which one must stand somewhere in a file before `mark` is looked for at all.
     """
 
     module: str
@@ -59,8 +68,8 @@ _ENTRIES: dict[str, FormatEntry] = {
     "s-record": FormatEntry(
         "records.s_record",
         "S0-S9, byte counts, sums, S5/S6 record counts, end record, nothing behind it, overlaps",
-        re.compile(rb"(?m)^[ \t]*S[0-9][0-9A-Fa-f]{6}"),
-        b"S",
+        re.compile(rb"(?m)^[ \t]*[Ss][0-9][0-9A-Fa-f]{6}"),
+        b"Ss",
     ),
     "tektronix-hex": FormatEntry(
         "records.tektronix_hex",
@@ -83,7 +92,7 @@ _ENTRIES: dict[str, FormatEntry] = {
     "ti-txt": FormatEntry(
         "records.ti_txt",
         "addresses, pairs, the closing q, nothing behind it, overlaps; the format has no sum",
-        re.compile(rb"(?m)^[ \t]*@[0-9A-Fa-f]{4,16}[ \t]*$"),
+        re.compile(rb"(?m)^[ \t]*@[0-9A-Fa-f]{1,16}[ \t]*$"),
         b"@",
     ),
     "ascii-hex": FormatEntry(
@@ -178,8 +187,9 @@ def _recognised(content: bytes, declared: Declared) -> Decoded:
     """A dump whose format is not declared."""
     if not content:
         refuse(Place(None, None, 0), "the file is empty", "copy the dump again")
+    refuse_foreign(content)
     if plainly_binary(content):
-        return decoder("binary")(content, declared)
+        return _as_binary(content, declared)
     done = _swiftly(content, declared)
     if done is not None:
         return done
@@ -203,9 +213,37 @@ def _swiftly(content: bytes, declared: Declared) -> Decoded | None:
 
 def detect(content: bytes) -> tuple[str, ...]:
     """Names of the formats that the content can be in, best first; () where nothing fits."""
+    if kind_of_foreign(content)[0]:
+        return ()
     if plainly_binary(content):
-        return ("binary",)
-    return _candidates(content, plain(content)) if content else ()
+        return () if _spells_digits(content) else ("binary",)
+    try:
+        return _candidates(content, plain(content)) if content else ()
+    except FormatError:
+        return ()  # UTF-16 that ends in half a character is nothing yet
+
+
+def _as_binary(content: bytes, declared: Declared) -> Decoded:
+    """A file full of control characters, taken as it is unless it is hexadecimal digits for the most part."""
+    if not _length_of_chip(content, declared) and _spells_digits(content):
+        refuse(
+            Place(None, None, 0),
+            "hexadecimal digits with control characters between them, which no text has",
+            "print it again with blanks between the values; write `format: binary` if the chip holds this",
+        )
+    return decoder("binary")(content, declared)
+
+
+def _spells_digits(content: bytes) -> bool:
+    """Whether most of the file is pairs of hexadecimal digits set off from each other, whatever stands between.
+
+    Chips of code or text hardly ever hold so many: of the bytes of a chip 22 in 256 are such digits, and text has words.
+    """
+    sample = content[:SAMPLE]
+    if 2 * len(sample.translate(None, _DIGITS)) > len(sample):
+        return False
+    pairs = _PAIR.findall(content)
+    return len(pairs) >= FEWEST_PAIRS and 2 * len(pairs) * 2 >= len(content)
 
 
 def plainly_binary(content: bytes) -> bool:
@@ -235,7 +273,7 @@ def _one_of(names: tuple[str, ...], content: bytes, declared: Declared) -> Decod
         ambiguous(
             Place(None, None, 0),
             f"the file can be read as {' and as '.join(one.format for one in results)}",
-            "declare its format",
+            f"write {' or '.join(f'`format: {one.format}`' for one in results)}",
         )
     return results[0]
 
@@ -246,7 +284,7 @@ def _candidates(content: bytes, text: Characters) -> tuple[str, ...]:
     counts = {
         name: len(entry.mark.findall(lines))
         for name, entry in _ENTRIES.items()
-        if entry.mark and entry.letter in lines
+        if entry.mark and (not entry.letter or any(bytes([one]) in lines for one in entry.letter))
     }
     if _calm(text.body.translate(None, _CONTROLS)):
         marked = sorted((name for name, count in counts.items() if count), key=lambda name: -counts[name])
@@ -255,7 +293,8 @@ def _candidates(content: bytes, text: Characters) -> tuple[str, ...]:
     kind = _kind(content, text)
     if kind == "binary":
         return ("binary",)
-    return ("listing",) if layout.claims(without_stamps(text)) else ("hex-text",)
+    opened = with_plain_addresses(without_stamps(without_pages(text)))
+    return ("listing",) if layout.claims(opened) else ("hex-text",)
 
 
 def _calm(body: bytes) -> bool:
@@ -282,6 +321,8 @@ def _kind(content: bytes, text: Characters) -> str:
         return "text"
     core = text.body.strip(PADDING + b" \t\r\n")
     if _foreign(content):
+        return "text"
+    if _spells_digits(text.body):
         return "text"
     if not _calm(text.body) or len(core) < 16 or len(core) * 2 < len(content) // text.scale:
         return "binary"
@@ -326,5 +367,5 @@ def _either(error: FormatError | None) -> AmbiguousError:
             "the file is as long as the chip and looks like hex text: a chip full of digits, or a dump "
             "of part of it"
         ),
-        remedy="declare the format: binary or hex-text",
+        remedy="write `format: binary` or `format: hex-text`",
     )

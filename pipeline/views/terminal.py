@@ -234,7 +234,12 @@ def converted(document: Mapping[str, Any]) -> str:
     """What `convert` says."""
     document = one_lined(document)
     blocks = ", ".join(f"{one['address']:#x}+{one['length']:#x}" for one in document["blocks"][:8])
-    lines = [f"{document['output']}: {counted(len(document['blocks']), 'block')} ({blocks})"]
+    begins = f"begins at 0x{document['begins']:X}"
+    lines = [f"{document['output']}: {counted(len(document['blocks']), 'block')} ({blocks}), {begins}"]
+    if document["passes"] > 1:
+        lines.append(
+            f"taken: pass {document['taken']} of {document['passes']}; the others are left out (--pass takes another)"
+        )
     lines += [
         f"forgiven: {one['what']} ({one['place']}, {counted(one['count'], 'time')})"
         for one in document["forgiven"]

@@ -227,7 +227,7 @@ def test_real_output_of_a_dump_program_gives_the_dumped_bytes_back(
     assert decoded.forgiven == ()
 
 
-@pytest.mark.parametrize("command", [["xxd"], ["hexdump"], ["od", "-x"], ["od", "-t", "x4"]])
+@pytest.mark.parametrize("command", [["hexdump"], ["od", "-x"], ["od", "-t", "x4"]])
 def test_grouped_words_of_a_dump_program_are_refused_without_a_declared_order(
     tmp_path: Path, command: list[str]
 ) -> None:
@@ -235,5 +235,5 @@ def test_grouped_words_of_a_dump_program_are_refused_without_a_declared_order(
         pytest.skip(f"{command[0]} is not on this machine")
     (tmp_path / "dumped.bin").write_bytes(CONTENTS["noise"])
     printed = subprocess.run([*command, "dumped.bin"], check=True, capture_output=True, cwd=tmp_path).stdout
-    with pytest.raises(AmbiguousError, match="declare the word order"):
+    with pytest.raises(AmbiguousError, match="write `word_order: big`"):
         decode(printed)

@@ -9,7 +9,7 @@ import tracemalloc
 from itertools import pairwise
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from pipeline.errors import FormatError
@@ -194,6 +194,7 @@ def test_as_many_drawn_files_as_the_profile_asks_for_give_words_or_a_located_ref
 
 
 @given(content=ANYTHING)
+@example(content=b"\xfe\xff" + b"\x00\x01" * 20 + b"\x00")
 def test_detecting_any_bytes_names_formats(content: bytes) -> None:
     assert set(detect(content)) <= set(FORMATS)
 

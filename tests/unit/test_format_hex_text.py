@@ -103,10 +103,23 @@ def test_banners_prompts_and_trailers_are_skipped_and_quoted() -> None:
     )
 
 
-@pytest.mark.parametrize("heading", ["DEAD BEEF", "ADDED", "face 0ff", "BAD", "DECADE 1", "27256", "C0DE"])
-def test_a_heading_that_spells_hexadecimal_is_refused(heading: str) -> None:
+@pytest.mark.parametrize("heading", ["DEAD BEEF", "ADDED", "face 0ff", "BAD", "27256", "C0DE"])
+def test_a_heading_of_another_shape_than_the_lines_below_it_is_skipped_and_told(heading: str) -> None:
+    decoded = read(f"{heading}\r\n{BODY}")
+    assert runs(decoded) == [IMAGE]
+    assert [one.what for one in decoded.forgiven] == ["a title of hex-like words skipped"]
+
+
+@pytest.mark.parametrize("heading", ["DECADE 1", "FACE 0FF AB", "DEADBEEFDEADBEEFDEADBEEFDEADBEEF"])
+def test_a_heading_that_could_be_a_damaged_line_is_refused(heading: str) -> None:
     with pytest.raises(AmbiguousError, match=r"^line 1, column 1: .*could be a heading"):
         decode(f"{heading}\r\n{BODY}".encode())
+
+
+def test_a_heading_is_refused_where_the_chip_has_more_words_than_stand_below_it() -> None:
+    with pytest.raises(AmbiguousError, match=r"^line 1, column 1: .*could be a heading"):
+        decode(f"DEAD BEEF\r\n{BODY}".encode(), Declared(words=68))
+    assert runs(read(f"DEAD BEEF\r\n{BODY}", Declared(words=64))) == [IMAGE]
 
 
 @pytest.mark.parametrize(

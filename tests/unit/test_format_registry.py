@@ -43,7 +43,7 @@ def test_nothing_fits_an_empty_file() -> None:
 
 def test_a_text_rom_is_read_as_binary_only_where_the_chip_s_size_says_so() -> None:
     text = b"READY\rSYNTAX ERROR\rOUT OF MEMORY\r" * 2
-    with pytest.raises(FormatError, match="declare binary"):
+    with pytest.raises(FormatError, match="write `format: binary`"):
         decode(text)
     decoded = decode(text, Declared(words=len(text)))
     assert decoded.format == "binary"
@@ -53,7 +53,7 @@ def test_a_text_rom_is_read_as_binary_only_where_the_chip_s_size_says_so() -> No
 
 def test_a_chip_full_of_digits_is_refused_until_its_format_is_declared() -> None:
     table = b"0123456789ABCDEF" * 16
-    with pytest.raises(AmbiguousError, match="declare the format: binary or hex-text"):
+    with pytest.raises(AmbiguousError, match="write `format: binary` or `format: hex-text`"):
         decode(table, Declared(words=256))
     assert decode(table, Declared(words=256, format="binary")).runs[0][0].words.tobytes() == table
     assert len(decode(table, Declared(words=256, format="hex-text")).runs[0][0].words) == 128
@@ -125,6 +125,8 @@ HEXED = encode(
 
 def test_a_binary_file_is_not_written_over_gaps_unasked() -> None:
     with pytest.raises(UsageError, match=r"address 0x0: nothing is known there"):
+        convert(HEXED, "binary", base=0)
+    with pytest.raises(UsageError, match=r"address 0x140: nothing is known there"):
         convert(HEXED, "binary")
     with pytest.raises(UsageError, match=r"address 0x140: nothing is known there"):
         convert(HEXED, "binary", base=0x100)

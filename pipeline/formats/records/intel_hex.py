@@ -156,44 +156,67 @@ class _IntelHexReader:
     """What has been read so far of one file."""
 
     text: Characters
+    notes: list[str]
+    first: int = 0
+    empties: list[int] = field(default_factory=list)
     base: int = 0
     wraps: bool | None = None
     linear: bool | None = None
     over: int | None = None
     ended: int | None = None
     records: list[PlacedBytes] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
 
 
 def exact(content: bytes, declared: Declared) -> Decoded:
-    """The same as `swift`, record by record, with every fault located."""
+    """The same as `swift`, record by record, with every fault located; one run for each file of a log of several."""
     text = plain(content)
-    reader = _IntelHexReader(text)
-    empties: list[int] = []
+    notes: list[str] = []
+    readers = [_IntelHexReader(text, notes)]
     for start, line in text.filled():
         colon = line.find(b":")
         if colon < 0:
             text.ledger.add("text outside records skipped", text.place(start))
-            reader.notes.append(f"skipped text, line {text.place(start).line}: {_shown(line)}")
+            notes.append(f"skipped text, line {text.place(start).line}: {_shown(line)}")
             continue
         if line[:colon].strip():
             text.ledger.add("text before a record skipped", text.place(start))
         index = start + colon
-        if reader.ended is not None:
-            refuse(
-                text.place(index),
-                f"a record after the end record of line {text.place(reader.ended).line}",
-                "split the file there: it may be two dumps in one",
-            )
-        if empties:
-            text.ledger.add("a data record without data", text.place(empties.pop()))
-        kind, address, data = _record(text, index, line[colon:])
-        if kind == 0 and not data:
-            empties.append(index)
-        _take(reader, index, kind, address, data)
-    if reader.ended is None and empties:
-        text.ledger.add("an end record in the old form (type 00 without data)", text.place(empties[-1]))
-        reader.ended = empties[-1]
+        if readers[-1].ended is not None:
+            readers.append(_IntelHexReader(text, notes, first=index))
+        _next_record(readers[-1], index, line[colon:])
+    for reader, before in zip(readers, [None, *readers], strict=False):
+        _finish(reader, before)
+    runs = tuple(lay(reader.records, text.place, text.ledger, declared.limit) for reader in readers)
+    if len(runs) > 1:
+        text.ledger.add("several Intel HEX files in one, each taken for a pass", text.place(0), len(runs))
+    return Decoded(NAME, 8, runs, text.ledger.closed(), tuple(notes))
+
+
+def _next_record(reader: _IntelHexReader, index: int, line: bytes) -> None:
+    """Check one record and act on it."""
+    text = reader.text
+    if reader.empties:
+        text.ledger.add("a data record without data", text.place(reader.empties.pop()))
+    kind, address, data = _record(text, index, line)
+    if kind == 0 and not data:
+        reader.empties.append(index)
+    _take(reader, index, kind, address, data)
+
+
+def _finish(reader: _IntelHexReader, before: _IntelHexReader | None) -> None:
+    """Refuse a file without an end, and records behind an end that are no file of their own."""
+    text = reader.text
+    if reader.ended is None and reader.empties:
+        text.ledger.add(
+            "an end record in the old form (type 00 without data)", text.place(reader.empties[-1])
+        )
+        reader.ended = reader.empties[-1]
+    if before is not None and before.ended is not None and (reader.ended is None or not reader.records):
+        refuse(
+            text.place(reader.first),
+            f"a record after the end record of line {text.place(before.ended).line}",
+            "split the file there: it may be two dumps in one",
+        )
     if reader.ended is None:
         refuse(
             text.place(len(text.body)),
@@ -201,8 +224,6 @@ def exact(content: bytes, declared: Declared) -> Decoded:
             "compare with the source; if it is whole, add the line :00000001FF",
         )
     _unbased(reader)
-    blocks = lay(reader.records, text.place, text.ledger, declared.limit)
-    return Decoded(NAME, 8, (blocks,), text.ledger.closed(), tuple(reader.notes))
 
 
 def _unbased(reader: _IntelHexReader) -> None:

@@ -19,7 +19,7 @@ from pipeline.formats.records.whole_file import laid, rows
 from pipeline.formats.text.characters import Characters, plain
 
 NAME = "s-record"
-_RECORD = re.compile(rb"S([0-9])([0-9A-Fa-f]*)")
+_RECORD = re.compile(rb"[Ss]([0-9])([0-9A-Fa-f]*)")
 _ADDRESS_BYTES = {0: 2, 1: 2, 2: 3, 3: 4, 5: 2, 6: 3, 7: 4, 8: 3, 9: 2}
 _END_OF = {1: 9, 2: 8, 3: 7}
 
@@ -166,6 +166,8 @@ def _record(text: Characters, index: int, body: bytes, found: re.Match[bytes]) -
         FormatError: Not digits, a wrong count, a wrong sum.
     """
     kind, digits = int(found[1]), found[2]
+    if body.startswith(b"s"):
+        text.ledger.add("a lower-case s begins a record", text.place(index))
     if kind not in _ADDRESS_BYTES:
         refuse(text.place(index), f"record type S{kind} is reserved", "compare the line with the source")
     least = 2 * (_ADDRESS_BYTES[kind] + 2)

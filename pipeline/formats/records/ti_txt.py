@@ -16,7 +16,7 @@ from pipeline.formats.records.overlaps import PlacedBytes, lay
 from pipeline.formats.text.characters import Characters, plain
 
 NAME = "ti-txt"
-_SECTION = re.compile(rb"@([0-9A-Fa-f]{4,16})")
+_SECTION = re.compile(rb"@([0-9A-Fa-f]{1,16})")
 _PAIRS = re.compile(rb"[0-9A-Fa-f]{2}(?:[ \t]+[0-9A-Fa-f]{2})*")
 _WORD = re.compile(rb"[^ \t\x0c]+")
 _PAIR = re.compile(rb"[0-9A-Fa-f]{2}")
@@ -67,6 +67,8 @@ def _line(state: _State, index: int, body: bytes) -> None:
     section = _SECTION.fullmatch(body)
     if section:
         state.address = int(section[1], 16)
+        if len(section[1]) < 4:
+            text.ledger.add("an address of fewer than four digits", text.place(index))
         return
     if not _PAIRS.fullmatch(body):
         bad = next((one for one in _WORD.finditer(body) if not _PAIR.fullmatch(one[0])), None)

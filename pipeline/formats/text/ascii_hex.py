@@ -68,7 +68,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
         refuse(
             text.place(0),
             "the start character (STX) is missing",
-            "declare hex-text if this is only a list of values",
+            "write `format: hex-text` if this is only a list of values",
         )
     if text.body[: start.start()].strip(b" \t\r\n"):
         text.ledger.add("text before the start character skipped", text.place(0))

@@ -73,7 +73,7 @@ def _width(text: Characters, found: re.Match[bytes], declared: Declared) -> None
         ambiguous(
             text.place(found.start()),
             f"all words have {len(found[1])} bits, the chip has {declared.bits}",
-            "declare the chip's bits",
+            "say the chip's part or organisation",
         )
     refuse(
         text.place(found.start()),

@@ -79,6 +79,7 @@ def plain(content: bytes) -> Characters:
     ledger = ForgivenTally()
     body, base, scale = _unwrapped(content, ledger)
     body = _without_parity(body, base, scale, ledger)
+    body = _without_wide_blanks(body, base, scale, ledger)
     text = Characters(body, base, scale, ledger)
     text.body = _without_padding(text)
     text.__dict__.pop("line_starts", None)
@@ -91,6 +92,10 @@ def _unwrapped(content: bytes, ledger: ForgivenTally) -> tuple[bytes, int, int]:
     if content.startswith(b"\xef\xbb\xbf"):
         ledger.add("a byte-order mark (UTF-8) at the start", top)
         return content[3:], 3, 1
+    for mark, order, name in ((b"\xff\xfe\x00\x00", "<u4", "little"), (b"\x00\x00\xfe\xff", ">u4", "big")):
+        if content.startswith(mark) and _wholly_wide(content[4:], order):
+            ledger.add(f"UTF-32 text, {name}-endian", top)
+            return _narrowed(content[4:], order), 4, 4
     for mark, order, name in ((b"\xff\xfe", "<u2", "little"), (b"\xfe\xff", ">u2", "big")):
         if content.startswith(mark) and _mostly_wide(content[2:], order):
             if len(content) % 2:
@@ -101,10 +106,15 @@ def _unwrapped(content: bytes, ledger: ForgivenTally) -> tuple[bytes, int, int]:
                 )
             ledger.add(f"UTF-16 text, {name}-endian", top)
             return _narrowed(content[2:], order), 2, 2
-    for order, name in (("<u2", "little"), (">u2", "big")):
-        if len(content) >= 8 and len(content) % 2 == 0 and _wholly_wide(content, order):
-            ledger.add(f"UTF-16 text without a byte-order mark, {name}-endian", top)
-            return _narrowed(content, order), 0, 2
+    for order, name, scale in (
+        ("<u2", "little", 2),
+        (">u2", "big", 2),
+        ("<u4", "little", 4),
+        (">u4", "big", 4),
+    ):
+        if len(content) >= 4 * scale and _wholly_wide(content, order):
+            ledger.add(f"UTF-{8 * scale} text without a byte-order mark, {name}-endian", top)
+            return _narrowed(content, order), 0, scale
     return content, 0, 1
 
 
@@ -115,7 +125,9 @@ def _mostly_wide(content: bytes, order: str) -> bool:
 
 
 def _wholly_wide(content: bytes, order: str) -> bool:
-    """Every character is printable ASCII or white space."""
+    """Every character is printable ASCII or white space, and the last one is whole."""
+    if len(content) % int(order[-1]):
+        return False
     units = np.frombuffer(content, dtype=order)
     return bool(np.all(((units >= 0x20) & (units < 0x7F)) | ((units >= 9) & (units <= 13))))
 
@@ -162,6 +174,27 @@ def _without_parity(body: bytes, base: int, scale: int, ledger: ForgivenTally) -
     place = Characters(body, base, scale, ledger).place(first)
     ledger.add(f"bit 7 carries {kind} and was cleared", place, int(np.count_nonzero(units >= 0x80)))
     return stripped.tobytes()
+
+
+def _without_wide_blanks(body: bytes, base: int, scale: int, ledger: ForgivenTally) -> bytes:
+    """Name the encoding of characters beyond ASCII, and blank out no-break spaces, as web pages and editors put them.
+
+    Latin-1 is named only where no byte is one of its controls (80 to 9F), which a chip's content is full of.
+    """
+    if scale > 1 or body.isascii():
+        return body
+    high = np.frombuffer(body, dtype=np.uint8)
+    high = high[high >= 0x80]
+    at = Characters(body, base, scale, ledger).place(next(k for k, byte in enumerate(body) if byte >= 0x80))
+    try:
+        body.decode("utf-8")
+    except UnicodeDecodeError:
+        if (high < 0xA0).any():
+            return body
+        ledger.add("Latin-1 text", at, len(high))
+        return body.replace(b"\xa0", b" ")
+    ledger.add("UTF-8 text", at)
+    return body.replace(b"\xc2\xa0", b"  ")
 
 
 def _without_padding(text: Characters) -> bytes:

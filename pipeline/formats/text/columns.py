@@ -11,6 +11,7 @@ import re
 from dataclasses import dataclass
 from itertools import accumulate
 
+from pipeline.formats.text.dressing import commented
 from pipeline.formats.text.prose import WORD
 from pipeline.formats.text.tokens import Style
 
@@ -125,7 +126,7 @@ def ruler(line: bytes) -> bool:
 def barred(rest: bytes) -> bool:
     """Whether what follows the values is certainly a text column: it is set off by a bar or bracket."""
     lead = rest.lstrip(b" \t")[:1]
-    return lead != b"" and lead in _BARS
+    return (lead != b"" and lead in _BARS) or commented(rest)
 
 
 def inside_bars(rest: bytes) -> bytes:

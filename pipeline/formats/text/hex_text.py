@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from pipeline.formats.neutral import Block, Declared, Decoded, ambiguous, refuse
 from pipeline.formats.records.whole_file import NIBBLE
 from pipeline.formats.text.characters import Characters, plain
+from pipeline.formats.text.dressing import title_line, without_pages
 from pipeline.formats.text.passes import Group, Log, joined, runs_of
 from pipeline.formats.text.prose import WORD, noted, without_stamps
 from pipeline.formats.text.tokens import HEX, LineReader, Style, find_style, undressed, usual_separators
@@ -96,9 +97,10 @@ def _like_addresses(firsts: NDArray[np.int64], counts: NDArray[np.int64]) -> boo
 
 def exact(content: bytes, declared: Declared) -> Decoded:
     """The same as `swift` for every other file, line by line."""
-    text = without_stamps(plain(content))
+    text = without_stamps(without_pages(plain(content)))
     style = find_style(text, declared)
     text = undressed(text, style)
+    titled = None if style.mark or style.run_on else title_line(text, style.values, declared.words)
     _one_directive(text, style)
     reader = LineReader(text, style, usual_separators(text, style))
     log = Log()
@@ -111,14 +113,16 @@ def exact(content: bytes, declared: Declared) -> Decoded:
                 "a * that stands for lines, with no address to say how many",
                 "dump with all lines",
             )
-        values = reader.line(start, line)
+        if start == titled:
+            text.ledger.add("a title of hex-like words skipped", text.place(start))
+        values = None if start == titled else reader.line(start, line)
         if values is None:
             log.text(start, line)
         elif values:
             log.data(start, values)
     if not log.groups:
         refuse(text.place(0), "no hexadecimal values are in the file", "check that it is the dump")
-    _wordlike(text, style)
+    _wordlike(text, style, titled)
     if style.radix == 16:
         reader.widths.report()
     groups = runs_of(log, text, declared)
@@ -155,7 +159,7 @@ def _one_directive(text: Characters, style: Style) -> None:
         )
 
 
-def _wordlike(text: Characters, style: Style) -> None:
+def _wordlike(text: Characters, style: Style, titled: int | None) -> None:
     """A line of digits that can be read as a word: refused where it also falls out of the others' manner.
 
     That is: run-on digits shorter than the other lines, or letters of another case than everywhere else.
@@ -175,7 +179,7 @@ def _wordlike(text: Characters, style: Style) -> None:
     if not rare and not words:
         return
     for start, line in text.filled():
-        if not _pure(line):
+        if not _pure(line) or start == titled:
             continue
         word = line.strip()
         if _case(line) in rare or (words and len(word) < usual and _reads_as_word(word)):
@@ -211,7 +215,7 @@ def _shape(text: Characters, group: Group, declared: Declared) -> None:
         ambiguous(
             text.place(group.starts[0]),
             "the first value of every line runs on like an address",
-            "declare the format: listing if it is one, hex-text if it is data",
+            "write `format: listing` if it is one, `format: hex-text` if it is data",
         )
     usual = Counter(counts.tolist()).most_common(1)[0][0]
     if usual < 2 or len(counts) < 3:
@@ -247,7 +251,7 @@ def _too_long(text: Characters, groups: list[Group], limit: int) -> None:
                 refuse(
                     text.place(start),
                     f"more than {limit} values",
-                    "check the part, or declare what the file holds",
+                    "check the part, or say with `take` which part of the file is the chip's",
                 )
 
 

@@ -24,6 +24,7 @@ _PROVING_LINES = 3
 """Steps from line to line that prove a radix against one that lost a line at every step."""
 _LINES_SAMPLED = 2000
 _LOOKED_AT = 200
+_LINES_BELOW_A_TITLE = 2
 
 
 def claims(text: Characters) -> bool:
@@ -109,13 +110,13 @@ def find_style(text: Characters, declared: Declared) -> Style:
         ambiguous(
             text.place(first[usual]),
             f"values of {usual} digits are no hexadecimal bytes",
-            "declare the token: octal or decimal, or the chip's bits",
+            "write `token: octal` or `token: decimal`, or say the chip's organisation",
         )
     if declared.word_order == "little":
         ambiguous(
             text.place(first[usual]),
             f"values of {usual} digits are no whole words of 16 or 32 bits",
-            "declare the word order big if the digits stand in the order of the bytes",
+            "write `word_order: big` if the digits stand in the order of the bytes",
         )
     return Style("", HEX, 16, 2, run_on=True, bits=8)
 
@@ -136,7 +137,7 @@ def _ordered(text: Characters, style: Style, index: int, declared: Declared) -> 
         ambiguous(
             text.place(index),
             f"each value stands for {style.group} bytes: in which order",
-            "declare the word order: big if the digits stand in the order of the bytes, little if not",
+            "write `word_order: big` if the digits stand in the order of the bytes, `word_order: little` if not",
         )
     little = declared.word_order == "little"
     return Style(
@@ -179,6 +180,7 @@ def sorted_lines(text: Characters, style: Style) -> list[Item]:
     """
     items: list[Item] = []
     some = False
+    title: Break | None = None
     for start, line in text.filled():
         only = ADDRESS_ONLY.fullmatch(line)
         got = row(start, line, style)
@@ -189,13 +191,79 @@ def sorted_lines(text: Characters, style: Style) -> list[Item]:
         elif got and not ruler(line):
             items.append(got)
             some = True
+        elif not items and title is None and _like_title(line, style):
+            title = Break(start, line)
         else:
             _certainly_text(text, start, line, style)
             if WORD.search(line):
                 items.append(Break(start, line))
-    _alike(text, [one for one in items if isinstance(one, ListingRow)])
+    rows = [one for one in items if isinstance(one, ListingRow)]
+    _alike(text, rows)
     _starred(text, items)
+    if title is not None:
+        _titled(text, title, rows)
+        items.insert(0, title)
     return items
+
+
+def _like_title(line: bytes, style: Style) -> bool:
+    """Whether a first line is made of hex-like words none of which is a value of this dump."""
+    words = WORD.findall(line)
+    spelt = bool(words) and all(HEX.fullmatch(word) and style.values(word) is None for word in words)
+    return spelt and b":" not in line and b"|" not in line
+
+
+def _titled(text: Characters, title: Break, rows: list[ListingRow]) -> None:
+    """Accept a title that no line before the first can have been, or refuse it.
+
+    Raises:
+        AmbiguousError: Its first word may be the address of a line that is damaged, or too few lines follow.
+    """
+    word = WORD.findall(title.line)[0]
+    first = rows[0].address
+    may_be_address = len(word) == len(first) and int(word, 16) < int(first, 16)
+    if len(rows) < _LINES_BELOW_A_TITLE or may_be_address or len(set(map(_values_in, rows[:-1]))) > 1:
+        _either(text, title.start, title.line)
+    text.ledger.add("a title of hex-like words skipped", text.place(title.start))
+
+
+def _values_in(one: ListingRow) -> int:
+    return one.reach[-1]
+
+
+def in_order(text: Characters, items: list[Item]) -> list[Item]:
+    """The lines in the order of their addresses, where they stand in another and every address says the same twice.
+
+    Passes that start again at the first address stay passes; `*` lines mean nothing in another order, and then
+    nothing is sorted. Whether the sorted lines leave a gap is seen when they are laid.
+
+    Raises:
+        FormatError: An address has two lines that differ.
+    """
+    rows = [one for one in items if isinstance(one, ListingRow)]
+    numbers = [int(one.address, 16) for one in rows]
+    back = sum(after < before and after != numbers[0] for before, after in pairwise(numbers))
+    paired = not back and _paired(rows, numbers)
+    if not (back or paired) or any(isinstance(one, Star | End) for one in items):
+        return items
+    kept: dict[int, ListingRow] = {}
+    for number, one in zip(numbers, rows, strict=True):
+        known = kept.setdefault(number, one)
+        if known.line[known.body :].split() != one.line[one.body :].split():
+            refuse(
+                text.place(one.at),
+                f"address {one.address.decode()} comes twice with different values",
+                "find out which line is right; nothing is guessed",
+            )
+    if len(kept) < len(rows):
+        text.ledger.add(
+            "lines given twice with the same values", text.place(rows[1].at), len(rows) - len(kept)
+        )
+    if back:
+        at = next(k for k, (before, after) in enumerate(pairwise(numbers), 1) if after < before)
+        text.ledger.add("lines put into the order of their addresses", text.place(rows[at].at), back)
+    others = [one for one in items if isinstance(one, Break)]
+    return [*others, *(kept[number] for number in sorted(kept))]
 
 
 def _certainly_text(text: Characters, start: int, line: bytes, style: Style) -> None:
@@ -305,22 +373,28 @@ def find_layout(text: Characters, items: list[Item], declared: Declared, style: 
     spans = _spans(items)
     addressed = [one for one in items if isinstance(one, ListingRow | End)]
     found = []
+    said = declared.address or ("hex" if _canonical(items) else None)
     for name, radix in RADIX.items():
-        if declared.address in (None, name) and all(
-            _DIGITS[radix].fullmatch(one.address) for one in addressed
-        ):
+        if said in (None, name) and all(_DIGITS[radix].fullmatch(one.address) for one in addressed):
             numbers = [int(one.address, radix) for one in addressed]
             found.append((*_best_step(spans, radix, style), radix, numbers))
     first = next(one for one in items if isinstance(one, ListingRow))
     if not found:
-        refuse(text.place(first.at), "addresses with digits of another radix", "declare the address radix")
+        refuse(
+            text.place(first.at),
+            "addresses with digits of another radix",
+            "write `address: hex`, `address: octal` or `address: decimal`",
+        )
     best = max(one[0] for one in found)
     chosen = [one for one in found if one[0] == best]
+    if len(chosen) > 1 and declared.words is not None and declared.bits <= 8:
+        whole = [one for one in chosen if _reaches(one, items, declared.words)]
+        chosen = found = whole or chosen
     if any(_units(one) != _units(chosen[0]) for one in chosen):
         ambiguous(
             text.place(first.at),
             "the addresses can be hexadecimal, octal or decimal",
-            "declare the address radix",
+            "write `address: hex`, `address: octal` or `address: decimal`",
         )
     _, step, scale, radix, _ = chosen[0]
     for other in (one[3] for one in found if _units(one) != _units(chosen[0])):
@@ -328,9 +402,38 @@ def find_layout(text: Characters, items: list[Item], declared: Declared, style: 
             ambiguous(
                 text.place(first.at),
                 f"the addresses can be base {radix} with every line there, or base {other} with lines lost",
-                "declare the address radix",
+                "write `address: hex`, `address: octal` or `address: decimal`",
             )
     return Layout(radix, step, scale, _column(spans, radix, step, scale))
+
+
+def _paired(rows: list[ListingRow], numbers: list[int]) -> bool:
+    """Whether the lines of two passes stand side by side, every address twice and alike."""
+    if len(rows) < 4 or len(rows) % 2:
+        return False
+    pairs = zip(rows[::2], rows[1::2], strict=True)
+    alike = numbers[::2] == numbers[1::2] and numbers[0] != numbers[-1]
+    return alike and all(one.line.split() == other.line.split() for one, other in pairs)
+
+
+def _canonical(items: list[Item]) -> bool:
+    """Whether every line has eight digits of address and its text between two bars, as canonical hex dumps have.
+
+    Those count in hexadecimal whatever digits they happen to show. Source: the manual page hexdump(1), option -C, whose
+    output is kept with the tests.
+    """
+    rows = [one for one in items if isinstance(one, ListingRow)]
+    return all(
+        len(one.address) == 8 and not one.colon and one.rest(len(one.words)).strip()[-1:] == b"|"
+        for one in rows
+    )
+
+
+def _reaches(found: tuple[tuple[int, int], int, int, int, list[int]], items: list[Item], words: int) -> bool:
+    """Whether the lines reach from the first address just as far as the chip does."""
+    _, step, scale, _, numbers = found
+    end = numbers[-1] if isinstance(items[-1], End) else numbers[-1] + step
+    return (end - numbers[0]) // scale == words
 
 
 def _units(found: tuple[tuple[int, int], int, int, int, list[int]]) -> list[int]:

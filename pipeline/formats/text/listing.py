@@ -8,17 +8,29 @@ source.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.errors import FormatError
 from pipeline.formats.neutral import LARGEST_CLAIM, Block, Declared, Decoded, ambiguous, refuse
 from pipeline.formats.text.characters import Characters, plain
 from pipeline.formats.text.columns import ListingRow, barred, inside_bars, matches
 from pipeline.formats.text.digit_widths import Widths
-from pipeline.formats.text.layout import Break, End, Item, Layout, Star, find_layout, find_style, sorted_lines
+from pipeline.formats.text.dressing import commented, with_plain_addresses, without_pages
+from pipeline.formats.text.layout import (
+    Break,
+    End,
+    Item,
+    Layout,
+    Star,
+    find_layout,
+    find_style,
+    in_order,
+    sorted_lines,
+)
 from pipeline.formats.text.prose import noted, shown, without_stamps
 from pipeline.formats.text.tokens import Style
 
@@ -34,16 +46,52 @@ def decode(content: bytes, declared: Declared) -> Decoded:
         AmbiguousError: Groups of digits without a declared order; an address column whose radix does not
             show; a last line whose text column could be data.
     """
-    text = without_stamps(plain(content))
+    opened = _opened(content)
+    order = _order_shown(content, opened, declared)
+    done = _read(opened, declared if order is None else replace(declared, word_order=order)).decoded()
+    if order is None:
+        return done
+    return replace(done, notes=(*done.notes, f"word order {order}, as the text column shows"))
+
+
+def _opened(content: bytes) -> Characters:
+    """The text without what stands around its lines."""
+    return with_plain_addresses(without_stamps(without_pages(plain(content))))
+
+
+def _order_shown(content: bytes, text: Characters, declared: Declared) -> str | None:
+    """The one order of bytes that the text column of every line shows; None where it is declared or does not show.
+
+    Values of several bytes can stand for them in two orders, of which a text column beside them knows one.
+    """
+    if declared.word_order is not None or declared.bits > 8:
+        return None
+    if find_style(text, replace(declared, word_order="big")).group == 1:
+        return None
+    fitting = [order for order in ("big", "little") if _shows(_opened(content), declared, order)]
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def _shows(text: Characters, declared: Declared, order: str) -> bool:
+    """Whether every text column of the listing shows its values when they are read in this order."""
+    try:
+        read = _read(text, replace(declared, word_order=order))
+    except FormatError:
+        return False
+    return read.shown > 0 and read.unshown == 0
+
+
+def _read(text: Characters, declared: Declared) -> _Builder:
+    """The listing, line after line."""
     style = find_style(text, declared)
-    items = sorted_lines(text, style)
+    items = in_order(text, sorted_lines(text, style))
     layout = find_layout(text, items, declared, style)
     builder = _Builder(text, declared, style, layout)
     for position, item in enumerate(items):
         builder.take(item, items[position + 1] if position + 1 < len(items) else None)
     builder.close(items[-1])
-    skipped = [(one.start, one.line) for one in items if isinstance(one, Break)]
-    return Decoded(NAME, style.unit_bits, builder.blocks(), text.ledger.closed(), noted(text, skipped))
+    builder.skipped = [(one.start, one.line) for one in items if isinstance(one, Break)]
+    return builder
 
 
 @dataclass(slots=True)
@@ -64,6 +112,9 @@ class _Builder:
         star: Where a `*` was met that is not yet resolved.
         ended: The last address of the run was given on a line of its own.
         widths: Digits of the values so far.
+        shown: Lines whose text column shows the values beside it.
+        unshown: Lines whose text column does not.
+        skipped: Lines of text between the others.
     """
 
     text: Characters
@@ -76,6 +127,9 @@ class _Builder:
     star: int | None = None
     ended: bool = False
     repeated: int = 0
+    shown: int = 0
+    unshown: int = 0
+    skipped: list[tuple[int, bytes]] = field(default_factory=list)
     widths: Widths = field(init=False)
 
     def __post_init__(self) -> None:
@@ -214,7 +268,7 @@ class _Builder:
         if missing > 0:
             lines = f" ({missing // step} lines of {step})" if step and missing % step == 0 else ""
             problem += f"{missing} addresses{lines} are lost"
-            remedy = "put the lost lines back from another reading, or declare that gaps are meant"
+            remedy = "put the lost lines back from another reading, or write `gaps: true` if gaps are meant"
         else:
             problem += "lines are doubled or in disorder"
             remedy = "compare with the source"
@@ -295,6 +349,11 @@ class _Builder:
         if at is None:
             return
         shows = matches(rest, units) or matches(inside_bars(rest), units)
+        if not shows and commented(rest):
+            self.text.ledger.add("comments behind the values skipped", self.text.place(one.start + at))
+            return
+        self.shown += shows
+        self.unshown += not shows
         if not shows and not barred(rest) and len(one.words) > count and not one.rest(len(one.words)).strip():
             self._added(one.start + at, rest)  # nothing but values: they are not to be lost as a text column
         if not shows and (at != column or (not barred(rest) and len(rest.strip()) > len(units))):
@@ -328,6 +387,11 @@ class _Builder:
         ):
             self.text.ledger.add("the last line has no line end: it may be torn", self.text.place(last.start))
 
+    def decoded(self) -> Decoded:
+        """What the listing holds."""
+        notes = noted(self.text, self.skipped)
+        return Decoded(NAME, self.style.unit_bits, self.blocks(), self.text.ledger.closed(), notes)
+
     def blocks(self) -> tuple[tuple[Block, ...], ...]:
         """The runs as blocks in units."""
         return tuple(tuple(self._block(address, parts) for address, parts in run.pieces) for run in self.runs)
@@ -335,6 +399,8 @@ class _Builder:
     def _block(self, address: int, parts: list[NDArray[np.unsignedinteger[Any]]]) -> Block:
         if address % self.layout.scale:
             refuse(
-                self.text.place(0), "an address that is no multiple of the word", "declare the chip's bits"
+                self.text.place(0),
+                "an address that is no multiple of the word",
+                "say the chip's part or organisation",
             )
         return Block(address // self.layout.scale, np.concatenate(parts))

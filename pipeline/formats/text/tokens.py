@@ -16,6 +16,7 @@ from typing import NoReturn
 from pipeline.formats.neutral import Declared, ambiguous, refuse
 from pipeline.formats.text.characters import Characters
 from pipeline.formats.text.digit_widths import Widths
+from pipeline.formats.text.dressing import before_comment
 from pipeline.formats.text.prose import WORD, cannot_be_data, prose_words, shown
 
 HEX = re.compile(rb"[0-9A-Fa-f]+")
@@ -140,8 +141,10 @@ def declared_style(declared: Declared) -> Style | None:
 
 
 def _kept(line: bytes) -> list[bytes] | None:
-    """The words of a line that is nothing but hexadecimal words and separators, else None."""
+    """The words of a line that is nothing but hexadecimal words and separators before a comment, else None."""
     words = WORD.findall(line)
+    if words and not all(HEX.fullmatch(word) for word in words):
+        words = WORD.findall(before_comment(line, HEX.fullmatch) or b"")
     if words and all(HEX.fullmatch(word) for word in words):
         return words
     return None
@@ -185,7 +188,7 @@ def find_style(text: Characters, declared: Declared) -> Style:
         refuse(
             text.place(0),
             "no hexadecimal values are in the file",
-            "check that it is the dump; declare binary if the chip holds this text",
+            "check that it is the dump; write `format: binary` if the chip holds this text",
         )
     if widths[8] and widths[1] + widths[2]:
         _signed(text)
@@ -226,13 +229,13 @@ def _grouped(text: Characters, index: int, width: int, mark: str, declared: Decl
         ambiguous(
             text.place(index),
             f"values of {width} digits",
-            "declare the chip's bits if these are whole words, or the token's kind",
+            "say the chip's part or organisation if these are whole words; else write `token: decimal` or what they are",
         )
     if declared.word_order is None:
         ambiguous(
             text.place(index),
             f"groups of {width} digits can be {width * 4}-bit words of either byte order, or run-on pairs",
-            "declare the word order: big if the digits stand in the order of the bytes, little if not",
+            "write `word_order: big` if the digits stand in the order of the bytes, `word_order: little` if not",
         )
     little = declared.word_order == "little"
     return Style(mark, HEX, 16, width, run_on=False, bits=8, group=width // 2, little=little)
@@ -248,7 +251,7 @@ def _wide_style(
         ambiguous(
             text.place(first[usual]),
             f"run-on digits of a chip of {declared.bits} bits: each digit a word, or two",
-            "declare the token: nibble if each digit is a word, hex if each pair is",
+            "write `token: nibble` if each digit is a word, `token: hex` if each pair is",
         )
     if usual in (4, 8) and widths[usual] > 1:
         return _grouped(text, first[usual], usual, "", declared)
@@ -256,13 +259,13 @@ def _wide_style(
         ambiguous(
             text.place(first[usual]),
             f"{usual} hexadecimal digits run together: an odd number has no one division into bytes",
-            "print with separators or leading zeros, or declare what the digits are",
+            "print with separators or leading zeros, or write `token: nibble` if each digit is a value",
         )
     if declared.word_order == "little":
         ambiguous(
             text.place(first[usual]),
             f"runs of {usual} digits are no whole words of 16 or 32 bits",
-            "declare the word order big if the digits stand in the order of the bytes",
+            "write `word_order: big` if the digits stand in the order of the bytes",
         )
     return Style("", HEX, 16, 2, run_on=True, bits=8)
 
@@ -368,6 +371,10 @@ class LineReader:
         words = WORD.findall(line)
         got = [self.style.values(word) for word in words]
         fits = sum(1 for one in got if one is not None)
+        bare = before_comment(line, self.style.values) if words and fits < len(words) else None
+        if bare is not None:
+            self.text.ledger.add("comments behind the values skipped", self.text.place(start + len(bare)))
+            return self._plain(start, bare)
         if not words or fits < len(words):
             starts = bool(got) and got[0] is not None
             if cannot_be_data(line, fits, starts_with_data=starts):
