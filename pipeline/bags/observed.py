@@ -63,6 +63,7 @@ class Observation(NamedTuple):
         tag_algorithms: hashlib names in the order of a tag file's digests.
         container: `folder`, `zip` or `tar`.
         oddities: What the container itself does wrong: (path, what it means).
+        remarks: What it holds beside the bag that does no harm, likewise.
     """
 
     path: str
@@ -73,6 +74,7 @@ class Observation(NamedTuple):
     tag_algorithms: tuple[str, ...]
     container: str = "folder"
     oddities: tuple[tuple[str, str], ...] = ()
+    remarks: tuple[tuple[str, str], ...] = ()
 
 
 class Trouble(NamedTuple):

@@ -140,6 +140,11 @@ def read_declaration(raw: bytes | None) -> tuple[str, str, list[Complaint]]:
         complaints.append(_bad("bagit.txt begins with a byte-order mark (RFC 8493 section 2.1.1)"))
         raw = raw.removeprefix(codecs.BOM_UTF8)
     match = _DECLARATION.fullmatch(raw)
+    if match is None and (match := _DECLARATION.fullmatch(raw + b"\n")):
+        # Sixteen of twenty-seven published valid bags of all versions are so.
+        complaints.append(
+            _bad("bagit.txt has no line ending after its last line (RFC 8493 section 2.3)", warning=True)
+        )
     if match is None:
         complaints.append(
             _bad(

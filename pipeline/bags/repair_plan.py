@@ -233,7 +233,7 @@ class _Mending:
         own = self.files[0]
         for path in own:
             # A tag file that nothing vouches for is nobody's damage: it stays as it is.
-            if not path.startswith(("data/", "tagmanifest-")) and path not in self.take:
+            if not path.startswith(("data/", "tagmanifest-")) and path not in self.take and not self.stray(path):
                 self.take[path] = 0
                 if path in self.places[0].tags:
                     tags[path] = self.places[0].tags[path]
@@ -243,6 +243,11 @@ class _Mending:
         if self.receipt and receipt != self.receipt:
             raise self.failed("what can be put together has another receipt than the one remembered")
         return RepairPlan(receipt, dict(self.take), tuple(mended), tuple(sorted(wrong)))
+
+    def stray(self, path: str) -> bool:
+        """Whether a tag file that changes what the bag must hold is vouched for by nothing, though others are."""
+        means_something = path == "fetch.txt" or self.is_payload_manifest(path)
+        return means_something and any(name.startswith(_TAG_MANIFESTS) for name in self.take)
 
     def failed(self, problem: str) -> MendError:
         return MendError(where=self.name, problem=problem, remedy=_REMEDY)

@@ -141,6 +141,8 @@ class _Judge:
         """Step 3."""
         for path, means in self.seen.oddities:
             self.add(path, "unsafe", means)
+        for path, means in self.seen.remarks:
+            self.add(path, "unexpected", means, warning=True)
         for each in self.seen.seen:
             if each.kind != REGULAR:
                 self.add(each.path, "unsafe", f"it is a {each.kind}; a bag holds regular files only")
@@ -254,9 +256,21 @@ class _Judge:
         spelled: dict[str, list[str]] = {}
         for path in files.keys() - manifest.entries.keys():
             spelled.setdefault(unicodedata.normalize("NFC", path), []).append(path)
+        listed = {
+            unicodedata.normalize("NFC", path): path for path in files.keys() & manifest.entries.keys()
+        }
         for path in sorted(manifest.entries.keys() - files.keys()):
             found = spelled.get(unicodedata.normalize("NFC", path), [])
-            if len(found) == 1:
+            twin = listed.get(unicodedata.normalize("NFC", path), "")
+            if twin and manifest.entries[twin] == manifest.entries[path]:
+                del manifest.entries[path]
+                self.add(
+                    twin,
+                    "malformed",
+                    f"{manifest.name} lists it twice, in two Unicode forms (RFC 8493 section 6)",
+                    warning=True,
+                )
+            elif len(found) == 1:
                 manifest.entries[found[0]] = manifest.entries.pop(path)
                 self.add(
                     found[0],

@@ -570,6 +570,12 @@ def _(root: Path) -> None:
     (root.parent / "other-name").hardlink_to(root / "data/a.bin")
 
 
+@case("a declaration with no last line ending", "2.3", valid=True, kinds="malformed")
+def _(root: Path) -> None:
+    bag(root)
+    edit(root, "bagit.txt", lambda raw: raw.rstrip(b"\n"))
+
+
 # --- invalid bags: the declaration and other tag files ----------------------------------------------------
 
 for _name, _text in (
@@ -578,7 +584,6 @@ for _name, _text in (
     ("two blanks after a colon", "BagIt-Version:  1.0\nTag-File-Character-Encoding: UTF-8\n"),
     ("a blank before a colon", "BagIt-Version : 1.0\nTag-File-Character-Encoding: UTF-8\n"),
     ("a version nobody published", "BagIt-Version: 1.99\nTag-File-Character-Encoding: UTF-8\n"),
-    ("no last line ending", "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8"),
     ("a trailing blank", "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8 \n"),
 ):
 

@@ -17,6 +17,7 @@ import bz2
 import gzip
 import lzma
 import stat
+import struct
 import tarfile
 import zipfile
 import zlib
@@ -32,6 +33,7 @@ from pipeline.edges.bags.digest_pool import Progress
 from pipeline.edges.bags.digest_worker import CHUNK_BYTES, digest_of
 from pipeline.edges.bags.walk import kind_of
 from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.project_folder import JUNK
 from pipeline.errors import BagError, UnsafeError
 
 MOST_MEMBERS = 2_000_000
@@ -58,6 +60,25 @@ _BROKEN = (
 """What the two modules of the standard library raise on archives that are damaged, encrypted or unknown."""
 
 
+_UTF_8, _ENCRYPTED, _UNICODE_PATH = 0x800, 0x1, 0x7075
+_METHODS = {
+    1: "shrunk",
+    6: "imploded",
+    9: "deflate64",
+    12: "bzip2",
+    14: "LZMA",
+    93: "Zstandard",
+    95: "XZ",
+    98: "PPMd",
+    99: "AES",
+}
+"""Source: the .ZIP format specification, section 4.4.5, from memory."""
+
+
+class _NotReadError(NotImplementedError):
+    """A way of packing that may be sound and is not read here."""
+
+
 @dataclass(slots=True)
 class _Member:
     """One thing that an archive lists."""
@@ -77,6 +98,7 @@ class _Listed:
     members: list[_Member] = field(default_factory=list)
     directories: set[str] = field(default_factory=set)
     oddities: list[tuple[str, str]] = field(default_factory=list)
+    remarks: list[tuple[str, str]] = field(default_factory=list)
 
 
 def observe_archive(archive: Path, *, progress: Progress | None = None) -> Observation:
@@ -208,6 +230,7 @@ def _observe(
         tag_algorithms=groups[1],
         container=container,
         oddities=tuple(listed.oddities),
+        remarks=tuple(listed.remarks),
     )
 
 
@@ -313,7 +336,9 @@ def _based(members: Iterable[_Member]) -> _Listed:
     for member in safe:
         name = member.name.removeprefix(base)
         if name == member.name and base:
-            if member.name + "/" != base:
+            if _of_a_desktop(name):
+                listed.remarks.append((member.name, "a desktop left it beside the bag; it is no part of it"))
+            elif member.name + "/" != base:
                 listed.oddities.append((member.name, "it lies beside the bag's folder in the archive"))
             continue
         if name in known and member.kind != "folder":
@@ -330,12 +355,22 @@ def _based(members: Iterable[_Member]) -> _Listed:
     return listed
 
 
+def _of_a_desktop(name: str) -> bool:
+    """Whether a desktop put a thing into an archive by itself: AppleDouble (RFC 1740) and window settings."""
+    last = name.rsplit("/", 1)[-1]
+    return name.split("/", 1)[0] == "__MACOSX" or last.startswith("._") or last in JUNK
+
+
 def _base(names: list[str]) -> str:
     """The folder that holds the declaration nearest to the top, with a slash, or "" where it is the archive."""
-    found = [name for name in names if name == "bagit.txt" or name.endswith("/bagit.txt")]
+    found = [
+        name
+        for name in names
+        if (name == "bagit.txt" or name.endswith("/bagit.txt")) and not name.startswith("__MACOSX/")
+    ]
     if found:
         return min(found, key=lambda name: (name.count("/"), name)).removesuffix("bagit.txt")
-    tops = {name.split("/", 1)[0] for name in names if "/" in name}
+    tops = {name.split("/", 1)[0] for name in names if "/" in name} - {"__MACOSX"}
     return f"{tops.pop()}/" if len(tops) == 1 else ""
 
 
@@ -378,6 +413,9 @@ def _chunks(archive: Any, member: _Member, opener: _Opener) -> Iterator[bytes]:
                 if count > member.size_bytes:
                     break
                 yield chunk
+    except _NotReadError as error:
+        member.trouble = str(error)
+        return
     except (*_BROKEN, OSError) as error:
         member.trouble = f"the archive is damaged there ({error})"
         return
@@ -396,14 +434,44 @@ def _list_zip(archive: zipfile.ZipFile, limit: _Limit) -> Iterator[_Member]:
                 remedy="Do not unpack it; ask its sender for the bag's folder",
             )
         before, end = entry.filename, entry.header_offset + 30 + entry.compress_size
-        # Names were NUL-cut and their separators mended by zipfile; what was really written is what counts.
-        name = entry.orig_filename if entry.orig_filename != entry.filename else entry.filename
+        name = _written_name(entry)
         mode = entry.external_attr >> 16
         if entry.is_dir():
             kind = "folder"
         else:
             kind = REGULAR if stat.S_IFMT(mode) in {0, stat.S_IFREG} else kind_of(mode)
         yield _Member(name, kind, entry.file_size, entry)
+
+
+def _written_name(entry: zipfile.ZipInfo) -> str:
+    """A member's name as it was written: the library cuts it at a zero byte, mends separators, and guesses a code page.
+
+    Without the flag for UTF-8 a name is in a DOS code page by the book; Info-ZIP on Unix writes the bytes that the
+    disk has, nearly always UTF-8, which no text in such a code page is by chance but a very short one.
+
+    Source:
+        The .ZIP format specification, sections 4.4.4 (bit 11), 4.6.9 (extra field 7075) and appendix D; from memory.
+    """
+    name = entry.orig_filename
+    if entry.flag_bits & _UTF_8 or (name.isascii() and not entry.extra):
+        return name
+    try:
+        raw = name.encode("cp437")
+        return _extra_name(entry, raw) or raw.decode("utf-8")
+    except UnicodeError:
+        return name
+
+
+def _extra_name(entry: zipfile.ZipInfo, raw: bytes) -> str:
+    """The name in UTF-8 that an extra field holds for the one in the header, "" where it holds none for it."""
+    extra = entry.extra
+    while len(extra) >= 4:
+        kind, size = struct.unpack_from("<HH", extra)
+        body, extra = extra[4 : 4 + size], extra[4 + size :]
+        if kind == _UNICODE_PATH and len(body) > 5 and body[0] == 1:
+            if struct.unpack_from("<I", body, 1)[0] == zlib.crc32(raw):
+                return body[5:].decode("utf-8", "surrogateescape")
+    return ""
 
 
 def _open_zip(archive: zipfile.ZipFile, handle: zipfile.ZipInfo) -> IO[bytes]:
@@ -416,7 +484,13 @@ def _open_zip(archive: zipfile.ZipFile, handle: zipfile.ZipInfo) -> IO[bytes]:
         ISO/IEC 21320-1 (Document Container File), from memory: stored and deflated, and no other.
     """
     if handle.compress_type not in {zipfile.ZIP_STORED, zipfile.ZIP_DEFLATED}:
-        raise NotImplementedError(f"packed by method {handle.compress_type}, not stored or deflated")
+        called = _METHODS.get(handle.compress_type, "unknown")
+        raise _NotReadError(
+            f"it is packed by method {handle.compress_type} ({called}), which is not read here; "
+            "only stored and deflated are"
+        )
+    if handle.flag_bits & _ENCRYPTED:
+        raise _NotReadError("it is encrypted, so that nothing of it can be read here")
     return archive.open(handle)
 
 
