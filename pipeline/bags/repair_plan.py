@@ -233,7 +233,11 @@ class _Mending:
         own = self.files[0]
         for path in own:
             # A tag file that nothing vouches for is nobody's damage: it stays as it is.
-            if not path.startswith(("data/", "tagmanifest-")) and path not in self.take and not self.stray(path):
+            if (
+                not path.startswith(("data/", "tagmanifest-"))
+                and path not in self.take
+                and not self.stray(path)
+            ):
                 self.take[path] = 0
                 if path in self.places[0].tags:
                     tags[path] = self.places[0].tags[path]

@@ -256,9 +256,7 @@ class _Judge:
         spelled: dict[str, list[str]] = {}
         for path in files.keys() - manifest.entries.keys():
             spelled.setdefault(unicodedata.normalize("NFC", path), []).append(path)
-        listed = {
-            unicodedata.normalize("NFC", path): path for path in files.keys() & manifest.entries.keys()
-        }
+        listed = {unicodedata.normalize("NFC", path): path for path in files.keys() & manifest.entries.keys()}
         for path in sorted(manifest.entries.keys() - files.keys()):
             found = spelled.get(unicodedata.normalize("NFC", path), [])
             twin = listed.get(unicodedata.normalize("NFC", path), "")

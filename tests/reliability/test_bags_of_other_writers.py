@@ -62,9 +62,7 @@ def test_one_path_in_two_unicode_forms_with_different_digests_is_an_error(tmp_pa
     composed, apart = (unicodedata.normalize(form, "data/käse.bin") for form in ("NFC", "NFD"))
     bag_cases.bag(tmp_path / "bag", {composed: b"one"})
     other = bag_cases.digest("sha256", b"other")
-    bag_cases.edit(
-        tmp_path / "bag", "manifest-sha256.txt", lambda raw: raw + f"{other}  {apart}\n".encode()
-    )
+    bag_cases.edit(tmp_path / "bag", "manifest-sha256.txt", lambda raw: raw + f"{other}  {apart}\n".encode())
     assert not judged(tmp_path / "bag").valid
 
 

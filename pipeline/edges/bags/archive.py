@@ -468,9 +468,8 @@ def _extra_name(entry: zipfile.ZipInfo, raw: bytes) -> str:
     while len(extra) >= 4:
         kind, size = struct.unpack_from("<HH", extra)
         body, extra = extra[4 : 4 + size], extra[4 + size :]
-        if kind == _UNICODE_PATH and len(body) > 5 and body[0] == 1:
-            if struct.unpack_from("<I", body, 1)[0] == zlib.crc32(raw):
-                return body[5:].decode("utf-8", "surrogateescape")
+        if kind == _UNICODE_PATH and body[:5] == struct.pack("<BI", 1, zlib.crc32(raw)):
+            return body[5:].decode("utf-8", "surrogateescape")
     return ""
 
 
