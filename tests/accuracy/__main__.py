@@ -90,6 +90,8 @@ def missed(one: Outcome) -> str:
         return "wrong image settled"
     if one.task.table == "wirings":
         return "" if wiring_kept(one) else f"{one.expect}: {one.state}"
+    if one.examined not in ("", "not asked"):
+        return "examine says otherwise"
     if one.expect == "right" and one.state != "right":
         return "right one not settled"
     if one.expect == "contested" and not unsettled(one):
@@ -116,7 +118,11 @@ def tell_misses(outcomes: Sequence[Outcome], most: int) -> None:
 def told(one: Outcome) -> str:
     """What came out, in a line."""
     because = f"; grounds {', '.join(one.grounds)}" if one.grounds else ""
-    return f"{one.state}, {one.grade}: {'; '.join(one.codes) or 'nothing found'}{because} {one.refusal[:200]}"
+    return f"{one.state}, {one.grade}: {'; '.join(one.codes) or 'nothing found'}{because} {one.refusal[:200]}{_otherwise(one)}"
+
+
+def _otherwise(one: Outcome) -> str:
+    return "" if one.examined == "not asked" else one.examined[:200]
 
 
 def make(tasks: Sequence[Task], key: str, folder: str) -> int:

@@ -202,6 +202,7 @@ def markdown(outcomes: list[Outcome]) -> str:
 def promises(outcomes: list[Outcome]) -> list[Promise]:
     """What is promised, with the figure, and whether it is kept; nothing measured is nothing kept."""
     told = [one for one in outcomes if one.state != "unchanged"]
+    asked = [one for one in told if one.examined != "not asked"]
     framed = _table(outcomes, "frames")
     wired = _table(outcomes, "wirings")
     well = _table(outcomes, "healthy")
@@ -229,6 +230,7 @@ def promises(outcomes: list[Outcome]) -> list[Promise]:
             UNDONE_AT_LEAST,
         ),
         _none("projects that ended in a bug", told, lambda one: one.state == "crashed"),
+        _none("chips of which examine says otherwise than package", asked, lambda one: one.examined != ""),
         _none("chips changed wrongly", told, lambda one: one.changed),
         _least("line faults told or held back", lined, unsettled, HELD_FAULTS_AT_LEAST),
         _most("healthy chips held back", well, unsettled, HELD_HEALTHY_AT_MOST),
