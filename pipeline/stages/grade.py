@@ -201,10 +201,15 @@ def _by_voices(settled: Settled, who: str, count: int, by: str) -> tuple[Grade, 
     if count < 2:
         return Grade.SINGLE, f"One pass by {who}"
     if alone:
-        return Grade.SINGLE, f"{alone} word{'s' if alone != 1 else ''} rest on one pass alone ({by})"
+        return Grade.SINGLE, f"{_resting(alone)} on one pass alone ({by})"
     if bool(once.any()) and 0 < weak < settled.organisation.words:
-        return Grade.REPEATABLE, f"{by}; {weak} word{'s' if weak != 1 else ''} rest on one reader alone"
+        return Grade.REPEATABLE, f"{by}; {_resting(weak)} on one reader alone"
     return Grade.REPEATABLE, f"{by} agree on every bit"
+
+
+def _resting(words: int) -> str:
+    """`1 word rests`, `2 words rest`."""
+    return "1 word rests" if words == 1 else f"{words} words rest"
 
 
 def _read_by_two(settled: Settled, full: Words) -> Words:

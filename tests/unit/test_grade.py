@@ -1,0 +1,454 @@
+"""The grade is the first that applies, is that of the weakest bit, and is lifted by nothing that proves less.
+
+The order and the meaning of the grades are those of schemas/README.md, section "Grades"; an oracle below works them
+out bit by bit, in plain Python, from that text alone.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+from itertools import pairwise
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.flow import Frame, Framing, Ground, Pass, Settled, Step
+from pipeline.stages.grade import (
+    STATE_WORDS,
+    concerns_image,
+    grade,
+    held_back,
+    lifted,
+    missing,
+    weigh_lengths,
+)
+from pipeline.words import Words
+from schemas.finding import Code, Finding, Severity
+from schemas.names import Organisation
+from schemas.record import Grade
+
+CHIP = Organisation(8, 4)
+IMAGE: Words = np.array([1, 2, 3, 4, 5, 6, 7, 8], np.uint8)
+NOTHING = np.zeros_like(IMAGE)
+MOVED = (Step("reorder-lines"),)
+
+
+def read(
+    reader: str, *images: Words, sitting: str = "", present: Sequence[bool] = (), moved: bool = False
+) -> tuple[Pass, ...]:
+    """Passes of one reader, one an image."""
+    return tuple(
+        Pass(
+            reading=f"U1.{reader}",
+            reader=reader,
+            sitting=f"{reader}/{sitting}",
+            number=number,
+            words=words,
+            present=np.array(present, np.bool_) if present else None,
+            steps=MOVED if moved else (),
+        )
+        for number, words in enumerate(images, 1)
+    )
+
+
+def settled(
+    *readings: tuple[Pass, ...], contested: Words = NOTHING, framing: Framing | None = None
+) -> Settled:
+    passes = tuple(one for reading in readings for one in reading)
+    return Settled(CHIP, IMAGE, contested, passes, framing)
+
+
+def with_bit(words: Words, address: int, bit: int) -> Words:
+    """The same image with one bit turned over."""
+    out = words.copy()
+    out[address] ^= 1 << bit
+    return out
+
+
+def finding(
+    code: Code = Code.DATA_LINE_STUCK,
+    severity: Severity = Severity.FAULT,
+    *,
+    where: Any = None,
+    **evidence: Any,
+) -> Finding:
+    return Finding(
+        code=code,
+        severity=severity,
+        chip="U1",
+        where={"line": "D3"} if where is None else where,
+        evidence=evidence,
+        means="m",
+        also="a",
+        next="n",
+    )
+
+
+def framing(chosen: int | None, *grounds: Ground) -> Framing:
+    frames = (Frame(("U1.hb",), None, ""), Frame(("U1.prog",), None, "A3 and A4 exchanged"))
+    return Framing(frames, chosen, grounds)
+
+
+ONE = settled(read("hb", IMAGE))
+THREE = settled(read("hb", IMAGE, IMAGE, IMAGE))
+TWO_READERS = settled(read("hb", IMAGE), read("prog", IMAGE))
+
+
+# --- each grade -------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("state", "words"), STATE_WORDS.items())
+def test_a_chip_without_a_reading_is_missing_and_the_sheets_word_says_why(state: str, words: str) -> None:
+    done = missing(state, 0, 0)
+    assert done.grade is Grade.MISSING
+    assert done.reasons == (words.capitalize(),)
+    assert done.bears == {"passes": 0, "sittings": 0, "readers": 0, "checks": 0}
+
+
+def test_attempts_and_readings_set_aside_are_counted_where_a_chip_is_missing() -> None:
+    unsaid = "The sheet does not say why there is no reading"
+    assert missing(None, 0, 0).reasons == (unsaid,)
+    assert missing(None, 1, 1).reasons == (unsaid, "1 attempt in the sheet", "1 reading set aside")
+    assert missing("on-loan", 2, 3).reasons == ("On loan", "2 attempts in the sheet", "3 readings set aside")
+
+
+def test_one_pass_is_single() -> None:
+    done = grade(ONE, ())
+    assert done.grade is Grade.SINGLE
+    assert done.reasons == ("One pass by hb",)
+    assert done.bears == {"passes": 1, "sittings": 1, "readers": 1, "checks": 0}
+
+
+def test_two_passes_of_one_reader_that_agree_are_repeatable() -> None:
+    done = grade(settled(read("hb", IMAGE, IMAGE)), ())
+    assert done.grade is Grade.REPEATABLE
+    assert done.reasons == ("2 passes by hb agree on every bit",)
+
+
+def test_two_readers_that_agree_on_every_bit_are_corroborated() -> None:
+    done = grade(TWO_READERS, ())
+    assert done.grade is Grade.CORROBORATED
+    assert done.reasons == ("hb and prog agree on every bit (2 passes)",)
+    assert done.bears["readers"] == 2
+
+
+def test_three_readers_are_counted_not_listed() -> None:
+    three = settled(read("a", IMAGE), read("b", IMAGE), read("c", IMAGE))
+    assert grade(three, ()).reasons == ("3 readers agree on every bit (3 passes)",)
+
+
+def test_a_check_that_lifts_makes_it_self_checked_with_its_reason_first() -> None:
+    done = grade(
+        ONE, (), checks=2, lifting=("a sum over all words holds",), reader_notes=("hb is qualified",)
+    )
+    assert done.grade is Grade.SELF_CHECKED
+    assert done.reasons == ("a sum over all words holds", "1 pass by hb", "hb is qualified")
+    assert done.bears["checks"] == 2
+
+
+def test_a_bit_without_settlement_is_contested_and_bits_and_words_are_counted() -> None:
+    mask = NOTHING.copy()
+    mask[2] = 0b1010
+    done = grade(settled(read("hb", IMAGE, IMAGE), contested=mask), ())
+    assert done.grade is Grade.CONTESTED
+    assert done.reasons[0] == "2 bits in 1 word unresolved"
+    mask[3] = 1
+    assert grade(settled(read("hb", IMAGE), contested=mask), ()).reasons[0] == "3 bits in 2 words unresolved"
+
+
+def test_a_frame_without_settlement_is_contested_though_no_bit_is() -> None:
+    unsettled = settled(read("hb", IMAGE), read("prog", IMAGE), framing=framing(None))
+    done = grade(unsettled, (), lifting=("a sum holds",))
+    assert done.grade is Grade.CONTESTED
+    assert done.reasons[0] == "Read in 2 orders, and nothing decides which is the chip's"
+
+
+def test_a_fault_that_the_image_carries_makes_it_faulty_and_is_named_once() -> None:
+    done = grade(
+        THREE, (finding(), finding(), finding(Code.ADDRESS_LINES_JOINED, where={"lines": ["A1", "A2"]}))
+    )
+    assert done.grade is Grade.FAULTY
+    assert done.reasons == (
+        "The image carries a reading fault: data-line-stuck D3, address-lines-joined A1 and A2",
+    )
+
+
+# --- the order of the grades ------------------------------------------------------------------------------
+
+
+def test_the_first_grade_that_applies_is_given() -> None:
+    """faulty, contested, self-checked, corroborated, repeatable, single: each wins over all that follow."""
+    mask = with_bit(NOTHING, 0, 0)
+    given = [
+        grade(settled(read("hb", IMAGE), read("prog", IMAGE), contested=mask), (finding(),), lifting=("x",)),
+        grade(settled(read("hb", IMAGE), read("prog", IMAGE), contested=mask), (), lifting=("x",)),
+        grade(TWO_READERS, (), lifting=("x",)),
+        grade(TWO_READERS, ()),
+        grade(THREE, ()),
+        grade(ONE, ()),
+    ]
+    order = ["faulty", "contested", "self-checked", "corroborated", "repeatable", "single"]
+    assert [one.grade.value for one in given] == order
+
+
+@pytest.mark.parametrize("severity", [Severity.CAUTION, Severity.NOTE])
+def test_what_is_less_than_a_fault_lowers_nothing(severity: Severity) -> None:
+    assert grade(TWO_READERS, (finding(severity=severity),)).grade is Grade.CORROBORATED
+
+
+def test_a_fault_of_one_reading_that_the_image_does_not_carry_lowers_nothing() -> None:
+    fault = finding(Code.ROTATED, where={"readings": ["U1.hb"]})
+    assert not concerns_image(fault)
+    assert grade(TWO_READERS, (fault,)).grade is Grade.CORROBORATED
+
+
+def test_a_fault_of_a_reading_that_the_image_carries_is_the_images() -> None:
+    carried = finding(Code.ROTATED, where={"readings": ["U1.hb"], "image": True})
+    assert grade(TWO_READERS, (carried,)).grade is Grade.FAULTY
+    own = finding(where={"line": "D3", "image": False})
+    assert grade(TWO_READERS, (own,)).grade is Grade.CORROBORATED
+
+
+# --- the weakest bit --------------------------------------------------------------------------------------
+
+
+def test_words_that_only_one_pass_has_make_it_single() -> None:
+    partly = (True,) * 6 + (False,) * 2
+    both = settled(read("hb", IMAGE), read("hb", IMAGE, present=partly, sitting="2"))
+    done = grade(both, ())
+    assert done.grade is Grade.SINGLE
+    assert done.reasons == ("2 words rest on one pass alone (2 passes by hb)",)
+    one = settled(read("hb", IMAGE), read("hb", IMAGE, present=(True,) * 7 + (False,)))
+    assert grade(one, ()).reasons == ("1 word rests on one pass alone (2 passes by hb)",)
+
+
+def test_a_word_that_the_second_reader_lacks_makes_it_no_more_than_repeatable() -> None:
+    both = settled(read("hb", IMAGE, IMAGE), read("prog", IMAGE, present=(False,) + (True,) * 7))
+    done = grade(both, ())
+    assert done.grade is Grade.REPEATABLE
+    assert done.reasons == ("3 passes by hb and prog; 1 word rests on one reader alone",)
+
+
+def test_a_bit_on_which_a_readers_own_passes_differ_has_only_the_other_readers_voice() -> None:
+    """The reader is silent there, so one pass of the other alone bears that bit."""
+    wavering = read("hb", IMAGE, with_bit(IMAGE, 4, 2))
+    assert grade(settled(wavering, read("prog", IMAGE)), ()).grade is Grade.SINGLE
+    assert grade(settled(wavering, read("prog", IMAGE, IMAGE)), ()).grade is Grade.REPEATABLE
+    assert grade(settled(wavering, read("prog", IMAGE), read("third", IMAGE)), ()).grade is Grade.CORROBORATED
+
+
+# --- frames -----------------------------------------------------------------------------------------------
+
+
+def test_a_pass_that_was_moved_into_the_frame_makes_no_second_reader() -> None:
+    both = settled(read("prog", IMAGE), read("hb", IMAGE, IMAGE, moved=True), framing=framing(0))
+    done = grade(both, ())
+    assert done.grade is Grade.REPEATABLE
+
+
+def test_a_moved_pass_counts_where_the_content_itself_decided_the_order() -> None:
+    ground = Ground("content", 0, (1,), "a sum that minds the order holds")
+    both = settled(read("prog", IMAGE), read("hb", IMAGE, moved=True), framing=framing(0, ground))
+    done = grade(both, ())
+    assert done.grade is Grade.CORROBORATED
+    assert "Order: a sum that minds the order holds" in done.reasons
+
+
+def test_a_ground_of_content_for_another_frame_proves_nothing_for_this_one() -> None:
+    ground = Ground("content", 1, (0,), "a sum holds in the other order")
+    both = settled(read("prog", IMAGE), read("hb", IMAGE, moved=True), framing=framing(0, ground))
+    assert grade(both, ()).grade is not Grade.CORROBORATED
+
+
+def test_a_reader_with_one_straight_pass_and_one_moved_speaks_for_no_order() -> None:
+    mixed = (*read("hb", IMAGE), *read("hb", IMAGE, moved=True, sitting="2"))
+    assert grade(settled(read("prog", IMAGE), mixed), ()).grade is Grade.REPEATABLE
+
+
+# --- laws -------------------------------------------------------------------------------------------------
+
+BITS = st.integers(0, 15)
+
+
+@st.composite
+def readings(draw: st.DrawFn) -> tuple[Pass, ...]:
+    """One to three readers with one to three passes each, which may waver and lack words."""
+    passes: list[Pass] = []
+    for reader in draw(st.lists(st.sampled_from("abc"), min_size=1, max_size=3, unique=True)):
+        for number in range(draw(st.integers(1, 3))):
+            flips = np.array(
+                draw(st.lists(st.sampled_from([0, 0, 0, 1, 8]), min_size=8, max_size=8)), np.uint8
+            )
+            there = draw(st.lists(st.sampled_from([True, True, True, False]), min_size=8, max_size=8))
+            present = None if all(there) else tuple(there)
+            moved = draw(st.sampled_from([False, False, True]))
+            one = read(reader, IMAGE ^ flips, present=present or (), moved=moved)[0]
+            passes.append(replace(one, number=number + 1))
+    return tuple(passes)
+
+
+def oracle(passes: Sequence[Pass]) -> Grade:
+    """Bit by bit: two readers, none of whose passes was moved; else two passes; else one."""
+    grades = []
+    for address in range(CHIP.words):
+        for bit in range(CHIP.bits):
+            speaking = {}
+            for reader in {one.reader for one in passes}:
+                own = [one for one in passes if one.reader == reader]
+                said = [
+                    int(o.words[address]) >> bit & 1 for o in own if o.present is None or o.present[address]
+                ]
+                if said and len(set(said)) == 1:
+                    speaking[reader] = (len(said), any(one.moved for one in own))
+            straight = [1 for _, moved in speaking.values() if not moved]
+            if len(straight) > 1:
+                grades.append(2)
+            else:
+                # A bit that nobody speaks for is contested, which is told before grades by voices.
+                grades.append(int(len(speaking) > 1 or any(count > 1 for count, _ in speaking.values())))
+    return (Grade.SINGLE, Grade.REPEATABLE, Grade.CORROBORATED)[min(grades)]
+
+
+@given(readings())
+def test_the_grade_of_voices_is_that_of_the_weakest_bit(passes: tuple[Pass, ...]) -> None:
+    assert grade(settled(passes), ()).grade is oracle(passes)
+
+
+@given(readings(), st.integers(0, 8), st.integers(1, 4))
+def test_repeating_a_pass_lifts_nothing_but_single_to_repeatable(
+    passes: tuple[Pass, ...], which: int, times: int
+) -> None:
+    again = replace(passes[which % len(passes)], number=99)
+    before = grade(settled(passes), ()).grade
+    after = grade(settled((*passes, *(again,) * times)), ()).grade
+    assert after is before or (before, after) == (Grade.SINGLE, Grade.REPEATABLE)
+
+
+@given(readings())
+def test_what_bears_the_grade_is_counted(passes: tuple[Pass, ...]) -> None:
+    bears = grade(settled(passes), (), checks=3).bears
+    assert bears["passes"] == len(passes)
+    assert bears["readers"] == len({one.reader for one in passes})
+    assert bears["readers"] <= bears["sittings"] <= bears["passes"]
+    assert bears["checks"] == 3
+
+
+def test_sittings_are_counted_reader_by_reader() -> None:
+    four = settled(
+        read("hb", IMAGE, IMAGE, sitting="1"),
+        read("hb", IMAGE, sitting="2"),
+        read("prog", IMAGE, sitting="1"),
+    )
+    assert grade(four, ()).bears == {"passes": 4, "sittings": 3, "readers": 2, "checks": 0}
+
+
+# --- once all chips have spoken ----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("of", [ONE, THREE, TWO_READERS], ids=["single", "repeatable", "corroborated"])
+def test_a_check_over_several_chips_lifts_a_sound_grade(of: Settled) -> None:
+    alone = grade(of, ())
+    done = lifted(
+        alone, checks=1, lifting=("a sum over both holds", "a sum over both holds"), reader_notes=("n",)
+    )
+    assert done.grade is Grade.SELF_CHECKED
+    assert done.reasons == ("a sum over both holds", *alone.reasons, "n")
+    assert done.bears["checks"] == 1
+
+
+@pytest.mark.parametrize(
+    "given_alone",
+    [
+        missing(None, 0, 0),
+        grade(THREE, (finding(),)),
+        grade(settled(read("hb", IMAGE), contested=with_bit(NOTHING, 0, 0)), ()),
+    ],
+    ids=lambda graded: str(graded.grade.value),
+)
+def test_no_check_lifts_what_is_missing_faulty_or_contested(given_alone: Any) -> None:
+    done = lifted(given_alone, checks=1, lifting=("a sum holds",), reader_notes=())
+    assert done.grade is given_alone.grade
+    assert done.reasons == given_alone.reasons
+
+
+def test_what_is_known_of_the_readers_is_no_reason_of_a_missing_or_faulty_chip() -> None:
+    for alone in (missing(None, 0, 0), grade(THREE, (finding(),))):
+        assert lifted(alone, checks=0, lifting=(), reader_notes=("hb is qualified",)).reasons == alone.reasons
+    single = grade(ONE, ())
+    done = lifted(single, checks=0, lifting=(), reader_notes=("hb is qualified",))
+    assert done.reasons == (*single.reasons, "hb is qualified")
+
+
+def test_checks_of_the_chip_alone_are_not_forgotten() -> None:
+    assert lifted(grade(ONE, (), checks=2), checks=0, lifting=(), reader_notes=()).bears["checks"] == 2
+
+
+def test_the_grades_rank_from_worst_to_best_as_the_record_has_them() -> None:
+    ranked = [Grade.SINGLE, Grade.REPEATABLE, Grade.CORROBORATED, Grade.SELF_CHECKED]
+    given_by = [
+        grade(ONE, ()),
+        grade(THREE, ()),
+        grade(TWO_READERS, ()),
+        grade(TWO_READERS, (), lifting=("x",)),
+    ]
+    assert [one.grade for one in given_by] == ranked
+    assert all(worse is not better for worse, better in pairwise(ranked))
+
+
+# --- held back --------------------------------------------------------------------------------------------
+
+HALF = finding(Code.CONSTANT, Severity.CAUTION, where={}, holds_back=True)
+
+
+def test_a_finding_that_makes_half_the_content_doubtful_holds_a_lone_readers_image_back() -> None:
+    assert held_back(THREE, (HALF, HALF), {}) == ("constant",)
+
+
+def test_a_second_reader_or_an_answer_releases_the_image() -> None:
+    assert held_back(TWO_READERS, (HALF,), {}) == ()
+    answered = finding(
+        Code.CONSTANT, Severity.CAUTION, where={}, holds_back=True, answer="the chip is a constant"
+    )
+    assert held_back(THREE, (answered,), {}) == ()
+    assert held_back(THREE, (answered, HALF), {}) == ("constant",)
+
+
+def test_a_finding_about_one_reading_or_without_that_weight_holds_nothing_back() -> None:
+    of_one = finding(Code.CONSTANT, Severity.CAUTION, where={"readings": ["U1.hb"]}, holds_back=True)
+    assert held_back(THREE, (of_one, finding(severity=Severity.CAUTION)), {}) == ()
+
+
+# --- lengths ----------------------------------------------------------------------------------------------
+
+SHORT = finding(Code.SHORT_READ, where={"readings": ["U1.hb"]})
+
+
+def test_a_short_reading_is_a_fault_while_its_missing_words_are_nobodys() -> None:
+    short = read("hb", IMAGE, present=(True,) * 6 + (False,) * 2)
+    assert weigh_lengths((SHORT,), settled(short)) == (SHORT,)
+    assert grade(settled(short), (SHORT,)).grade is Grade.FAULTY
+
+
+def test_a_short_reading_beside_one_that_has_the_words_is_a_caution_and_says_so() -> None:
+    short = read("hb", IMAGE, present=(True,) * 6 + (False,) * 2)
+    rest = read("prog", IMAGE, present=(False,) * 5 + (True,) * 3)
+    for other in (rest, read("prog", IMAGE)):
+        (weighed,) = weigh_lengths((SHORT,), settled(short, other))
+        assert weighed.severity is Severity.CAUTION
+        assert weighed.also.startswith("a ")
+        assert "they settle the image" in weighed.also
+
+
+def test_a_word_that_no_pass_has_keeps_it_a_fault_though_there_are_two() -> None:
+    short = read("hb", IMAGE, present=(True,) * 6 + (False,) * 2)
+    rest = read("prog", IMAGE, present=(True,) * 7 + (False,))
+    assert weigh_lengths((SHORT,), settled(short, rest)) == (SHORT,)
+
+
+def test_findings_that_are_about_no_length_pass_through() -> None:
+    other = finding(Code.OVER_READ, where={"readings": ["U1.hb"]})
+    assert weigh_lengths((other,), ONE) == (other,)
