@@ -4,8 +4,9 @@ Everything but Typer is imported inside the commands, so that `--help` answers a
 are values in this module, not text, which Typer would evaluate twice.
 """
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 import typer
 
@@ -69,7 +70,7 @@ def _main(
     """From a folder of ROM dumps and a sheet to a verified, archive-ready package, and on to a public bundle."""
 
 
-def _render(document: dict[str, Any], text: str, *, as_json: bool, quiet: bool = False) -> None:
+def _render(document: Mapping[str, object], text: str, *, as_json: bool, quiet: bool = False) -> None:
     from pipeline.edges.console import say, say_json
 
     if as_json:
@@ -116,7 +117,7 @@ def package(
     from pipeline.views.terminal import package_json, packaged
 
     done = run_package(folder, into, quiet=quiet or as_json, clear_leftovers=clear_leftovers)
-    document = package_json(done, recorded_chips(done.bag)) if as_json else {}
+    document: Mapping[str, object] = package_json(done, recorded_chips(done.bag)) if as_json else {}
     _render(document, str(done.bag) if quiet else packaged(done, draw=_can_draw()), as_json=as_json)
     raise typer.Exit(1 if strict and done.needing else 0)
 

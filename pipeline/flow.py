@@ -6,10 +6,9 @@ bits (`words_dtype`), one element a word, address 0 first, and are never written
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +20,7 @@ if TYPE_CHECKING:
     from pipeline.lines.mapping import LineMap
     from schemas.finding import Finding
     from schemas.part import Part
+    from schemas.record import Settings, SpaceRecord
     from schemas.sheet import Chip, ReadingRow, Sheet
 
 
@@ -113,6 +113,35 @@ class Plan:
 
 
 @dataclass(frozen=True, slots=True)
+class ChipSummary:
+    """What is kept of every chip of a bag: for the terminal, the versions, the time line and the agents.
+
+    Attributes:
+        chip: Its id.
+        grade: Of its evidence.
+        needs_person: It has no image, one that is kept apart, or a fault in a reading.
+        image_sha256: Of its image, or None.
+        readings: Their ids.
+        captures: (date or "", reader) of each reading.
+        operators: Who read it, where said.
+        findings: (severity, code) of each.
+        regions: (kind, start, end) of each, where a strip is drawn.
+        contested: Half-open word ranges without settlement, where a strip is drawn.
+    """
+
+    chip: str
+    grade: str
+    needs_person: bool
+    image_sha256: str | None = None
+    readings: frozenset[str] = frozenset()
+    captures: tuple[tuple[str, str], ...] = ()
+    operators: tuple[str, ...] = ()
+    findings: tuple[tuple[str, str], ...] = ()
+    regions: tuple[tuple[str, int, int], ...] = ()
+    contested: tuple[tuple[int, int], ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class Packaged:
     """What `package` gives back.
 
@@ -128,10 +157,10 @@ class Packaged:
 
     bag: Path
     same_as: str
-    chips: list[dict[str, Any]]
+    chips: list[ChipSummary]
     cautions: tuple[str, ...]
     needing: tuple[str, ...]
-    spaces: tuple[Mapping[str, Any], ...] = ()
+    spaces: tuple[SpaceRecord, ...] = ()
     supersedes: str = ""
 
 
@@ -146,7 +175,7 @@ class Step:
     """
 
     action: str
-    settings: Mapping[str, Any] = field(default_factory=dict)
+    settings: Settings = field(default_factory=dict)
     why: str = ""
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 from pipeline.flow import Plan, PlannedChip
 from pipeline.stages.assemble import Assembled, assemble
@@ -34,6 +34,10 @@ from pipeline.words import Words
 from schemas.finding import Finding
 from schemas.names import Organisation
 from schemas.sheet import Space
+
+if TYPE_CHECKING:
+    from schemas.record import QualificationRecord, SuggestedSpace
+    from schemas.recorded_sheet import PartRecord
 
 MOST_IN_A_SET = 16
 """Boards of more chips are not searched for checks over all of them: the schemes would outnumber the evidence."""
@@ -99,8 +103,8 @@ class WholeMachine:
         self.lifting: dict[str, list[str]] = defaultdict(list)
         self.holding: Counter[str] = Counter()
         self.spaces: list[tuple[Space, Assembled, tuple[SelfCheck, ...]]] = []
-        self.suggestions: list[dict[str, Any]] = []
-        self.qualification_json: dict[str, Any] = {}
+        self.suggestions: list[SuggestedSpace] = []
+        self.qualification_json: QualificationRecord = {}
 
     def add(self, planned: PlannedChip, given: Contribution) -> None:
         """One chip that has been judged."""
@@ -131,10 +135,13 @@ class WholeMachine:
         held = self.held_back.get(chip) and not self.lifting.get(chip)
         return self.grades.get(chip) not in (None, "missing", "faulty", "contested") and not held
 
-    def parts(self) -> dict[str, dict[str, Any]]:
+    def parts(self) -> dict[str, PartRecord]:
         """The catalogue entries that the chips use."""
         used = {planned.part.part: planned.part for planned in self.plan.chips if planned.part}
-        return {name: part.model_dump(mode="json", exclude_none=True) for name, part in sorted(used.items())}
+        return {
+            name: cast("PartRecord", part.model_dump(mode="json", exclude_none=True))
+            for name, part in sorted(used.items())
+        }
 
     def heard(self, chip: str) -> Heard:
         """What all chips together say of one."""

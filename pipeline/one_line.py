@@ -10,7 +10,9 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from typing import Any
+from typing import TypeVar, cast
+
+_Value = TypeVar("_Value")
 
 _BREAKS = str.maketrans(
     {char: char.encode("unicode_escape").decode("ascii") for char in "\t\n\v\f\r\x1c\x1d\x1e\x85\u2028\u2029"}
@@ -57,12 +59,16 @@ def _escaped(found: re.Match[str]) -> str:
     return "".join(f"\\u{units[at : at + 4]}" for at in range(0, len(units), 4))
 
 
-def one_lined(value: Any) -> Any:
+def one_lined(value: _Value) -> _Value:
     """A document in which every text, names of fields too, stays on one line; other values come back as they are."""
+    return cast("_Value", _one_lined(value))
+
+
+def _one_lined(value: object) -> object:
     if isinstance(value, str):
         return one_line(value)
     if isinstance(value, Mapping):
-        return {one_lined(key): one_lined(each) for key, each in value.items()}
+        return {_one_lined(key): _one_lined(each) for key, each in value.items()}
     if isinstance(value, list | tuple):
-        return type(value)(one_lined(each) for each in value) if type(value) in (list, tuple) else value
+        return type(value)(_one_lined(each) for each in value) if type(value) in (list, tuple) else value
     return value

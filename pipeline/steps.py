@@ -7,9 +7,9 @@ anything else than what the stages saw.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,9 @@ from pipeline.errors import AmbiguousError, FormatError
 from pipeline.flow import Step
 from pipeline.formats import Declared, Decoded, decode, image
 from pipeline.words import Words, words_dtype
+
+if TYPE_CHECKING:
+    from schemas.record import Settings
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +38,7 @@ class Units:
     bits: int
 
 
-def decode_step(decoded: Decoded, run: int, *, size: int, declared: Mapping[str, Any]) -> Step:
+def decode_step(decoded: Decoded, run: int, *, size: int, declared: Settings) -> Step:
     """The step that picks one run out of a decoded file and says from which address it is laid out.
 
     Args:
@@ -68,7 +71,7 @@ def lay_out(decoded: Decoded, step: Step) -> Units:
     return Units(values, None if present.all() else present, decoded.unit_bits)
 
 
-def _take(units: Units, settings: Mapping[str, Any]) -> Units:
+def _take(units: Units, settings: Settings) -> Units:
     values, present, bits = units.values, units.present, units.bits
     if "range" in settings:
         first, end = settings["range"]
@@ -90,7 +93,7 @@ def _take(units: Units, settings: Mapping[str, Any]) -> Units:
     return Units(values, present, bits)
 
 
-def _unpack(units: Units, settings: Mapping[str, Any]) -> Units:
+def _unpack(units: Units, settings: Settings) -> Units:
     width = settings["bits"]
     low = units.values & np.array((1 << width) - 1, units.values.dtype)
     high = (units.values >> np.array(width, units.values.dtype)) & np.array(
@@ -101,7 +104,7 @@ def _unpack(units: Units, settings: Mapping[str, Any]) -> Units:
     return Units(np.stack(pair, axis=1).reshape(-1), present, width)
 
 
-def _join(units: Units, settings: Mapping[str, Any]) -> Units:
+def _join(units: Units, settings: Settings) -> Units:
     count, bits = settings["bytes"], settings["bits"]
     whole = len(units.values) // count * count
     columns = units.values[:whole].reshape(-1, count).astype(words_dtype(bits))
@@ -116,7 +119,7 @@ def _join(units: Units, settings: Mapping[str, Any]) -> Units:
     return Units(values, present, count * 8)
 
 
-def _narrow(units: Units, settings: Mapping[str, Any]) -> Units:
+def _narrow(units: Units, settings: Settings) -> Units:
     bits = settings["bits"]
     dtype = words_dtype(bits)
     mask = (1 << bits) - 1
@@ -126,7 +129,7 @@ def _narrow(units: Units, settings: Mapping[str, Any]) -> Units:
     return Units(values.astype(dtype, copy=False), units.present, bits)
 
 
-def _invert(units: Units, settings: Mapping[str, Any]) -> Units:
+def _invert(units: Units, settings: Settings) -> Units:
     del settings
     values = units.values ^ np.array((1 << units.bits) - 1, units.values.dtype)
     if units.present is not None:
@@ -134,7 +137,7 @@ def _invert(units: Units, settings: Mapping[str, Any]) -> Units:
     return Units(values, units.present, units.bits)
 
 
-def _reverse(units: Units, settings: Mapping[str, Any]) -> Units:
+def _reverse(units: Units, settings: Settings) -> Units:
     del settings
     out = np.zeros_like(units.values)
     one = np.array(1, units.values.dtype)
@@ -144,18 +147,18 @@ def _reverse(units: Units, settings: Mapping[str, Any]) -> Units:
     return Units(out, units.present, units.bits)
 
 
-def _copy(units: Units, settings: Mapping[str, Any]) -> Units:
+def _copy(units: Units, settings: Settings) -> Units:
     words, index = settings["words"], settings["index"]
     cut = slice(index * words, (index + 1) * words)
     return Units(units.values[cut], None if units.present is None else units.present[cut], units.bits)
 
 
-def _cut(units: Units, settings: Mapping[str, Any]) -> Units:
+def _cut(units: Units, settings: Settings) -> Units:
     words = settings["words"]
     return Units(units.values[:words], None if units.present is None else units.present[:words], units.bits)
 
 
-def _pad(units: Units, settings: Mapping[str, Any]) -> Units:
+def _pad(units: Units, settings: Settings) -> Units:
     words, have = settings["words"], len(units.values)
     values = np.zeros(words, units.values.dtype)
     values[:have] = units.values
@@ -164,14 +167,14 @@ def _pad(units: Units, settings: Mapping[str, Any]) -> Units:
     return Units(values, present, units.bits)
 
 
-def _rotate(units: Units, settings: Mapping[str, Any]) -> Units:
+def _rotate(units: Units, settings: Settings) -> Units:
     """`by` words: what stood at address a + by comes to address a."""
     by = -settings["by"]
     present = None if units.present is None else np.roll(units.present, by)
     return Units(np.roll(units.values, by), present, units.bits)
 
 
-def _reorder(units: Units, settings: Mapping[str, Any]) -> Units:
+def _reorder(units: Units, settings: Settings) -> Units:
     from pipeline.lines import LineMap
 
     mapping = LineMap(
@@ -189,7 +192,7 @@ def _reorder(units: Units, settings: Mapping[str, Any]) -> Units:
     return Units(values, mask.astype(np.bool_), units.bits)
 
 
-def _realign(units: Units, settings: Mapping[str, Any]) -> Units:
+def _realign(units: Units, settings: Settings) -> Units:
     """Words moved back to where they belong: each piece is [from, to, words] in the reading and in the chip."""
     words = settings["words"]
     values = np.zeros(words, units.values.dtype)
@@ -202,7 +205,7 @@ def _realign(units: Units, settings: Mapping[str, Any]) -> Units:
     return Units(values, None if present.all() else present, units.bits)
 
 
-def _repace(units: Units, settings: Mapping[str, Any]) -> Units:
+def _repace(units: Units, settings: Settings) -> Units:
     """Words of a counter that did not count once a clock: every second one is there, or each came twice."""
     count = len(units.values)
     half = (count + 1) // 2
@@ -243,7 +246,7 @@ def apply_step(units: Units, step: Step) -> Units:
     return ACTIONS[step.action](units, step.settings)
 
 
-def replay(content: bytes, steps: Sequence[Mapping[str, Any]]) -> Units:
+def replay(content: bytes, steps: Sequence[Settings]) -> Units:
     """The words of one pass, from the original file and the steps that the record lists.
 
     Args:

@@ -1,43 +1,58 @@
 """What each command prints with `--json`: one document, `{schema, command, …}`.
 
-Programs call these; fields are added, never renamed.
+Programs call these; fields are added, never renamed. Each is a `TypedDict`: a plain dict while the program runs,
+in which mypy lets nobody write a field that is not here.
 """
 
 from __future__ import annotations
 
-from typing import Any, Literal
+from typing import Annotated, Literal, NotRequired
 
 from pydantic import Field
+from typing_extensions import TypedDict
 
-from schemas.base import StoredDocument
-from schemas.finding import Finding
-from schemas.record import Contested, Grade
+from schemas.base import Range, stored
+from schemas.finding import FindingRecord
+from schemas.ledger import LedgerRow
+from schemas.record import Bears, Contested, Grade, LinesRecord, RegionRecord, VectorRecord
+from schemas.recorded_sheet import PartRecord
 
 
-class Answer(StoredDocument):
+@stored()
+class Answer(TypedDict):
     """What every answer has."""
 
-    document: str = Field(alias="schema")
+    schema: str
     command: str
 
 
-class ToldCaution(StoredDocument):
+@stored()
+class ToldCaution(TypedDict):
     """One thing to heed before a hand goes near the chip."""
 
     key: str
-    dangerous: bool = Field(description="Whether heeding it too late costs the chip, the reader or a person")
+    dangerous: Annotated[
+        bool, Field(description="Whether heeding it too late costs the chip, the reader or a person")
+    ]
     text: str
     ground: str
 
 
-class HeedingAnswer(Answer):
-    """An answer that may lead a hand to the bench: with what to heed, the dangerous first."""
+@stored()
+class Heeded(TypedDict):
+    """What to heed at the bench, the dangerous first, and that data sheets and local rules come before it."""
 
-    cautions: tuple[ToldCaution, ...]
+    cautions: list[ToldCaution]
     deference: str
 
 
-class ToldProblem(StoredDocument):
+@stored()
+class HeedingAnswer(Answer, Heeded):
+    """An answer that may lead a hand to the bench."""
+
+
+@stored()
+class ToldProblem(TypedDict):
     """A problem or caution about the sheet."""
 
     where: str
@@ -48,6 +63,7 @@ class ToldProblem(StoredDocument):
     text: str
 
 
+@stored()
 class CheckAnswer(Answer):
     """`check`."""
 
@@ -55,19 +71,21 @@ class CheckAnswer(Answer):
     sound: bool
     chips: int
     grades: dict[str, int]
-    needing: tuple[str, ...]
-    problems: tuple[ToldProblem, ...]
-    cautions: tuple[ToldProblem, ...]
+    needing: Annotated[list[str], Field(description="Chips that still need a person")]
+    problems: list[ToldProblem]
+    cautions: list[ToldProblem]
 
 
-class PackagedChip(StoredDocument):
+@stored()
+class PackagedChip(TypedDict):
     """One chip of a package."""
 
     chip: str
     grade: Grade
-    findings: tuple[Finding, ...]
+    findings: list[FindingRecord]
 
 
+@stored()
 class PackageAnswer(Answer):
     """`package`."""
 
@@ -75,79 +93,139 @@ class PackageAnswer(Answer):
     record: str
     same_as: str | None
     supersedes: str | None
-    chips: tuple[PackagedChip, ...]
-    cautions: tuple[str, ...]
-    needs_person: tuple[str, ...]
+    chips: list[PackagedChip]
+    cautions: list[str]
+    needs_person: list[str]
 
 
-class ExamineAnswer(HeedingAnswer):
-    """`examine`."""
+@stored()
+class ExaminedChip(Heeded):
+    """What was found out about one chip."""
 
-    files: tuple[str, ...]
-    part: str | None
     organisation: str
     passes: int
     image_sha256: str
     grade: Grade
-    reasons: tuple[str, ...]
-    bears: dict[str, int]
+    reasons: list[str]
+    bears: Bears
+    held_back: Annotated[list[str], Field(description="Codes that make half or false content possible")]
     contested: Contested | None
-    findings: tuple[Finding, ...]
-    regions: tuple[dict[str, Any], ...]
-    vectors: tuple[dict[str, Any], ...]
+    findings: list[FindingRecord]
+    regions: list[RegionRecord]
+    vectors: list[VectorRecord]
 
 
-class LineMapping(StoredDocument):
-    """B[((P(a) xor ia) + rotate) mod N] = Q(A[a]) xor id."""
+@stored()
+class Examined(ExaminedChip):
+    """What was found out about one chip that lies in files of its own."""
 
-    address: tuple[int, ...]
-    data: tuple[int, ...]
-    invert_address: tuple[int, ...]
-    invert_data: tuple[int, ...]
-    rotate: int
+    files: list[str]
+    part: str | None
 
 
-class CompareAnswer(HeedingAnswer):
+@stored()
+class ExamineAnswer(Answer, Examined):
+    """`examine`."""
+
+
+@stored()
+class SlipRecord(TypedDict):
+    """Words or bytes lost or doubled in a stream."""
+
+    at: int
+    by: int
+    latest: int
+
+
+@stored()
+class RelationRecord(TypedDict):
+    """How the second of two readings comes from the first."""
+
+    relation: Literal["identical", "mapped", "slipped", "differs", "unrelated"]
+    mapping: LinesRecord | None
+    differing_words: int
+    differing_bits: int
+    by_data_line: list[int]
+    by_address_line: list[int]
+    alternatives: int
+    slips: list[SlipRecord]
+    undecidable: bool
+    notes: list[str]
+    undone: NotRequired[Annotated[str, Field(description="The file that --undo wrote")]]
+
+
+@stored()
+class ComparedRecord(RelationRecord):
+    """A relation, and what it says about the chip."""
+
+    organisation: str
+    raised: list[int]
+    lowered: list[int]
+    suggests: list[str]
+    missing_words: int
+
+
+@stored()
+class CompareAnswer(HeedingAnswer, ComparedRecord):
     """`compare`."""
 
     first: str
     second: str
-    organisation: str
-    relation: Literal["identical", "mapped", "slipped", "differs", "unrelated"]
-    mapping: LineMapping | None
-    differing_words: int
-    differing_bits: int
 
 
-class ConvertedBlock(StoredDocument):
+@stored()
+class ConvertedBlock(TypedDict):
     """One block of a converted file."""
 
     address: int
     length: int
 
 
-class ConvertAnswer(Answer):
+@stored()
+class ForgivenPlace(TypedDict):
+    """Something about a file's form that its decoder let pass, with the first place."""
+
+    what: str
+    place: str
+    line: int | None
+    column: int | None
+    offset: int | None
+    count: int
+
+
+@stored()
+class ConvertedRecord(TypedDict):
+    """What a conversion found and wrote."""
+
+    format: Annotated[str, Field(description="Of the file that was read")]
+    begins: Annotated[int, Field(description="Address of the first byte taken")]
+    taken: Annotated[int, Field(description="Number of the pass that was taken")]
+    passes: Annotated[int, Field(description="How many passes the file holds")]
+    blocks: list[ConvertedBlock]
+    forgiven: list[ForgivenPlace]
+    notes: list[str]
+
+
+@stored()
+class ConvertAnswer(Answer, ConvertedRecord):
     """`convert`."""
 
     input: str
     output: str
-    begins: int
-    taken: int
-    passes: int
-    blocks: tuple[ConvertedBlock, ...]
-    forgiven: tuple[dict[str, Any], ...]
 
 
+@stored()
 class StartAnswer(Answer):
     """`start`."""
 
     sheet: str
     chips: int
     readings: int
-    left_out: tuple[tuple[str, str], ...]
+    left_out: list[Annotated[list[str], Field(min_length=2, max_length=2)]]
 
 
-class Difference(StoredDocument):
+@stored()
+class Difference(TypedDict):
     """One difference between a bag and what it says of itself."""
 
     path: str
@@ -156,60 +234,118 @@ class Difference(StoredDocument):
     severity: Literal["warning", "error"]
 
 
-class RecheckedBag(StoredDocument):
+@stored()
+class RecheckedBag(TypedDict):
     """One bag that was checked."""
 
     path: str
     outcome: Literal["valid", "invalid", "missing", "unreadable", "not due"]
     complete: bool
     valid: bool
-    problems: tuple[Difference, ...]
+    problems: list[Difference]
     note: str
     receipt: str
     files: int
     size_bytes: int
+    algorithms: Annotated[list[str], Field(description="Digests that vouch for the payload")]
 
 
+@stored()
 class RecheckAnswer(Answer):
     """`recheck`."""
 
-    bags: tuple[RecheckedBag, ...]
+    bags: list[RecheckedBag]
     ledger: str | None
     head: str
-    cautions: tuple[str, ...]
+    cautions: list[str]
 
 
+@stored()
+class LedgerLine(LedgerRow):
+    """A row of the ledger with its number and its digest."""
+
+    number: int
+    digest: str
+
+
+@stored()
 class LedgerAnswer(Answer):
     """`ledger`."""
 
     ledger: str
     head: str
     whole: bool
-    problems: tuple[str, ...]
-    cautions: tuple[str, ...]
-    rows: tuple[dict[str, Any], ...]
-    written: tuple[str, ...]
+    problems: list[str]
+    cautions: list[str]
+    rows: list[LedgerLine]
+    written: list[str]
 
 
+ReplacedFile = TypedDict("ReplacedFile", {"path": str, "from": str})
+"""A file of a bag and the copy that it came from (`from` is a keyword of the language, hence this form)."""
+
+
+@stored()
 class MendAnswer(Answer):
     """`mend`."""
 
     bag: str
     receipt: str
-    replaced: tuple[dict[str, str], ...]
-    set_aside: tuple[str, ...]
+    replaced: list[ReplacedFile]
+    set_aside: list[str]
     damaged: str | None
     record: str
     head: str
 
 
+@stored()
+class PartLine(TypedDict):
+    """A part in a list of parts."""
+
+    part: str
+    aliases: list[str]
+    organisation: str | None
+    pins: int
+    kind: str
+    output: str | None
+    supplies_v: list[float]
+    erased_state: int | None
+    fades_to: int | None
+    pinout: str
+    source: str
+    confidence: str
+
+
+@stored()
+class PinLine(TypedDict):
+    """A package pin."""
+
+    pin: int
+    role: str
+    name: str
+    label: str
+    line: int | None
+
+
+@stored()
+class PartSheet(PartRecord):
+    """One part with its pins and cautions."""
+
+    organisation: str | None
+    pin_table: list[PinLine]
+    cautions: list[ToldCaution]
+    deference: str
+
+
+@stored()
 class PartsAnswer(Answer):
-    """`parts`."""
+    """`parts`: one part whole, or many in short."""
 
-    parts: tuple[dict[str, Any], ...]
+    parts: list[PartSheet] | list[PartLine]
 
 
-class WithheldThing(StoredDocument):
+@stored()
+class WithheldThing(TypedDict):
     """Something that a release leaves behind."""
 
     what: str
@@ -219,15 +355,25 @@ class WithheldThing(StoredDocument):
     sha256: str | None
 
 
-class ReleasedChip(StoredDocument):
+@stored()
+class HeldBack(TypedDict):
+    """What of a chip stays behind."""
+
+    what: str
+    why: str
+
+
+@stored()
+class ReleasedChip(TypedDict):
     """One chip of a release: what goes out and what stays."""
 
     chip: str
     grade: Grade
-    goes_out: tuple[str, ...]
-    withheld: tuple[dict[str, str], ...]
+    goes_out: list[str]
+    withheld: list[HeldBack]
 
 
+@stored()
 class ReleaseAnswer(Answer):
     """`release`."""
 
@@ -236,29 +382,77 @@ class ReleaseAnswer(Answer):
     bundle: str | None
     zip: str | None
     zip_sha256: str | None
-    content: bool = Field(description="False: metadata, report and digests only")
+    content: Annotated[bool, Field(description="False: metadata, report and digests only")]
     rights: str
     grades: dict[str, int]
-    files: tuple[str, ...]
-    chips: tuple[ReleasedChip, ...]
-    withheld: tuple[WithheldThing, ...]
-    replaced: dict[str, int] = Field(
-        description="Where private values stood in public texts, and how many were replaced"
-    )
-    cautions: tuple[str, ...]
+    files: list[str]
+    chips: list[ReleasedChip]
+    withheld: list[WithheldThing]
+    replaced: Annotated[
+        dict[str, int],
+        Field(description="Where private values stood in public texts, and how many were replaced"),
+    ]
+    cautions: list[str]
 
 
-class BurnedFile(StoredDocument):
+@stored()
+class BurnedFile(TypedDict):
     """One programming file."""
 
     name: str
     bytes: int
-    sum16: str = Field(description="Of the whole device, as a programmer shows it")
+    sum16: Annotated[str, Field(description="Of the whole device, as a programmer shows it")]
     crc32: str
-    bits: tuple[int, int] | None = Field(default=None, description="Of the space's word, high and low")
-    words: tuple[int, int] | None = Field(default=None, description="Half-open, of the space")
+    bits: NotRequired[Annotated[Range | None, Field(description="Of the space's word, high and low")]]
+    words: NotRequired[Annotated[Range | None, Field(description="Half-open, of the space")]]
 
 
+@stored()
+class JointLine(TypedDict):
+    """One pin of the new part in the old one's socket."""
+
+    pin: int
+    name: str
+    action: str
+    hole: int | None
+    level: int | None
+    lifted: bool
+    why: str
+
+
+@stored()
+class GroundOfPins(TypedDict):
+    """Where a part's pins come from."""
+
+    source: str
+    confidence: str
+
+
+@stored()
+class BurnPlan(TypedDict):
+    """How a replacement is programmed and seated."""
+
+    source: str
+    target: str
+    organisation: str
+    layout: str
+    copies: list[int]
+    fill: int | None
+    image_sum16: str
+    device_sum16: str
+    device_crc32: str
+    seat: int | None
+    pins: list[JointLine]
+    withheld: Annotated[str | None, Field(description="Why no pins are told")]
+    stamp: str | None
+    pins_source: dict[str, GroundOfPins]
+    dangers: list[str]
+    warnings: list[str]
+    cautions: list[str]
+    deference: str
+
+
+@stored()
 class BurnAnswer(HeedingAnswer):
     """`burn`: of a chip (`plan` says pins and ties) or of a space (several files)."""
 
@@ -269,15 +463,16 @@ class BurnAnswer(HeedingAnswer):
     image_sha256: str
     format: str
     output: str
-    files: tuple[BurnedFile, ...]
-    plan: dict[str, Any] | None
+    files: list[BurnedFile]
+    plan: BurnPlan | None
 
 
-class ChangedChip(StoredDocument):
+@stored()
+class ChangedChip(TypedDict):
     """One pair of chips."""
 
     chip: str
-    other: str | None = Field(description="Its id in the new one, where it is another")
+    other: Annotated[str | None, Field(description="Its id in the new one, where it is another")]
     board: str | None
     socket: str | None
     kind: Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
@@ -285,14 +480,15 @@ class ChangedChip(StoredDocument):
         "fading", "perhaps-fading", "older-faded", "emptied", "one-way", "revision", "unsettled", ""
     ]
     differing_words: int
-    up: int = Field(description="Settled bits that are 1 in the new one only")
-    down: int = Field(description="Settled bits that are 1 in the old one only")
-    contested_bits: int = Field(description="Differing bits that are contested in either")
-    ranges: tuple[tuple[int, int], ...]
+    up: Annotated[int, Field(description="Settled bits that are 1 in the new one only")]
+    down: Annotated[int, Field(description="Settled bits that are 1 in the old one only")]
+    contested_bits: Annotated[int, Field(description="Differing bits that are contested in either")]
+    ranges: list[Range]
     means: str
-    facts: tuple[str, ...]
+    facts: list[str]
 
 
+@stored()
 class ChangesAnswer(Answer):
     """`changes`."""
 
@@ -302,21 +498,76 @@ class ChangesAnswer(Answer):
     new_bag: str
     same_machine: bool
     counts: dict[str, int]
-    chips: tuple[ChangedChip, ...]
-    others: tuple[str, ...]
+    chips: list[ChangedChip]
+    others: list[str]
 
 
+@stored()
 class ReopenAnswer(Answer):
     """`reopen`."""
 
     bag: str
     folder: str
-    files: tuple[str, ...]
+    files: list[str]
     chips: int
 
 
-class BenchAnswer(Answer):
-    """`bench`."""
+@stored()
+class WireRecord(TypedDict):
+    """What a pin is joined to."""
+
+    kind: str
+    value: float
+
+
+@stored()
+class WiredPin(TypedDict):
+    """One pin of the socket at the bench."""
+
+    pin: int
+    name: str | None
+    label: str | None
+    join: WireRecord | None
+    text: str | None
+    danger: bool
+    stamp: str | None
+
+
+BenchMove = TypedDict(
+    "BenchMove",
+    {"pin": int | None, "old_pin": int | None, "from": str | None, "to": str | None, "risk": str | None},
+)
+"""A wire that moves from one part to another (`from` is a keyword of the language, hence this form)."""
+
+
+@stored()
+class ExerciseLine(TypedDict):
+    """A chip that is known well enough to try the wires on."""
+
+    chip: str
+    part: str
+    grade: str | None
+    lines: list[str]
+    missing: list[str]
+    moves: int
+    harm: str | None
+
+
+@stored()
+class BenchCaution(TypedDict):
+    """A caution beside the wires."""
+
+    text: str
+    dangerous: bool
+    ground: str
+
+
+_From = TypedDict("_From", {"from": str | None})
+
+
+@stored()
+class BenchSheet(_From):
+    """The wiring sheet of a part."""
 
     part: str
     organisation: str | None
@@ -325,11 +576,33 @@ class BenchAnswer(Answer):
     stamp: str | None
     source: dict[str, str]
     confidence: str
-    pins: tuple[dict[str, Any], ...]
-    moves: tuple[dict[str, Any], ...]
-    page: str | None = Field(description="The printable page that was written")
+    supplies_v: list[float]
+    pins: list[WiredPin]
+    moves: list[BenchMove]
+    renamed: list[int | None]
+    pull_ups: bool
+    access_ns: float
+    access_ground: str
+    wait_us: int
+    words: int | None
+    bytes: int | None
+    baud: int
+    seconds_a_pass: float
+    plan: list[str]
+    exercises: list[ExerciseLine]
+    together: list[str]
+    cautions: list[BenchCaution]
+    deference: str
 
 
+@stored()
+class BenchAnswer(Answer, BenchSheet):
+    """`bench`."""
+
+    page: Annotated[str | None, Field(description="The printable page that was written")]
+
+
+@stored()
 class CaptureAnswer(HeedingAnswer):
     """`capture`."""
 
@@ -337,28 +610,39 @@ class CaptureAnswer(HeedingAnswer):
     chip: str
     reader: str
     file: str
-    received: int = Field(description="Bytes of this run that are in the raw log")
-    worst_stall_ms: float | None = Field(
-        description=(
-            "Longest time from one look at the line to the next that found bytes; null where it could "
-            "not be had"
-        )
-    )
-    driver_lost: int | None = Field(
-        description="Bytes that the port's driver lost by its own count; null where it keeps none"
-    )
-    protocol: bool = Field(description="Whether the reader spoke the line protocol")
-    damaged_lines: int = Field(description="Lines of the protocol that did not prove themselves")
+    received: Annotated[int, Field(description="Bytes of this run that are in the raw log")]
+    worst_stall_ms: Annotated[
+        float | None,
+        Field(
+            description=(
+                "Longest time from one look at the line to the next that found bytes; null where it could "
+                "not be had"
+            )
+        ),
+    ]
+    driver_lost: Annotated[
+        int | None,
+        Field(description="Bytes that the port's driver lost by its own count; null where it keeps none"),
+    ]
+    protocol: Annotated[bool, Field(description="Whether the reader spoke the line protocol")]
+    damaged_lines: Annotated[int, Field(description="Lines of the protocol that did not prove themselves")]
     passes_asked: int
-    passes_whole: int = Field(description="Passes of exactly the chip's words")
-    told: tuple[str, ...] = Field(description="What the decoder forgave or left out")
-    problems: tuple[str, ...] = Field(description="What keeps the reading from being what was asked for")
+    passes_whole: Annotated[int, Field(description="Passes of exactly the chip's words")]
+    told: Annotated[list[str], Field(description="What the decoder forgave or left out")]
+    problems: Annotated[list[str], Field(description="What keeps the reading from being what was asked for")]
     row: dict[str, str]
     row_added: bool
-    examined: dict[str, Any]
+    examined: Examined
 
 
-ANSWERS: dict[str, type[Answer]] = {
+@stored()
+class SchemaAnswer(Answer):
+    """`schema` without a name; with one it prints that schema itself."""
+
+    names: list[str]
+
+
+ANSWERS: dict[str, object] = {
     "check": CheckAnswer,
     "package": PackageAnswer,
     "examine": ExamineAnswer,
@@ -375,5 +659,6 @@ ANSWERS: dict[str, type[Answer]] = {
     "reopen": ReopenAnswer,
     "bench": BenchAnswer,
     "capture": CaptureAnswer,
+    "schema": SchemaAnswer,
 }
 """Command → its answer."""

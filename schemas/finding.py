@@ -6,11 +6,15 @@ A finding is data and is never raised: the batch goes on. The codes are a public
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import Any
+from typing import Annotated, Any, NotRequired, TypeAlias, cast
 
-from pydantic import Field
+from pydantic import BaseModel, ConfigDict, Field
+from typing_extensions import TypedDict
 
-from schemas.base import StoredDocument
+from schemas.base import stored
+
+Details: TypeAlias = dict[str, Any]
+"""Numbers and places of one kind of finding: each code has keys of its own, which schemas/README.md lists."""
 
 
 class Severity(StrEnum):
@@ -66,26 +70,47 @@ class Code(StrEnum):
     TWIN_DIFFERS = "twin-differs"
 
 
-class Finding(StoredDocument):
-    """One thing noticed about one chip.
+@stored(title="Finding")
+class FindingRecord(TypedDict):
+    """One thing noticed about one chip, as a bag keeps it and `--json` prints it."""
 
-    Attributes:
-        code: What kind; one of `Code`.
-        severity: How much it matters.
-        chip: The chip's id, or the file's name where there is no sheet.
-        where: Lines (`D3`, `A0`, the least significant first), word addresses (half-open ranges), readings;
-            with a catalogued part `pins`: `[{line, pin, label, source, confidence}]`.
-        evidence: What was seen, in numbers.
-        means: What it most likely means.
-        also: What else would look the same.
-        next: What to do at the bench to tell them apart.
+    code: Annotated[Code, Field(description="What kind")]
+    severity: Annotated[Severity, Field(description="How much it matters")]
+    chip: Annotated[str, Field(description="The chip's id, or the file's name where there is no sheet")]
+    where: NotRequired[
+        Annotated[
+            Details,
+            Field(
+                description=(
+                    "Lines (`D3`, `A0`, the least significant first), word addresses (half-open ranges), "
+                    "readings; with a catalogued part `pins`: `[{line, pin, label, source, confidence}]`"
+                )
+            ),
+        ]
+    ]
+    evidence: NotRequired[Annotated[Details, Field(description="What was seen, in numbers")]]
+    means: Annotated[str, Field(description="What it most likely means")]
+    also: Annotated[str, Field(description="What else would look the same")]
+    next: Annotated[str, Field(description="What to do at the bench to tell them apart")]
+
+
+class Finding(BaseModel):
+    """One thing noticed about one chip, in flight; `FindingRecord` says what each field means.
+
+    Its fields are those of the record, which a test holds.
     """
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
 
     code: Code
     severity: Severity
     chip: str
-    where: dict[str, Any] = Field(default_factory=dict)
-    evidence: dict[str, Any] = Field(default_factory=dict)
+    where: Details = Field(default_factory=dict)
+    evidence: Details = Field(default_factory=dict)
     means: str
     also: str
     next: str
+
+    def to_record(self) -> FindingRecord:
+        """The finding as plain JSON data."""
+        return cast("FindingRecord", self.model_dump(mode="json"))

@@ -6,11 +6,12 @@ Rows are kept for decades outside the bags they speak of, and each carries the d
 from __future__ import annotations
 
 from enum import StrEnum
-from typing import ClassVar
+from typing import Annotated, NotRequired
 
 from pydantic import Field
+from typing_extensions import TypedDict
 
-from schemas.base import StoredDocument
+from schemas.base import stored
 
 
 class RowKind(StrEnum):
@@ -37,63 +38,55 @@ class Outcome(StrEnum):
     """The disk or the archive refused."""
 
 
-class LedgerProblem(StoredDocument):
-    """One difference that a check found.
+@stored()
+class LedgerProblem(TypedDict):
+    """One difference that a check found."""
 
-    Attributes:
-        path: Inside the bag.
-        kind: `missing`, `altered`, `unexpected`, `undeclared`, `malformed`, `unsafe` or `incomplete`.
-        severity: `warning` or `error`.
-    """
+    path: Annotated[str, Field(description="Inside the bag")]
+    kind: Annotated[
+        str,
+        Field(
+            description=(
+                "`missing`, `altered`, `unexpected`, `undeclared`, `malformed`, `unsafe` or `incomplete`"
+            )
+        ),
+    ]
+    severity: Annotated[str, Field(description="`warning` or `error`")]
 
-    path: str
-    kind: str
-    severity: str
 
+@stored()
+class LedgerRow(TypedDict):
+    """The body of a row; its number, the digest before it and its own digest stand beside it."""
 
-class LedgerRow(StoredDocument):
-    """The body of a row; its number, the digest before it and its own digest stand beside it.
-
-    Attributes:
-        kind: What it tells of.
-        when: ISO 8601, UTC.
-        clock_fixed: SOURCE_DATE_EPOCH gave the time.
-        tool: Program and version.
-        ledger: The ledger's own identity (in the first row only).
-        bag: Where the bag lies, absolute.
-        given: The path by which it was asked for, where links or another spelling lead from there to `bag`.
-        identifier: The bag's External-Identifier, where it has one.
-        group: Its Bag-Group-Identifier: the machine, in bags of this program.
-        receipt: Digest over its tag manifests.
-        outcome: How the check ended.
-        complete: Every required element is there.
-        files: How many files were digested.
-        size_bytes: How many bytes they hold.
-        algorithms: Names of the digests that vouch for the payload.
-        problems: The first hundred differences.
-        problem_count: How many there were.
-        note: For a person: moved from where, mended from what, accepted why.
-        replaced: Paths that a mend replaced.
-    """
-
-    schema_name: ClassVar[str] = "ledger"
-
-    kind: RowKind
-    when: str
-    clock_fixed: bool = False
-    tool: str
-    ledger: str = ""
-    bag: str = ""
-    given: str = ""
-    identifier: str = ""
-    group: str = ""
-    receipt: str = ""
-    outcome: Outcome | None = None
-    complete: bool | None = None
-    files: int = 0
-    size_bytes: int = 0
-    algorithms: list[str] = Field(default_factory=list)
-    problems: list[LedgerProblem] = Field(default_factory=list)
-    problem_count: int = 0
-    note: str = ""
-    replaced: list[str] = Field(default_factory=list)
+    kind: Annotated[RowKind, Field(description="What it tells of")]
+    when: Annotated[str, Field(description="ISO 8601, UTC")]
+    clock_fixed: NotRequired[Annotated[bool, Field(description="SOURCE_DATE_EPOCH gave the time")]]
+    tool: Annotated[str, Field(description="Program and version")]
+    ledger: NotRequired[
+        Annotated[str, Field(description="The ledger's own identity (in the first row only)")]
+    ]
+    bag: NotRequired[Annotated[str, Field(description="Where the bag lies, absolute")]]
+    given: NotRequired[
+        Annotated[
+            str,
+            Field(description="The path asked for, where links or another spelling lead from there to `bag`"),
+        ]
+    ]
+    identifier: NotRequired[Annotated[str, Field(description="The bag's External-Identifier")]]
+    group: NotRequired[
+        Annotated[str, Field(description="Its Bag-Group-Identifier: the machine, in bags of this program")]
+    ]
+    receipt: NotRequired[Annotated[str, Field(description="Digest over its tag manifests")]]
+    outcome: NotRequired[Annotated[Outcome | None, Field(description="How the check ended")]]
+    complete: NotRequired[Annotated[bool | None, Field(description="Every required element is there")]]
+    files: NotRequired[Annotated[int, Field(description="How many files were digested")]]
+    size_bytes: NotRequired[Annotated[int, Field(description="How many bytes they hold")]]
+    algorithms: NotRequired[
+        Annotated[list[str], Field(description="Names of the digests that vouch for the payload")]
+    ]
+    problems: NotRequired[Annotated[list[LedgerProblem], Field(description="The first hundred differences")]]
+    problem_count: NotRequired[Annotated[int, Field(description="How many there were")]]
+    note: NotRequired[
+        Annotated[str, Field(description="For a person: moved from where, mended from what, accepted why")]
+    ]
+    replaced: NotRequired[Annotated[list[str], Field(description="Paths that a mend replaced")]]

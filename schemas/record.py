@@ -1,20 +1,41 @@
 """The record: everything that packaging found out, kept in the bag as `metadata/record.json`.
 
+What is stored is typed before it is a dict: each section is a `TypedDict`, a plain dict while the program runs.
 It is written chip by chip, so that ten thousand chips need no more memory than one; `chips` therefore comes
-last. A record of a later version of the program stays readable: unknown fields are kept.
+last. A record of a later version of the program stays readable: unknown fields are kept, and every field that a
+first version did not have is `NotRequired`.
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from enum import StrEnum
-from typing import Any, ClassVar, Literal
+from typing import Annotated, Any, Literal, NotRequired, TypeAlias
 
 from pydantic import Field
+from typing_extensions import TypedDict
 
-from schemas.base import StoredDocument, withheld
-from schemas.finding import Finding
+from schemas.base import Range, stored, withheld
+from schemas.finding import FindingRecord
+from schemas.recorded_sheet import (
+    AttemptRecord,
+    BoardRecord,
+    CustodianRecord,
+    HowRecord,
+    MachineRecord,
+    PartRecord,
+    PlacementRecord,
+    ReaderRecord,
+    ReleaseWordRecord,
+    RightsRecord,
+    ViewRecord,
+    WiringRecord,
+)
 
-RECORD_SCHEMA = "wellread/record/1"
+RECORD_SCHEMA: Literal["wellread/record/1"] = "wellread/record/1"
+
+Settings: TypeAlias = Mapping[str, Any]
+"""Parameters of a step, by its action; `pipeline.steps` says which."""
 
 
 class Grade(StrEnum):
@@ -29,7 +50,8 @@ class Grade(StrEnum):
     SINGLE = "single"
 
 
-class Bears(StoredDocument):
+@stored()
+class Bears(TypedDict):
     """How many passes, sittings, readers and embedded checks bear the image."""
 
     passes: int
@@ -38,292 +60,562 @@ class Bears(StoredDocument):
     checks: int
 
 
-class StoredFile(StoredDocument):
+@stored()
+class StoredFile(TypedDict):
     """A file in the bag and what it was called where it came from."""
 
-    path: str | None = Field(
-        default=None,
-        description="Inside the bag, separated by /; in a public bundle absent where the file stays behind",
-    )
-    original_name: str | None = Field(
-        default=None, description="Inside the project folder, separated by /; absent where it stays behind"
-    )
+    path: NotRequired[
+        Annotated[
+            str | None,
+            Field(
+                description="Inside the bag, separated by /; in a public bundle absent where the file stays behind"
+            ),
+        ]
+    ]
+    original_name: NotRequired[
+        Annotated[
+            str | None,
+            Field(description="Inside the project folder, separated by /; absent where it stays behind"),
+        ]
+    ]
     size_bytes: int
     sha256: str
     sha512: str
-    withheld: str | None = Field(default=None, description="In a public bundle: why the file stays behind")
+    withheld: NotRequired[
+        Annotated[str | None, Field(description="In a public bundle: why the file stays behind")]
+    ]
 
 
-class SumRecord(StoredDocument):
+@stored()
+class AttachmentRecord(StoredFile):
+    """A photograph, a document or a loose dump, and what it shows where the sheet says so."""
+
+    board: NotRequired[str]
+    chip: NotRequired[str]
+    caption: NotRequired[str]
+
+
+SumMethod: TypeAlias = Literal["crc32", "sum16"]
+SumForm: TypeAlias = Literal["as-stored", "big-endian", "little-endian", "upper-bits-0", "upper-bits-1"]
+
+
+@stored()
+class SumRecord(TypedDict):
     """A short sum of an image in one form: beside a digest, never instead of it."""
 
-    method: Literal["crc32", "sum16"]
-    form: Literal["as-stored", "big-endian", "little-endian", "upper-bits-0", "upper-bits-1"]
-    value: str = Field(description="Upper-case hexadecimal: 8 digits for crc32, 4 for sum16")
+    method: SumMethod
+    form: SumForm
+    value: Annotated[str, Field(description="Upper-case hexadecimal: 8 digits for crc32, 4 for sum16")]
 
 
-class ImageRecord(StoredDocument):
-    """The image of one chip: one word after the other, words wider than 8 bits big-endian."""
+@stored()
+class MatchingRecord(TypedDict):
+    """Sums by which others' lists can be searched; none of them is a digest to trust."""
 
-    path: str | None = Field(
-        default=None, description="In a public bundle absent where the image stays behind"
-    )
-    settled: bool = Field(
-        description="False: the file lies under images-unsettled, apart from the sound ones"
-    )
-    mask_path: str | None = Field(default=None, description="Same shape; a 1 bit has no settlement")
+    crc32: int
+    md5: str
+    sha1: str
+    sum16: int
+
+
+@stored()
+class ImageDigests(TypedDict):
+    """An image by its digests and sums, wherever it lies."""
+
     size_bytes: int
     sha256: str
     sha512: str
-    sums: tuple[SumRecord, ...]
-    withheld: str | None = Field(default=None, description="In a public bundle: why the image stays behind")
+    sums: list[SumRecord]
 
 
-class StepRecord(StoredDocument):
+@stored()
+class ImageRecord(ImageDigests):
+    """The image of one chip: one word after the other, words wider than 8 bits big-endian."""
+
+    path: NotRequired[
+        Annotated[str | None, Field(description="In a public bundle absent where the image stays behind")]
+    ]
+    settled: Annotated[
+        bool, Field(description="False: the file lies under images-unsettled, apart from the sound ones")
+    ]
+    mask_path: NotRequired[Annotated[str | None, Field(description="Same shape; a 1 bit has no settlement")]]
+    matching: NotRequired[Annotated[MatchingRecord, Field(description="In a public bundle")]]
+    withheld: NotRequired[
+        Annotated[str | None, Field(description="In a public bundle: why the image stays behind")]
+    ]
+
+
+@stored()
+class StepRecord(TypedDict):
     """One thing done to the bytes; replaying all of them on the file gives the pass's words."""
 
     action: str
-    settings: dict[str, Any] = Field(default_factory=dict)
-    why: str = ""
+    settings: NotRequired[Settings]
+    why: NotRequired[str]
 
 
-class PassRecord(StoredDocument):
+@stored()
+class PassRecord(TypedDict):
     """One complete run over the chip's addresses."""
 
     number: int
     sitting: str
-    file: int = Field(description="Index into the reading's files")
-    words_sha256: str = Field(description="Of the pass's words as an image file would hold them")
-    absent_words: int = Field(default=0, description="Words the dump did not have; 0 stands in their place")
-    steps: tuple[StepRecord, ...]
+    file: Annotated[int, Field(description="Index into the reading's files")]
+    words_sha256: Annotated[str, Field(description="Of the pass's words as an image file would hold them")]
+    absent_words: NotRequired[
+        Annotated[int, Field(description="Words the dump did not have; 0 stands in their place")]
+    ]
+    steps: list[StepRecord]
 
 
-class ForgivenRecord(StoredDocument):
+@stored()
+class ForgivenRecord(TypedDict):
     """Something about a dump's form that its decoder let pass."""
 
     what: str
-    place: str = Field(description="Of the first one")
+    place: Annotated[str, Field(description="Of the first one")]
     count: int
 
 
+@stored()
 class DumpRecord(StoredFile):
     """A dump file as it was found, with what its decoder made of it."""
 
-    format: str | None = None
-    forgiven: tuple[ForgivenRecord, ...] = ()
-    notes: tuple[str, ...] = ()
+    format: NotRequired[str | None]
+    forgiven: NotRequired[list[ForgivenRecord]]
+    notes: NotRequired[list[str]]
 
 
-class ReadingRecord(StoredDocument):
+@stored()
+class ReadingRecord(TypedDict):
     """One read-out of the chip: how it was read, from which files, which passes it gave."""
 
     reading: str
     reader: str
-    files: tuple[DumpRecord, ...]
-    passes: tuple[PassRecord, ...] = ()
-    set_aside: str | None = None
-    how: dict[str, Any] = Field(
-        default_factory=dict, description="What the sheet says: setting, supply, date …"
-    )
-    public: bool = False
-    private: bool = False
-    operator: str | None = Field(default=None, json_schema_extra=withheld())
-    notes: str | None = Field(default=None, json_schema_extra=withheld())
+    files: list[DumpRecord]
+    passes: NotRequired[list[PassRecord]]
+    set_aside: NotRequired[str | None]
+    how: NotRequired[Annotated[HowRecord, Field(description="What the sheet says: setting, supply, date …")]]
+    public: NotRequired[bool]
+    private: NotRequired[bool]
+    operator: NotRequired[Annotated[str | None, Field(json_schema_extra=withheld())]]
+    notes: NotRequired[Annotated[str | None, Field(json_schema_extra=withheld())]]
 
 
-class ContestedBit(StoredDocument):
+Bit: TypeAlias = Literal[0, 1]
+
+
+@stored()
+class ContestedBit(TypedDict):
     """One bit without settlement: who says what."""
 
     address: int
     line: str
-    votes: dict[str, Literal[0, 1] | None] = Field(
-        description="Reader → its value; null where its passes disagree"
-    )
-    ones: int = Field(description="Passes that read 1")
+    votes: Annotated[
+        dict[str, Bit | None],
+        Field(description="Reader → its value; null where its passes disagree"),
+    ]
+    ones: Annotated[int, Field(description="Passes that read 1")]
     zeros: int
-    image: Literal[0, 1] = Field(description="The value the image carries; it settles nothing")
+    image: Annotated[Bit, Field(description="The value the image carries; it settles nothing")]
     why: str
 
 
-class Contested(StoredDocument):
+@stored()
+class Contested(TypedDict):
     """All bits without settlement; the mask file has every one, this list at most the first thousand."""
 
     bits: int
     words: int
-    listed: tuple[ContestedBit, ...] = ()
+    listed: NotRequired[list[ContestedBit]]
 
 
-class OddsRecord(StoredDocument):
-    """Chances of one bit, and what they come to for all bits of the image."""
+@stored()
+class BitOdds(TypedDict):
+    """Chances of one bit."""
 
     model: str
     wrong: float
     right: float
     contested: float
     wrong_where_settled: float
+
+
+@stored()
+class OddsRecord(BitOdds):
+    """Chances of one bit, and what they come to for all bits of the image."""
+
     bits: int
     expected_wrong_bits: float
 
 
-class RegionRecord(StoredDocument):
+@stored()
+class RegionDetail(TypedDict):
+    """The numbers of a region, by its kind."""
+
+    shared_with: NotRequired[Annotated[list[str], Field(description="Chips that hold the same there")]]
+    checked_by: NotRequired[Annotated[list[str], Field(description="Embedded checks that cover it")]]
+    preview: NotRequired[Annotated[str, Field(description="Its first words as a person reads them")]]
+    means: NotRequired[Annotated[str, Field(description="Fill: what it speaks for")]]
+    why: NotRequired[Annotated[str, Field(description="Fill: the ground")]]
+    decides: NotRequired[Annotated[str, Field(description="Fill: the reading that would decide")]]
+    period: NotRequired[Annotated[int, Field(description="Fill: words that repeat")]]
+    word: NotRequired[Annotated[str, Field(description="Fill of one word: hexadecimal")]]
+    pattern: NotRequired[
+        Annotated[str | list[str], Field(description="Fill: its words; decode: `one low` or `one high`")]
+    ]
+    equals_unprogrammed: NotRequired[bool | None]
+    differs_in: NotRequired[
+        Annotated[list[str], Field(description="Fill: lines unlike the unprogrammed word")]
+    ]
+    start_alignment: NotRequired[int]
+    end_alignment: NotRequired[int]
+    edges_aligned: NotRequired[bool]
+    entropy_bits: NotRequired[Annotated[float, Field(description="Dense: bits of information a word")]]
+    lines: NotRequired[Annotated[list[str], Field(description="Decode: lines that select")]]
+    active_words: NotRequired[Annotated[int, Field(description="Decode: words that select")]]
+    text: NotRequired[Annotated[str, Field(description="Text: its code")]]
+    letters: NotRequired[int]
+    chance: NotRequired[float]
+    pair_fit: NotRequired[Annotated[float, Field(description="Text: how well its letters follow each other")]]
+    packing: NotRequired[str]
+    split: NotRequired[str]
+    shape: NotRequired[Annotated[str, Field(description="Table: how it runs")]]
+    byte_order: NotRequired[str]
+    of: NotRequired[Annotated[int, Field(description="Repeat: where the same words stood before")]]
+
+
+@stored()
+class RegionRecord(RegionDetail):
     """A range of words of one kind, with the numbers of its kind."""
 
     kind: str
     start: int
-    end: int = Field(description="The first word after it")
-    shared_with: tuple[str, ...] = Field(default=(), description="Chips that hold the same there")
-    checked_by: tuple[str, ...] = Field(default=(), description="Embedded checks that cover it")
+    end: Annotated[int, Field(description="The first word after it")]
 
 
-class ChipRecord(StoredDocument):
-    """Everything known about one chip."""
+@stored()
+class VectorRecord(TypedDict):
+    """Reset or interrupt vectors of one processor family that fit an image."""
+
+    family: str
+    at: int
+    end: int
+    targets: Annotated[list[str], Field(description="Addresses as the processor sees them, hexadecimal")]
+    chance: float
+    says: str
+
+
+@stored()
+class StoredAt(TypedDict):
+    """Where the value of an embedded check stands."""
+
+    image: str
+    start: int
+    end: int
+
+
+@stored()
+class CheckRecord(TypedDict):
+    """An embedded check that holds, or one that the content promises and that does not hold."""
+
+    method: str
+    images: list[str]
+    covers: Annotated[list[Range], Field(description="Word addresses in each image")]
+    stored_at: StoredAt | None
+    value: Annotated[str, Field(description="Hexadecimal")]
+    holds: bool
+    chance: float
+    tried: int
+    tried_as_strong: int
+    blind_to: list[str]
+    lifts: bool
+    why: str
+
+
+@stored()
+class LinesRecord(TypedDict):
+    """B[((P(a) xor ia) + rotate) mod N] = Q(A[a]) xor id: which line of the second carries each of the first."""
+
+    address: list[int]
+    data: list[int]
+    invert_address: list[int]
+    invert_data: list[int]
+    rotate: int
+
+
+@stored()
+class GroundRecord(TypedDict):
+    """Why a frame is believed."""
+
+    ground: str
+    frame: Annotated[int, Field(description="Index of the frame that it speaks for")]
+    over: Annotated[list[int], Field(description="Indices of those that it speaks against")]
+    words: Annotated[str, Field(description="The same for a person")]
+
+
+@stored()
+class ReadingsFrame(TypedDict):
+    """A frame in which some readings of a chip stand."""
+
+    readings: list[str]
+    mapping: Annotated[LinesRecord | None, Field(description="From the first frame; null for itself")]
+    words: str
+    image: Annotated[bool, Field(description="Whether the image stands in it")]
+
+
+@stored()
+class FrameRecord(TypedDict):
+    """In which order and polarity of lines, start and step the image stands, and why."""
+
+    settled: bool
+    frames: list[ReadingsFrame]
+    grounds: list[GroundRecord]
+
+
+@stored()
+class CarriedWiring(TypedDict):
+    """Readings made by one reader with the same wires, and a fault of those wires that chips proved."""
+
+    wiring: str
+    reader: NotRequired[str]
+    date: NotRequired[str | None]
+    readings: list[str]
+    state: str
+    lines: NotRequired[LinesRecord | None]
+    proved_by: NotRequired[Annotated[list[str], Field(description="Chips")]]
+    applied_to: NotRequired[Annotated[list[str], Field(description="Chips")]]
+    doubted: NotRequired[Annotated[list[str], Field(description="Chips")]]
+
+
+@stored()
+class ChipFacts(TypedDict):
+    """What the sheet and the catalogue say of one chip."""
 
     chip: str
-    board: str | None = None
-    socket: str | None = None
-    part: str | None = Field(default=None, description="As the sheet names it")
-    catalogued: str | None = Field(default=None, description="The catalogue entry that was used")
-    organisation: str | None = None
-    marking: str | None = None
-    label: str | None = None
-    date_code: str | None = None
-    revision: str | None = None
-    role: str | None = None
-    state: str | None = None
-    attempts: tuple[dict[str, Any], ...] = ()
-    board_wiring: dict[str, Any] | None = None
-    view: dict[str, Any] | None = None
-    private: bool = False
-    notes: str | None = Field(default=None, json_schema_extra=withheld())
+    board: NotRequired[str | None]
+    socket: NotRequired[str | None]
+    part: NotRequired[Annotated[str | None, Field(description="As the sheet names it")]]
+    catalogued: NotRequired[Annotated[str | None, Field(description="The catalogue entry that was used")]]
+    organisation: NotRequired[str | None]
+    marking: NotRequired[str | None]
+    label: NotRequired[str | None]
+    date_code: NotRequired[str | None]
+    revision: NotRequired[str | None]
+    role: NotRequired[str | None]
+    state: NotRequired[str | None]
+    attempts: NotRequired[list[AttemptRecord]]
+    board_wiring: NotRequired[WiringRecord | None]
+    view: NotRequired[ViewRecord | None]
+    private: NotRequired[bool]
+    notes: NotRequired[Annotated[str | None, Field(json_schema_extra=withheld())]]
+    answers: NotRequired[
+        Annotated[dict[str, str], Field(description="Code of a finding → why this is so, on a person's word")]
+    ]
+    inventory: NotRequired[Annotated[str, Field(description="The holder's own inventory number")]]
+
+
+@stored()
+class JudgedChip(TypedDict):
+    """What the readings of one chip come to."""
+
     grade: Grade
-    reasons: tuple[str, ...]
+    reasons: list[str]
     bears: Bears
-    image: ImageRecord | None = None
-    readings: tuple[ReadingRecord, ...] = ()
-    contested: Contested | None = None
-    odds: OddsRecord | None = Field(
-        default=None,
-        description="Chance that a settled bit is wrong, under a stated model and the readers' error bounds",
-    )
-    findings: tuple[Finding, ...] = ()
-    regions: tuple[RegionRecord, ...] = ()
-    vectors: tuple[dict[str, Any], ...] = Field(default=(), description="Evidence for order, never proof")
-    withheld: str | None = Field(default=None, description="In a public bundle: why its content stays behind")
-    withheld_readings: int = Field(default=0, description="In a public bundle: readings marked private")
+    image: NotRequired[ImageRecord | None]
+    contested: NotRequired[Contested | None]
+    findings: NotRequired[list[FindingRecord]]
+    regions: NotRequired[list[RegionRecord]]
+    vectors: NotRequired[Annotated[list[VectorRecord], Field(description="Evidence for order, never proof")]]
+    held_back: NotRequired[
+        Annotated[
+            list[str],
+            Field(description="Codes that make half or false content possible; the image lies apart"),
+        ]
+    ]
+    frame: NotRequired[FrameRecord]
 
 
-class LineRecord(StoredDocument):
+@stored()
+class ChipRecord(ChipFacts, JudgedChip):
+    """Everything known about one chip."""
+
+    readings: NotRequired[list[ReadingRecord]]
+    odds: NotRequired[
+        Annotated[
+            OddsRecord | None,
+            Field(
+                description=(
+                    "Chance that a settled bit is wrong, under a stated model and the readers' error bounds"
+                )
+            ),
+        ]
+    ]
+    withheld: NotRequired[
+        Annotated[str | None, Field(description="In a public bundle: why its content stays behind")]
+    ]
+    withheld_readings: NotRequired[
+        Annotated[int, Field(description="In a public bundle: readings marked private")]
+    ]
+
+
+@stored()
+class LineRecord(TypedDict):
     """A line, and how many words of the compared chips a fault of it would have changed."""
 
     line: str
     witnesses: int
 
 
-class CoverageRecord(StoredDocument):
+@stored()
+class CoverageRecord(TypedDict):
     """Which lines the compared chips exercise."""
 
-    address: tuple[LineRecord, ...]
-    data: tuple[LineRecord, ...]
-    not_told_apart: tuple[str, ...]
+    address: list[LineRecord]
+    data: list[LineRecord]
+    not_told_apart: list[str]
 
 
-class StandingRecord(StoredDocument):
+@stored()
+class StandingRecord(TypedDict):
     """What comparing has shown of one reader, or of two together."""
 
-    readers: tuple[str, ...]
-    chips: tuple[str, ...]
-    agreed_chips: tuple[str, ...]
+    readers: list[str]
+    chips: list[str]
+    agreed_chips: list[str]
     bits_compared: int
     disagreements: int
-    upper_bound: float = Field(description="Of the bit error rate; exact and one-sided")
+    upper_bound: Annotated[float, Field(description="Of the bit error rate; exact and one-sided")]
     confidence: float
     coverage: CoverageRecord
 
 
-class QualificationRecord(StoredDocument):
+@stored()
+class QualificationRecord(TypedDict):
     """The readers, each alone and each two together, by the chips that they share with others."""
 
-    readers: tuple[StandingRecord, ...] = ()
-    pairs: tuple[StandingRecord, ...] = ()
+    readers: NotRequired[list[StandingRecord]]
+    pairs: NotRequired[list[StandingRecord]]
 
 
-class SpaceRecord(StoredDocument):
+@stored()
+class SpaceRecord(TypedDict):
     """An address space as the machine sees it."""
 
     name: str
     width: int
     byte_order: str
     unit: str
-    path: str | None = Field(
-        default=None, description="None where it could not be written; `reasons` says why"
-    )
-    size_bytes: int | None = None
-    sha256: str | None = None
-    sha512: str | None = None
-    words: int = 0
-    incomplete: bool = False
-    unsettled: bool = Field(default=False, description="A chip in it is faulty or contested")
-    holes: tuple[tuple[int, int], ...] = Field(
-        default=(), description="Half-open word ranges that no chip fills"
-    )
-    placements: tuple[dict[str, Any], ...] = ()
-    checks: tuple[dict[str, Any], ...] = ()
-    reasons: tuple[str, ...] = ()
-    withheld: str | None = Field(default=None, description="In a public bundle: why it stays behind")
+    path: NotRequired[
+        Annotated[str | None, Field(description="None where it could not be written; `reasons` says why")]
+    ]
+    original_name: NotRequired[None]
+    size_bytes: NotRequired[int | None]
+    sha256: NotRequired[str | None]
+    sha512: NotRequired[str | None]
+    words: NotRequired[int]
+    fill: NotRequired[Annotated[int, Field(description="The word that stands in gaps")]]
+    description: NotRequired[str]
+    incomplete: NotRequired[bool]
+    unsettled: NotRequired[Annotated[bool, Field(description="A chip in it is faulty or contested")]]
+    holes: NotRequired[Annotated[list[Range], Field(description="Half-open word ranges that no chip fills")]]
+    placements: NotRequired[list[PlacementRecord]]
+    checks: NotRequired[list[CheckRecord]]
+    image_paths: NotRequired[
+        Annotated[list[str], Field(description="Images of the bag that it was made from")]
+    ]
+    reasons: NotRequired[list[str]]
+    withheld: NotRequired[Annotated[str | None, Field(description="In a public bundle: why it stays behind")]]
 
 
-class Superseded(StoredDocument):
+@stored()
+class SuggestedSpace(TypedDict):
+    """A space that could be added to the sheet, in the sheet's form."""
+
+    name: str
+    width: int
+    byte_order: str | None
+    unit: str
+    placements: list[PlacementRecord]
+    description: str
+
+
+@stored()
+class Superseded(TypedDict):
     """The version that this bag replaces, and why."""
 
     bag: str
     receipt: str
-    external_identifier: str | None = None
-    why: tuple[str, ...]
+    external_identifier: NotRequired[str | None]
+    why: list[str]
 
 
-class Released(StoredDocument):
+@stored()
+class SoftwareRecord(TypedDict):
+    """The program that wrote it."""
+
+    name: NotRequired[str]
+    version: str
+
+
+@stored()
+class Released(TypedDict):
     """In the record of a public bundle: the bag that it was made from."""
 
     bag: str
     external_identifier: str
-    receipt: str = Field(description="Digest over the bag's tag manifests: stands for every byte of it")
-    when: str = Field(description="SOURCE_DATE_EPOCH, else the bag's own date: a bundle has no clock")
+    receipt: Annotated[
+        str, Field(description="Digest over the bag's tag manifests: stands for every byte of it")
+    ]
+    when: Annotated[
+        str, Field(description="SOURCE_DATE_EPOCH, else the bag's own date: a bundle has no clock")
+    ]
     clock_fixed: bool
-    software: dict[str, str]
-    content: bool = Field(description="False: metadata and digests only")
+    software: SoftwareRecord
+    content: Annotated[bool, Field(description="False: metadata and digests only")]
 
 
-class Record(StoredDocument):
-    """The whole record of a bag."""
+@stored()
+class RecordHead(TypedDict):
+    """The record of a bag without its chips."""
 
-    schema_name: ClassVar[str] = RECORD_SCHEMA
-
-    document: Literal["wellread/record/1"] = Field(alias="schema", default="wellread/record/1")
-    software: dict[str, str]
-    created: str = Field(description="ISO 8601, UTC")
-    clock_fixed: bool = Field(description="True: the time is SOURCE_DATE_EPOCH's, not the clock's")
+    schema: NotRequired[Literal["wellread/record/1"]]
+    software: SoftwareRecord
+    created: Annotated[str, Field(description="ISO 8601, UTC")]
+    clock_fixed: Annotated[bool, Field(description="True: the time is SOURCE_DATE_EPOCH's, not the clock's")]
     bag: str
     version: int
     external_identifier: str
-    supersedes: Superseded | None = None
-    machine: dict[str, Any]
-    custodian: dict[str, Any] | None = None
-    rights: dict[str, Any] | None = None
-    release: dict[str, Any] | None = None
-    readers: dict[str, dict[str, Any]]
-    boards: dict[str, dict[str, Any]]
-    parts: dict[str, dict[str, Any]] = Field(
-        default_factory=dict, description="Catalogue entries that were used"
-    )
-    sheet: tuple[StoredFile, ...]
-    attachments: tuple[StoredFile, ...] = ()
-    cautions: tuple[str, ...] = ()
-    spaces: tuple[SpaceRecord, ...] = ()
-    suggestions: tuple[dict[str, Any], ...] = Field(
-        default=(), description="Spaces that could be added to the sheet"
-    )
-    qualification: QualificationRecord = Field(default_factory=QualificationRecord)
+    supersedes: NotRequired[Superseded | None]
+    machine: MachineRecord
+    custodian: NotRequired[CustodianRecord | None]
+    rights: NotRequired[RightsRecord | None]
+    release: NotRequired[ReleaseWordRecord | None]
+    readers: dict[str, ReaderRecord]
+    boards: dict[str, BoardRecord]
+    parts: NotRequired[
+        Annotated[dict[str, PartRecord], Field(description="Catalogue entries that were used")]
+    ]
+    sheet: list[StoredFile]
+    attachments: NotRequired[list[AttachmentRecord]]
+    cautions: NotRequired[list[str]]
+    wirings: NotRequired[
+        Annotated[list[CarriedWiring], Field(description="Wires whose fault was proved on some chips")]
+    ]
+    spaces: NotRequired[list[SpaceRecord]]
+    suggestions: NotRequired[
+        Annotated[list[SuggestedSpace], Field(description="Spaces that could be added to the sheet")]
+    ]
+    qualification: NotRequired[QualificationRecord]
     grades: dict[str, int]
-    released_from: Released | None = Field(default=None, description="Only in a public bundle")
-    inputs_sha256: str = Field(description="Over everything that went in: equal inputs make no new version")
-    chips: tuple[ChipRecord, ...]
+    released_from: NotRequired[Annotated[Released | None, Field(description="Only in a public bundle")]]
+    inputs_sha256: Annotated[
+        str, Field(description="Over everything that went in: equal inputs make no new version")
+    ]
+
+
+@stored()
+class Record(RecordHead):
+    """The whole record of a bag."""
+
+    chips: list[ChipRecord]

@@ -7,13 +7,16 @@ the texts say so.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline.catalogue.advice import p_channel
 from pipeline.catalogue.advice.caution_texts import CAUTIONS
 from schemas.part import Confidence, Kind, Part
+
+if TYPE_CHECKING:
+    from schemas.answers import Heeded, ToldCaution
 
 DEFERENCE = (
     "These are reminders, not instructions: the part's data sheet, your local electrical-safety rules "
@@ -109,15 +112,15 @@ ALWAYS = (
 """The general cautions in one breath."""
 
 
-def heeded(found: Iterable[Caution]) -> dict[str, Any]:
+def heeded(found: Iterable[Caution]) -> Heeded:
     """Cautions as the fields `cautions` and `deference` of an answer."""
-    cautions_told = [
+    cautions_told: list[ToldCaution] = [
         {"key": one.key, "dangerous": one.dangerous, "text": one.text, "ground": one.ground} for one in found
     ]
     return {"cautions": cautions_told, "deference": DEFERENCE}
 
 
-def brief(answer: Mapping[str, Any], part: str | None) -> tuple[str, ...]:
+def brief(answer: Heeded, part: str | None) -> tuple[str, ...]:
     """The cautions of an answer, short enough not to be skipped: the part's own dangers, then the rest in one.
 
     Args:

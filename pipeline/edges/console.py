@@ -12,7 +12,7 @@ import sys
 import time
 import unicodedata
 from collections.abc import Mapping
-from typing import Any, TextIO
+from typing import TextIO
 
 from pipeline.one_line import one_line
 
@@ -65,7 +65,7 @@ def caution_once(text: str) -> None:
 _CAUTIONED: set[str] = set()
 
 
-def say_json(document: Mapping[str, Any]) -> None:
+def say_json(document: Mapping[str, object]) -> None:
     """One JSON document to standard output, ASCII only, so that every encoding carries it."""
     import json
 

@@ -7,7 +7,7 @@ can never leave this function.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,6 +15,9 @@ from pipeline.errors import AmbiguousError, FormatError, UsageError
 from pipeline.formats import registry
 from pipeline.formats.encoders import as_bytes, encode
 from pipeline.formats.neutral import LARGEST_CLAIM, Block, Declared, Decoded
+
+if TYPE_CHECKING:
+    from schemas.answers import ConvertedRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,7 +38,7 @@ class Converted:
     blocks: tuple[tuple[int, int], ...]
     taken: int = 1
 
-    def summary(self) -> dict[str, Any]:
+    def summary(self) -> ConvertedRecord:
         """Plain values for the `--json` document."""
         return {
             "format": self.source,

@@ -8,12 +8,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.words import Words, words_dtype
+
+if TYPE_CHECKING:
+    from schemas.record import LinesRecord
 
 Addresses = NDArray[np.int64]
 """Word addresses, one element each."""
@@ -174,7 +177,7 @@ class LineMap:
             carried ^= words.dtype.type(mask_of(self.invert_data))
         return carried
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> LinesRecord:
         """The mapping as the project's documents carry it."""
         return {
             "address": list(self.address),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -12,6 +12,9 @@ from pipeline.lines.measure import address_counts, line_counts
 from pipeline.lines.slips import Aligned, Slip
 from pipeline.lines.symmetry import Symmetries
 from pipeline.words import Words
+
+if TYPE_CHECKING:
+    from schemas.answers import RelationRecord
 
 RelationName = Literal["identical", "mapped", "slipped", "differs", "unrelated"]
 
@@ -48,7 +51,7 @@ class Relation:
     aligned: Aligned | None = field(default=None, compare=False, repr=False)
     agreement: tuple[float, float, float] | None = None
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> RelationRecord:
         """As the project's documents carry it."""
         return {
             "relation": self.relation,

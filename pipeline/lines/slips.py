@@ -9,12 +9,16 @@ aligned by edit distance (rapidfuzz).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.lines.measure import ones
 from pipeline.words import Words
+
+if TYPE_CHECKING:
+    from schemas.answers import SlipRecord
 
 WINDOW = 24
 """Words looked at together; a diagonal is left where more than half of them disagree."""
@@ -54,7 +58,7 @@ class Slip:
         place = f"after address 0x{self.at - 1:X}" if self.at else "before address 0x0"
         return what + f" {place}" + (f" (or as late as 0x{self.latest:X})" if self.latest > self.at else "")
 
-    def to_json(self) -> dict[str, int]:
+    def to_json(self) -> SlipRecord:
         """As the project's documents carry it."""
         return {"at": self.at, "by": self.by, "latest": self.latest}
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +16,9 @@ from numpy.typing import NDArray
 from pipeline.lines import Relation, relate
 from pipeline.words import Words
 from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from schemas.answers import ComparedRecord
 
 BEYOND_CHANCE = 1e-4
 """A pattern among the differences is told where chance gives it less often than this, all lines counted."""
@@ -50,7 +53,7 @@ class Compared:
         """True only where every word is there and equal in place."""
         return self.relation.relation == "identical"
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> ComparedRecord:
         """As `wellread compare --json` gives it."""
         return {
             "organisation": str(self.organisation),

@@ -7,10 +7,13 @@ own order stays the primary record; the order that the machine sees is derived b
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline.lines.mapping import LineMap
 from pipeline.words import Words
+
+if TYPE_CHECKING:
+    from schemas.finding import Details
 
 
 def apply_wiring(
@@ -81,7 +84,7 @@ class WiringSuggestion:
     wiring: dict[str, tuple[int, ...]]
     why: str
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> Details:
         """As the project's documents carry it."""
         return {"wiring": {name: list(lines) for name, lines in self.wiring.items()}, "why": self.why}
 

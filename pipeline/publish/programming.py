@@ -12,7 +12,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -22,6 +22,7 @@ from pipeline.catalogue.advice import STAMP, advise, step
 from pipeline.catalogue.cautions import DEFERENCE, Caution, programs, replacing
 from pipeline.errors import PairingError
 from pipeline.words import Words, words_dtype
+from schemas.answers import BurnPlan
 from schemas.names import Organisation
 from schemas.part import Confidence, Kind, Part
 
@@ -451,7 +452,7 @@ def split_space(words: Words, width: int, chip: Organisation, *, fill_bit: int =
     return tuple(slices)
 
 
-def burn_document(burn: Burn) -> dict[str, Any]:
+def burn_document(burn: Burn) -> BurnPlan:
     """A plan as plain JSON values."""
     source, target = burn.pairing.source, burn.pairing.target
     return {

@@ -14,22 +14,37 @@ import json
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any
-
-from pydantic import BaseModel
+from typing import Any, TypeVar, cast
 
 from pipeline.errors import BagError, RightsError
+from schemas.base import private_fields, public_fields
+from schemas.finding import FindingRecord
 from schemas.record import (
     RECORD_SCHEMA,
     ChipRecord,
+    Contested,
     DumpRecord,
     ImageRecord,
     PassRecord,
     ReadingRecord,
+    RecordHead,
+    RegionRecord,
     SpaceRecord,
+    StoredFile,
     Superseded,
 )
-from schemas.sheet import Board, Chip, Custodian, Machine, Reader, ReadingRow, ReleaseWord, Rights
+from schemas.recorded_sheet import (
+    BoardRecord,
+    CustodianRecord,
+    HowRecord,
+    MachineRecord,
+    ReaderRecord,
+    ReleaseWordRecord,
+    RightsRecord,
+)
+
+_Kind = TypeVar("_Kind", bound=Mapping[str, object])
+_Value = TypeVar("_Value")
 
 GONE = "[withheld]"
 """What stands in a public text where a private value stood."""
@@ -57,15 +72,6 @@ _HEAD = (
     "grades",
     "inputs_sha256",
 )
-_SINGLE: tuple[tuple[str, type[BaseModel]], ...] = (
-    ("machine", Machine),
-    ("custodian", Custodian),
-    ("rights", Rights),
-    ("release", ReleaseWord),
-    ("supersedes", Superseded),
-)
-_SEVERAL: tuple[tuple[str, type[BaseModel]], ...] = (("readers", Reader), ("boards", Board))
-_SPACE_EXTRA = ("fill", "description", "image_paths", "original_name")
 _SPACE_SHAPE = (
     "name",
     "width",
@@ -128,6 +134,7 @@ _OUR_WORDS = frozenset(
         "votes",
         "contested",
         "forgiven",
+        "frame",
     ]
 )
 """Fields whose sentences this program writes: only values that cannot be everyday words are looked for there."""
@@ -180,21 +187,7 @@ class Survey:
     fields: tuple[str, ...]
 
 
-def private_fields(model: type[BaseModel]) -> frozenset[str]:
-    """The fields of a schema that carry the mark of `schemas.base.withheld`."""
-    return frozenset(
-        name
-        for name, one in model.model_fields.items()
-        if isinstance(one.json_schema_extra, Mapping) and one.json_schema_extra.get("private")
-    )
-
-
-def public_fields(model: type[BaseModel]) -> frozenset[str]:
-    """The fields of a schema that do not."""
-    return frozenset(model.model_fields) - private_fields(model)
-
-
-def refuse_unreleasable(head: Mapping[str, Any]) -> None:
+def refuse_unreleasable(head: RecordHead) -> None:
     """Refuse a record that cannot become public.
 
     Args:
@@ -219,7 +212,8 @@ def refuse_unreleasable(head: Mapping[str, Any]) -> None:
             ),
             remedy="Release it with the version that wrote it, or a later one",
         )
-    if not (head.get("rights") or {}).get("statement"):
+    rights = head.get("rights")
+    if not rights or not rights.get("statement"):
         raise RightsError(
             where=where,
             problem="the sheet has no `rights: {statement: …}`, so nobody could tell what may be done with it",
@@ -227,45 +221,43 @@ def refuse_unreleasable(head: Mapping[str, Any]) -> None:
         )
 
 
-def survey(head: Mapping[str, Any], chips: Iterable[Mapping[str, Any]]) -> Survey:
+def survey(head: RecordHead, chips: Iterable[ChipRecord]) -> Survey:
     """Look through a whole record once.
 
     Args:
         head: The record without its chips.
         chips: Their records, each once.
     """
-    word = head.get("release") or {}
+    word, machine = head.get("release"), head["machine"]
     found = _Found()
-    found.of("machine", Machine, head.get("machine"))
-    found.of("custodian", Custodian, head.get("custodian"))
-    for name, model in _SEVERAL:
-        for key, facts in (head.get(name) or {}).items():
-            found.of(name, model, facts)
-            found.known.add(str(key))
-    found.known |= {str(name) for name in head.get("parts") or {}}
-    found.known |= {
-        str(head["machine"][key]) for key in ("id", "name", "maker", "model") if head["machine"].get(key)
-    }
+    found.of("machine", MachineRecord, machine)
+    found.of("custodian", CustodianRecord, head.get("custodian"))
+    for reader in head["readers"].values():
+        found.of("readers", ReaderRecord, reader)
+    for board in head["boards"].values():
+        found.of("boards", BoardRecord, board)
+    found.known.update(head["readers"], head["boards"], head.get("parts", ()))
+    found.say(machine, ("id", "name", "maker", "model"))
     private_chips, closed, files = set(), set(), set()
     for chip in chips:
-        found.of("chips", Chip, chip)
-        found.known |= {str(chip[key]) for key in ("chip", "part", "socket", "organisation") if chip.get(key)}
+        found.of("chips", ChipRecord, chip)
+        found.say(chip, ("chip", "part", "socket", "organisation"))
         if chip.get("private"):
             private_chips.add(chip["chip"])
             found.private_chip(chip)
         else:
-            found.known |= {str(chip[key]) for key in ("label", "role", "marking") if chip.get(key)}
+            found.say(chip, ("label", "role", "marking"))
         for reading in chip.get("readings", ()):
-            found.of("readings", ReadingRow, reading)
-            paths = {stored["path"] for stored in reading["files"]}
+            found.of("readings", ReadingRecord, reading)
+            paths = {stored["path"] or "" for stored in reading["files"]}
             files |= paths
             if chip.get("private") or reading.get("private") or not reading.get("public"):
                 closed |= paths
     return Survey(
-        content=bool(word.get("allowed_by") and word.get("ground")),
+        content=bool(word and word.get("allowed_by") and word.get("ground")),
         private_chips=frozenset(private_chips),
         private_paths=frozenset(closed),
-        documents=frozenset(word.get("documents") or ()),
+        documents=frozenset(word.get("documents") or () if word else ()),
         secrets=found.secrets(_public_names(head)),
         fields=tuple(sorted(found.fields)),
     )
@@ -279,18 +271,23 @@ class _Found:
     fields: set[str] = field(default_factory=set)
     known: set[str] = field(default_factory=set)
 
-    def of(self, where: str, model: type[BaseModel], facts: Mapping[str, Any] | None) -> None:
-        for name in private_fields(model):
-            value = (facts or {}).get(name)
+    def say(self, facts: Mapping[str, object], keys: tuple[str, ...]) -> None:
+        """What is public anyway."""
+        self.known |= {str(facts[key]) for key in keys if facts.get(key)}
+
+    def of(self, where: str, kind: type, facts: Mapping[str, object] | None) -> None:
+        """What the kind's schema marks private."""
+        for name in private_fields(kind):
+            value = facts.get(name) if facts else None
             if value:
                 self.fields.add(f"{where}.{name}")
                 self.values.setdefault(" ".join(str(value).split()), f"{where}.{name}")
 
-    def private_chip(self, chip: Mapping[str, Any]) -> None:
-        for name in ("label", "role"):
+    def private_chip(self, chip: ChipRecord) -> None:
+        for name, value in (("label", chip.get("label")), ("role", chip.get("role"))):
             # A short label such as `MILL 2` is an everyday word elsewhere.
-            if len(str(chip.get(name) or "")) > 2 * SHORTEST_SECRET:
-                self.values.setdefault(" ".join(str(chip[name]).split()), f"{name} of a private chip")
+            if value and len(value) > 2 * SHORTEST_SECRET:
+                self.values.setdefault(" ".join(value.split()), f"{name} of a private chip")
 
     def secrets(self, public: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
         """Values worth looking for: long enough, and neither an id nor part of a name that is public anyway."""
@@ -305,10 +302,11 @@ class _Found:
         return tuple(sorted(kept, key=lambda one: (-len(one[1]), one[1])))
 
 
-def _public_names(head: Mapping[str, Any]) -> tuple[str, ...]:
+def _public_names(head: RecordHead) -> tuple[str, ...]:
     """The custodian's names, public on purpose; an operator of that name is no secret."""
-    said = [(head.get("custodian") or {}).get(key) for key in ("name", "organisation")]
-    return tuple(str(one) for one in said if one)
+    custodian = head.get("custodian")
+    said = (custodian.get("name"), custodian.get("organisation")) if custodian else ()
+    return tuple(one for one in said if one)
 
 
 def telling(value: str) -> bool:
@@ -345,32 +343,38 @@ class Public:
         self._telling = _pattern(said) if said else None
         self._private = _pattern(sorted(surveyed.private_chips)) if surveyed.private_chips else None
 
-    def head(self, head: Mapping[str, Any]) -> dict[str, Any]:
+    def head(self, head: RecordHead) -> RecordHead:
         """The record without its chips, as it may go out; attachments are added by whoever strips them.
 
         Args:
             head: The record without its chips.
         """
-        out = {key: head[key] for key in _HEAD if key in head}
-        for name, model in _SINGLE:
-            out[name] = _only(model, head.get(name))
-        for name, model in _SEVERAL:
-            out[name] = {key: _only(model, facts) for key, facts in (head.get(name) or {}).items()}
+        out = cast("RecordHead", {key: head.get(key) for key in _HEAD if key in head})
+        out["machine"] = _only(MachineRecord, head["machine"])
+        out["custodian"] = _perhaps(CustodianRecord, head.get("custodian"))
+        out["rights"] = _perhaps(RightsRecord, head.get("rights"))
+        out["release"] = _perhaps(ReleaseWordRecord, head.get("release"))
+        out["supersedes"] = _perhaps(Superseded, head.get("supersedes"))
+        out["readers"] = {name: _only(ReaderRecord, one) for name, one in head["readers"].items()}
+        out["boards"] = {name: _only(BoardRecord, one) for name, one in head["boards"].items()}
         out["spaces"] = [self._space(space) for space in head.get("spaces", ())]
         out["suggestions"] = [one for one in head.get("suggestions", ()) if not self._names_private(one)]
         out["sheet"], out["attachments"], out["cautions"] = [], [], []
         self.withheld += [Withheld(name, "private by the schema", "field") for name in self.survey.fields]
         self.withheld += [
             Withheld(
-                stored["path"], "the sheet holds the private fields as well", "sheet", sha256=stored["sha256"]
+                stored["path"] or "",
+                "the sheet holds the private fields as well",
+                "sheet",
+                sha256=stored["sha256"],
             )
-            for stored in head.get("sheet", ())
+            for stored in head["sheet"]
         ]
         if head.get("cautions"):
             self.withheld.append(Withheld("cautions about the sheet", "they quote it", "caution"))
-        return dict(self.clean(out, "head"))
+        return self.clean(out, "head")
 
-    def chip(self, chip: Mapping[str, Any]) -> dict[str, Any]:
+    def chip(self, chip: ChipRecord) -> ChipRecord:
         """One chip's record as it may go out.
 
         Args:
@@ -379,8 +383,7 @@ class Public:
         name = chip["chip"]
         if name in self.survey.private_chips:
             return self._stub(chip)
-        kept = public_fields(ChipRecord) | public_fields(Chip)
-        out = {key: value for key, value in chip.items() if key in kept}
+        out = _only(ChipRecord, chip)
         out["readings"] = [
             self._reading(name, reading) for reading in chip["readings"] if not reading.get("private")
         ]
@@ -390,6 +393,7 @@ class Public:
             self.withheld += [
                 Withheld(one["reading"], PRIVATE_READING, "reading", chip=name) for one in hidden
             ]
+            out.pop("frame", None)  # it names the readings that stand in each frame
         out["findings"] = self._findings(name, chip["findings"])
         out["regions"] = (
             [self._region(region) for region in chip.get("regions", ())] if self.survey.content else []
@@ -398,15 +402,17 @@ class Public:
         contested = chip.get("contested")
         if contested and not self.survey.content:
             out["contested"] = {**contested, "listed": []}
-        return dict(self.clean(out, f"chip {name}"))
+        return self.clean(out, f"chip {name}")
 
-    def _stub(self, chip: Mapping[str, Any]) -> dict[str, Any]:
+    def _stub(self, chip: ChipRecord) -> ChipRecord:
         """A private chip: where it sits and how far its evidence goes, nothing of what it holds."""
         self.withheld.append(Withheld(chip["chip"], PRIVATE_CHIP, "chip", chip=chip["chip"]))
         contested = chip.get("contested")
-        counts = {"bits": contested["bits"], "words": contested["words"], "listed": []} if contested else None
+        counts: Contested | None = None
+        if contested:
+            counts = {"bits": contested["bits"], "words": contested["words"], "listed": []}
         return {
-            **{key: chip[key] for key in _STUB if key in chip},
+            **cast("ChipRecord", {key: chip.get(key) for key in _STUB if key in chip}),
             "private": True,
             "contested": counts,
             "reasons": [f"Withheld: {PRIVATE_CHIP}"],
@@ -417,15 +423,14 @@ class Public:
             "withheld": PRIVATE_CHIP,
         }
 
-    def _reading(self, chip: str, reading: Mapping[str, Any]) -> dict[str, Any]:
-        out = _only(ReadingRecord, reading) or {}
-        how = public_fields(ReadingRow)
-        out["how"] = {key: value for key, value in reading.get("how", {}).items() if key in how}
+    def _reading(self, chip: str, reading: ReadingRecord) -> ReadingRecord:
+        out = _only(ReadingRecord, reading)
+        out["how"] = _only(HowRecord, reading.get("how", {}))
         out["files"] = [self._file(chip, reading, stored) for stored in reading["files"]]
         out["passes"] = [_only(PassRecord, one) for one in reading.get("passes", ())]
         return out
 
-    def _file(self, chip: str, reading: Mapping[str, Any], stored: Mapping[str, Any]) -> dict[str, Any]:
+    def _file(self, chip: str, reading: ReadingRecord, stored: DumpRecord) -> DumpRecord:
         """A dump file: whole where it goes out, else its digest, size and format."""
         why = ""
         if not reading.get("public"):
@@ -436,26 +441,29 @@ class Public:
             why = SHARED
         elif self.secret_in(f"{stored['path']} {stored['original_name']}"):
             why = "its name holds a private value"
-        out = _only(DumpRecord, stored) or {}
-        return self.closed(out, why, stored["path"], chip) if why else out
+        out = _only(DumpRecord, stored)
+        return self.closed(out, why, stored["path"] or "", chip) if why else out
 
-    def closed(self, stored: dict[str, Any], why: str, what: str, chip: str = "") -> dict[str, Any]:
+    def closed(self, stored: DumpRecord, why: str, what: str, chip: str = "") -> DumpRecord:
         """A file that stays behind, as the public record lists it; what its decoder remarked quotes the file."""
         self.withheld.append(Withheld(what, why, "dump", chip=chip, sha256=stored["sha256"]))
-        for key in ("path", "original_name", "forgiven", "notes"):
-            stored.pop(key, None)
+        stored.pop("path", None)
+        stored.pop("original_name", None)
+        stored.pop("forgiven", None)
+        stored.pop("notes", None)
         stored["withheld"] = why
         return stored
 
-    def _image(self, chip: str, image: Mapping[str, Any] | None) -> dict[str, Any] | None:
-        out = _only(ImageRecord, image)
+    def _image(self, chip: str, image: ImageRecord | None) -> ImageRecord | None:
+        out = _perhaps(ImageRecord, image)
         if out is not None and not self.survey.content:
-            self.withheld.append(Withheld(out.pop("path"), NO_WORD, "image", chip=chip, sha256=out["sha256"]))
+            path = out.pop("path") or ""
+            self.withheld.append(Withheld(path, NO_WORD, "image", chip=chip, sha256=out["sha256"]))
             out["mask_path"] = None
             out["withheld"] = NO_WORD
         return out
 
-    def _findings(self, chip: str, findings: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    def _findings(self, chip: str, findings: Iterable[FindingRecord]) -> list[FindingRecord]:
         """Findings that tell nothing of a private chip, and without a word on content nothing that quotes it."""
         kept = []
         for one in findings:
@@ -467,26 +475,27 @@ class Public:
                 kept.append(one)
         return kept
 
-    def _region(self, region: Mapping[str, Any]) -> dict[str, Any]:
-        shared = [one for one in region.get("shared_with", ()) if one not in self.survey.private_chips]
-        out = {key: value for key, value in region.items() if key != "shared_with"}
-        return out | ({"shared_with": shared} if shared else {})
+    def _region(self, region: RegionRecord) -> RegionRecord:
+        out = region.copy()
+        shared = [one for one in out.pop("shared_with", ()) if one not in self.survey.private_chips]
+        if shared:
+            out["shared_with"] = shared
+        return out
 
-    def _space(self, space: Mapping[str, Any]) -> dict[str, Any]:
+    def _space(self, space: SpaceRecord) -> SpaceRecord:
         lanes = {lane.split("[")[0] for one in space.get("placements", ()) for lane in one["lanes"]}
         if lanes & self.survey.private_chips:
             why = "it shows a chip that the sheet marks private"
             self.withheld.append(Withheld(space["name"], why, "space"))
-            shape = {key: space[key] for key in _SPACE_SHAPE if key in space}
+            shape = cast("SpaceRecord", {key: space.get(key) for key in _SPACE_SHAPE if key in space})
             return {**shape, "path": None, "checks": [], "reasons": [f"Withheld: {why}"], "withheld": why}
-        kept = public_fields(SpaceRecord) | set(_SPACE_EXTRA)
-        out = {key: value for key, value in space.items() if key in kept}
+        out = _only(SpaceRecord, space)
         if out.get("path") and not self.survey.content:
-            self.withheld.append(Withheld(out["name"], NO_WORD, "space", sha256=out["sha256"]))
+            self.withheld.append(Withheld(out["name"], NO_WORD, "space", sha256=out["sha256"] or ""))
             out |= {"path": None, "image_paths": [], "checks": [], "withheld": NO_WORD}
         return out
 
-    def attachment(self, stored: Mapping[str, Any]) -> str:
+    def attachment(self, stored: StoredFile) -> str:
         """Why a photograph or document stays behind, or "" where its bytes are to be looked at.
 
         Args:
@@ -532,10 +541,10 @@ class Public:
                 return label
         return ""
 
-    def _names_private(self, value: Any) -> bool:
+    def _names_private(self, value: object) -> bool:
         return bool(self._private and self._private.search(json.dumps(value, ensure_ascii=False)))
 
-    def clean(self, value: Any, where: str) -> Any:
+    def clean(self, value: _Value, where: str) -> _Value:
         """Any JSON value with every private value in its texts replaced, and counted by place.
 
         Args:
@@ -544,7 +553,7 @@ class Public:
         """
         if self._secret is None:
             return value
-        return self._clean(value, where, self._secret)
+        return cast("_Value", self._clean(value, where, self._secret))
 
     def _clean(self, value: Any, where: str, secret: re.Pattern[str] | None) -> Any:
         if isinstance(value, str):
@@ -576,8 +585,11 @@ def _below(where: str, key: str) -> str:
     return f"{where}, {key}" if where.count(",") < 2 else where
 
 
-def _only(model: type[BaseModel], facts: Mapping[str, Any] | None) -> dict[str, Any] | None:
-    if facts is None:
-        return None
-    kept = public_fields(model)
-    return {key: value for key, value in facts.items() if key in kept}
+def _only(kind: type[_Kind], facts: _Kind) -> _Kind:
+    """The fields that the schema lets out; what it does not know stays behind."""
+    kept = public_fields(kind)
+    return cast("_Kind", {key: value for key, value in facts.items() if key in kept})
+
+
+def _perhaps(kind: type[_Kind], facts: _Kind | None) -> _Kind | None:
+    return None if facts is None else _only(kind, facts)

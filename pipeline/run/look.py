@@ -6,7 +6,7 @@ import hashlib
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.catalogue import load
 from pipeline.catalogue.cautions import cautions, heeded
@@ -24,6 +24,9 @@ from pipeline.street import ChipResult, Taken, conclude, declared_of, heard_alon
 from schemas.names import Organisation
 from schemas.part import Part
 from schemas.sheet import Reader, ReadingRow
+
+if TYPE_CHECKING:
+    from schemas.answers import CompareAnswer, ConvertAnswer, ExamineAnswer, ExaminedChip
 
 
 @dataclass(frozen=True, slots=True)
@@ -135,7 +138,7 @@ def examine_files(
     organisation: str | None,
     form: str | None,
     reader: Reader | None = None,
-) -> dict[str, Any]:
+) -> ExamineAnswer:
     """What `examine --json` prints: several files are several passes of one chip by one reader.
 
     Args:
@@ -176,7 +179,7 @@ def examine_files(
     }
 
 
-def _examined(result: ChipResult, kind: StatedKind) -> dict[str, Any]:
+def _examined(result: ChipResult, kind: StatedKind) -> ExaminedChip:
     """One chip's result as `examine` prints it."""
     settled, heard = result.settled, heard_alone(result)
     assert settled is not None
@@ -190,12 +193,12 @@ def _examined(result: ChipResult, kind: StatedKind) -> dict[str, Any]:
         "organisation": str(result.organisation),
         "passes": len(settled.passes),
         "image_sha256": hashlib.sha256(image_bytes(settled.words, settled.organisation.bits)).hexdigest(),
-        "grade": graded.grade.value,
+        "grade": graded.grade,
         "reasons": list(graded.reasons),
         "bears": graded.bears,
         "held_back": list(held),
         "contested": contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading),
-        "findings": [one.model_dump(mode="json") for one in findings],
+        "findings": [one.to_record() for one in findings],
         "regions": [region.to_json() for region in with_sisters(result.regions, (), result.checks)],
         "vectors": [vector.to_json() for vector in result.vectors],
         **heeded(cautions(kind.part)),
@@ -211,7 +214,7 @@ def compare_files(
     form: str | None,
     undo: Path | None,
     draw: bool,
-) -> tuple[dict[str, Any], str]:
+) -> tuple[CompareAnswer, str]:
     """What `compare --json` prints, and the same as text.
 
     Raises:
@@ -236,7 +239,7 @@ def compare_files(
                 where=str(path), problem="it holds no words", remedy="Check that it is the dump you mean"
             )
     compared = compare(images[0], images[1], Organisation(len(images[0]), bits))
-    document = {
+    document: CompareAnswer = {
         "schema": "wellread/compare/1",
         "command": "compare",
         "first": str(first),
@@ -307,7 +310,7 @@ def convert_file(
     address: str | None = None,
     gaps: bool = False,
     which: int | None = None,
-) -> dict[str, Any]:
+) -> ConvertAnswer:
     """What `convert --json` prints; the output is written, never over anything.
 
     Raises:

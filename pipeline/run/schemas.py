@@ -4,18 +4,23 @@ from __future__ import annotations
 
 import json
 import pkgutil
-from typing import Any
+from typing import TypeAlias
+
+from pydantic import JsonValue
 
 from pipeline.errors import UsageError
 
 _MODELS = {
     "sheet": ("schemas.sheet", "sheet_json_schema"),
     "record": ("schemas.record", "Record"),
-    "finding": ("schemas.finding", "Finding"),
+    "finding": ("schemas.finding", "FindingRecord"),
     "part": ("schemas.part", "Part"),
 }
 _PROFILES = ("bagit-profile", "bundle-profile")
 DIALECT = "https://json-schema.org/draft/2020-12/schema"
+
+JsonSchema: TypeAlias = dict[str, JsonValue]
+"""A JSON Schema, as the dialect has it."""
 
 
 def schema_names() -> list[str]:
@@ -25,27 +30,28 @@ def schema_names() -> list[str]:
     return sorted([*_MODELS, *_PROFILES, *ANSWERS])
 
 
-def schema_document(name: str) -> dict[str, Any]:
+def schema_document(name: str) -> JsonSchema:
     """The JSON Schema of this name.
 
     Raises:
         UsageError: There is none of this name.
     """
     from schemas.answers import ANSWERS
+    from schemas.base import adapter
 
     if name in _PROFILES:
         content = pkgutil.get_data("schemas", f"json/{name}.json")
         assert content is not None
-        profile: dict[str, Any] = json.loads(content)
+        profile: JsonSchema = json.loads(content)
         return profile
     if name in _MODELS:
         import importlib
 
         module, member = _MODELS[name]
         found = getattr(importlib.import_module(module), member)
-        schema = found() if name == "sheet" else found.model_json_schema()
+        schema = found() if name == "sheet" else adapter(found).json_schema()
     elif name in ANSWERS:
-        schema = ANSWERS[name].model_json_schema()
+        schema = adapter(ANSWERS[name]).json_schema()
     else:
         from difflib import get_close_matches
 

@@ -13,7 +13,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Literal
+
+if TYPE_CHECKING:
+    from schemas.record import BitOdds
 
 Model = Literal["fresh", "lasting"]
 
@@ -64,7 +67,7 @@ class SettlingOdds:
         """Wrong settled bits to expect in a chip of so many bits."""
         return self.wrong * bits
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> BitOdds:
         """As the project's documents carry it."""
         return {
             "model": self.model,

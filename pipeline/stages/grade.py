@@ -15,8 +15,8 @@ import numpy as np
 from pipeline.flow import Settled
 from pipeline.voices import times_read, voice
 from pipeline.words import Words
-from schemas.finding import Code, Finding, Severity
-from schemas.record import Grade
+from schemas.finding import Code, Details, Finding, Severity
+from schemas.record import Bears, Grade
 
 STATE_WORDS = {
     "not-read": "not yet read",
@@ -32,7 +32,7 @@ class Graded:
 
     grade: Grade
     reasons: tuple[str, ...]
-    bears: dict[str, int]
+    bears: Bears
 
 
 def missing(state: str | None, attempts: int, set_aside: int) -> Graded:
@@ -75,9 +75,12 @@ def _absent(settled: Settled) -> int:
 
 def concerns_image(finding: Finding) -> bool:
     """Whether a finding is about the settled image rather than about one reading beside others."""
-    return bool(
-        finding.where.get("image", "readings" not in finding.where or finding.code is Code.SHORT_READ)
-    )
+    return is_of_image(finding.code, finding.where)
+
+
+def is_of_image(code: Code, where: Details) -> bool:
+    """The same for a finding as the record keeps it, whose code is plain text."""
+    return bool(where.get("image", "readings" not in where or code == Code.SHORT_READ))
 
 
 def grade(
@@ -100,7 +103,12 @@ def grade(
     passes = settled.passes
     readers = list(dict.fromkeys(one.reader for one in passes))
     sittings = {(one.reader, one.sitting) for one in passes}
-    bears = {"passes": len(passes), "sittings": len(sittings), "readers": len(readers), "checks": checks}
+    bears: Bears = {
+        "passes": len(passes),
+        "sittings": len(sittings),
+        "readers": len(readers),
+        "checks": checks,
+    }
     who = " and ".join(readers) if len(readers) < 3 else f"{len(readers)} readers"
     by = f"{len(passes)} pass{'es' if len(passes) != 1 else ''} by {who}"
     ordered = settled.framing.reasons() if settled.framing is not None else ()
@@ -127,7 +135,7 @@ def lifted(graded: Graded, *, checks: int, lifting: Sequence[str], reader_notes:
         lifting: What lifts the grade to `self-checked`, a sentence each.
         reader_notes: What is known about the readers.
     """
-    bears = {**graded.bears, "checks": checks or graded.bears["checks"]}
+    bears: Bears = {**graded.bears, "checks": checks or graded.bears["checks"]}
     reasons, given = graded.reasons, graded.grade
     if lifting and given in _LIFTED_FROM:
         given, reasons = Grade.SELF_CHECKED, (*dict.fromkeys(lifting), *reasons)

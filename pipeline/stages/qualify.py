@@ -14,13 +14,16 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import combinations
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.words import Words
 from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from schemas.record import CoverageRecord, QualificationRecord, StandingRecord
 
 CONFIDENCE = 0.95
 WordMask = NDArray[np.bool_]
@@ -69,7 +72,7 @@ class Coverage:
             self.data_pairs | other.data_pairs,
         )
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> CoverageRecord:
         """As the project's documents carry it; witnesses are words that a fault of the line would have changed."""
         return {
             "address": [{"line": f"A{k}", "witnesses": n} for k, n in sorted(self.address.items())],
@@ -106,7 +109,7 @@ class Standing:
     upper_bound: float
     coverage: Coverage
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> StandingRecord:
         """As the project's documents carry it."""
         return {
             "readers": list(self.readers),
@@ -145,19 +148,6 @@ class Fitness:
     expected_wrong_bits: float
     reasons: tuple[str, ...]
 
-    def to_json(self) -> dict[str, Any]:
-        """As the project's documents carry it."""
-        return {
-            "reader": self.reader,
-            "organisation": str(self.organisation),
-            "qualified": self.qualified,
-            "address_lines_not_qualified": [f"A{k}" for k in self.address_lines],
-            "data_lines_not_qualified": [f"D{k}" for k in self.data_lines],
-            "not_told_apart": list(self.not_told_apart),
-            "expected_wrong_bits": self.expected_wrong_bits,
-            "reasons": list(self.reasons),
-        }
-
 
 @dataclass(frozen=True)
 class Qualification:
@@ -175,7 +165,7 @@ class Qualification:
         """The standing of one reader; None where it never shared a chip with another."""
         return next((standing for standing in self.readers if standing.readers == (reader,)), None)
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> QualificationRecord:
         """As `record.json` carries it."""
         return {
             "readers": [standing.to_json() for standing in self.readers],

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import pkgutil
 import textwrap
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline.catalogue.advice import advise, p_channel
 from pipeline.catalogue.cautions import DEFERENCE
@@ -17,6 +17,7 @@ from pipeline.views.parts import package_drawing, size
 if TYPE_CHECKING:
     from pipeline.bench.sockets import PinDifference
     from pipeline.bench.wiring_sheet import Bench, BenchPin
+    from schemas.answers import BenchSheet
 
 WIDTH = 100
 MOST_MOVES = 12
@@ -258,7 +259,7 @@ def _type_size_pt(bench: Bench) -> float:
     return 9 if fullness <= 16 else 8.2 if fullness <= 24 else 7.6
 
 
-def bench_document(bench: Bench) -> dict[str, Any]:
+def bench_document(bench: Bench) -> BenchSheet:
     """The sheet as plain JSON values."""
     part, organisation = bench.part, bench.organisation
     return {

@@ -5,11 +5,14 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import urlsplit
 
 from pipeline.publish.public_view import Withheld
 from pipeline.views.notes import plain
+
+if TYPE_CHECKING:
+    from schemas.record import ChipRecord, ImageRecord
 
 WIDTH = 100
 MOST_NAMED = 40
@@ -68,7 +71,7 @@ def readme(
     grades: Mapping[str, Sequence[str]],
     withheld: Sequence[str],
     *,
-    example: Mapping[str, Any] | None,
+    example: tuple[str, str] | None,
 ) -> str:
     """`README.txt`, the first page.
 
@@ -76,7 +79,7 @@ def readme(
         head: The public record without its chips.
         grades: Grade → its chips, in the sheet's order.
         withheld: What stays behind, in words.
-        example: A chip's record to take as an example of burning, or None.
+        example: A sound chip and the part to burn it into, as an example, or None.
     """
     machine, origin = head["machine"], head["released_from"]
     title = f"ROM contents of {plain(machine['name'])}"
@@ -151,7 +154,7 @@ def left_behind(withheld: Sequence[Withheld]) -> list[str]:
     return lines
 
 
-def _use(head: Mapping[str, Any], example: Mapping[str, Any] | None) -> Iterable[str]:
+def _use(head: Mapping[str, Any], example: tuple[str, str] | None) -> Iterable[str]:
     name = head["bag"]
     yield "GET IT, CHECK IT, BURN IT"
     yield ""
@@ -161,11 +164,8 @@ def _use(head: Mapping[str, Any], example: Mapping[str, Any] | None) -> Iterable
     yield "  3. Read report/index.html under data/ (open it in a browser): which chips are sound, and why."
     yield "  4. A chip you have read yourself: look up its CRC-32, MD5 or SHA-1 in checksums-matching.txt."
     if example and head["released_from"]["content"]:
-        part = plain(example.get("part") or "PART")
-        yield (
-            f"  5. A replacement:  wellread burn {name} --chip {example['chip']} --into {part} --format "
-            f"intel-hex"
-        )
+        chip, part = example
+        yield f"  5. A replacement:  wellread burn {name} --chip {chip} --into {plain(part)} --format intel-hex"
         yield "     says which pins to tie and which sum the programmer must show. Read the copy back."
     yield (
         "  Images under data/images-unsettled/ are contested or faulty: kept apart so that nobody burns "
@@ -227,13 +227,21 @@ SUMS_HEAD = (
 )
 
 
-def sums_line(chip: Mapping[str, Any], *, crc32: int, md5: str, sha1: str, sum16: int) -> str:
+def sums_line(chip: ChipRecord, image: ImageRecord) -> str:
     """One image's line of `checksums-matching.txt`."""
-    image = chip["image"]
-    return (
-        f"{chip['chip']}\t{chip['grade']}\t{image['size_bytes']}\t{crc32:08X}\t{md5}\t{sha1}\t{image['sha256']}"
-        f"\t{sum16:04X}\t{image.get('path') or 'not here'}\n"
-    )
+    sums = image["matching"]
+    told = [
+        chip["chip"],
+        str(chip["grade"]),
+        str(image["size_bytes"]),
+        f"{sums['crc32']:08X}",
+        sums["md5"],
+        sums["sha1"],
+        image["sha256"],
+        f"{sums['sum16']:04X}",
+        image.get("path") or "not here",
+    ]
+    return "\t".join(told) + "\n"
 
 
 def citation(head: Mapping[str, Any]) -> str:

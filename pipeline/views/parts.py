@@ -8,10 +8,14 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 from pipeline.catalogue.cautions import DEFERENCE, cautions
 from schemas.part import Confidence, Part, PinUse
+
+if TYPE_CHECKING:
+    from schemas.answers import PartLine, PartSheet, PinLine
+    from schemas.recorded_sheet import PartRecord
 
 WIDTH = 100
 
@@ -184,12 +188,12 @@ def _cautions(part: Part) -> str:
     return "\n".join(["Cautions", *lines, textwrap.fill(DEFERENCE, WIDTH)])
 
 
-def part_document(part: Part) -> dict[str, Any]:
+def part_document(part: Part) -> PartSheet:
     """One part as plain JSON values: the entry, its pin table and its cautions."""
     return {
-        **part.model_dump(mode="json"),
+        **cast("PartRecord", part.model_dump(mode="json")),
         "organisation": str(part.organisation) if part.organisation else None,
-        "pin_table": [use._asdict() for use in part.pin_table] if part.address_pins else [],
+        "pin_table": [cast("PinLine", use._asdict()) for use in part.pin_table] if part.address_pins else [],
         "cautions": [
             {"key": one.key, "dangerous": one.dangerous, "text": one.text, "ground": one.ground}
             for one in cautions(part)
@@ -198,7 +202,7 @@ def part_document(part: Part) -> dict[str, Any]:
     }
 
 
-def parts_document(parts: Sequence[Part]) -> list[dict[str, Any]]:
+def parts_document(parts: Sequence[Part]) -> list[PartLine]:
     """Several parts as plain JSON values, without pins and cautions."""
     return [
         {

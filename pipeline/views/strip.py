@@ -7,7 +7,6 @@ terminal has no others, and says the same by characters alone as others say by c
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any
 
 BLOCKS: Mapping[str, str] = {
     "dense": "█",
@@ -29,6 +28,8 @@ PLAIN: Mapping[str, str] = {
     "contested": "!",
     "differs": "x",
 }
+Cut = tuple[str, int, int]
+"""A region: its kind, its first word, and the first word after it."""
 _KINDS = ("dense", "text", "table", "repeat", "decode", "fill")
 
 
@@ -60,7 +61,7 @@ def _cells(total: int, cells: int, spans: Iterable[tuple[int, int]]) -> set[int]
 
 def strip(
     total_words: int,
-    regions: Sequence[Mapping[str, Any]],
+    regions: Sequence[Cut],
     *,
     contested: Iterable[tuple[int, int]] = (),
     differs: Iterable[tuple[int, int]] = (),
@@ -71,7 +72,7 @@ def strip(
 
     Args:
         total_words: Words of the image.
-        regions: `{kind, start, end}` as the record keeps them; other keys do not matter.
+        regions: Kind, first word and end of each.
         contested: Half-open word ranges without settlement: a cell that touches one shows `!`.
         differs: Half-open word ranges in which readings, or two chips, differ: shown as `×` or `x`.
         cells: Characters between the two addresses; fewer where the image has fewer words.
@@ -81,8 +82,7 @@ def strip(
         `000 ████▒▒▒░░░░ 7FF`: the first address, the strip, the last address. An empty image gives "".
 
     Example:
-        >>> strip(16, [{"kind": "dense", "start": 0, "end": 8}, {"kind": "fill", "start": 8, "end": 16}],
-        ...       cells=8, blocks=False)
+        >>> strip(16, [("dense", 0, 8), ("fill", 8, 16)], cells=8, blocks=False)
         '0 ####.... F'
     """
     if total_words < 1 or cells < 1:
@@ -90,9 +90,9 @@ def strip(
     cells = min(cells, total_words)
     marks = BLOCKS if blocks else PLAIN
     share = [dict.fromkeys(_KINDS, 0) for _ in range(cells)]
-    for region in regions:
-        kind = region["kind"] if region["kind"] in marks else "dense"
-        first, last = max(0, int(region["start"])), min(total_words, int(region["end"]))
+    for named, start, end in regions:
+        kind = named if named in marks else "dense"
+        first, last = max(0, start), min(total_words, end)
         if first >= last:
             continue
         for cell in range(first * cells // total_words, (last - 1) * cells // total_words + 1):
@@ -107,7 +107,7 @@ def strip(
 
 
 def legend(
-    regions: Sequence[Mapping[str, Any]],
+    regions: Sequence[Cut],
     *,
     contested: bool = False,
     differs: bool = False,
@@ -116,11 +116,11 @@ def legend(
     """What the characters of a strip mean, those that occur in it only.
 
     Example:
-        >>> legend([{"kind": "fill"}, {"kind": "dense"}], blocks=False)
+        >>> legend([("fill", 0, 8), ("dense", 8, 16)], blocks=False)
         '# dense  . fill'
     """
     marks = BLOCKS if blocks else PLAIN
-    present = {region["kind"] for region in regions}
+    present = {kind for kind, _, _ in regions}
     shown = [kind for kind in _KINDS if kind in present]
     shown += ["contested"] * contested + ["differs"] * differs
     return "  ".join(f"{marks[kind]} {kind}" for kind in shown)

@@ -4,14 +4,25 @@ from __future__ import annotations
 
 import textwrap
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Sequence
+from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_line, one_lined
 from pipeline.views.strip import legend, strip
 
 if TYPE_CHECKING:
-    from pipeline.flow import Packaged
+    from pipeline.flow import ChipSummary, Packaged
+    from schemas.answers import (
+        CaptureAnswer,
+        CheckAnswer,
+        ConvertAnswer,
+        Examined,
+        Heeded,
+        PackageAnswer,
+        StartAnswer,
+    )
+    from schemas.finding import Details, FindingRecord
+    from schemas.record import ChipRecord
 
 WIDTH = 100
 MOST_CHIPS = 60
@@ -38,7 +49,7 @@ def counted(count: int, one: str, many: str = "") -> str:
     return f"{count} {one if count == 1 else many or one + 's'}"
 
 
-def checked(document: Mapping[str, Any]) -> str:
+def checked(document: CheckAnswer) -> str:
     """What `check` says."""
     document = one_lined(document)
     lines = [f"problem: {one['text']}" for one in document["problems"]]
@@ -52,7 +63,7 @@ def checked(document: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def package_json(done: Packaged, chips: Iterable[Mapping[str, Any]]) -> dict[str, Any]:
+def package_json(done: Packaged, chips: Iterable[ChipRecord]) -> PackageAnswer:
     """What `package --json` prints.
 
     Args:
@@ -66,7 +77,9 @@ def package_json(done: Packaged, chips: Iterable[Mapping[str, Any]]) -> dict[str
         "record": str(done.bag / "metadata" / "record.json"),
         "same_as": done.same_as or None,
         "supersedes": done.supersedes or None,
-        "chips": [{key: chip[key] for key in ("chip", "grade", "findings")} for chip in chips],
+        "chips": [
+            {"chip": chip["chip"], "grade": chip["grade"], "findings": chip["findings"]} for chip in chips
+        ],
         "cautions": list(done.cautions),
         "needs_person": list(done.needing),
     }
@@ -77,12 +90,10 @@ def packaged(done: Packaged, *, draw: bool) -> str:
     place = one_line(str(done.bag))
     if done.same_as:
         return f"Same as {done.same_as}: nothing has changed since.\n{place}"
-    counts = Counter(chip["grade"] for chip in done.chips)
+    counts = Counter(chip.grade for chip in done.chips)
     lines = [", ".join(f"{counts[grade]} {grade}" for grade in _ORDER if counts[grade])]
-    shown = sorted(done.chips, key=lambda chip: _ORDER.index(chip["grade"]))[:MOST_CHIPS]
-    rows = [
-        [chip["chip"], chip["grade"], _strip_of(chip, draw=draw), _worst(chip["findings"])] for chip in shown
-    ]
+    shown = sorted(done.chips, key=lambda chip: _ORDER.index(chip.grade))[:MOST_CHIPS]
+    rows = [[chip.chip, chip.grade, _strip_of(chip, draw=draw), _worst(chip.findings)] for chip in shown]
     lines.append(table(rows))
     if len(done.chips) > MOST_CHIPS:
         lines.append(
@@ -105,30 +116,24 @@ def packaged(done: Packaged, *, draw: bool) -> str:
     return "\n".join(lines)
 
 
-def _strip_of(chip: Mapping[str, Any], *, draw: bool) -> str:
-    cut = chip.get("regions") or ()
-    if not cut:
+def _strip_of(chip: ChipSummary, *, draw: bool) -> str:
+    if not chip.regions:
         return ""
-    return strip(
-        cut[-1]["end"],
-        cut,
-        contested=[tuple(one) for one in chip.get("contested_ranges", ())],
-        cells=32,
-        blocks=draw,
-    )
+    *_, (_, _, end) = chip.regions
+    return strip(end, chip.regions, contested=chip.contested, cells=32, blocks=draw)
 
 
-def _worst(findings: Sequence[Mapping[str, Any]]) -> str:
+def _worst(findings: Sequence[tuple[str, str]]) -> str:
     """The codes of a chip's findings above a note, worst first, each once."""
     said = [
         f"{severity} {code}"
         for severity in _SEVERITIES[:2]
-        for code in dict.fromkeys(one["code"] for one in findings if one["severity"] == severity)
+        for code in dict.fromkeys(code for found, code in findings if found == severity)
     ]
     return ", ".join(said)
 
 
-def examined(document: Mapping[str, Any], *, draw: bool) -> str:
+def examined(document: Examined, *, draw: bool) -> str:
     """What `examine` says: one table, then each finding above a note in words."""
     document = one_lined(document)
     name = document["part"] or "no part named"
@@ -141,12 +146,12 @@ def examined(document: Mapping[str, Any], *, draw: bool) -> str:
         f"image SHA-256 {document['image_sha256']}",
     ]
     words = int(document["organisation"].split("x")[0])
-    contested = [
-        (bit["address"], bit["address"] + 1) for bit in (document["contested"] or {}).get("listed", ())
-    ]
+    listed = document["contested"]["listed"] if document["contested"] else ()
+    contested = [(bit["address"], bit["address"] + 1) for bit in listed]
     if document["regions"]:
-        lines.append(strip(words, document["regions"], contested=contested, blocks=draw))
-        lines.append(legend(document["regions"], contested=bool(contested), blocks=draw))
+        cut = [(one["kind"], one["start"], one["end"]) for one in document["regions"]]
+        lines.append(strip(words, cut, contested=contested, blocks=draw))
+        lines.append(legend(cut, contested=bool(contested), blocks=draw))
     findings = document["findings"]
     if not findings:
         return "\n".join([*lines, "No finding."])
@@ -173,12 +178,12 @@ def examined(document: Mapping[str, Any], *, draw: bool) -> str:
     return "\n".join(lines)
 
 
-def advised(findings: Sequence[Mapping[str, Any]]) -> bool:
+def advised(findings: Sequence[FindingRecord]) -> bool:
     """Whether a finding is told with its next step, so that a hand may go to the bench."""
     return any(one["severity"] != "note" for one in findings)
 
 
-def heeding(answer: Mapping[str, Any], part: str | None) -> list[str]:
+def heeding(answer: Heeded, part: str | None) -> list[str]:
     """The cautions that go with advice: the part's own dangers, then all others in one."""
     from pipeline.catalogue.cautions import brief
 
@@ -187,14 +192,14 @@ def heeding(answer: Mapping[str, Any], part: str | None) -> list[str]:
     return ["Before a hand goes near the chip", *filled]
 
 
-def _pin(pin: Mapping[str, Any]) -> str:
+def _pin(pin: Details) -> str:
     label = f" ({pin['label']})" if pin.get("label") and pin["label"] != pin["line"] else ""
     return (
         f"{pin['line']}{label} is pin {pin['pin']}; source: {pin['source']}, confidence {pin['confidence']}"
     )
 
 
-def _place(where: Mapping[str, Any]) -> str:
+def _place(where: Details) -> str:
     said = []
     for key in (
         "line",
@@ -219,7 +224,7 @@ def _place(where: Mapping[str, Any]) -> str:
     return ", ".join(said)[:60]
 
 
-def _numbers(evidence: Mapping[str, Any]) -> str:
+def _numbers(evidence: Details) -> str:
     """The plain numbers of the evidence, the first few."""
     said = []
     for key, value in evidence.items():
@@ -230,7 +235,7 @@ def _numbers(evidence: Mapping[str, Any]) -> str:
     return ", ".join(said[:4])
 
 
-def converted(document: Mapping[str, Any]) -> str:
+def converted(document: ConvertAnswer) -> str:
     """What `convert` says."""
     document = one_lined(document)
     blocks = ", ".join(f"{one['address']:#x}+{one['length']:#x}" for one in document["blocks"][:8])
@@ -247,7 +252,7 @@ def converted(document: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def started(document: Mapping[str, Any]) -> str:
+def started(document: StartAnswer) -> str:
     """What `start` says."""
     document = one_lined(document)
     lines = [
@@ -269,7 +274,7 @@ def schema_list(names: Sequence[str]) -> str:
     return "Schemas: " + ", ".join(names)
 
 
-def captured(document: Mapping[str, Any], *, draw: bool) -> str:
+def captured(document: CaptureAnswer, *, draw: bool) -> str:
     """What `capture` says: the reading examined, then where it lies and what the sheet got."""
     document = one_lined(document)
     lines = [examined(document["examined"], draw=draw), ""]

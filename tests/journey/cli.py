@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.__main__ import run
+from schemas.answers import ANSWERS
+from schemas.base import follows
 
 
 @dataclass(frozen=True)
@@ -22,8 +24,10 @@ class Ran:
 
     @property
     def document(self) -> dict[str, Any]:
-        """The one JSON document on standard output."""
+        """The one JSON document on standard output, which holds no field that its type does not know."""
         parsed: dict[str, Any] = json.loads(self.out)
+        if parsed.get("command") in ANSWERS:
+            follows(ANSWERS[parsed["command"]], self.out, unknown="forbid")
         return parsed
 
 

@@ -17,6 +17,7 @@ import pytest
 from bagit_profile import Profile
 
 from pipeline.steps import image_bytes, replay
+from schemas.base import follows
 from schemas.record import Record
 from tests.journey.cli import Ran, wellread
 from tests.outside.rfc8493 import problems as by_the_text
@@ -116,8 +117,8 @@ def test_the_bag_meets_the_profile_that_it_names(bag: Path) -> None:
 def test_the_record_follows_its_published_schema(bag: Path, record: dict[str, Any]) -> None:
     schema = json.loads((bag / "metadata/schemas/record.schema.json").read_text(encoding="utf-8"))
     jsonschema.validate(record, schema)
-    again = Record.model_validate(record)
-    assert len(again.chips) == len(TRUTH["chips"])
+    follows(Record, json.dumps(record), unknown="forbid")
+    assert len(record["chips"]) == len(TRUTH["chips"])
 
 
 def test_replaying_the_recorded_steps_gives_the_recorded_words(bag: Path, record: dict[str, Any]) -> None:

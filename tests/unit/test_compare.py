@@ -161,6 +161,7 @@ def test_the_json_form_has_the_keys_of_the_contract() -> None:
     document = compare(IMAGE, LineMap.simple(11, 8, rotate=5).apply(IMAGE), ORGANISATION).to_json()
 
     assert document["relation"] == "mapped"
+    assert document["mapping"] is not None
     assert document["mapping"]["rotate"] == 5
     assert (document["differing_words"], document["differing_bits"]) == (0, 0)
     assert document["organisation"] == "2048x8"

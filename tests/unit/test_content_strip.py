@@ -10,11 +10,8 @@ from pipeline.views.strip import BLOCKS, PLAIN, can_show, legend, strip
 from tests.unit.content_images import code_image
 
 
-def halves(total: int) -> list[dict[str, object]]:
-    return [
-        {"kind": "dense", "start": 0, "end": total // 2, "preview": "x"},
-        {"kind": "fill", "start": total // 2, "end": total},
-    ]
+def halves(total: int) -> list[tuple[str, int, int]]:
+    return [("dense", 0, total // 2), ("fill", total // 2, total)]
 
 
 def test_a_strip_shows_where_an_image_ends() -> None:
@@ -48,7 +45,7 @@ def test_the_plain_characters_fit_any_terminal_and_the_blocks_do_not() -> None:
 def test_regions_as_they_come_make_a_strip_with_a_legend() -> None:
     image = code_image(1)
     image[1024:] = 0xFF
-    found = [one.to_json() for one in regions(image, 8, erased_state=1, part=None)]
+    found = [(one.kind, one.start, one.end) for one in regions(image, 8, erased_state=1, part=None)]
     assert "." in strip(2048, found, blocks=False)
     assert legend(found, contested=True, blocks=False).endswith(". fill  ! contested")
 
@@ -65,7 +62,6 @@ def test_regions_as_they_come_make_a_strip_with_a_legend() -> None:
 def test_a_strip_is_always_one_line_of_the_width_asked_for(
     total: int, cells: int, found: list[tuple[str, int, int]]
 ) -> None:
-    shown = [{"kind": kind, "start": start, "end": end} for kind, start, end in found]
-    line = strip(total, shown, contested=[(start, end) for _, start, end in found], cells=cells)
+    line = strip(total, found, contested=[(start, end) for _, start, end in found], cells=cells)
     digits = len(f"{total - 1:X}")
     assert len(line) == min(cells, total) + 2 * digits + 2

@@ -85,7 +85,7 @@ def broken(**changes: Any) -> bytes:
         (b'{"chips": 3}', "is no record"),
         (b'{"chips": []}', "it is a None"),
         (broken(schema="wellread/record/9"), "wellread/record/9"),
-        (broken(machine={"name": "x"}), "machine: id: Field required"),
+        (broken(machine={"name": "x"}), "machine.id: Field required"),
         (broken(created="2026-01-01"), "is no time in UTC"),
         (broken(created="yesterdayZ"), "does not follow its schema"),
         (broken(version="many"), "does not follow its schema"),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline.bench.wiring_sheet import KnownChip, bench
 from pipeline.catalogue import load
@@ -12,13 +12,17 @@ from pipeline.edges.project_folder import SHEET_NAME
 from pipeline.errors import PinoutError
 from pipeline.views.bench import bench_document, bench_html, bench_text
 
+if TYPE_CHECKING:
+    from schemas.answers import BenchAnswer
+    from schemas.record import ChipRecord
+
 GOOD = frozenset(["corroborated", "self-checked"])
 """Grades good enough to try a new reader on."""
 
 
 def bench_part(
     name: str, *, other: str | None, from_memory: bool, project: Path | None, html: Path | None, quiet: bool
-) -> tuple[dict[str, Any], str, PinoutError | None]:
+) -> tuple[BenchAnswer, str, PinoutError | None]:
     """What `bench --json` prints, the same as text, and the refusal to end with after it was printed.
 
     Raises:
@@ -36,8 +40,12 @@ def bench_part(
     )
     if html is not None:
         write_new(html, bench_html(made).encode("utf-8"))
-    document = {"schema": "wellread/bench/1", "command": "bench", **bench_document(made)}
-    document["page"] = str(html) if html is not None else None
+    document: BenchAnswer = {
+        "schema": "wellread/bench/1",
+        "command": "bench",
+        **bench_document(made),
+        "page": str(html) if html is not None else None,
+    }
     return document, bench_text(made), made.refusal
 
 
@@ -58,7 +66,7 @@ def _known(folder: Path, *, quiet: bool) -> list[KnownChip]:
     assert project.plan is not None
     progress = Progress(quiet=quiet)
 
-    def good(planned: PlannedChip, record: dict[str, Any]) -> bool:
+    def good(planned: PlannedChip, record: ChipRecord) -> bool:
         part = planned.part
         return record["grade"] in GOOD and not record.get("held_back") and bool(part and part.address_pins)
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, cast
 
 from pipeline.bench.stream import DONE, Watch
 from pipeline.catalogue import load
@@ -49,6 +49,9 @@ from pipeline.run.look import examine_files, kind_of
 from pipeline.run.package.open_project import read_project
 from schemas.names import Organisation
 from schemas.sheet import Reader
+
+if TYPE_CHECKING:
+    from schemas.answers import CaptureAnswer, Examined
 
 UNFINISHED = "capturing"
 """Folder of the project for raw logs that are not readings yet, beside dumps/ so that packaging leaves them alone."""
@@ -91,7 +94,7 @@ class Chosen:
 
 def capture(
     wish: CaptureWish, *, quiet: bool = False, driver_lost: Callable[[Any], int | None] = overruns
-) -> dict[str, Any]:
+) -> CaptureAnswer:
     """What `capture --json` prints; the reading is in dumps/ and in the sheet.
 
     Args:
@@ -400,7 +403,7 @@ def _say_kept(path: Path, recorder: Recorder, watch: Watch) -> None:
 
 def _finish(
     root: Path, path: Path, wish: CaptureWish, chosen: Chosen, watch: Watch, took: Took
-) -> dict[str, Any]:
+) -> CaptureAnswer:
     """Decode, examine, and only then give the log its place in dumps/ and its row in the sheet."""
     target = root / "dumps" / path.with_suffix(".log").name
     if watch.garbled:
@@ -427,8 +430,10 @@ def _finish(
         added = add_row(root / SHEET_NAME, row)
     except StorageError as error:
         problems.append(f"the sheet could not be added to: {error}")
-    examined = {key: value for key, value in examined.items() if key not in ("schema", "command")}
-    examined["files"] = [str(target)]
+    found = cast(
+        "Examined", {key: value for key, value in examined.items() if key not in ("schema", "command")}
+    )
+    found["files"] = [str(target)]
     return {
         "schema": "wellread/capture/1",
         "command": "capture",
@@ -447,7 +452,7 @@ def _finish(
         "problems": problems,
         "row": row,
         "row_added": added,
-        "examined": examined,
-        "cautions": examined["cautions"],
-        "deference": examined["deference"],
+        "examined": found,
+        "cautions": found["cautions"],
+        "deference": found["deference"],
     }

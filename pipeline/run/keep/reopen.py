@@ -7,9 +7,9 @@ the digests that a recheck of the whole bag has just confirmed.
 from __future__ import annotations
 
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline.bags.portable_names import is_portable
 from pipeline.edges.bags.restore import restore_file
@@ -19,10 +19,14 @@ from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, DestinationError, UnsafeError
 from pipeline.run.keep.valid_bag import Judged
 
+if TYPE_CHECKING:
+    from schemas.answers import ReopenAnswer
+    from schemas.record import RecordHead, StoredFile
+
 _FOLDERS = ("dumps", "photos", "docs")
 
 
-def reopen(path: Path, into: Path, *, quiet: bool = False) -> dict[str, Any]:
+def reopen(path: Path, into: Path, *, quiet: bool = False) -> ReopenAnswer:
     """Write the project folder that a bag was made from; what `reopen --json` prints.
 
     Args:
@@ -39,11 +43,11 @@ def reopen(path: Path, into: Path, *, quiet: bool = False) -> dict[str, Any]:
     progress = Progress(quiet=quiet)
     bag = Judged(path, progress)
     head = bag.head()
-    if head.get("released_from"):
+    if origin := head.get("released_from"):
         raise BagError(
             where=str(path),
             problem="this is a public bundle: the sheet and most readings stayed behind",
-            remedy=f"Reopen the bag {head['released_from']['bag']} that it was made from",
+            remedy=f"Reopen the bag {origin['bag']} that it was made from",
         )
     final = real(into)
     if final.is_relative_to(real(bag.path)):
@@ -57,8 +61,9 @@ def reopen(path: Path, into: Path, *, quiet: bool = False) -> dict[str, Any]:
         )
     with Staging(final) as staging:
         for original, stored in sorted(files.items()):
-            sha256, sha512 = restore_file(staging.path, original, bag.file(stored["path"]))
-            bag.matches(stored["path"], sha256, sha512)
+            inside = stored["path"] or ""
+            sha256, sha512 = restore_file(staging.path, original, bag.file(inside))
+            bag.matches(inside, sha256, sha512)
         staging.commit()
     return {
         "schema": "wellread/reopen/1",
@@ -70,14 +75,14 @@ def reopen(path: Path, into: Path, *, quiet: bool = False) -> dict[str, Any]:
     }
 
 
-def _files(bag: Judged, head: Mapping[str, Any]) -> Iterator[tuple[str, Mapping[str, Any]]]:
+def _files(bag: Judged, head: RecordHead) -> Iterator[tuple[str, StoredFile]]:
     """(original name, entry of the record), a file once for each name it had."""
-    for stored in (*head.get("sheet", ()), *head.get("attachments", ())):
-        yield _safe(stored["original_name"], sheet=stored in head.get("sheet", ())), stored
+    for stored in (*head["sheet"], *head.get("attachments", ())):
+        yield _safe(stored["original_name"] or "", sheet=stored in head["sheet"]), stored
     for chip in bag.chips():
         for reading in chip["readings"]:
             for stored in reading["files"]:
-                yield _safe(stored["original_name"], sheet=False), stored
+                yield _safe(stored["original_name"] or "", sheet=False), stored
 
 
 def _safe(name: str, *, sheet: bool) -> str:

@@ -13,8 +13,10 @@ from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, cast
 
+from pipeline.bags import record_file
+from pipeline.bags.observed import Observation
 from pipeline.bags.portable_names import is_portable
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import observe
@@ -27,10 +29,7 @@ from pipeline.errors import BagError, UnsafeError
 if TYPE_CHECKING:
     from pydantic import BaseModel
 
-    from schemas.record import ChipRecord, StoredFile
-
-RECORD = "metadata/record.json"
-_CHIPS = ' "chips": ['
+    from schemas.record import ChipRecord, RecordHead, StoredFile
 
 
 class Judged:
@@ -70,7 +69,7 @@ class Judged:
             )
         self._digests = dict(_digests(seen))
         self._followed = False
-        if RECORD not in self._digests:
+        if record_file.PATH not in self._digests:
             raise BagError(
                 where=str(path),
                 problem="it has no record, so it was not made by this program",
@@ -127,46 +126,45 @@ class Judged:
         self.matches(path, hashlib.sha256(content).hexdigest(), hashlib.sha512(content).hexdigest())
         return content
 
-    def head(self) -> dict[str, Any]:
+    def head(self) -> RecordHead:
         """The record without its chips; the whole record's digest is checked."""
-        place = self.file(RECORD)
+        place = self.file(record_file.PATH)
         hashes = hashlib.sha256(), hashlib.sha512()
         with storage_trouble(place), place.open("rb") as stream:
             while chunk := stream.read(CHUNK_BYTES):
                 for one in hashes:
                     one.update(chunk)
-        self.matches(RECORD, hashes[0].hexdigest(), hashes[1].hexdigest())
+        self.matches(record_file.PATH, hashes[0].hexdigest(), hashes[1].hexdigest())
         head, _ = _parts(place)
         _follow_schema(place, head)
         return head
 
-    def chips(self) -> Iterator[dict[str, Any]]:
+    def chips(self) -> Iterator[ChipRecord]:
         """The chips' records in order, one in memory at a time; the first time each is held against its schema.
 
         Raises:
             BagError: One does not follow it.
         """
-        from schemas.record import ChipRecord
-
-        place = self.file(RECORD)
+        place = self.file(record_file.PATH)
         head, chips = _parts(place)
         for chip in chips:
             if not self._followed:
                 with _as_bag_error(place):
-                    strict = ChipRecord.model_validate_json(json.dumps(chip), strict=True)
-                    _hold_together(strict, public=bool(head.get("released_from")))
+                    _follow_chip(chip)
+                    _hold_together(chip, public=bool(head.get("released_from")))
             yield chip
         self._followed = True
 
 
-def _follow_schema(place: Path, head: Mapping[str, Any]) -> None:
+def _follow_schema(place: Path, head: RecordHead) -> None:
     """Refuse a record of another shape or of a later version.
 
     Raises:
         BagError: It is one.
     """
+    from schemas.base import follows
     from schemas.part import Part
-    from schemas.record import RECORD_SCHEMA, Record
+    from schemas.record import RECORD_SCHEMA, RecordHead
     from schemas.sheet import Board, Custodian, Machine, Placement, Reader, ReleaseWord, Rights
 
     if head.get("schema") != RECORD_SCHEMA:
@@ -176,36 +174,45 @@ def _follow_schema(place: Path, head: Mapping[str, Any]) -> None:
             remedy="Use the version that wrote it, or a later one",
         )
     with _as_bag_error(place):
-        found = Record.model_validate_json(json.dumps({**head, "chips": []}), strict=True)
-        for facts in found.parts.values():
+        follows(RecordHead, json.dumps(head), unknown="allow")
+        for facts in head.get("parts", {}).values():
             _as_typed("parts", Part, facts)
-        _as_typed("machine", Machine, found.machine)
-        alone: dict[str, type[BaseModel]] = {"custodian": Custodian, "rights": Rights, "release": ReleaseWord}
-        for key, model in alone.items():
-            if head.get(key) is not None:
-                _as_typed(key, model, head[key])
-        by_id: dict[str, type[BaseModel]] = {"readers": Reader, "boards": Board}
-        for key, model in by_id.items():
-            for facts in head[key].values():
-                _as_typed(key, model, facts)
-        for space in found.spaces:
-            if not 1 <= space.width <= 64:
-                raise ValueError(f"space {space.name!r}: {space.width} bits wide")
-            for placement in space.placements:
+        _as_typed("machine", Machine, head["machine"])
+        if custodian := head.get("custodian"):
+            _as_typed("custodian", Custodian, custodian)
+        if rights := head.get("rights"):
+            _as_typed("rights", Rights, rights)
+        if word := head.get("release"):
+            _as_typed("release", ReleaseWord, word)
+        for reader in head["readers"].values():
+            _as_typed("readers", Reader, reader)
+        for board in head["boards"].values():
+            _as_typed("boards", Board, board)
+        for space in head.get("spaces", ()):
+            if not 1 <= space["width"] <= 64:
+                raise ValueError(f"space {space['name']!r}: {space['width']} bits wide")
+            for placement in space.get("placements", ()):
                 _as_typed("placements", Placement, placement)
-        for moment in (found.created, *([found.released_from.when] if found.released_from else [])):
+        origin = head.get("released_from")
+        for moment in (head["created"], *([origin["when"]] if origin else [])):
             if not moment.endswith("Z"):
                 raise ValueError(f"created: {moment!r} is no time in UTC")
             datetime.fromisoformat(moment)
-        if "version" not in found.software:
-            raise ValueError("software: version is missing")
-        _named(*found.sheet, *found.attachments, public=found.released_from is not None)
-    if not is_portable(found.bag):
+        _named(*head["sheet"], *head.get("attachments", ()), public=origin is not None)
+    if not is_portable(head["bag"]):
         raise UnsafeError(
             where=str(place),
-            problem=f"the bag's name in it, {found.bag!r}, is no name of a folder",
+            problem=f"the bag's name in it, {head['bag']!r}, is no name of a folder",
             remedy="Do not trust this bag's record",
         )
+
+
+def _follow_chip(chip: ChipRecord) -> None:
+    """Raises ValueError where it is no chip's record."""
+    from schemas.base import follows
+    from schemas.record import ChipRecord
+
+    follows(ChipRecord, json.dumps(chip), unknown="allow")
 
 
 def _hold_together(chip: ChipRecord, *, public: bool) -> None:
@@ -214,21 +221,23 @@ def _hold_together(chip: ChipRecord, *, public: bool) -> None:
     from schemas.sheet import Attempt, ReadingRow, View
     from schemas.wiring import Lines
 
-    for attempt in chip.attempts:
+    for attempt in chip.get("attempts", ()):
         _as_typed("attempts", Attempt, attempt)
-    for key, model, facts in (("board_wiring", Lines, chip.board_wiring), ("view", View, chip.view)):
-        if facts is not None:
-            _as_typed(key, model, facts)
-    for reading in chip.readings:
-        _as_typed("how", ReadingRow, reading.how)
-    if chip.organisation is not None:
-        Organisation.parse(chip.organisation)
-    elif chip.image is not None:
-        raise ValueError(f"chip {chip.chip!r}: an image, and no organisation")
-    _named(*(stored for reading in chip.readings for stored in reading.files), public=public)
+    if wiring := chip.get("board_wiring"):
+        _as_typed("board_wiring", Lines, wiring)
+    if view := chip.get("view"):
+        _as_typed("view", View, view)
+    readings = chip.get("readings", [])
+    for reading in readings:
+        _as_typed("how", ReadingRow, reading.get("how", {}))
+    if (organisation := chip.get("organisation")) is not None:
+        Organisation.parse(organisation)
+    elif chip.get("image") is not None:
+        raise ValueError(f"chip {chip['chip']!r}: an image, and no organisation")
+    _named(*(stored for reading in readings for stored in reading["files"]), public=public)
 
 
-def _as_typed(key: str, model: type[BaseModel], facts: Mapping[str, Any]) -> None:
+def _as_typed(key: str, model: type[BaseModel], facts: Mapping[str, object]) -> None:
     """What the sheet said, or the catalogue, is still of their form; fields of a later version may stand beside.
 
     Raises:
@@ -251,7 +260,7 @@ def _as_typed(key: str, model: type[BaseModel], facts: Mapping[str, Any]) -> Non
 
 def _named(*stored: StoredFile, public: bool) -> None:
     """Files of a bag have their places and names; in a bundle, some stayed behind. Raises ValueError."""
-    if not public and any(not one.path or not one.original_name for one in stored):
+    if not public and any(not one.get("path") or not one.get("original_name") for one in stored):
         raise ValueError("a stored file without its path or its original name")
 
 
@@ -269,59 +278,41 @@ def _as_bag_error(place: Path) -> Iterator[None]:
         ) from error
 
 
-def _digests(seen: Any) -> Iterator[tuple[str, Mapping[str, str]]]:
+def _digests(seen: Observation) -> Iterator[tuple[str, Mapping[str, str]]]:
     """Path → algorithm → hex, for every file that was digested."""
     for item in seen.seen:
         names = seen.payload_algorithms if item.path.startswith("data/") else seen.tag_algorithms
         yield item.path, {name: raw.hex() for name, raw in zip(names, item.digests, strict=False)}
 
 
-def _parts(record: Path) -> tuple[dict[str, Any], Iterator[dict[str, Any]]]:
+def _parts(record: Path) -> tuple[RecordHead, Iterator[ChipRecord]]:
     """Head and chips of a record file: chip by chip where it is laid out as this program does, else at once.
 
     Raises:
         BagError: It is no record.
     """
-    with storage_trouble(record):
-        head_text = []
-        with record.open(encoding="utf-8") as stream:
-            for line in stream:
-                if line.rstrip("\r\n") == _CHIPS:
-                    break
-                head_text.append(line)
-            else:
-                return _at_once(record)
-    try:
-        head = json.loads("".join(head_text) + _CHIPS + "]}")
-    except (ValueError, RecursionError):
-        return _at_once(record)
-    head.pop("chips")
-    return head, _one_by_one(record, len(head_text) + 1)
-
-
-def _one_by_one(record: Path, skip: int) -> Iterator[dict[str, Any]]:
     with storage_trouble(record), record.open(encoding="utf-8") as stream:
-        for number, line in enumerate(stream):
-            text = line.strip()
-            if number < skip or not text:
-                continue
-            if text == "]":
-                return
-            try:
-                yield json.loads(text.removesuffix(","))
-            except (ValueError, RecursionError) as error:
-                raise _no_record(record) from error
+        opened = record_file.open_lines(stream)
+    return _at_once(record) if opened is None else (opened.head, _one_by_one(record, opened))
 
 
-def _at_once(record: Path) -> tuple[dict[str, Any], Iterator[dict[str, Any]]]:
+def _one_by_one(record: Path, opened: record_file.Opened) -> Iterator[ChipRecord]:
+    with storage_trouble(record), record.open(encoding="utf-8") as stream:
+        try:
+            yield from record_file.chips_in(stream, opened)
+        except (ValueError, RecursionError) as error:
+            raise _no_record(record) from error
+
+
+def _at_once(record: Path) -> tuple[RecordHead, Iterator[ChipRecord]]:
+    with storage_trouble(record):
+        content = record.read_bytes()
     try:
-        whole = json.loads(record.read_bytes())
+        found = record_file.whole(content)
     except (ValueError, RecursionError) as error:
         raise _no_record(record) from error
-    if not isinstance(whole, dict) or not isinstance(whole.get("chips"), list):
-        raise _no_record(record)
-    chips = whole.pop("chips")
-    return whole, iter(chips)
+    head = cast("RecordHead", {key: value for key, value in found.items() if key != "chips"})
+    return head, iter(found["chips"])
 
 
 def _no_record(record: Path) -> BagError:

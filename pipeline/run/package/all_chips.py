@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline.catalogue import load
 from pipeline.edges.disk_errors import storage_trouble
@@ -21,6 +21,9 @@ from pipeline.stages.content import ChipImage, Join, joins
 from pipeline.street import HowRead
 from pipeline.wirings import Wired, carried_to
 from pipeline.words import Words
+
+if TYPE_CHECKING:
+    from schemas.record import ChipRecord
 
 
 def how_read(plan: Plan) -> HowRead:
@@ -50,7 +53,7 @@ class Walk:
     def __init__(self, plan: Plan, job: Job, crew: Crew, kept: Spool) -> None:
         self.plan, self.job, self.crew, self._kept = plan, job, crew, kept
         self._given: list[Contribution] = []
-        self._again: dict[str, dict[str, Any]] = {}
+        self._again: dict[str, ChipRecord] = {}
 
     def first(self) -> Iterator[Worked]:
         """Each chip by itself, in the sheet's order."""
@@ -68,7 +71,7 @@ class Walk:
         all_together(machine, self._find_joins)
         return machine
 
-    def records(self) -> Iterator[dict[str, Any]]:
+    def records(self) -> Iterator[ChipRecord]:
         """The chips' records, in the sheet's order, before all chips together are heard."""
         for record in self._kept:
             yield self._again.get(record["chip"], record)
@@ -131,7 +134,7 @@ class LookedOver:
         images: Chip → image, for chips that have one.
     """
 
-    records: tuple[dict[str, Any], ...]
+    records: tuple[ChipRecord, ...]
     problems: tuple[Problem, ...]
     images: dict[str, Words]
 
@@ -140,7 +143,7 @@ def look_over(
     project: Project,
     *,
     progress: Callable[[int, int], None],
-    keep_images: Callable[[PlannedChip, dict[str, Any]], bool] | None = None,
+    keep_images: Callable[[PlannedChip, ChipRecord], bool] | None = None,
 ) -> LookedOver:
     """A project's chips down the whole street; nothing is written but to a folder that goes again.
 
@@ -172,7 +175,7 @@ def look_over(
     return LookedOver(records, (), images)
 
 
-def _heard(records: Iterable[dict[str, Any]], machine: WholeMachine) -> Iterator[dict[str, Any]]:
+def _heard(records: Iterable[ChipRecord], machine: WholeMachine) -> Iterator[ChipRecord]:
     for record in records:
         add_heard(record, machine.heard(record["chip"]))
         yield record

@@ -4,15 +4,20 @@ from __future__ import annotations
 
 from collections import Counter
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline.edges.console import Progress
 from pipeline.run.package.all_chips import look_over
 from pipeline.run.package.one_chip import needs_person
 from pipeline.run.package.open_project import open_project
 
+if TYPE_CHECKING:
+    from pipeline.flow import Problem
+    from schemas.answers import CheckAnswer, ToldProblem
+    from schemas.record import ChipRecord
 
-def check_project(folder: Path, *, quiet: bool = False) -> dict[str, Any]:
+
+def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
     """What `check --json` prints.
 
     Args:
@@ -26,7 +31,7 @@ def check_project(folder: Path, *, quiet: bool = False) -> dict[str, Any]:
     problems = [one for one in project.problems if not one.caution]
     cautions = [one for one in project.problems if one.caution]
     chips = len(project.plan.chips) if project.plan is not None else 0
-    records: tuple[dict[str, Any], ...] = ()
+    records: tuple[ChipRecord, ...] = ()
     if project.plan is not None:
         progress = Progress(quiet=quiet)
         looked = look_over(project, progress=lambda done, of: progress.show("chips checked:", done, of))
@@ -46,7 +51,7 @@ def check_project(folder: Path, *, quiet: bool = False) -> dict[str, Any]:
     }
 
 
-def _told(problem: Any) -> dict[str, str]:
+def _told(problem: Problem) -> ToldProblem:
     return {
         "where": problem.where,
         "field": problem.field,

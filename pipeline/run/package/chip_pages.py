@@ -6,11 +6,12 @@ import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
+from pipeline.bags import record_file
 from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import place_member, write_member
-from pipeline.one_line import inert_json
+from pipeline.flow import ChipSummary
 from pipeline.run.package.chip_record import add_heard, is_settled
 from pipeline.run.package.one_chip import image_file, mask_file, needs_person
 from pipeline.stages.error_odds import Voice, settling_odds
@@ -19,6 +20,9 @@ from pipeline.views.notes import chip_notes
 from pipeline.views.premis import Premis
 from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, chip_page, chip_page_name, summary_of
 from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from schemas.record import ChipRecord, OddsRecord, RecordHead
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +40,7 @@ class Finish:
 
     root: Path
     images: Path
-    head: Mapping[str, Any]
+    head: RecordHead
     shared: Mapping[str, str]
     chips: int = 0
     rates: Mapping[str, float] = field(default_factory=dict)
@@ -60,7 +64,7 @@ class Finished(NamedTuple):
         entries: Files written for it.
     """
 
-    facts: dict[str, Any]
+    facts: ChipSummary
     record: bytes
     objects: bytes
     captures: tuple[tuple[str, bytes], ...]
@@ -76,7 +80,7 @@ def finish_batch(finish: Finish, items: Sequence[tuple[bytes, Heard]]) -> list[F
     return [_finish_one(json.loads(line), heard, finish, premis) for line, heard in items]
 
 
-def _finish_one(record: dict[str, Any], heard: Heard, finish: Finish, premis: Premis) -> Finished:
+def _finish_one(record: ChipRecord, heard: Heard, finish: Finish, premis: Premis) -> Finished:
     add_heard(record, heard)
     entries = place_image(record, finish.root, finish.images)
     record["odds"] = settled_odds(record, finish.rates)
@@ -87,7 +91,7 @@ def _finish_one(record: dict[str, Any], heard: Heard, finish: Finish, premis: Pr
         entries.append(write_member(finish.root, f"data/report/{chip_page_name(record)}", page))
     return Finished(
         facts=_index(record, strips=finish.chips <= MOST_STRIPS),
-        record=inert_json(json.dumps(record, ensure_ascii=False, separators=(",", ":"))).encode(),
+        record=record_file.chip_text(record).encode(),
         objects=told.objects.encode(),
         captures=tuple((key, event.encode()) for key, event in told.captures),
         steps={step: event.encode() for step, event in told.steps.items()},
@@ -97,34 +101,30 @@ def _finish_one(record: dict[str, Any], heard: Heard, finish: Finish, premis: Pr
     )
 
 
-def _index(record: Mapping[str, Any], *, strips: bool) -> dict[str, Any]:
+def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
     """What the parent keeps: for the terminal, the versions, the time line and the agents.
 
     Args:
         record: Of the chip.
         strips: Also what a strip on the terminal is drawn from.
     """
-    image = record["image"]
-    out = {
-        "chip": record["chip"],
-        "grade": record["grade"],
-        "needs_person": needs_person(record),
-        "image": {"sha256": image["sha256"]} if image else None,
-        "readings": [{"reading": one["reading"]} for one in record["readings"]],
-        "captures": [(one["how"].get("date", ""), one["reader"]) for one in record["readings"]],
-        "operators": list(
-            dict.fromkeys(one["operator"] for one in record["readings"] if one.get("operator"))
-        ),
-        "findings": [{key: one[key] for key in ("severity", "code")} for one in record["findings"]],
-    }
-    if strips:
-        listed = (record["contested"] or {}).get("listed", ())
-        out["regions"] = [{key: one[key] for key in ("kind", "start", "end")} for one in record["regions"]]
-        out["contested_ranges"] = [[bit["address"], bit["address"] + 1] for bit in listed[:64]]
-    return out
+    image, readings = record["image"], record["readings"]
+    listed = record["contested"]["listed"] if record["contested"] else []
+    return ChipSummary(
+        chip=record["chip"],
+        grade=record["grade"],
+        needs_person=needs_person(record),
+        image_sha256=image["sha256"] if image else None,
+        readings=frozenset(one["reading"] for one in readings),
+        captures=tuple((one["how"].get("date", ""), one["reader"]) for one in readings),
+        operators=tuple(dict.fromkeys(one["operator"] or "" for one in readings if one.get("operator"))),
+        findings=tuple((one["severity"], one["code"]) for one in record["findings"]),
+        regions=tuple((one["kind"], one["start"], one["end"]) for one in record["regions"] if strips),
+        contested=tuple((bit["address"], bit["address"] + 1) for bit in listed[:64] if strips),
+    )
 
 
-def settled_odds(record: Mapping[str, Any], rates: Mapping[str, float]) -> dict[str, Any] | None:
+def settled_odds(record: ChipRecord, rates: Mapping[str, float]) -> OddsRecord | None:
     """The chance that a settled bit is wrong, where every reader's error rate has a bound; else None.
 
     The model is the prudent one: a reader's wrong bits last from pass to pass. Readers count as independent.
@@ -140,12 +140,12 @@ def settled_odds(record: Mapping[str, Any], rates: Mapping[str, float]) -> dict[
     if not passes or not passes.keys() <= rates.keys() or not record.get("image"):
         return None
     odds = settling_odds([Voice(rates[reader], count) for reader, count in passes.items()])
-    organisation = Organisation.parse(record["organisation"])
+    organisation = Organisation.parse(record["organisation"] or "")
     bits = organisation.words * organisation.bits
     return {**odds.to_json(), "bits": bits, "expected_wrong_bits": odds.expected_wrong_bits(bits)}
 
 
-def place_image(record: dict[str, Any], root: Path, images: Path) -> list[BagEntry]:
+def place_image(record: ChipRecord, root: Path, images: Path) -> list[BagEntry]:
     """The image under the name that its grade gives it, the mask beside it; their entries."""
     image = record["image"]
     if not image:
@@ -161,7 +161,10 @@ def place_image(record: dict[str, Any], root: Path, images: Path) -> list[BagEnt
         "path": f"{base}.bin",
         "settled": is_settled(record),
         "mask_path": entries[1].path if len(entries) > 1 else None,
-        **image,
+        "size_bytes": image["size_bytes"],
+        "sha256": image["sha256"],
+        "sha512": image["sha512"],
+        "sums": image["sums"],
     }
     return entries
 

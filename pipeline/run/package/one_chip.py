@@ -12,7 +12,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +25,7 @@ from pipeline.flow import Carried, Framing, Pass, PlannedChip, PlannedReading, P
 from pipeline.formats import Declared
 from pipeline.machine import Contribution
 from pipeline.stages.content import with_sisters
-from pipeline.stages.grade import concerns_image
+from pipeline.stages.grade import is_of_image
 from pipeline.stages.qualify import ReadChip, chip_evidence
 from pipeline.stages.reconcile import contested_bits
 from pipeline.steps import DECLARED, image_bytes, image_words
@@ -44,6 +44,23 @@ from pipeline.words import Words
 from schemas.finding import Finding, Severity
 from schemas.names import Organisation
 from schemas.sheet import ReadingRow
+
+if TYPE_CHECKING:
+    from schemas.record import (
+        ChipRecord,
+        DumpRecord,
+        FrameRecord,
+        ImageDigests,
+        ImageRecord,
+        JudgedChip,
+        PassRecord,
+        ReadingRecord,
+        SumForm,
+        SumMethod,
+        SumRecord,
+    )
+    from schemas.recorded_sheet import HowRecord
+    from schemas.sheet import Reader
 
 HOW = (
     "date",
@@ -112,7 +129,7 @@ class Worked:
     """
 
     chip: str
-    record: dict[str, Any]
+    record: ChipRecord
     given: Contribution
     entries: list[BagEntry] = field(default_factory=list)
     inputs: list[tuple[str, str]] = field(default_factory=list)
@@ -168,37 +185,36 @@ def work(planned: PlannedChip, job: Job) -> Worked:
         )
     else:
         result = without_reading(planned)
-    worked.record |= _judged(result, planned, job)
+    worked.record = {**worked.record, **_judged(result, planned, job)}
     worked.given = _given(result)
     if result.settled is not None:
         _lined_up(result.settled, worked.record["readings"])
     return worked
 
 
-def _facts(planned: PlannedChip) -> dict[str, Any]:
+def _facts(planned: PlannedChip) -> ChipRecord:
     chip = planned.chip
-    facts = chip.model_dump(mode="json", exclude_none=True, exclude={"unconfirmed"}, exclude_defaults=True)
+    # What the street says is added when the chip has gone down it.
+    facts = cast(
+        "ChipRecord",
+        chip.model_dump(mode="json", exclude_none=True, exclude={"unconfirmed"}, exclude_defaults=True),
+    )
     facts["catalogued"] = planned.part.part if planned.part else None
     facts["organisation"] = str(planned.organisation) if planned.organisation else None
     return facts
 
 
-def _how(row: ReadingRow) -> dict[str, Any]:
+def _how(row: ReadingRow) -> HowRecord:
     said = row.model_dump(mode="json", exclude_none=True, exclude_defaults=True)
-    return {key: said[key] for key in HOW if key in said}
+    return cast("HowRecord", {key: said[key] for key in HOW if key in said})
 
 
 def _reading(
     planned: PlannedChip, reading: PlannedReading, job: Job, worked: Worked
-) -> tuple[dict[str, Any], list[Pass], list[Finding]]:
+) -> tuple[ReadingRecord, list[Pass], list[Finding]]:
     """One reading: its files packed, and taken in unless it was set aside."""
     row, reader = reading.row, job.how.reader(reading.reader)
-    record: dict[str, Any] = {"reading": reading.reading, "reader": reading.reader, "files": [], "passes": []}
-    record |= {"set_aside": row.set_aside, "how": _how(row)}
-    said = {key: getattr(row, key) for key in ("public", "private", "operator", "notes")}
-    record |= {key: value for key, value in said.items() if value}
-    if reader.operator and not row.operator:
-        record["operator"] = reader.operator
+    record = _said_of(reading, reader)
     passes: list[Pass] = []
     lengths: list[Finding] = []
     for index, path in enumerate(reading.files):
@@ -212,11 +228,38 @@ def _reading(
         except WellreadError as error:
             worked.problems.append(_undecodable(planned, reading, path, error))
             continue
-        stored |= _decoder_said(taken)
+        stored["format"], stored["notes"] = taken.decoded.format, list(taken.decoded.notes)
+        stored["forgiven"] = [
+            {"what": one.what, "place": str(one.place), "count": one.count} for one in taken.decoded.forgiven
+        ]
         record["passes"] += [_pass_record(one, index, planned.organisation) for one in taken.passes]
         passes += taken.passes
         lengths += taken.findings
     return record, passes, lengths
+
+
+def _said_of(reading: PlannedReading, reader: Reader) -> ReadingRecord:
+    """What the sheet says of a reading, before its files are looked at."""
+    row = reading.row
+    record: ReadingRecord = {
+        "reading": reading.reading,
+        "reader": reading.reader,
+        "files": [],
+        "passes": [],
+        "set_aside": row.set_aside,
+        "how": _how(row),
+    }
+    if row.public:
+        record["public"] = True
+    if row.private:
+        record["private"] = True
+    if row.operator:
+        record["operator"] = row.operator
+    if row.notes:
+        record["notes"] = row.notes
+    if reader.operator and not row.operator:
+        record["operator"] = reader.operator
+    return record
 
 
 def _taken(planned: PlannedChip, reading: PlannedReading, how: HowRead, content: bytes, number: int) -> Taken:
@@ -233,17 +276,6 @@ def _taken(planned: PlannedChip, reading: PlannedReading, how: HowRead, content:
     )
 
 
-def _decoder_said(taken: Taken) -> dict[str, Any]:
-    decoded = taken.decoded
-    return {
-        "format": decoded.format,
-        "forgiven": [
-            {"what": one.what, "place": str(one.place), "count": one.count} for one in decoded.forgiven
-        ],
-        "notes": list(decoded.notes),
-    }
-
-
 def _undecodable(planned: PlannedChip, reading: PlannedReading, path: str, error: WellreadError) -> Problem:
     place = f"{path}, {error.where}" if isinstance(error, FormatError) else f"{path} ({error.where})"
     return Problem(
@@ -257,7 +289,7 @@ def _undecodable(planned: PlannedChip, reading: PlannedReading, path: str, error
     )
 
 
-def _store(planned: PlannedChip, path: str, content: bytes, job: Job, worked: Worked) -> dict[str, Any]:
+def _store(planned: PlannedChip, path: str, content: bytes, job: Job, worked: Worked) -> DumpRecord:
     """The dump file in the bag, written by the chip that owns it."""
     name = job.names.get(path, path)
     if job.root is not None and job.owners.get(path) == planned.chip.chip and not _written(worked, name):
@@ -283,7 +315,7 @@ def _written(worked: Worked, name: str) -> bool:
     return any(entry.path == name for entry in worked.entries)
 
 
-def _pass_record(one: Pass, file: int, organisation: Organisation) -> dict[str, Any]:
+def _pass_record(one: Pass, file: int, organisation: Organisation) -> PassRecord:
     return {
         "number": one.number,
         "sitting": one.sitting,
@@ -296,23 +328,24 @@ def _pass_record(one: Pass, file: int, organisation: Organisation) -> dict[str, 
     }
 
 
-def _judged(result: ChipResult, planned: PlannedChip, job: Job) -> dict[str, Any]:
+def _judged(result: ChipResult, planned: PlannedChip, job: Job) -> JudgedChip:
     """What the street says of a chip, as its record has it before all chips together have spoken."""
     settled, graded = result.settled, result.graded
-    out: dict[str, Any] = {
-        "grade": graded.grade.value,
+    out: JudgedChip = {
+        "grade": graded.grade,
         "reasons": list(graded.reasons),
         "bears": graded.bears,
         "image": None,
         "contested": None,
-        "findings": [one.model_dump(mode="json") for one in result.findings],
+        "findings": [one.to_record() for one in result.findings],
         "regions": [region.to_json() for region in with_sisters(result.regions, (), result.checks)],
         "vectors": [vector.to_json() for vector in result.vectors],
     }
     if settled is None:
         return out
     fades_to = planned.part.fades_to if planned.part else None
-    out["image"] = _image(settled, image_file(job.images, result.chip))
+    # Its path, and whether it is settled, are known when it is placed.
+    out["image"] = cast("ImageRecord", _image(settled, image_file(job.images, result.chip)))
     out["contested"] = contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading)
     if result.held_back:
         out["held_back"] = list(result.held_back)
@@ -321,7 +354,7 @@ def _judged(result: ChipResult, planned: PlannedChip, job: Job) -> dict[str, Any
     return out
 
 
-def frame_record(framing: Framing) -> dict[str, Any]:
+def frame_record(framing: Framing) -> FrameRecord:
     """The frames of a chip's readings as the record keeps them."""
     return {
         "settled": framing.chosen is not None,
@@ -385,7 +418,7 @@ def _said_by(own: Sequence[Pass]) -> tuple[Words, NDArray[np.bool_] | None]:
     return words, None if present.all() else present
 
 
-def _lined_up(settled: Settled, readings: Sequence[dict[str, Any]]) -> None:
+def _lined_up(settled: Settled, readings: Sequence[ReadingRecord]) -> None:
     """Passes that were brought into line carry more steps: the record has to replay to the same words."""
     by_key = {(one.reading, one.number): one for one in settled.passes}
     for reading in readings:
@@ -395,7 +428,7 @@ def _lined_up(settled: Settled, readings: Sequence[dict[str, Any]]) -> None:
                 record.update(_pass_record(one, record["file"], settled.organisation))
 
 
-def _image(settled: Settled, path: Path) -> dict[str, Any]:
+def _image(settled: Settled, path: Path) -> ImageDigests:
     """The image and its mask kept until they are placed; its digests and its short sums."""
     bits = settled.organisation.bits
     entry = _kept(path, image_bytes(settled.words, bits))
@@ -417,7 +450,7 @@ def _kept(path: Path, content: bytes) -> BagEntry:
     return write_member(path.parent, path.name, content)
 
 
-def sums(words: Words, bits: int) -> list[dict[str, str]]:
+def sums(words: Words, bits: int) -> list[SumRecord]:
     """CRC-32 and the 16-bit additive sum, in the forms in which others may quote them.
 
     For words wider than 8 bits the sum over the bytes does not depend on their order, so beside it stands the
@@ -427,7 +460,10 @@ def sums(words: Words, bits: int) -> list[dict[str, str]]:
     practice.
     """
     content = image_bytes(words, bits)
-    out = [("crc32", "as-stored", zlib.crc32(content)), ("sum16", "as-stored", _byte_sum(content))]
+    out: list[tuple[SumMethod, SumForm, int]] = [
+        ("crc32", "as-stored", zlib.crc32(content)),
+        ("sum16", "as-stored", _byte_sum(content)),
+    ]
     if bits < 8:
         upper = np.array(0xFF & ~((1 << bits) - 1), np.uint8)
         high = (words.astype(np.uint8) | upper).tobytes()
@@ -456,11 +492,11 @@ def _byte_sum(content: bytes) -> int:
     return int(np.frombuffer(content, np.uint8).sum(dtype=np.uint64)) & 0xFFFF
 
 
-def needs_person(record: Mapping[str, Any]) -> bool:
+def needs_person(record: ChipRecord) -> bool:
     """Whether a chip still needs a person: no image, one that is kept apart, or a fault in a reading."""
     if record["grade"] in ("missing", "faulty", "contested") or record.get("held_back"):
         return True
     return any(
-        finding["severity"] == Severity.FAULT.value and concerns_image(Finding.model_validate(finding))
+        finding["severity"] == Severity.FAULT and is_of_image(finding["code"], finding["where"])
         for finding in record["findings"]
     )

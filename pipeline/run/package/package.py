@@ -13,7 +13,6 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import re
 import uuid
 from collections import Counter
@@ -21,9 +20,12 @@ from collections.abc import Mapping
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Self
+from typing import Self, TypeVar, cast
+
+from pydantic import BaseModel
 
 from pipeline import __version__
+from pipeline.bags import record_file
 from pipeline.bags.observed import BagEntry
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import observe
@@ -35,9 +37,8 @@ from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.project_folder import SHEET_NAME, destination
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
-from pipeline.flow import Packaged, Plan, Problem
+from pipeline.flow import ChipSummary, Packaged, Plan, Problem
 from pipeline.machine import WholeMachine
-from pipeline.one_line import inert_json
 from pipeline.run.crew import Crew
 from pipeline.run.leftovers import dead_runs
 from pipeline.run.package.all_chips import Walk, how_read, images_folder
@@ -52,7 +53,17 @@ from pipeline.stages.sheet import refuse
 from pipeline.views import notes
 from pipeline.views.premis import STEPS, Premis
 from pipeline.views.report import Summary
-from schemas.record import RECORD_SCHEMA, Grade
+from schemas.record import RECORD_SCHEMA, AttachmentRecord, ChipRecord, Grade, RecordHead, StoredFile
+from schemas.recorded_sheet import (
+    BoardRecord,
+    CustodianRecord,
+    MachineRecord,
+    ReaderRecord,
+    ReleaseWordRecord,
+    RightsRecord,
+)
+
+_Kind = TypeVar("_Kind", bound=Mapping[str, object])
 
 PROFILE = "https://wellread.example/profiles/rom-bag-1.0.0.json"
 """Name of our BagIt Profile; it does not resolve (RFC 2606), the profile itself lies in the bag."""
@@ -72,8 +83,8 @@ class _Building:
     crew: Crew
     entries: list[BagEntry] = field(default_factory=list)
     inputs: dict[str, str] = field(default_factory=dict)
-    sheet: list[dict[str, Any]] = field(default_factory=list)
-    attachments: list[dict[str, Any]] = field(default_factory=list)
+    sheet: list[StoredFile] = field(default_factory=list)
+    attachments: list[AttachmentRecord] = field(default_factory=list)
 
 
 def package(
@@ -115,11 +126,9 @@ def package(
         progress.done()
 
 
-def recorded_chips(bag: Path) -> list[dict[str, Any]]:
+def recorded_chips(bag: Path) -> list[ChipRecord]:
     """The chips' records, read from the bag that was just written."""
-    record: dict[str, Any] = json.loads((bag / "metadata" / "record.json").read_text(encoding="utf-8"))
-    chips: list[dict[str, Any]] = record["chips"]
-    return chips
+    return record_file.whole((bag / record_file.PATH).read_bytes())["chips"]
 
 
 def refuse_early_clock(plan: Plan, moment: Now) -> None:
@@ -222,7 +231,7 @@ def _other_inputs(building: _Building) -> None:
         building.attachments.append(_stored(entry, path))
 
 
-def _stored(entry: BagEntry, original: str) -> dict[str, Any]:
+def _stored(entry: BagEntry, original: str) -> AttachmentRecord:
     return {
         "path": entry.path,
         "original_name": original,
@@ -247,16 +256,13 @@ def _same(previous: Previous, plan: Plan) -> Packaged:
             remedy="Mend it from a copy with `wellread mend`, or move it away and package again",
         )
     chips = [
-        {"chip": chip["chip"], "grade": chip["grade"], "findings": chip["findings"]}
-        for chip in previous.record["chips"]
+        ChipSummary(chip["chip"], chip["grade"], needs_person(chip)) for chip in previous.record["chips"]
     ]
-    needing = tuple(chip["chip"] for chip in previous.record["chips"] if needs_person(chip))
+    needing = tuple(one.chip for one in chips if one.needs_person)
     return Packaged(previous.path, previous.bag, chips, tuple(str(one) for one in plan.cautions), needing)
 
 
-def _head(
-    building: _Building, previous: Previous | None, inputs: str, machine: WholeMachine
-) -> dict[str, Any]:
+def _head(building: _Building, previous: Previous | None, inputs: str, machine: WholeMachine) -> RecordHead:
     """The record without its chips."""
     sheet, moment = building.plan.sheet, building.moment
     version = previous.version + 1 if previous else 1
@@ -271,16 +277,12 @@ def _head(
         "version": version,
         "external_identifier": identifier,
         "supersedes": None,
-        "machine": sheet.machine.model_dump(mode="json", exclude_none=True),
-        "custodian": sheet.custodian.model_dump(mode="json", exclude_none=True) if sheet.custodian else None,
-        "rights": sheet.rights.model_dump(mode="json", exclude_none=True) if sheet.rights else None,
-        "release": sheet.release.model_dump(mode="json", exclude_none=True) if sheet.release else None,
-        "readers": {
-            name: one.model_dump(mode="json", exclude_none=True) for name, one in sheet.readers.items()
-        },
-        "boards": {
-            name: one.model_dump(mode="json", exclude_none=True) for name, one in sheet.boards.items()
-        },
+        "machine": _as_said(MachineRecord, sheet.machine),
+        "custodian": _as_said(CustodianRecord, sheet.custodian) if sheet.custodian else None,
+        "rights": _as_said(RightsRecord, sheet.rights) if sheet.rights else None,
+        "release": _as_said(ReleaseWordRecord, sheet.release) if sheet.release else None,
+        "readers": {name: _as_said(ReaderRecord, one) for name, one in sheet.readers.items()},
+        "boards": {name: _as_said(BoardRecord, one) for name, one in sheet.boards.items()},
         "parts": machine.parts(),
         "sheet": building.sheet,
         "attachments": building.attachments,
@@ -289,7 +291,14 @@ def _head(
         "suggestions": machine.suggestions,
         "qualification": machine.qualification_json,
         "inputs_sha256": inputs,
+        "grades": {},
     }
+
+
+def _as_said(kind: type[_Kind], said: BaseModel) -> _Kind:
+    """A section of the sheet as the record repeats it; a test holds that its type knows every field."""
+    del kind
+    return cast("_Kind", said.model_dump(mode="json", exclude_none=True))
 
 
 def _odd_clock(previous: Previous | None, moment: Now) -> list[str]:
@@ -309,7 +318,7 @@ class _Parts:
             self._opened = opened.pop_all()
         self.captures: list[tuple[str, bytes]] = []
         self.summaries: list[Summary] = []
-        self.index: list[dict[str, Any]] = []
+        self.index: list[ChipSummary] = []
 
     def __enter__(self) -> Self:
         return self
@@ -331,12 +340,12 @@ class _Parts:
     @property
     def captured(self) -> list[tuple[str, str]]:
         """(date or "", reader) of every reading."""
-        return [(date, reader) for chip in self.index for date, reader in chip["captures"]]
+        return [capture for chip in self.index for capture in chip.captures]
 
 
 def _finish(
     building: _Building,
-    head: dict[str, Any],
+    head: RecordHead,
     partial: Spool,
     machine: WholeMachine,
     parts: _Parts,
@@ -360,11 +369,11 @@ def _finish(
         progress.show("chips recorded:", count, partial.count)
 
 
-def _written(building: _Building, head: dict[str, Any], parts: _Parts, previous: Previous | None) -> Packaged:
+def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Previous | None) -> Packaged:
     """Step 6, second half, and the manifests."""
     from pipeline.run.package.texts import schema_files, write_report
 
-    counts = Counter(chip["grade"] for chip in parts.index)
+    counts = Counter(chip.grade for chip in parts.index)
     head["grades"] = {grade.value: counts.get(grade.value, 0) for grade in Grade}
     if previous:
         head["supersedes"] = {
@@ -383,7 +392,7 @@ def _written(building: _Building, head: dict[str, Any], parts: _Parts, previous:
         root, head, captured=parts.captured, summaries=parts.summaries, records=parts.records
     )
     finish_bag(root, entries, _bag_info(head, previous))
-    needing = tuple(chip["chip"] for chip in parts.index if chip["needs_person"])
+    needing = tuple(chip.chip for chip in parts.index if chip.needs_person)
     return Packaged(
         root.parent.parent / root.name,
         "",
@@ -395,23 +404,18 @@ def _written(building: _Building, head: dict[str, Any], parts: _Parts, previous:
     )
 
 
-def _record(root: Path, head: Mapping[str, Any], parts: _Parts) -> BagEntry:
+def _record(root: Path, head: RecordHead, parts: _Parts) -> BagEntry:
     """`metadata/record.json`, chips last and one at a time."""
-    with MemberStream(root, "metadata/record.json") as stream:
-        text = inert_json(json.dumps(head, ensure_ascii=False, indent=1))
-        stream.write(text[: text.rindex("\n}")].encode() + b',\n "chips": [')
-        comma = b"\n"
-        for line in parts.records.lines():
-            stream.write(comma + line[:-1])
-            comma = b",\n"
-        stream.write(b"\n ]\n}\n")
+    with MemberStream(root, record_file.PATH) as stream:
+        for piece in record_file.file_text(head, (line[:-1].decode() for line in parts.records.lines())):
+            stream.write(piece.encode())
     return stream.entry
 
 
-def _premis(root: Path, head: Mapping[str, Any], parts: _Parts) -> BagEntry:
+def _premis(root: Path, head: RecordHead, parts: _Parts) -> BagEntry:
     """`metadata/premis.xml`: objects, then events in time order, then agents and rights."""
     premis = Premis(head)
-    operators = dict.fromkeys(person for chip in parts.index for person in chip["operators"])
+    operators = dict.fromkeys(person for chip in parts.index for person in chip.operators)
     with MemberStream(root, "metadata/premis.xml") as stream:
         stream.write(premis.opening().encode())
         _copy(parts.objects, stream)
@@ -429,14 +433,14 @@ def _copy(spool: Bytes, stream: MemberStream) -> None:
         stream.write(chunk)
 
 
-def _notes(root: Path, head: Mapping[str, Any], parts: _Parts) -> BagEntry:
+def _notes(root: Path, head: RecordHead, parts: _Parts) -> BagEntry:
     with MemberStream(root, "metadata/provenance.txt") as stream:
         stream.write(notes.opening(head).encode("utf-8", "backslashreplace"))
         _copy(parts.notes, stream)
     return stream.entry
 
 
-def _bag_info(head: Mapping[str, Any], previous: Previous | None) -> list[tuple[str, str]]:
+def _bag_info(head: RecordHead, previous: Previous | None) -> list[tuple[str, str]]:
     """The reserved elements that apply, then ours."""
     custodian = head.get("custodian") or {}
     machine = head["machine"]

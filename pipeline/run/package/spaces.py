@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
@@ -14,8 +14,12 @@ from pipeline.stages.assemble import Assembled, space_bytes
 from pipeline.stages.content import SelfCheck
 from schemas.sheet import Space
 
+if TYPE_CHECKING:
+    from schemas.record import SpaceRecord
+    from schemas.recorded_sheet import PlacementRecord
 
-def space_records(machine: WholeMachine, root: Path, entries: list[BagEntry]) -> list[dict[str, Any]]:
+
+def space_records(machine: WholeMachine, root: Path, entries: list[BagEntry]) -> list[SpaceRecord]:
     """Writes the spaces; their records."""
     return [
         _space_record(machine, root, space, bank, checks, entries) for space, bank, checks in machine.spaces
@@ -29,11 +33,11 @@ def _space_record(
     bank: Assembled,
     checks: Sequence[SelfCheck],
     entries: list[BagEntry],
-) -> dict[str, Any]:
+) -> SpaceRecord:
     order = space.byte_order or "big"
     chips = chips_of(space, bank.bank)
     paths = _image_paths(machine, chips)
-    record: dict[str, Any] = {
+    record: SpaceRecord = {
         "name": space.name + (f".{bank.bank}" if bank.bank else ""),
         "width": space.width,
         "byte_order": order,
@@ -45,27 +49,23 @@ def _space_record(
         "holes": [list(hole) for hole in bank.holes],
         "reasons": list(bank.reasons),
         "placements": [
-            one.model_dump(mode="json", exclude_none=True)
+            cast("PlacementRecord", one.model_dump(mode="json", exclude_none=True))
             for one in space.placements
             if (one.bank or "") == bank.bank
         ],
         "checks": [check.to_json() for check in checks],
         "image_paths": [paths[chip] for chip in chips if chip in paths],
     }
-    for key in ("fill", "description"):
-        value = getattr(space, key)
-        if value is not None:
-            record[key] = value
+    if space.fill is not None:
+        record["fill"] = space.fill
+    if space.description is not None:
+        record["description"] = space.description
     if bank.words is not None:
         name = f"data/spaces/{record['name']}.bin"
         entry = write_member(root, name, space_bytes(bank.words, space.width, order))
         entries.append(entry)
-        record |= {
-            "path": name,
-            "size_bytes": entry.size_bytes,
-            "sha256": entry.sha256,
-            "sha512": entry.sha512,
-        }
+        record["path"], record["size_bytes"] = name, entry.size_bytes
+        record["sha256"], record["sha512"] = entry.sha256, entry.sha512
         record["original_name"] = None
     return record
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections import Counter, defaultdict
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.bags.portable_names import portable_name
 from pipeline.edges.new_file import write_new
@@ -14,13 +14,16 @@ from pipeline.errors import DestinationError, NothingToDoError
 from pipeline.formats import Declared, decode, detect
 from schemas.names import as_id
 
+if TYPE_CHECKING:
+    from schemas.answers import StartAnswer
+
 _CONVENTION = re.compile(
     r"^(?P<chip>.+)\.(?P<reader>[A-Za-z][A-Za-z0-9_+-]*)\.(?P<number>\d{1,6})(?:\.[A-Za-z0-9]+)?$"
 )
 _COPY_MARK = re.compile(r"[ _-]*(?:\((\d+)\)|copy(?: \d+)?)$", re.IGNORECASE)
 
 
-def start_project(folder: Path) -> dict[str, Any]:
+def start_project(folder: Path) -> StartAnswer:
     """What `start --json` prints; writes FOLDER/sheet.yaml and touches nothing else.
 
     Raises:

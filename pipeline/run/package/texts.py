@@ -5,14 +5,18 @@ from __future__ import annotations
 import json
 import pkgutil
 from collections import Counter
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
 from pipeline.run.package.spool import Bytes
 from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, first_page, report_pages
+
+if TYPE_CHECKING:
+    from pipeline.views.report.head import ReportHead, TimelineEvent
+    from schemas.record import RecordHead
 
 SCHEMA_FILES = ("record.schema.json", "sheet.schema.json", "finding.schema.json", "bagit-profile.json")
 
@@ -25,7 +29,7 @@ def schema_files() -> Iterator[tuple[str, bytes]]:
         yield f"metadata/schemas/{name}", content
 
 
-def events(head: Mapping[str, Any], captured: Iterable[tuple[str, str]]) -> list[dict[str, Any]]:
+def events(head: RecordHead, captured: Iterable[tuple[str, str]]) -> list[TimelineEvent]:
     """The time line of the report: captures by reader and date, then the packaging.
 
     Args:
@@ -33,7 +37,7 @@ def events(head: Mapping[str, Any], captured: Iterable[tuple[str, str]]) -> list
         captured: (date or "", reader) of every reading.
     """
     captures = Counter((date, reader) for date, reader in captured)
-    out = [
+    out: list[TimelineEvent] = [
         {
             "when": date or "not said",
             "what": "capture",
@@ -56,14 +60,14 @@ def events(head: Mapping[str, Any], captured: Iterable[tuple[str, str]]) -> list
 
 def write_report(
     root: Path,
-    head: Mapping[str, Any],
+    head: RecordHead,
     *,
     captured: Iterable[tuple[str, str]],
     summaries: Sequence[Summary],
     records: Bytes,
 ) -> list[BagEntry]:
     """The report's first page, and for small sets everything in it; chip pages of large sets exist already."""
-    told = {**head, "events": events(head, captured)}
+    told: ReportHead = {**head, "events": events(head, captured)}
 
     def load(path: str) -> bytes:
         return (root / path).read_bytes()

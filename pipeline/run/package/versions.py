@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-import json
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from pipeline.bags import record_file
 from pipeline.edges.bags.observe import receipt
 from pipeline.errors import BagError
+from pipeline.flow import ChipSummary
+
+if TYPE_CHECKING:
+    from schemas.record import ChipRecord, Record, RecordHead
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +32,7 @@ class Previous:
     bag: str
     path: Path
     version: int
-    record: Mapping[str, Any]
+    record: Record
     receipt: str
 
 
@@ -49,7 +53,7 @@ def newest(destination: Path, machine: str) -> Previous | None:
         return None
     version, path = max(found)
     try:
-        record = json.loads((path / "metadata" / "record.json").read_text(encoding="utf-8"))
+        record = record_file.whole((path / record_file.PATH).read_bytes())
     except (OSError, ValueError, RecursionError) as error:
         raise _no_version(path) from error
     if not _is_record(record):
@@ -81,32 +85,30 @@ def _no_version(path: Path) -> BagError:
     )
 
 
-def reasons(
-    previous: Mapping[str, Any], head: Mapping[str, Any], chips: Iterable[Mapping[str, Any]]
-) -> tuple[str, ...]:
+def reasons(previous: Record, head: RecordHead, chips: Iterable[ChipSummary]) -> tuple[str, ...]:
     """What has changed since the previous version, in words.
 
     Args:
         previous: The previous record, whole.
         head: The new record without its chips.
-        chips: The new chips' records, only the fields `chip`, `grade`, `image`, `readings` are looked at.
+        chips: The new chips.
     """
     out: list[str] = []
     old = {chip["chip"]: chip for chip in previous["chips"]}
     seen = set()
     added, changed, regraded, read = [], [], [], []
     for chip in chips:
-        name = chip["chip"]
+        name = chip.chip
         seen.add(name)
         before = old.get(name)
         if before is None:
             added.append(name)
             continue
-        if _digest(before) != _digest(chip):
+        if _digest(before) != chip.image_sha256:
             changed.append(name)
-        if before["grade"] != chip["grade"]:
-            regraded.append(f"{name} from {before['grade']} to {chip['grade']}")
-        if {r["reading"] for r in before["readings"]} != {r["reading"] for r in chip["readings"]}:
+        if before["grade"] != chip.grade:
+            regraded.append(f"{name} from {before['grade']} to {chip.grade}")
+        if {reading["reading"] for reading in before["readings"]} != chip.readings:
             read.append(name)
     gone = [name for name in old if name not in seen]
     for label, names in (
@@ -131,9 +133,10 @@ def reasons(
     return tuple(out) or ("dump files changed without a change in any image",)
 
 
-def _digest(chip: Mapping[str, Any]) -> str | None:
-    return chip["image"]["sha256"] if chip.get("image") else None
+def _digest(chip: ChipRecord) -> str | None:
+    image = chip.get("image")
+    return image["sha256"] if image else None
 
 
-def _files(record: Mapping[str, Any]) -> dict[str, str]:
+def _files(record: RecordHead) -> dict[str | None, str]:
     return {stored["original_name"]: stored["sha256"] for stored in record.get("attachments", ())}

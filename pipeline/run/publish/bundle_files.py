@@ -8,10 +8,10 @@ from __future__ import annotations
 import hashlib
 import zlib
 from collections import Counter
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
@@ -26,8 +26,28 @@ from pipeline.run.keep.valid_bag import Judged
 from pipeline.run.package.spool import Spool
 from pipeline.views.premis import Premis
 
+if TYPE_CHECKING:
+    from schemas.answers import HeldBack, ReleasedChip
+    from schemas.record import AttachmentRecord, ChipRecord, MatchingRecord, RecordHead, Released, StoredFile
+
 _TRUSTED = ("self-checked", "corroborated", "repeatable")
 _SORTS = {"hex": "Intel HEX", "s19": "Motorola S-record"}
+
+
+class Example(NamedTuple):
+    """A sound chip, and a part to burn it into."""
+
+    chip: str
+    part: str
+
+
+class PublicChip(NamedTuple):
+    """What is spooled of a chip until the bundle's texts are written."""
+
+    chip: ChipRecord
+    objects: str
+    captures: list[tuple[str, str]]
+    steps: dict[str, str]
 
 
 @dataclass(slots=True)
@@ -50,15 +70,22 @@ class Making:
 
     bag: Judged
     public: Public
-    head: dict[str, Any]
+    head: RecordHead
     root: Path | None
     entries: list[BagEntry] = field(default_factory=list)
     sorts: dict[str, BagEntry] = field(default_factory=dict)
     described: dict[str, str] = field(default_factory=dict)
-    chips: list[dict[str, Any]] = field(default_factory=list)
+    chips: list[ReleasedChip] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
     captures: Counter[tuple[str, str]] = field(default_factory=Counter)
-    example: dict[str, Any] | None = None
+    example: Example | None = None
+
+    @property
+    def origin(self) -> Released:
+        """The bag that the bundle is made from."""
+        origin = self.head["released_from"]
+        assert origin is not None
+        return origin
 
     def write(self, path: str, content: bytes, what: str) -> BagEntry | None:
         """One file of the bundle, unless this is a dry run."""
@@ -81,26 +108,21 @@ def each_chip(making: Making, spool: Spool, progress: Progress) -> None:
         earlier = frozenset(described)
         goes = [*_image_files(making, chip, told), *_reading_files(making, told, described)]
         told_premis = premis.chip(told, shared=earlier)
-        spool.add_value(
-            {
-                "chip": told,
-                "objects": told_premis.objects + _more_objects(premis, told, making),
-                "captures": list(told_premis.captures),
-                "steps": dict(told_premis.steps),
-            }
-        )
+        objects = told_premis.objects + _more_objects(premis, told, making)
+        spool.add_value([told, objects, list(told_premis.captures), dict(told_premis.steps)])
         for reading in told["readings"]:
             making.captures[reading.get("how", {}).get("date", ""), reading["reader"]] += 1
-        if making.example is None and told["grade"] in _TRUSTED and (told.get("image") or {}).get("path"):
-            making.example = {"chip": told["chip"], "part": _replacement(making.head, told)}
-        held = [{"what": one.what, "why": one.why} for one in public.withheld[before:]]
+        image = told["image"]
+        if making.example is None and told["grade"] in _TRUSTED and image and image.get("path"):
+            making.example = Example(told["chip"], _replacement(making.head, told))
+        held: list[HeldBack] = [{"what": one.what, "why": one.why} for one in public.withheld[before:]]
         making.chips.append(
             {"chip": told["chip"], "grade": told["grade"], "goes_out": goes, "withheld": held}
         )
         progress.show("chips made public:", count, len(making.chips))
 
 
-def _replacement(head: Mapping[str, Any], chip: Mapping[str, Any]) -> str:
+def _replacement(head: RecordHead, chip: ChipRecord) -> str:
     """A part that is still made and can stand in for the chip, for the example; else the chip's own."""
     from pipeline.catalogue import load
     from schemas.part import Part
@@ -115,15 +137,15 @@ def _replacement(head: Mapping[str, Any], chip: Mapping[str, Any]) -> str:
     )
 
 
-def _image_files(making: Making, chip: Mapping[str, Any], told: Mapping[str, Any]) -> list[str]:
+def _image_files(making: Making, chip: ChipRecord, told: ChipRecord) -> list[str]:
     """The image as binary, Intel HEX and S-record, and its mask; sums of it even where it stays behind."""
-    image = told.get("image")
-    if not image:
+    image, original = told["image"], chip["image"]
+    if not image or not original:
         return []
-    original = chip["image"]
-    content = making.bag.read(original["path"])
-    told["image"]["matching"] = _sums(content)
-    if not image.get("path"):
+    content = making.bag.read(original["path"] or "")
+    image["matching"] = _sums(content)
+    path = image.get("path")
+    if not path:
         return []
     label = making.public.secret_in(content)
     if label:
@@ -133,16 +155,16 @@ def _image_files(making: Making, chip: Mapping[str, Any], told: Mapping[str, Any
         )
     state = "" if image["settled"] else ", not settled: read the record before use"
     what = f"Image of {chip['chip']}, {chip['organisation']}{state}"
-    base = image["path"].removesuffix(".bin")
-    making.write(image["path"], content, f"{what}; plain binary, wide words big-endian")
+    base = path.removesuffix(".bin")
+    making.write(path, content, f"{what}; plain binary, wide words big-endian")
     for ending, body in _encoded(content, chip["chip"]):
         entry = making.write(f"{base}.{ending}", body, f"{what}; {_SORTS[ending]}")
         if entry is not None:
             making.sorts[entry.path] = entry
-    if original.get("mask_path"):
+    if mask := original.get("mask_path"):
         making.write(
-            original["mask_path"],
-            making.bag.read(original["mask_path"]),
+            mask,
+            making.bag.read(mask),
             f"Contested bits of {chip['chip']}: a 1 has no settlement",
         )
     return ["image" if image["settled"] else "image, kept apart as unsettled"]
@@ -156,7 +178,7 @@ def _encoded(content: bytes, chip: str) -> Iterator[tuple[str, bytes]]:
     yield "s19", encode("s-record", blocks, header=chip.encode("ascii", "replace")[:64])
 
 
-def _sums(content: bytes) -> dict[str, Any]:
+def _sums(content: bytes) -> MatchingRecord:
     import numpy as np
 
     return {
@@ -167,7 +189,7 @@ def _sums(content: bytes) -> dict[str, Any]:
     }
 
 
-def _reading_files(making: Making, told: dict[str, Any], described: set[str]) -> list[str]:
+def _reading_files(making: Making, told: ChipRecord, described: set[str]) -> list[str]:
     """Public dump files, byte for byte, unless one holds a private value all the same."""
     goes = []
     for reading in told["readings"]:
@@ -192,22 +214,23 @@ def _reading_files(making: Making, told: dict[str, Any], described: set[str]) ->
     return list(dict.fromkeys(goes))
 
 
-def _more_objects(premis: Premis, told: Mapping[str, Any], making: Making) -> str:
+def _more_objects(premis: Premis, told: ChipRecord, making: Making) -> str:
     """The HEX and S-record files, derived from the image."""
-    image = told.get("image") or {}
-    if not image.get("path"):
+    image = told["image"]
+    path = image.get("path") if image else None
+    if not path:
         return ""
-    base = image["path"].removesuffix(".bin")
+    base = path.removesuffix(".bin")
     out = ""
     for ending, name in _SORTS.items():
         entry = making.sorts.pop(f"{base}.{ending}", None)
         if entry is not None:
-            source = premis.relation("der", "hss", "has Source", [premis.object_id(image["path"])])
+            source = premis.relation("der", "hss", "has Source", [premis.object_id(path)])
             out += premis.file_object(_stored(entry), format_name=name, relations=source)
     return out
 
 
-def _stored(entry: BagEntry, original: str | None = None) -> dict[str, Any]:
+def _stored(entry: BagEntry, original: str | None = None) -> AttachmentRecord:
     return {
         "path": entry.path,
         "original_name": original,
@@ -217,33 +240,34 @@ def _stored(entry: BagEntry, original: str | None = None) -> dict[str, Any]:
     }
 
 
-def other_files(making: Making, head: Mapping[str, Any]) -> None:
+def other_files(making: Making, head: RecordHead) -> None:
     """Step 4."""
     for space in making.head["spaces"]:
-        if space.get("path"):
+        if path := space.get("path"):
             what = f"Address space {space['name']}, {space['width']}-bit words, {space['byte_order']}-endian"
             state = (", incomplete" if space["incomplete"] else "") + (
                 ", not settled" if space["unsettled"] else ""
             )
-            making.write(space["path"], making.bag.read(space["path"]), what + state)
+            making.write(path, making.bag.read(path), what + state)
     for stored in head.get("attachments", ()):
         why = making.public.attachment(stored) or _attach(making, stored)
         if why:
             making.public.withheld.append(
-                Withheld(stored["path"], why, _kind(stored), sha256=stored["sha256"])
+                Withheld(stored["path"] or "", why, _kind(stored), sha256=stored["sha256"])
             )
-    known = {stored["original_name"] for stored in head.get("attachments", ())}
+    known = {stored["original_name"] or "" for stored in head.get("attachments", ())}
     making.cautions += [
         f"the sheet lets {name} out, but the bag has no such document"
         for name in sorted(making.public.survey.documents - known)
     ]
 
 
-def _attach(making: Making, stored: Mapping[str, Any]) -> str:
+def _attach(making: Making, stored: AttachmentRecord) -> str:
     """A photograph without what the camera wrote, or a document as it is; or why it stays behind."""
-    content = making.bag.read(stored["path"])
+    path, original = stored["path"] or "", stored["original_name"] or ""
+    content = making.bag.read(path)
     what = "Document"
-    if stored["original_name"].startswith("photos/"):
+    if original.startswith("photos/"):
         if not kind_of(content):
             return (
                 "what this kind of file says of its maker and place cannot be taken out here; save it as "
@@ -260,12 +284,12 @@ def _attach(making: Making, stored: Mapping[str, Any]) -> str:
     label = making.public.secret_in(content)
     if label:
         return f"it holds the text of a private field ({label})"
-    entry = making.write(stored["path"], content, what)
+    entry = making.write(path, content, what)
     if entry is not None:
-        making.head["attachments"].append(_stored(entry, stored["original_name"]))
+        making.head["attachments"].append(_stored(entry, original))
     return ""
 
 
-def _kind(stored: Mapping[str, Any]) -> str:
+def _kind(stored: StoredFile) -> str:
     folder = str(stored["original_name"]).split("/", 1)[0]
     return {"photos": "photograph", "docs": "document"}.get(folder, "dump")

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Iterator, Mapping
-from typing import Any
+from collections.abc import Iterable, Iterator
+from typing import TYPE_CHECKING
 
+from pipeline.bags import record_file
 from pipeline.edges.bags.writer import MemberStream
-from pipeline.one_line import inert_json
 from pipeline.run.package.spool import Spool
-from pipeline.run.publish.bundle_files import Making
+from pipeline.run.publish.bundle_files import Making, PublicChip
 from pipeline.views import bundle, notes
 from pipeline.views.crate import crate
 from pipeline.views.premis import STEPS, Premis
+
+if TYPE_CHECKING:
+    from pipeline.views.report.head import ReportHead, TimelineEvent
+    from schemas.record import RecordHead
 
 SCHEMAS = ("record.schema.json", "finding.schema.json", "bundle-profile.json")
 
@@ -22,14 +25,14 @@ def derived_files(making: Making, spool: Spool) -> None:
     head, root = making.head, making.root
     assert root is not None
     grades: dict[str, list[str]] = {}
-    for value in spool:
-        grades.setdefault(value["chip"]["grade"], []).append(value["chip"]["chip"])
+    for one in _chips(spool):
+        grades.setdefault(one.chip["grade"], []).append(one.chip["chip"])
     _report(making, spool)
     _stream(
         making,
-        "metadata/record.json",
+        record_file.PATH,
         "Everything known, for programs: the public view of the record",
-        _record(head, spool),
+        record_file.file_text(head, (record_file.chip_text(one.chip) for one in _chips(spool))),
     )
     _stream(
         making,
@@ -40,9 +43,7 @@ def derived_files(making: Making, spool: Spool) -> None:
     _stream(making, "metadata/provenance.txt", "Provenance for a person", _notes(head, spool))
     for name in SCHEMAS:
         making.write(f"metadata/schemas/{name}", _schema(name), "Schema of the documents beside it")
-    sums = (
-        bundle.sums_line(v["chip"], **v["chip"]["image"]["matching"]) for v in spool if v["chip"].get("image")
-    )
+    sums = (bundle.sums_line(one.chip, image) for one in _chips(spool) if (image := one.chip["image"]))
     _stream(
         making,
         "checksums-matching.txt",
@@ -57,7 +58,7 @@ def derived_files(making: Making, spool: Spool) -> None:
         making,
         "ro-crate-metadata.json",
         "RO-Crate",
-        crate(head, list(making.entries), making.described, (v["chip"] for v in spool)),
+        crate(head, list(making.entries), making.described, (one.chip for one in _chips(spool))),
     )
     making.entries.sort(key=lambda entry: entry.path.encode())
     lines = "".join(f"{entry.sha256}  {entry.path}\n" for entry in making.entries)
@@ -81,43 +82,38 @@ def _schema(name: str) -> bytes:
     return content
 
 
-def _record(head: Mapping[str, Any], spool: Spool) -> Iterator[str]:
-    text = inert_json(json.dumps(head, ensure_ascii=False, indent=1))
-    yield text[: text.rindex("\n}")] + ',\n "chips": ['
-    comma = "\n"
-    for value in spool:
-        yield comma + inert_json(json.dumps(value["chip"], ensure_ascii=False, separators=(",", ":")))
-        comma = ",\n"
-    yield "\n ]\n}\n"
+def _chips(spool: Spool) -> Iterator[PublicChip]:
+    """What was spooled, in order; as often as needed."""
+    return (PublicChip(*value) for value in spool)
 
 
-def _premis(head: Mapping[str, Any], spool: Spool) -> Iterator[str]:
+def _premis(head: RecordHead, spool: Spool) -> Iterator[str]:
     premis = Premis(head)
     yield premis.opening()
     captures: list[tuple[str, str]] = []
-    for value in spool:
-        yield value["objects"]
-        captures += [(key, event) for key, event in value["captures"]]
+    for one in _chips(spool):
+        yield one.objects
+        captures += [(key, event) for key, event in one.captures]
     for _, event in sorted(captures, key=lambda pair: pair[0]):
         yield event
     for step in STEPS:
-        for value in spool:
-            yield value["steps"].get(step, "")
+        for one in _chips(spool):
+            yield one.steps.get(step, "")
     yield from premis.closing()
 
 
-def _notes(head: Mapping[str, Any], spool: Spool) -> Iterator[str]:
+def _notes(head: RecordHead, spool: Spool) -> Iterator[str]:
     yield notes.opening(head)
-    for value in spool:
-        yield notes.chip_notes(value["chip"])
+    for one in _chips(spool):
+        yield notes.chip_notes(one.chip)
 
 
 def _report(making: Making, spool: Spool) -> None:
     from pipeline.catalogue import load
     from pipeline.views.report import report_pages
 
-    head, origin = making.head, making.head["released_from"]
-    events = [
+    head, origin = making.head, making.origin
+    events: list[TimelineEvent] = [
         {
             "when": date or "not said",
             "what": "capture",
@@ -143,9 +139,10 @@ def _report(making: Making, spool: Spool) -> None:
         }
     )
     parts = {part.part: part for part in load().parts}
+    told: ReportHead = {**head, "events": events}
     pages = report_pages(
-        {**head, "events": events},
-        lambda: (value["chip"] for value in spool),
+        told,
+        lambda: (one.chip for one in _chips(spool)),
         making.bag.read,
         public=True,
         with_content=making.public.survey.content,

@@ -11,7 +11,7 @@ import zlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal, cast
+from typing import TYPE_CHECKING, Literal, cast
 
 import numpy as np
 
@@ -44,6 +44,10 @@ from pipeline.views.burn import burn_text, cautions_text
 from pipeline.words import Words
 from schemas.names import Organisation
 from schemas.part import Part
+
+if TYPE_CHECKING:
+    from schemas.answers import BurnAnswer, BurnedFile
+    from schemas.record import ChipRecord, RecordHead
 
 ENDINGS = {"binary": "bin", "intel-hex": "hex", "s-record": "s19"}
 _UNSETTLED = ("contested", "faulty")
@@ -139,9 +143,7 @@ def _select(text: str) -> tuple[int, int]:
     return int(found[1]), int(found[2].lower() in ("high", "1"))
 
 
-def burn_chip(
-    path: Path, chip: str, into: str, wanted: BurnWish, *, quiet: bool
-) -> tuple[dict[str, Any], str]:
+def burn_chip(path: Path, chip: str, into: str, wanted: BurnWish, *, quiet: bool) -> tuple[BurnAnswer, str]:
     """A file for one replacement chip: what `burn --json` prints, and the same in words.
 
     Args:
@@ -171,15 +173,17 @@ def burn_chip(
     catalogue = _catalogue(head)
     source, target = _old_part(record, wanted, catalogue), catalogue.find(into)
     image = record.get("image")
-    if not image or not image.get("path"):
-        why = record.get("withheld") or (image or {}).get("withheld") or f"graded {record['grade']}"
+    path_in_bag = image.get("path") if image else None
+    if not image or not path_in_bag:
+        held = image.get("withheld") if image else None
+        why = record.get("withheld") or held or f"graded {record['grade']}"
         raise BagError(
             where=f"{bag.name}, chip {chip}",
             problem=f"it holds no image of it ({why})",
             remedy="Burn it from a bag that holds the image",
         )
-    organisation = Organisation.parse(record["organisation"])
-    words = image_words(bag.read(image["path"]), organisation.bits)
+    organisation = Organisation.parse(record["organisation"] or "")
+    words = image_words(bag.read(path_in_bag), organisation.bits)
     plan = plan_burn(
         words,
         source,
@@ -193,7 +197,7 @@ def burn_chip(
     output = wanted.output or Path(f"{chip}.{portable_name(target.part)}.{ENDINGS[wanted.form]}")
     content = _file(plan.words, plan.organisation.bits, wanted, f"{chip} {target.part}")
     write_new(output, content)
-    document = {
+    document: BurnAnswer = {
         "schema": "wellread/burn/1",
         "command": "burn",
         "bag": str(path),
@@ -211,7 +215,7 @@ def burn_chip(
     return document, f"{burn_text(plan)}\n\n{_grade_line(record)}{written}"
 
 
-def _grade_line(record: Mapping[str, Any]) -> str:
+def _grade_line(record: ChipRecord) -> str:
     if record["grade"] in _UNSETTLED:
         return (
             f"The image is {record['grade'].upper()}: {one_line('; '.join(record['reasons']))}. Do not "
@@ -220,7 +224,7 @@ def _grade_line(record: Mapping[str, Any]) -> str:
     return f"Grade of the image: {record['grade']}.\n"
 
 
-def _told(name: str, plan: Burn, content: bytes) -> dict[str, Any]:
+def _told(name: str, plan: Burn, content: bytes) -> BurnedFile:
     return {
         "name": name,
         "bytes": len(content),
@@ -229,7 +233,7 @@ def _told(name: str, plan: Burn, content: bytes) -> dict[str, Any]:
     }
 
 
-def _chip(bag: Judged, chip: str) -> dict[str, Any]:
+def _chip(bag: Judged, chip: str) -> ChipRecord:
     names = []
     for record in bag.chips():
         if record["chip"] == chip:
@@ -245,7 +249,7 @@ def _chip(bag: Judged, chip: str) -> dict[str, Any]:
     )
 
 
-def _catalogue(head: Mapping[str, Any]) -> Catalogue:
+def _catalogue(head: RecordHead) -> Catalogue:
     """Our catalogue, with the parts of the bag's record that it does not know."""
     known = load()
     own = [
@@ -256,7 +260,7 @@ def _catalogue(head: Mapping[str, Any]) -> Catalogue:
     return known.with_parts(own)
 
 
-def _old_part(record: Mapping[str, Any], wanted: BurnWish, catalogue: Catalogue) -> Part:
+def _old_part(record: ChipRecord, wanted: BurnWish, catalogue: Catalogue) -> Part:
     name = wanted.socket or record.get("catalogued")
     if not name:
         raise PairingError(
@@ -289,7 +293,7 @@ def _file(words: Words, bits: int, wanted: BurnWish, header: str) -> bytes:
 
 def burn_space(
     path: Path, space: str, into: str, wanted: BurnWish, *, quiet: bool, clear_leftovers: bool = False
-) -> tuple[dict[str, Any], str]:
+) -> tuple[BurnAnswer, str]:
     """Files for a set of chips that together hold an assembled space; the output is a new folder.
 
     What runs that died left beside it is told, and removed where `clear_leftovers` says so.
@@ -307,15 +311,16 @@ def burn_space(
             problem="the bag has no such space",
             remedy=f"It has {names or 'none'}",
         )
-    if not record.get("path"):
+    path_in_bag = record.get("path")
+    if not path_in_bag:
         why = record.get("withheld") or "; ".join(record["reasons"]) or "it was not written"
         raise BagError(
             where=f"{bag.name}, space {space}",
             problem=f"it holds no content of it ({why})",
             remedy="Burn it from a bag that holds it",
         )
-    why = [word for word in ("incomplete", "unsettled") if record[word]]
-    _refuse_unsettled(f"space {space}", bool(why), " and ".join(why), wanted)
+    doubts = [word for word in ("incomplete", "unsettled") if record.get(word)]
+    _refuse_unsettled(f"space {space}", bool(doubts), " and ".join(doubts), wanted)
     if not is_portable(space):
         raise UnsafeError(
             where=f"space {space!r}", problem="is no name of a file", remedy="Do not trust this bag's record"
@@ -328,11 +333,11 @@ def burn_space(
             remedy="Choose a memory part",
         )
     size = (record["width"] + 7) // 8
-    raw = np.frombuffer(bag.read(record["path"]), np.uint8).reshape(-1, size)
+    raw = np.frombuffer(bag.read(path_in_bag), np.uint8).reshape(-1, size)
     words = image_words((raw if record["byte_order"] == "big" else raw[:, ::-1]).tobytes(), record["width"])
     fill = 1 if target.erased_state is None else target.erased_state
     slices = split_space(words, record["width"], target.organisation, fill_bit=fill)
-    told: list[dict[str, Any]] = []
+    told: list[BurnedFile] = []
     output = wanted.output or Path(f"{space}.{portable_name(target.part)}")
     dead_runs_of(output, clear=clear_leftovers, quiet=quiet)
     with Staging(output) as staging:
@@ -351,14 +356,14 @@ def burn_space(
                 }
             )
         staging.commit()
-    document = {
+    document: BurnAnswer = {
         "schema": "wellread/burn/1",
         "command": "burn",
         "bag": str(path),
         "chip": None,
         "space": space,
         "grade": None,
-        "image_sha256": record["sha256"],
+        "image_sha256": record["sha256"] or "",
         "format": wanted.form,
         "output": str(output),
         "files": told,
@@ -373,11 +378,10 @@ def burn_space(
     ]
     lines += [
         (
-            f"  bits {one['bits'][0]}-{one['bits'][1]}, words "
-            f"{one['words'][0]:X}-{one['words'][1] - 1:X}: {one['name']}, sum {one['sum16']}, CRC-32 "
-            f"{one['crc32']}"
+            f"  bits {part.high}-{part.low}, words {part.start:X}-{part.stop - 1:X}: {one['name']}, "
+            f"sum {one['sum16']}, CRC-32 {one['crc32']}"
         )
-        for one in told
+        for part, one in zip(slices, told, strict=True)
     ]
     lines.append("A set has no old socket: selects, line order and speed are for whoever designs the board.")
     told_lines = "\n".join(one_line(line) for line in lines)

@@ -15,10 +15,9 @@ from __future__ import annotations
 
 import tempfile
 import uuid
-from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline import __version__
 from pipeline.bags.validate import judge
@@ -41,6 +40,10 @@ from pipeline.run.publish.bundle_files import Making, each_chip, other_files
 from pipeline.run.publish.bundle_texts import derived_files
 from pipeline.views import bundle
 
+if TYPE_CHECKING:
+    from schemas.answers import ReleaseAnswer
+    from schemas.record import RecordHead
+
 PROFILE = "https://wellread.example/profiles/rom-bundle-1.0.0.json"
 """Name of the bundle's BagIt Profile; it does not resolve (RFC 2606), the profile itself lies in the bundle."""
 _SPACE_OF_IDS = uuid.UUID("0b6c8a3e-5f0d-5a41-9f6e-3d0e3a3b6c52")
@@ -53,7 +56,7 @@ def release(
     dry_run: bool = False,
     quiet: bool = False,
     clear_leftovers: bool = False,
-) -> dict[str, Any]:
+) -> ReleaseAnswer:
     """The public bundle of a bag, as `release --json` prints it.
 
     Args:
@@ -109,30 +112,26 @@ def _place(bag: Judged, into: Path | None, *, make: bool) -> Path:
     return chosen
 
 
-def _public_head(head: dict[str, Any], public: Public, bag: Judged, name: str, fixed: str) -> dict[str, Any]:
+def _public_head(head: RecordHead, public: Public, bag: Judged, name: str, fixed: str) -> RecordHead:
     """The public head, dated and named as the bundle's own."""
     out = public.head(head)
     receipt = bag.verdict.receipt
     made = f"{receipt} {__version__} {fixed}"
-    out |= {
-        "bag": name,
-        "external_identifier": f"urn:uuid:{uuid.uuid5(_SPACE_OF_IDS, made)}",
-        "released_from": {
-            "bag": head["bag"],
-            "external_identifier": head["external_identifier"],
-            "receipt": receipt,
-            "when": fixed or head["created"],
-            "clock_fixed": bool(fixed),
-            "software": {"name": "wellread", "version": __version__},
-            "content": public.survey.content,
-        },
+    out["bag"] = name
+    out["external_identifier"] = f"urn:uuid:{uuid.uuid5(_SPACE_OF_IDS, made)}"
+    out["released_from"] = {
+        "bag": head["bag"],
+        "external_identifier": head["external_identifier"],
+        "receipt": receipt,
+        "when": fixed or head["created"],
+        "clock_fixed": bool(fixed),
+        "software": {"name": "wellread", "version": __version__},
+        "content": public.survey.content,
     }
     return out
 
 
-def _made(
-    making: Making, head: Mapping[str, Any], place: Path, name: str, progress: Progress
-) -> dict[str, Any]:
+def _made(making: Making, head: RecordHead, place: Path, name: str, progress: Progress) -> ReleaseAnswer:
     packed = place / f"{name}.zip"
     refuse_existing(packed)
     with Staging(place / name) as staging:
@@ -144,7 +143,7 @@ def _made(
         _search(making)
         _ready(making)
         _judge(staging.path, progress)
-        moment = datetime.fromisoformat(making.head["released_from"]["when"])
+        moment = datetime.fromisoformat(making.origin["when"])
         beside = staging.outer / packed.name
         digest = write_zip(beside, staging.path, moment)
         _judge_zip(beside, progress)
@@ -210,8 +209,9 @@ def _judge_zip(packed: Path, progress: Progress) -> None:
         )
 
 
-def _document(making: Making, folder: Path | None, packed: Path | None, digest: str) -> dict[str, Any]:
-    origin = making.head["released_from"]
+def _document(making: Making, folder: Path | None, packed: Path | None, digest: str) -> ReleaseAnswer:
+    rights = making.head["rights"]
+    assert rights is not None
     return {
         "schema": "wellread/release/1",
         "command": "release",
@@ -220,8 +220,8 @@ def _document(making: Making, folder: Path | None, packed: Path | None, digest: 
         "bundle": str(folder) if folder else None,
         "zip": str(packed) if packed else None,
         "zip_sha256": digest or None,
-        "content": origin["content"],
-        "rights": making.head["rights"]["statement"],
+        "content": making.origin["content"],
+        "rights": rights["statement"],
         "grades": making.head["grades"],
         "files": sorted(making.described),
         "chips": making.chips,

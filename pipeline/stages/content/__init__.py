@@ -12,7 +12,7 @@ from pipeline.stages.content.kin import ChipImage, kin, shared_fills
 from pipeline.stages.content.lanes import Join, joins
 from pipeline.stages.content.model import Region, SelfCheck, Vector
 from pipeline.stages.content.order_evidence import order_evidence
-from pipeline.stages.content.regions import regions, with_sisters
+from pipeline.stages.content.regions import regions, told_by_sisters, with_sisters
 from pipeline.stages.content.selfcheck import schemes_tried, self_checks, set_checks
 from pipeline.stages.content.signature import Signature, signature
 from pipeline.stages.content.spaces import interleave_findings, suggest_spaces
@@ -39,6 +39,7 @@ __all__ = [
     "shared_fills",
     "signature",
     "suggest_spaces",
+    "told_by_sisters",
     "vectors",
     "with_sisters",
 ]

@@ -11,7 +11,7 @@ look the same where both levels agree.
 
 from __future__ import annotations
 
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +20,7 @@ from pipeline.catalogue.advice import advise
 from pipeline.stages.content.runs import alignment, runs
 from pipeline.words import Words
 from schemas.part import Kind, Part
+from schemas.record import RegionDetail
 
 LONGEST_PERIOD = 16
 _LARGE = 128
@@ -104,7 +105,7 @@ def _power_of_two_block(fill: Fill, total: int) -> bool:
 
 def judge(
     fill: Fill, words: Words, bits: int, *, erased_state: int | None, part: Part | None
-) -> dict[str, Any]:
+) -> RegionDetail:
     """What a fill speaks for, with the ground: unused space, programmed on purpose, or cannot tell.
 
     Args:
@@ -126,7 +127,7 @@ def judge(
     first, last = alignment(fill.start, total), alignment(fill.end, total)
     if fill.end == total:
         last = total
-    out: dict[str, Any] = {"period": fill.period}
+    out: RegionDetail = {"period": fill.period}
     if fill.period == 1:
         out["word"] = f"{pattern[0]:0{digits}X}"
     else:

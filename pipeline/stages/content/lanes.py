@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,9 @@ from pipeline.stages.content.signature import signature
 from pipeline.stages.content.text import COMMON_PAIR, HALF_FIT, RARE_PAIR, WHOLE_FIT, texts
 from pipeline.stages.content.vectors import vectors
 from pipeline.words import Words
+
+if TYPE_CHECKING:
+    from schemas.record import VectorRecord
 
 MOST_TOGETHER = 32
 """So many chips of a board are weighed at a time; larger boards in overlapping stretches of the sheet's order."""
@@ -224,7 +227,7 @@ class _Reads(NamedTuple):
     score: float
     text: list[str]
     ranges: list[tuple[int, int]]
-    vectors: list[dict[str, Any]]
+    vectors: list[VectorRecord]
 
 
 def _legible(words: Words, bits: int, *, letters_tell: bool) -> _Reads:

@@ -6,7 +6,9 @@ Everything here turns into plain JSON values, because the record keeps it and ot
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Literal
+
+from schemas.record import CheckRecord, RegionDetail, RegionRecord, StoredAt, VectorRecord
 
 MOST_CHANCE = 1e-6
 """A check lifts the grade where chance explains it at most once in a million, all schemes tried counted."""
@@ -29,9 +31,9 @@ class Region:
     kind: RegionKind
     start: int
     end: int
-    detail: dict[str, Any] = field(default_factory=dict)
+    detail: RegionDetail = field(default_factory=RegionDetail)
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> RegionRecord:
         """The region as the record and `--json` carry it."""
         return {"kind": self.kind, "start": self.start, "end": self.end, **self.detail}
 
@@ -56,7 +58,7 @@ class Vector:
     chance: float
     says: str
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> VectorRecord:
         """The vectors as plain values."""
         return {
             "family": self.family,
@@ -112,9 +114,9 @@ class SelfCheck:
         """Whether chance explains it at most once in a million: only such a check bears an image."""
         return self.holds and self.chance <= MOST_CHANCE
 
-    def to_json(self) -> dict[str, Any]:
+    def to_json(self) -> CheckRecord:
         """The check as findings, spaces and the record carry it."""
-        stored = None
+        stored: StoredAt | None = None
         if self.stored_at is not None:
             stored = {"image": self.stored_at[0], "start": self.stored_at[1], "end": self.stored_at[2]}
         return {

@@ -20,6 +20,7 @@ from pipeline.stages.content.runs import entropy_bits, has_run, hex_words, runs
 from pipeline.stages.content.text import HALF_FIT, texts
 from pipeline.words import Words
 from schemas.part import Part
+from schemas.record import RegionDetail
 
 _CHANCE = 1e-3
 """A stretch is named where bytes without meaning show such a one in fewer than one image in a thousand."""
@@ -32,7 +33,7 @@ class _FoundRegion(NamedTuple):
     kind: RegionKind
     start: int
     end: int
-    detail: dict[str, Any]
+    detail: RegionDetail
 
 
 def run_length(total: int, share: float) -> int:
@@ -75,7 +76,11 @@ def _decode(words: Words, bits: int) -> list[_FoundRegion]:
             lines = sorted(int(value).bit_length() - 1 for value in values if value != idle)
             active = int(np.count_nonzero(probe[start:end]))
             if len(lines) >= 3 and active * 2 >= end - start:
-                detail = {"pattern": name, "lines": [f"D{line}" for line in lines], "active_words": active}
+                detail: RegionDetail = {
+                    "pattern": name,
+                    "lines": [f"D{line}" for line in lines],
+                    "active_words": active,
+                }
                 out.append(_FoundRegion("decode", start, end, detail))
     return out
 
@@ -137,7 +142,7 @@ def _pointer_tables(words: Words) -> list[_FoundRegion]:
             for first, last in runs(mask, 7):
                 start, end = phase + 2 * first, phase + 2 * last + 2
                 if len(np.unique(high[start:end:2])) >= 2:
-                    detail = {"shape": "ascending 16-bit words", "byte_order": order}
+                    detail: RegionDetail = {"shape": "ascending 16-bit words", "byte_order": order}
                     out.append(_FoundRegion("table", start, end, detail))
     return out
 
@@ -183,7 +188,7 @@ def _paint(total: int, found: list[_FoundRegion]) -> list[_FoundRegion]:
     for start, end in pairwise(edges):
         index = int(owner[start])
         one = found[index] if index >= 0 else _FoundRegion("dense", start, end, {})
-        out.append(_FoundRegion(one.kind, start, end, dict(one.detail)))
+        out.append(_FoundRegion(one.kind, start, end, one.detail.copy()))
     return out
 
 
@@ -278,17 +283,22 @@ def with_sisters(
     ]
     detail = longest.detail | {"shared_with": list(sisters), "checked_by": covering}
     if sisters:
-        detail["why"] += f". {', '.join(sisters[:3])} of the same board are filled in the same place"
+        detail["why"] += told_by_sisters(sisters)
     if covering:
         detail["why"] += f". {covering[0]} holds over it: it reads as it did when the check was made"
     marked = Region(longest.kind, longest.start, longest.end, detail)
     return tuple(marked if one is longest else one for one in found)
 
 
+def told_by_sisters(sisters: Sequence[str]) -> str:
+    """The end of a fill's ground: that chips of the same board are filled in the same place."""
+    return f". {', '.join(sisters[:3])} of the same board are filled in the same place"
+
+
 def _text_regions(words: Words, bits: int) -> list[_FoundRegion]:
     out = []
     for text in texts(words, bits):
-        detail: dict[str, Any] = {
+        detail: RegionDetail = {
             "text": text.kind,
             "letters": text.letters,
             "chance": float(f"{text.chance:.2g}"),

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline.catalogue.advice import advise
 from pipeline.stages.content.lanes import Join, joins
 from schemas.finding import Code, Finding, Severity
+
+if TYPE_CHECKING:
+    from schemas.record import SuggestedSpace
 
 __all__ = ["interleave_findings", "joins", "suggest_spaces"]
 
@@ -44,7 +47,7 @@ def interleave_findings(found: Sequence[Join]) -> tuple[Finding, ...]:
     return tuple(out)
 
 
-def suggest_spaces(found: Sequence[Join]) -> list[dict[str, Any]]:
+def suggest_spaces(found: Sequence[Join]) -> list[SuggestedSpace]:
     """The joins in the form of the sheet's `spaces`, so that they can be pasted into it.
 
     Args:
@@ -53,7 +56,7 @@ def suggest_spaces(found: Sequence[Join]) -> list[dict[str, Any]]:
     Returns:
         Plain values: name, width, byte_order, unit, placements, description. Each name once.
     """
-    out: list[dict[str, Any]] = []
+    out: list[SuggestedSpace] = []
     names: set[str] = set()
     for join in found:
         base = "-".join(join.chips).replace(".", "-")[:50]

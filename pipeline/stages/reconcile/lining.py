@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.catalogue.advice import advise
 from pipeline.flow import Framing, Ground, Pass, Step
@@ -12,8 +12,11 @@ from pipeline.lines import LineMap, Slip, suggest_wiring
 from pipeline.stages.reconcile.frames import Way, way_between
 from pipeline.stages.reconcile.wording import begins_at, lines_in_words, start_in_words
 from pipeline.steps import Units, apply_step
-from schemas.finding import Code, Finding, Severity
+from schemas.finding import Code, Details, Finding, Severity
 from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from schemas.record import GroundRecord
 
 
 @dataclass(slots=True)
@@ -132,7 +135,7 @@ def _told(chip: str, reference: Pass, moved: Moved, organisation: Organisation, 
     )
 
 
-def _ground_json(ground: Ground) -> dict[str, Any]:
+def _ground_json(ground: Ground) -> GroundRecord:
     return {
         "ground": ground.ground,
         "frame": ground.frame,
@@ -141,12 +144,12 @@ def _ground_json(ground: Ground) -> dict[str, Any]:
     }
 
 
-def grounds_json(framing: Framing) -> list[dict[str, Any]]:
+def grounds_json(framing: Framing) -> list[GroundRecord]:
     """Every ground as the record keeps it."""
     return [_ground_json(ground) for ground in framing.grounds]
 
 
-Told = tuple[Code, dict[str, Any], dict[str, Any], str, str, str]
+Told = tuple[Code, Details, Details, str, str, str]
 
 
 def _lines(reference: Pass, one: Pass, way: Way, organisation: Organisation) -> Told:
@@ -155,7 +158,7 @@ def _lines(reference: Pass, one: Pass, way: Way, organisation: Organisation) -> 
     assert mapping is not None
     assert relation is not None
     settings = mapping.to_json()
-    evidence: dict[str, Any] = {
+    evidence: Details = {
         "differing_words_after": relation.differing_words,
         "differing_bits_after": relation.differing_bits,
         "other_mappings_that_fit": relation.alternatives,
@@ -170,7 +173,7 @@ def _lines(reference: Pass, one: Pass, way: Way, organisation: Organisation) -> 
         f"{lines_in_words(settings)}. Brought into that order, the readings can be compared."
     )
     after = advise("crossed-wires")
-    return Code.LINES_REORDERED, settings, evidence, means, also, after
+    return Code.LINES_REORDERED, dict(settings), evidence, means, also, after
 
 
 def _rotated(reference: Pass, one: Pass, way: Way, organisation: Organisation) -> Told:

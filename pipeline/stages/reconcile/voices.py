@@ -7,7 +7,7 @@ one reader speaks and none speaks against.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,6 +15,9 @@ from pipeline.flow import Pass, Settled
 from pipeline.voices import voice
 from pipeline.words import Words, words_dtype
 from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from schemas.record import Bit, Contested, ContestedBit
 
 MOST_LISTED = 1000
 
@@ -65,7 +68,7 @@ def _image_value(passes: Sequence[Pass], full: Words, fades_to: int | None) -> W
     return value
 
 
-def contested_bits(settled: Settled, *, fades_to: int | None, first_listed: str) -> dict[str, Any] | None:
+def contested_bits(settled: Settled, *, fades_to: int | None, first_listed: str) -> Contested | None:
     """Votes and directions of contested bits as the record keeps them; None where there is none.
 
     Args:
@@ -78,7 +81,7 @@ def contested_bits(settled: Settled, *, fades_to: int | None, first_listed: str)
     if len(places) == 0:
         return None
     count = int(np.bitwise_count(mask).sum())
-    listed: list[dict[str, Any]] = []
+    listed: list[ContestedBit] = []
     for address in places:
         for line in range(settled.organisation.bits):
             if int(mask[address]) >> line & 1:
@@ -90,17 +93,17 @@ def contested_bits(settled: Settled, *, fades_to: int | None, first_listed: str)
 
 def _votes(
     settled: Settled, address: int, line: int, fades_to: int | None, first_listed: str
-) -> dict[str, Any]:
-    by_reader: dict[str, set[int]] = {}
+) -> ContestedBit:
+    by_reader: dict[str, set[Bit]] = {}
     ones = zeros = 0
     for one in settled.passes:
         if one.present is not None and not one.present[address]:
             continue
-        bit = int(one.words[address]) >> line & 1
+        bit: Bit = 1 if int(one.words[address]) >> line & 1 else 0
         ones, zeros = ones + bit, zeros + 1 - bit
         by_reader.setdefault(one.reader, set()).add(bit)
     votes = {reader: next(iter(bits)) if len(bits) == 1 else None for reader, bits in by_reader.items()}
-    carried = int(settled.words[address]) >> line & 1
+    carried: Bit = 1 if int(settled.words[address]) >> line & 1 else 0
     if not votes:
         why = "no reading has this word"
     elif fades_to is None:

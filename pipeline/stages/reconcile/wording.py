@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
     from pipeline.lines import LineMap
     from pipeline.stages.reconcile.frames import Way
+    from schemas.record import LinesRecord
 
 
-def lines_in_words(settings: Mapping[str, Any]) -> str:
+def lines_in_words(settings: LinesRecord) -> str:
     """`A3 and A4 exchanged, D0 inverted`: the wires a person has to look at.
 
     Args:
@@ -20,20 +20,22 @@ def lines_in_words(settings: Mapping[str, Any]) -> str:
     """
     swapped = _bytes_swapped(settings)
     said = [swapped] if swapped else []
-    for letter, key, inverted in (("A", "address", "invert_address"), ("D", "data", "invert_data")):
-        lines = settings[key]
+    for letter, lines, inverted in (
+        ("A", settings["address"], settings["invert_address"]),
+        ("D", settings["data"], settings["invert_data"]),
+    ):
         if not (swapped and letter == "D"):
             said += _moved_lines(letter, lines)
-        if len(settings[inverted]) == len(lines) and lines:
+        if len(inverted) == len(lines) and lines:
             said.append("every data line inverted" if letter == "D" else "addresses run backwards")
-        elif settings[inverted]:
-            said.append(" and ".join(f"{letter}{line}" for line in settings[inverted]) + " inverted")
+        elif inverted:
+            said.append(" and ".join(f"{letter}{line}" for line in inverted) + " inverted")
     if settings["rotate"]:
         said.append(f"rotated by {settings['rotate']} words")
     return ", ".join(said)
 
 
-def _bytes_swapped(settings: Mapping[str, Any]) -> str:
+def _bytes_swapped(settings: LinesRecord) -> str:
     """The two bytes of a word exchanged are an order of bytes, not sixteen wires."""
     lines = list(settings["data"])
     if len(lines) % 8 or len(lines) < 16:
@@ -91,11 +93,12 @@ def sheet_lines(mapping: LineMap) -> str:
     """
     settings = mapping.to_json()
     said = []
-    for key, letter in (("address", "A"), ("data", "D")):
-        lines = settings[key]
+    for key, letter, lines, inverted in (
+        ("address", "A", settings["address"], settings["invert_address"]),
+        ("data", "D", settings["data"], settings["invert_data"]),
+    ):
         if lines != sorted(lines):
             said.append(f"{key}: [{', '.join(f'{letter}{line}' for line in lines)}]")
-        inverted = settings[f"invert_{key}"]
         if inverted:
             said.append(f"invert_{key}: [{', '.join(f'{letter}{line}' for line in inverted)}]")
     return "lines: {" + ", ".join(said) + "}"

@@ -1,0 +1,24 @@
+"""What the report is made of beside the chips: the record's head and the time line."""
+
+from __future__ import annotations
+
+from typing import NotRequired
+
+from typing_extensions import TypedDict
+
+from schemas.record import RecordHead
+
+
+class TimelineEvent(TypedDict):
+    """One line of the time line."""
+
+    when: str
+    what: str
+    detail: str
+    agent: str
+
+
+class ReportHead(RecordHead):
+    """The record without its chips, and what happened when."""
+
+    events: NotRequired[list[TimelineEvent]]
