@@ -1,15 +1,18 @@
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Literal
 
 import numpy as np
 import pytest
 
+from pipeline.flow import Step
+from pipeline.stages.examine import examine
 from schemas.finding import Code, Severity
 from tests.kit.firmware import installed
 from tests.kit.images import microcode, text
 from tests.kit.wires import Bench, Image, add_carriage_returns, eat_bytes, save_as_utf8, strip_to_seven_bits
-from tests.subjects import faults, findings_in, only, program
+from tests.subjects import faults, findings_in, only, passes_of, program, subject_of
 
 DAMAGE = (Code.SEVEN_BIT, Code.NEWLINE_DAMAGE, Code.TEXT_DAMAGE)
 
@@ -104,6 +107,41 @@ def test_doubled_ff_is_told() -> None:
     stream = image.tobytes().replace(b"\xff", b"\xff\xff")
     found = only(findings_in(_words(stream, 4096)), Code.TEXT_DAMAGE)
     assert [one.where["kind"] for one in found] == ["doubled-ff"]
+
+
+def _calling_backwards(random: np.random.Generator) -> Image:
+    """Code of 32 bits in which every fifth instruction calls or jumps backwards, by less than 64 K."""
+    image = program(8192).copy()
+    image[image == 0xFF] = 0x90
+    for at in range(40, 8000, 37):
+        image[at] = random.choice([0xE8, 0xE9])
+        image[at + 1 : at + 5] = [*random.integers(0, 255, 2), 0xFF, 0xFF]
+    return image
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_calls_backwards_end_in_two_ff_and_are_no_doubled_ff(seed: int) -> None:
+    image = _calling_backwards(np.random.default_rng(seed))
+    assert not [one for one in findings_in(image) if one.code in DAMAGE]
+
+
+def test_the_same_image_is_told_where_the_pairs_stand_behind_no_call() -> None:
+    image = _calling_backwards(np.random.default_rng(3))
+    image[(image == 0xE8) | (image == 0xE9)] = 0x3E
+    assert [one.code for one in findings_in(image) if one.code in DAMAGE] == [Code.TEXT_DAMAGE]
+
+
+def test_a_listing_that_carries_addresses_has_no_stream_to_be_damaged() -> None:
+    random = np.random.default_rng(8)
+    image = program(4096).copy()
+    image[random.choice(3000, 120, replace=False)] = 0xFF
+    damaged = _words(image.tobytes().replace(b"\xff", b"\xff\xff"), 4096)
+    kinds = {"listing": [], "intel-hex": [], "binary": ["doubled-ff"], "hex-text": ["doubled-ff"]}
+    for form, expected in kinds.items():
+        (one,) = passes_of([damaged])
+        decoded = replace(one, steps=(Step("decode", {"format": form}),))
+        found = examine(subject_of((decoded,)))
+        assert [has.where["kind"] for has in found if has.code is Code.TEXT_DAMAGE] == expected
 
 
 @pytest.mark.parametrize("seed", range(20))

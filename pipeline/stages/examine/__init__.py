@@ -29,11 +29,28 @@ from pipeline.stages.examine.suspicion import Suspicion, as_finding, in_order, s
 from pipeline.stages.examine.transport import transport_findings
 from pipeline.stages.examine.undriven import undriven_findings
 from pipeline.words import Words
+from schemas.finding import Code
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
     from schemas.finding import Finding
     from schemas.part import Part
+
+STREAM_DAMAGE = frozenset([Code.TEXT_DAMAGE, Code.NEWLINE_DAMAGE])
+"""Damage that only a bare stream of bytes can take: everything behind it moves."""
+ADDRESSED = frozenset(
+    [
+        "intel-hex",
+        "listing",
+        "mos-paper-tape",
+        "reader-log",
+        "s-record",
+        "tektronix-extended",
+        "tektronix-hex",
+        "ti-txt",
+    ]
+)
+"""Formats of which every line carries its address."""
 
 __all__ = ["examine", "image_findings", "in_order", "pass_findings"]
 
@@ -62,8 +79,16 @@ def examine(subject: Subject) -> tuple[Finding, ...]:
     fades_to = part.fades_to if part is not None else None
     between = pass_suspicions(passes, bits, fades_to, subject.length_findings)
     suspicions = [*_of_images(passes, settled.words, bits, erased, noisy_lines(between)), *between]
+    if _bear_addresses(passes):
+        suspicions = [one for one in suspicions if one.code not in STREAM_DAMAGE]
     findings = [as_finding(one, subject.chip, part) for one in suspicions]
     return in_order([*findings, *subject.length_findings]) if findings or subject.length_findings else ()
+
+
+def _bear_addresses(passes: tuple[Pass, ...]) -> bool:
+    """Whether every pass came from a file whose lines say where they stand: no lost or added byte moves the rest there."""
+    formats = [one.steps[0].settings.get("format") if one.steps else None for one in passes]
+    return bool(formats) and all(form in ADDRESSED for form in formats)
 
 
 def pass_findings(
