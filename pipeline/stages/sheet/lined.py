@@ -7,6 +7,7 @@ Aliases are counted as what they expand to, so that nine lines cannot ask for a 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from typing import Any
 
@@ -16,13 +17,19 @@ MOST_VALUES = 3_000_000
 """More values than any real sheet has; common practice, no source."""
 MOST_ALIASED = 10_000
 DEEPEST = 40
+_HASH = re.compile(r"[ \t]#[^\s#]")
+_HASHED = re.compile(r":?[ \t]+(#[^\s#][^\n]{0,40})")
 _NOT_SAID = frozenset(["", "~", "null", "Null", "NULL"])
 
 
 class LinedDict(dict[str, Any]):
-    """A mapping that knows its file, its line and the place of every key."""
+    """A mapping that knows its file, its line and the place of every key.
 
-    __slots__ = ("columns", "file", "line", "lines")
+    `cut` lists words that stand between commas with no colon, which are no fields but the rest of the value before
+    them: (field before, its line, the pieces). `hashed` are values behind which a `#` with no blank cut something off.
+    """
+
+    __slots__ = ("columns", "cut", "file", "hashed", "line", "lines")
 
     def __init__(self, file: str, line: int) -> None:
         super().__init__()
@@ -30,6 +37,8 @@ class LinedDict(dict[str, Any]):
         self.line = line
         self.lines: dict[str, int] = {}
         self.columns: dict[str, str] | None = None
+        self.cut: list[tuple[str, int, list[str]]] = []
+        self.hashed: dict[str, str] = {}
 
 
 class LinedList(list[Any]):
@@ -56,8 +65,9 @@ class LinedError(Exception):
 class _TreeBuilder:
     """Builds the tree from parser events, with budgets."""
 
-    def __init__(self, file: str, events: Iterator[Any]) -> None:
+    def __init__(self, file: str, events: Iterator[Any], text: str) -> None:
         self.file = file
+        self.text = text if _HASH.search(text) else ""
         self.events = events
         self.anchors: dict[str, tuple[Any, int]] = {}
         self.values = 0
@@ -85,7 +95,7 @@ class _TreeBuilder:
         before = self.values
         if kind is yaml.ScalarEvent:
             value: Any = event.value
-            if event.style is None and value in _NOT_SAID:
+            if not event.style and value in _NOT_SAID:
                 value = ""
         elif kind is yaml.MappingStartEvent:
             value = self.mapping(line, depth)
@@ -120,15 +130,40 @@ class _TreeBuilder:
             if type(key_event) is not yaml.ScalarEvent:
                 raise LinedError(at, "a list or mapping as a key", "a field's name")
             key = key_event.value
+            value_event = next(self.events)
+            if type(value_event) is yaml.ScalarEvent and self.cut_off(out, key_event, value_event):
+                continue
             if key in out.lines:
                 raise LinedError(
                     at, f"the field {key!r} a second time (first in line {out.lines[key]})", "it once"
                 )
-            value = self.node(next(self.events), depth + 1)
+            value = self.node(value_event, depth + 1)
             out.lines[key] = at
             if value != "":
                 out[key] = value
         raise LinedError(line, "a mapping without an end", "a complete sheet")
+
+    def cut_off(self, out: LinedDict, key_event: Any, value_event: Any) -> bool:
+        """Whether a key is no key but the rest of the value before it; notes what a `#` cut off.
+
+        Between commas YAML takes a word without a colon for a key without a value: its value then begins, and ends,
+        where the key ends.
+        """
+        value = value_event.value
+        if self.text and not value_event.style:
+            found = _HASHED.match(self.text, (value_event if value else key_event).end_mark.index)
+            if found:
+                out.hashed[key_event.value] = found[1]
+        if value or value_event.style or value_event.start_mark.index != key_event.end_mark.index:
+            return False
+        before = list(out.lines)[-1:]
+        if out.cut and before and out.cut[-1][0] == before[0]:
+            out.cut[-1][2].append(key_event.value)
+        elif before and isinstance(out.get(before[0]), str):
+            out.cut.append((before[0], key_event.start_mark.line + 1, [key_event.value]))
+        else:
+            return False
+        return True
 
     def sequence(self, line: int, depth: int) -> LinedList:
         """A sequence."""
@@ -159,7 +194,7 @@ def parse_lined(text: str, file: str) -> Any:
         events: Iterator[Any] = iter(yaml.parse(text, Loader=loader))
         root: Any = None
         documents = 0
-        builder = _TreeBuilder(file, events)
+        builder = _TreeBuilder(file, events, text)
         for event in events:
             kind = type(event)
             if kind is yaml.DocumentStartEvent:

@@ -32,11 +32,20 @@ MOST_MERGED = 100
 NESTED = frozenset(["answers", "attempts", "board_wiring", "lines", "view", "take", "packed"])
 LISTS = frozenset(["unconfirmed", "files"])
 _MERGED = re.compile(rb'<(?:\w+:)?mergeCell ref="([A-Z0-9:]{1,30})"')
-_EATEN_POWER = re.compile(r"^\d(?:\.\d+)?E[+-]\d{2,}$")
-_EATEN_DATE = re.compile(
-    r"^(?:\d{1,2}-(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)(?:-\d{2,4})?"
-    r"|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)-\d{2,4})$"
+_MONTH = (
+    r"(?:Jan|Feb|Fév|Mar|Mär|Mrz|Apr|Abr|Avr|May|Mai|Mag|Jun|Juin|Giu|Jul|Juil|Lug|Aug|Août|Ago|Sep|Set|Oct|Okt|Ott|Nov|"
+    r"Dec|Dez|Déc|Dic|Ene|Gen)\.?"
 )
+_EATEN = re.compile(
+    rf"^(?:\d{{1,2}}[-. ]{{1,2}}{_MONTH}(?:[- ]\d{{2,4}})?|{_MONTH}[- ]\d{{2,4}}"
+    r"|\d{1,2}\.\d{1,2}\.\d{2,4}|\d{1,2}/\d{1,2}/\d{2,4}"
+    r"|\d(?:[.,]\d+)?E[+-]\d{2,}"
+    r"|#(?:REF!|N/A|VALUE!|NAME\?|DIV/0!|NUM!|NULL!|BEZUG!|NV|WERT!|ZAHL!|#{2,}))$",
+    re.IGNORECASE,
+)
+"""What spreadsheets of several languages make of text: a date, a power of ten, an error. Common practice, no source."""
+_PLAIN_NUMBERS = frozenset(["part", "supply_v", "temperature_c"])
+"""Columns in which a spreadsheet's number is what was typed: it loses no zeros at the front and becomes no date."""
 
 
 def column_letters(index: int) -> str:
@@ -125,7 +134,7 @@ def _rows_of(
     if not used:
         return out, [Problem(file, "", "an empty table", "a header line and one line a chip")]
     header_line, header = used[0]
-    names = [name.strip().lower().replace(" ", "_") for name in header]
+    names = [_column(name) for name in header]
     for n, name in enumerate(names):
         if name and name in names[:n]:
             problems.append(
@@ -146,7 +155,7 @@ def _rows_of(
             row.lines[name] = line
             row.columns[name] = place(line, n)
             row[name] = _structured(cell, name, place(line, n), file, problems)
-            if eaten and (_EATEN_POWER.match(cell) or _EATEN_DATE.match(cell)):
+            if eaten and name != "date" and _EATEN.match(cell):
                 problems.append(
                     Problem(
                         place(line, n),
@@ -237,7 +246,10 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
                 continue
             texts = []
             for n, cell in enumerate(cells):
-                texts.append(_xlsx_text(cell, f"{file}:{sheet.title}!{column_letters(n)}{index}", problems))
+                named = _column(rows[0][1][n]) if rows and n < len(rows[0][1]) else ""
+                number = _plain_number(cell.value) if named in _PLAIN_NUMBERS else ""
+                where = f"{file}:{sheet.title}!{column_letters(n)}{index}"
+                texts.append(number or _xlsx_text(cell, where, problems))
             rows.append((index, texts))
     except (
         zipfile.BadZipFile,
@@ -313,6 +325,18 @@ def _merged(content: bytes, sheet: Any, file: str) -> list[Problem]:
         )
         for found in itertools.islice(_MERGED.finditer(inner), MOST_MERGED)
     ]
+
+
+def _column(head: str) -> str:
+    """A column's field, from what stands at its head."""
+    return head.strip().lower().replace(" ", "_")
+
+
+def _plain_number(value: object) -> str:
+    """A spreadsheet's number as it was typed, or "" where it is none."""
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return ""
+    return str(int(value)) if value == int(value) else repr(value)
 
 
 _KINDS = {"n": "the number", "d": "the date", "f": "the formula", "b": "the truth value", "e": "the error"}

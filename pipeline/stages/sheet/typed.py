@@ -10,6 +10,7 @@ from pydantic import BaseModel, ValidationError
 
 from pipeline.flow import Problem
 from pipeline.stages.sheet.lined import LinedDict, LinedList
+from pipeline.stages.sheet.suggest import in_quotes, iso_dates, with_decimal_point
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -88,11 +89,84 @@ def type_one(
         where = f"{file}:{line}"
         problems.append(Problem(where, prefix, shown(tree), "a group of fields"))
         return None
+    problems.extend(swallowed(tree, model, prefix))
     try:
         return model.model_validate(tree)
     except ValidationError as error:
         problems.extend(_problem(model, tree, prefix, file, detail) for detail in error.errors())
         return None
+
+
+def swallowed(tree: Any, model: Any, prefix: str) -> list[Problem]:
+    """What YAML would let go without a word: values cut at a comma or a `#`, and unknown fields without a value.
+
+    Args:
+        tree: A mapping or list of the sheet, with everything below it.
+        model: The class that its fields belong to; None where they are not known, or are names of the person's own.
+        prefix: Its path, for messages.
+    """
+    if isinstance(tree, list):
+        return [
+            one
+            for k, item in enumerate(tree)
+            if isinstance(item, dict | list)
+            for one in swallowed(item, model, f"{prefix}[{k + 1}]")
+        ]
+    if not isinstance(tree, LinedDict):
+        return []
+    found = _cut(tree, prefix) if tree.cut or tree.hashed else []
+    fields = getattr(model, "model_fields", None)
+    if len(tree.lines) != len(tree):
+        found += _empty(tree, fields, prefix)
+    for key, value in tree.items():
+        if isinstance(value, LinedDict | LinedList):
+            inner = _inner_model(fields[key].annotation) if fields and key in fields else None
+            found += swallowed(value, inner, f"{prefix}.{key}")
+    return found
+
+
+def _cut(tree: LinedDict, prefix: str) -> list[Problem]:
+    """Values that end at their comma, or before a `#`."""
+    found = []
+    for field, line, rest in tree.cut:
+        pieces = [str(tree[field]), *rest]
+        found.append(
+            Problem(
+                f"{tree.file}:{line}",
+                f"{prefix}.{field}",
+                f"{shown(tree[field])}, cut off at the comma before {shown(', '.join(rest))}",
+                f"put the value in quotes: {in_quotes(field, pieces)[:120]}",
+            )
+        )
+    for field, behind in tree.hashed.items():
+        found.append(
+            Problem(
+                f"{tree.file}:{tree.lines.get(field, tree.line)}",
+                f"{prefix}.{field}",
+                f"{shown(tree.get(field))}, since {shown(behind)} begins a comment",
+                f"the value in quotes if {shown(behind)} belongs to it, a blank behind the # if not",
+                caution=True,
+            )
+        )
+    return found
+
+
+def _empty(tree: LinedDict, fields: Any, prefix: str) -> list[Problem]:
+    """Fields without a value that no form knows; those that it knows are merely not said."""
+    if fields is None:
+        return []
+    names = sorted(fields)
+    return [
+        Problem(
+            f"{tree.file}:{line}",
+            f"{prefix}.{key}",
+            "a field that is not known, without a value",
+            f"one of {', '.join(names)}",
+            nearest(key, names),
+        )
+        for key, line in tree.lines.items()
+        if key not in tree and key not in fields
+    ]
 
 
 def _model_at(model: Any, loc: Sequence[Any]) -> type[BaseModel] | None:
@@ -143,7 +217,12 @@ def _problem(model: type[BaseModel], tree: Any, prefix: str, file: str, detail: 
         valid = [text.strip("'") for text in context["expected"].replace(" or ", ", ").split(", ")]
         return Problem(where, field, shown(value), f"one of {', '.join(valid)}", nearest(value, valid))
     if kind == "value_error":
-        return Problem(where, field, shown(value), str(context["error"]))
+        expected = str(context["error"])
+        dates = iso_dates(value) if isinstance(value, str) and expected.startswith("a date") else ()
+        return Problem(where, field.removesuffix(".[key]"), shown(value), expected, " or ".join(dates))
+    if kind == "float_parsing" and isinstance(value, str) and with_decimal_point(value):
+        point = with_decimal_point(value)
+        return Problem(where, field, shown(value), "a number with a decimal point", point)
     expected = detail["msg"][0].lower() + detail["msg"][1:]
     for wordy in ("input should be ", "value should be ", "value should have "):
         expected = expected.removeprefix(wordy)
