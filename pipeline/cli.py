@@ -250,6 +250,22 @@ def schema(
 
 
 @app.command()
+def explain(
+    code: Annotated[
+        str | None, typer.Argument(help="The code of a finding, or a grade; without one, all in short.")
+    ] = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Say what a finding or a grade means, how it is told, what else looks so, and what to do."""
+    from pipeline.run.explain import explain as run_explain
+    from pipeline.views.glossary import explained
+
+    document = run_explain(code)
+    _render(document, explained(document), as_json=as_json, quiet=quiet)
+
+
+@app.command()
 def recheck(
     bags: Annotated[
         list[Path], typer.Argument(help="Bags, folders that hold some, or .zip and .tar files with one.")

@@ -642,7 +642,27 @@ class SchemaAnswer(Answer):
     names: list[str]
 
 
+@stored()
+class ExplainedWord(TypedDict):
+    """One finding or grade in words."""
+
+    kind: Literal["finding", "grade"]
+    name: str
+    what: str
+    told: str
+    also: str
+    do: str
+
+
+@stored()
+class ExplainAnswer(HeedingAnswer):
+    """`explain`."""
+
+    entries: list[ExplainedWord]
+
+
 ANSWERS: dict[str, object] = {
+    "explain": ExplainAnswer,
     "check": CheckAnswer,
     "package": PackageAnswer,
     "examine": ExamineAnswer,

@@ -94,8 +94,7 @@ _MEANINGS = (
             "the line by design."
         ),
         (
-            "Re-seat the chip, see that the line toggles at the chip's own leg, and read with it held "
-            "low and held high."
+            "Clean the legs, re-seat the chip, see with a probe that the line moves at the chip's own leg, read again."
         ),
     ),
     Meaning(
@@ -158,7 +157,7 @@ _MEANINGS = (
         "A pass is late by one word: each word stands at the next address.",
         "Another pass fits once it is turned by one word.",
         "A counter that was clocked once too often before the reading began.",
-        "Sample later in the cycle, or reset the counter by hand, and read once more.",
+        "See that the counter is reset first and that words are taken late in the cycle, and read once more.",
     ),
     Meaning(
         "finding",
@@ -237,7 +236,7 @@ _MEANINGS = (
         "All disagreements between passes belong to one line: a contact that comes and goes.",
         "The words that disagree differ as that one line would make them.",
         "Weak cells that happen to lie in one column.",
-        "Clean that leg and its contact, press it lightly while reading, and take more passes.",
+        "Clean that leg and its contact, re-seat the chip, and take more passes.",
     ),
     Meaning(
         "finding",

@@ -1,0 +1,39 @@
+"""`wellread explain`: what a code or grade means, from the one glossary that the READMEs are made from too."""
+
+from __future__ import annotations
+
+from difflib import get_close_matches
+
+from pipeline.catalogue.cautions import cautions, heeded
+from pipeline.errors import UsageError
+from schemas.answers import ExplainAnswer
+from schemas.glossary import GLOSSARY
+
+
+def explain(code: str | None) -> ExplainAnswer:
+    """What `explain --json` prints: one entry, or all where no code is given.
+
+    Raises:
+        UsageError: No finding and no grade has this name.
+    """
+    if code is not None and code not in GLOSSARY:
+        near = get_close_matches(code.casefold(), GLOSSARY, n=1)
+        remedy = f"Type `wellread explain {near[0]}`" if near else "Type `wellread explain`, which lists all"
+        raise UsageError(where=code, problem="no finding and no grade has this name", remedy=remedy)
+    found = GLOSSARY.values() if code is None else [GLOSSARY[code]]
+    return {
+        "schema": "wellread/explain/1",
+        "command": "explain",
+        "entries": [
+            {
+                "kind": one.kind,
+                "name": one.name,
+                "what": one.what,
+                "told": one.told,
+                "also": one.also,
+                "do": one.do,
+            }
+            for one in found
+        ],
+        **heeded(cautions(None)),
+    }

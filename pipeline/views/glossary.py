@@ -1,0 +1,38 @@
+"""The glossary as text for a terminal: one entry whole, or all of them in a line each."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING
+
+from pipeline.views.terminal import heeding, table
+
+if TYPE_CHECKING:
+    from schemas.answers import ExplainAnswer, ExplainedWord
+
+WIDTH = 100
+_ROWS = (("what", "what it is"), ("told", "how it is told"), ("also", "or it is"), ("do", "what to do"))
+
+
+def explained(document: ExplainAnswer) -> str:
+    """What `explain` says."""
+    entries = document["entries"]
+    if len(entries) > 1:
+        return table([[one["name"], one["kind"], one["what"]] for one in entries])
+    (one,) = entries
+    lines = [f"{one['kind']} {one['name']}", *_whole(one)]
+    return "\n".join([*lines, "", *heeding(document, "NAME")] if one["kind"] == "finding" else lines)
+
+
+def _whole(one: ExplainedWord) -> list[str]:
+    said = {"what": one["what"], "told": one["told"], "also": one["also"], "do": one["do"]}
+    widest = max(len(name) for _, name in _ROWS)
+    return [
+        textwrap.fill(
+            said[key],
+            WIDTH,
+            initial_indent=f"  {name.ljust(widest)}  ",
+            subsequent_indent=" " * (widest + 4),
+        )
+        for key, name in _ROWS
+    ]
