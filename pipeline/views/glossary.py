@@ -31,6 +31,7 @@ def _whole(one: ExplainedWord) -> list[str]:
         textwrap.fill(
             said[key],
             WIDTH,
+            break_on_hyphens=False,
             initial_indent=f"  {name.ljust(widest)}  ",
             subsequent_indent=" " * (widest + 4),
         )
