@@ -219,6 +219,11 @@ class ReleaseWord(HumanInput):
     documents: tuple[Text, ...] | None = Field(
         default=None, description="Files of docs/ that may go out as they are; the others stay behind"
     )
+    vouched_for: tuple[Text, ...] | None = Field(
+        default=None,
+        description="Those of the documents that no program can read whole (scans, word processor's files, PDF), "
+        "which a person has read and found to hold nothing private",
+    )
 
 
 class Reader(HumanInput):

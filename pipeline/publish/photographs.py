@@ -13,35 +13,40 @@ from __future__ import annotations
 
 import struct
 import zlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 from pipeline.errors import FormatError
 
 _PNG = b"\x89PNG\r\n\x1a\n"
-_PNG_KEPT = frozenset(
-    name.encode()
-    for name in [
-        "IHDR",
-        "PLTE",
-        "IDAT",
-        "IEND",
-        "tRNS",
-        "gAMA",
-        "cHRM",
-        "sRGB",
-        "sBIT",
-        "cICP",
-        "bKGD",
-        "pHYs",
-        "acTL",
-        "fcTL",
-        "fdAT",
-    ]
-)
-"""What draws; gone are texts, times, Exif, colour profiles (they name devices) and whatever is not known."""
+_PNG_KEPT: dict[bytes, Callable[[int], bool]] = {
+    b"IHDR": lambda size: size == 13,
+    b"PLTE": lambda size: size % 3 == 0 and 3 <= size <= 768,
+    b"IDAT": lambda _size: True,
+    b"IEND": lambda size: size == 0,
+    b"tRNS": lambda size: 1 <= size <= 256,
+    b"gAMA": lambda size: size == 4,
+    b"cHRM": lambda size: size == 32,
+    b"sRGB": lambda size: size == 1,
+    b"sBIT": lambda size: 1 <= size <= 4,
+    b"cICP": lambda size: size == 4,
+    b"bKGD": lambda size: size in (1, 2, 6),
+    b"pHYs": lambda size: size == 9,
+    b"acTL": lambda size: size == 8,
+    b"fcTL": lambda size: size == 26,
+    b"fdAT": lambda size: size >= 4,
+}
+"""What draws, and how long each is; gone are texts, times, Exif, colour profiles (they name devices) and whatever
+is not known. A chunk that is longer than it may be could hold anything, so it is refused."""
+_CHANNELS = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
+_ADAM7 = ((0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2))
+"""Of each pass where it begins, across and down, and its steps. Source: PNG (third edition), section 8.1."""
+_INFLATED_AT_ONCE = 1 << 20
 _SOI, _EOI, _SOS, _APP0, _APP1, _APP14, _COM = 0xD8, 0xD9, 0xDA, 0xE0, 0xE1, 0xEE, 0xFE
 _ALONE = frozenset([0x01, *range(0xD0, 0xD8)])
 """Markers that have no length: TEM and the restarts."""
+_FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
+_DHT, _DAC, _DQT, _DNL, _DRI = 0xC4, 0xCC, 0xDB, 0xDC, 0xDD
+"""What a decoder needs. Source: ITU-T T.81 table B.1; hierarchical pictures (DHP, EXP) are in nobody's use."""
 _ORIENTATION = 0x0112
 
 
@@ -82,15 +87,47 @@ def _broken(at: int, what: str) -> FormatError:
 
 def _png(content: bytes) -> bytes:
     out = [_PNG]
-    turned = 1
+    turned, header, drawn = 1, b"", []
     for kind, body, whole in _chunks(content):
         if kind in _PNG_KEPT:
+            if not _PNG_KEPT[kind](len(body)):
+                raise _broken(0, f"a PNG chunk {kind.decode()} is not as long as such a chunk is")
             out.append(whole)
+            header = body if kind == b"IHDR" else header
+            drawn += [body] if kind == b"IDAT" else []
         elif kind == b"eXIf":
             turned = orientation(body)
+    _hold_dots(header, b"".join(drawn))
     if turned != 1:
         out.insert(2, _chunk(b"eXIf", _only_orientation(turned)))
     return b"".join(out)
+
+
+def _hold_dots(header: bytes, packed: bytes) -> None:
+    """Refuse a picture whose packed dots are more than its dots, or are followed by anything."""
+    inflating, count, wanted = zlib.decompressobj(), 0, _dots_bytes(header)
+    try:
+        piece = inflating.decompress(packed, _INFLATED_AT_ONCE)
+        while piece and count <= wanted:
+            count += len(piece)
+            piece = inflating.decompress(inflating.unconsumed_tail, _INFLATED_AT_ONCE)
+    except zlib.error as error:
+        raise _broken(0, "the dots of the PNG cannot be unpacked") from error
+    if count != wanted or not inflating.eof or inflating.unused_data:
+        raise _broken(0, "the PNG holds more or fewer dots than it says")
+
+
+def _dots_bytes(header: bytes) -> int:
+    """How many bytes the dots of a PNG take before they are packed, with a filter's byte for each row."""
+    width, height, depth, colour, _, _, interlaced = struct.unpack(">IIBBBBB", header)
+    bits = depth * _CHANNELS.get(colour, 4)
+    passes = _ADAM7 if interlaced else ((0, 0, 1, 1),)
+    total = 0
+    for left, top, across, down in passes:
+        columns, rows = -(-(width - left) // across), -(-(height - top) // down)
+        if columns > 0 and rows > 0:
+            total += rows * (1 + -(-columns * bits // 8))
+    return total
 
 
 def _chunks(content: bytes) -> Iterator[tuple[bytes, bytes, bytes]]:
@@ -133,10 +170,12 @@ def _jpeg(content: bytes) -> bytes:
             head.append(_as_segment(_APP0, body[:12] + b"\0\0"))
         elif marker == _APP1 and body.startswith(b"Exif\0"):
             turned = orientation(body[6:])
-        elif not (_APP0 <= marker <= 0xEF or marker == _COM) or (
-            marker == _APP14 and body.startswith(b"Adobe")
-        ):
-            out.append(_as_segment(marker, body[:12] if marker == _APP14 else body))
+        elif marker == _APP14 and body.startswith(b"Adobe") and len(body) >= 12:
+            out.append(_as_segment(marker, body[:12]))
+        elif (needed := _needed(marker, body)) is not None:
+            if needed != len(body):
+                raise _broken(at, "a JPEG segment is not as long as what it says it holds")
+            out.append(_as_segment(marker, body))
         at = end
         if marker == _SOS:
             end = _entropy_end(content, at)
@@ -145,6 +184,35 @@ def _jpeg(content: bytes) -> bytes:
     if turned != 1:
         head.append(_as_segment(_APP1, b"Exif\0\0" + _only_orientation(turned)))
     return b"".join([*head, *out])
+
+
+def _needed(marker: int, body: bytes) -> int | None:
+    """How long a segment is that a decoder needs, from what it holds; None for every other kind.
+
+    Source:
+        ITU-T T.81, sections B.2.2 to B.2.5.
+    """
+    if marker in _FRAMES:
+        return 6 + 3 * body[5] if len(body) > 5 else -1
+    if marker == _SOS:
+        return 4 + 2 * body[0] if body else -1
+    if marker in (_DRI, _DNL):
+        return 2
+    if marker == _DAC:
+        return len(body) // 2 * 2
+    if marker == _DQT:
+        return _tables(body, lambda at: 1 + (128 if body[at] >> 4 else 64))
+    if marker == _DHT:
+        return _tables(body, lambda at: 17 + sum(body[at + 1 : at + 17]))
+    return None
+
+
+def _tables(body: bytes, size: Callable[[int], int]) -> int:
+    """Where the last of several tables in one segment ends."""
+    at = 0
+    while at < len(body):
+        at += size(at)
+    return at
 
 
 def _marker(content: bytes, at: int) -> tuple[int, int]:

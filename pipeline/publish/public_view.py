@@ -17,6 +17,7 @@ from dataclasses import dataclass, field
 from typing import Any, TypeVar, cast
 
 from pipeline.errors import BagError, RightsError
+from pipeline.publish.private_values import PrivateValues, folded, telling
 from schemas.base import private_fields, public_fields
 from schemas.finding import FindingRecord
 from schemas.record import (
@@ -175,7 +176,9 @@ class Survey:
         private_chips: Marked so.
         private_paths: Dump files that some reading does not make public.
         documents: Documents that the sheet lets out, by original name.
+        vouched_for: Those of them that no program can read whole and that a person has.
         secrets: (what it is, value), longest value first.
+        looked_for: The same in every way that it may be written.
         fields: Names of private fields that were filled in.
     """
 
@@ -183,8 +186,10 @@ class Survey:
     private_chips: frozenset[str]
     private_paths: frozenset[str]
     documents: frozenset[str]
+    vouched_for: frozenset[str]
     secrets: tuple[tuple[str, str], ...]
     fields: tuple[str, ...]
+    looked_for: PrivateValues
 
 
 def refuse_unreleasable(head: RecordHead) -> None:
@@ -258,8 +263,10 @@ def survey(head: RecordHead, chips: Iterable[ChipRecord]) -> Survey:
         private_chips=frozenset(private_chips),
         private_paths=frozenset(closed),
         documents=frozenset(word.get("documents") or () if word else ()),
+        vouched_for=frozenset(word.get("vouched_for") or () if word else ()),
         secrets=found.secrets(_public_names(head)),
         fields=tuple(sorted(found.fields)),
+        looked_for=found.looked_for(_public_names(head)),
     )
 
 
@@ -289,6 +296,16 @@ class _Found:
             if value and len(value) > 2 * SHORTEST_SECRET:
                 self.values.setdefault(" ".join(value.split()), f"{name} of a private chip")
 
+    def looked_for(self, public: tuple[str, ...]) -> PrivateValues:
+        """Every value that is long enough, in all its forms; long ones count by their parts and numbers."""
+        known = {folded(one) for one in self.known}
+        values = [
+            (label, value)
+            for value, label in self.values.items()
+            if len(value) >= SHORTEST_SECRET and folded(value) not in known
+        ]
+        return PrivateValues(values, (*public, *self.known))
+
     def secrets(self, public: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
         """Values worth looking for: long enough, and neither an id nor part of a name that is public anyway."""
         known = {one.casefold() for one in self.known}
@@ -309,19 +326,12 @@ def _public_names(head: RecordHead) -> tuple[str, ...]:
     return tuple(one for one in said if one)
 
 
-def telling(value: str) -> bool:
-    """Whether a value can hardly be an everyday word: two words, an address, or digits in it.
-
-    `Reading` is a town and a word of every report; `Tamsin Vrooke` and `CW78-0413-Q` are neither.
-    """
-    return bool(re.search(r"\s|@|\d", value))
-
-
 def _pattern(values: Iterable[str]) -> re.Pattern[str]:
     """Any of the values as a whole, however its blanks were folded; those that tell in any case of letters."""
     one_of = "|".join(
-        ("(?i:%s)" if telling(value) else "%s") % r"\s+".join(re.escape(word) for word in value.split())
+        ("(?i:%s)" if telling(value) else "%s") % r"\s+".join(re.escape(word) for word in form.split())
         for value in values
+        for form in dict.fromkeys((value, value.upper()))
     )
     return re.compile(rf"(?<![0-9A-Za-z])(?:{one_of})(?![0-9A-Za-z])")
 
@@ -484,8 +494,10 @@ class Public:
 
     def _space(self, space: SpaceRecord) -> SpaceRecord:
         lanes = {lane.split("[")[0] for one in space.get("placements", ()) for lane in one["lanes"]}
-        if lanes & self.survey.private_chips:
-            why = "it shows a chip that the sheet marks private"
+        why = "it shows a chip that the sheet marks private" if lanes & self.survey.private_chips else ""
+        if self.secret_in(" ".join([space["name"], *map(str, space.get("image_paths") or ())])):
+            why = why or "its name holds a private value"
+        if why:
             self.withheld.append(Withheld(space["name"], why, "space"))
             shape = cast("SpaceRecord", {key: space.get(key) for key in _SPACE_SHAPE if key in space})
             return {**shape, "path": None, "checks": [], "reasons": [f"Withheld: {why}"], "withheld": why}
@@ -518,28 +530,12 @@ class Public:
 
     def secret_in(self, content: str | bytes) -> str:
         """What private value a text or a file's bytes hold, as the name of its field; "" for none."""
-        texts = [content] if isinstance(content, str) else _as_texts(content)
-        return self._first_of(self.survey.secrets, texts)
+        look = self.survey.looked_for
+        return look.in_text(content) if isinstance(content, str) else look.in_bytes(content)
 
     def leak_in(self, content: bytes) -> str:
         """The same for a document that was made from the public view, whose keys and numbers are no secrets."""
-        kept = tuple(
-            (label, value) for label, value in self.survey.secrets if telling(value) and not value.isdecimal()
-        )
-        return self._first_of(kept, _as_texts(content))
-
-    @staticmethod
-    def _first_of(secrets: Iterable[tuple[str, str]], texts: list[str]) -> str:
-        lowered = [text.casefold() for text in texts]
-        for label, value in secrets:
-            forms = dict.fromkeys((value, value.encode().decode("latin-1")))
-            # Looking for the first word alone is many times faster, and nearly always enough.
-            if not any(form.split()[0].casefold() in text for form in forms for text in lowered):
-                continue
-            found = _pattern(forms)
-            if any(found.search(text) for text in texts):
-                return label
-        return ""
+        return self.survey.looked_for.in_bytes(content, only_telling=True)
 
     def _names_private(self, value: object) -> bool:
         return bool(self._private and self._private.search(json.dumps(value, ensure_ascii=False)))
@@ -558,6 +554,9 @@ class Public:
     def _clean(self, value: Any, where: str, secret: re.Pattern[str] | None) -> Any:
         if isinstance(value, str):
             text, count = secret.subn(GONE, value) if secret else (value, 0)
+            if self.survey.looked_for.in_text(text, only_telling=True):
+                # Written in another way, so that no place in it can be pointed at.
+                text, count = GONE, count + 1
             if count:
                 self.replaced[where] = self.replaced.get(where, 0) + count
             return text
@@ -571,14 +570,6 @@ class Public:
         if isinstance(value, list | tuple):
             return [self._clean(one, where, secret) for one in value]
         return value
-
-
-def _as_texts(content: bytes) -> list[str]:
-    """Bytes as texts to be searched: any one-byte encoding and UTF-8 alike, and UTF-16 where it says so."""
-    texts = [content.decode("latin-1")]
-    if content[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        texts.append(content.decode("utf-16", "replace"))
-    return texts
 
 
 def _below(where: str, key: str) -> str:

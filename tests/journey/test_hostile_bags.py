@@ -327,7 +327,7 @@ def test_a_zip_packed_in_a_way_that_cannot_be_bounded_is_not_unpacked(tmp_path: 
     raw = (tmp_path / "trap").read_bytes()
     (tmp_path / "trap").write_bytes(lying(raw, 64 << 20, 4096))
     told = refused_at_once(tmp_path, tmp_path / "trap", seconds=3)[0].out
-    assert f"packed by method {method}, not stored or deflated" in told
+    assert f"it is packed by method {method} (" in told
 
 
 def test_a_zip_of_zips_is_one_zip_of_files(tmp_path: Path) -> None:

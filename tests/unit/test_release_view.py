@@ -11,7 +11,8 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from pipeline.errors import BagError, RightsError
-from pipeline.publish.public_view import GONE, Public, refuse_unreleasable, survey, telling
+from pipeline.publish.private_values import telling
+from pipeline.publish.public_view import GONE, Public, refuse_unreleasable, survey
 
 DIGEST = "ab" * 32
 
