@@ -35,8 +35,8 @@ def seen_in(content: bytes) -> Iterator[bytes]:
     """The document's bytes, and whatever of it can be unpacked, with and without its markup."""
     yield content
     left = MOST_SEEN
-    for piece in _unpacked(content):
-        piece = piece[:left]
+    for unpacked in _unpacked(content):
+        piece = unpacked[:left]
         left -= len(piece)
         yield piece
         yield _MARKUP.sub(b"", piece)

@@ -46,10 +46,10 @@ _SPLIT_FIELDS = ("contact", "place", "operator", "accession")
 
 
 def folded(text: str) -> str:
-    """A text in which only what tells it from others is left.
+    r"""A text in which only what tells it from others is left.
 
     Example:
-        >>> folded("MU\\u0308LLER\\u00ad, \\u00c5sa")
+        >>> folded("MU\u0308LLER\u00ad, \u00c5sa")
         'muller, asa'
     """
     if text.isascii():

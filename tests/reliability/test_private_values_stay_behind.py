@@ -43,7 +43,16 @@ ENCODINGS = (
     "mac-roman",
 )
 GIVEN = ("Tamsin", "Jörg", "Åsa", "Zoë", "Ilsabet", "Renée", "Łucja", "Brannick")
-FAMILY = ("Vrooke", "Müllerhof", "Quornström", "Fenwhistle", "Kværndal", "Oswestering", "Straßgräber", "Trevanion")
+FAMILY = (
+    "Vrooke",
+    "Müllerhof",
+    "Quornström",
+    "Fenwhistle",
+    "Kværndal",
+    "Oswestering",
+    "Straßgräber",
+    "Trevanion",
+)
 
 
 def contact(number: int) -> str:
@@ -113,7 +122,9 @@ def test_values_that_are_escaped_are_found() -> None:
 
 def innocent() -> list[str]:
     """Two hundred texts that nobody wrote with these values in mind: this project's own pages, by paragraphs."""
-    pages = [path.read_text("utf-8") for path in sorted([*ROOT.glob("*.md"), *ROOT.rglob("pipeline/**/*.py")])]
+    pages = [
+        path.read_text("utf-8") for path in sorted([*ROOT.glob("*.md"), *ROOT.rglob("pipeline/**/*.py")])
+    ]
     paragraphs = [part for page in pages for part in page.split("\n\n") if len(part) > 150]
     return random.Random(1).sample(paragraphs, 200)
 
@@ -130,7 +141,8 @@ def test_logs_and_images_full_of_digits_are_no_telephone_numbers(seed: int) -> N
     dice = random.Random(seed)
     content = dice.randbytes(65536)
     log = "\n".join(
-        f"{at:04X}: " + " ".join(f"{byte:02X}" for byte in content[at : at + 16]) for at in range(0, 65536, 16)
+        f"{at:04X}: " + " ".join(f"{byte:02X}" for byte in content[at : at + 16])
+        for at in range(0, 65536, 16)
     )
     decimals = "".join(dice.choice("0123456789 ") for _ in range(200_000))
     assert [look.in_bytes(content), look.in_text(log), look.in_text(decimals)] == ["", "", ""]
@@ -174,8 +186,10 @@ def test_a_value_inside_a_packed_document_is_seen_and_the_document_is_no_text(ma
 
 @pytest.mark.parametrize("encoding", ENCODINGS)
 def test_a_text_is_a_text(encoding: str) -> None:
-    marked = encoding in ("utf-16",) or not encoding.startswith(("utf-16", "utf-32"))
-    assert is_text("The board came from a loom.\r\n\tÜber 40 Jahre alt.\n".encode(encoding, "replace")) == marked
+    marked = encoding == "utf-16" or not encoding.startswith(("utf-16", "utf-32"))
+    assert (
+        is_text("The board came from a loom.\r\n\tÜber 40 Jahre alt.\n".encode(encoding, "replace")) == marked
+    )
 
 
 def test_documents_that_cannot_be_read_stay_behind_until_somebody_vouches_for_them(tmp_path: Path) -> None:
@@ -207,7 +221,13 @@ def chunk(kind: bytes, body: bytes) -> bytes:
 
 def png(*more: bytes, dots: bytes = zlib.compress(b"\0\0"), header: bytes = b"") -> bytes:
     head = header or struct.pack(">IIBBBBB", 1, 1, 8, 0, 0, 0, 0)
-    return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head) + b"".join(more) + chunk(b"IDAT", dots) + chunk(b"IEND", b"")
+    return (
+        b"\x89PNG\r\n\x1a\n"
+        + chunk(b"IHDR", head)
+        + b"".join(more)
+        + chunk(b"IDAT", dots)
+        + chunk(b"IEND", b"")
+    )
 
 
 SECRET = b"Tamsin Vrooke"
@@ -284,8 +304,8 @@ def test_names_of_photographs_and_spaces_that_hold_a_value_stay_behind(tmp_path:
     assert ran.code == 0, ran.err
     with zipfile.ZipFile(ran.document["zip"]) as packed:
         held = [name.lower() for name in packed.namelist()] + [
-            packed.read(name).decode("latin-1").lower() for name in packed.namelist() if not name.endswith(".jpg")
+            packed.read(name).decode("latin-1").lower()
+            for name in packed.namelist()
+            if not name.endswith(".jpg")
         ]
     assert not [text for text in held if "tenter" in text]
-
-
