@@ -61,6 +61,7 @@ class ReleaseWordRecord(TypedDict):
     allowed_by: str
     ground: str
     documents: NotRequired[list[str]]
+    vouched_for: NotRequired[list[str]]
 
 
 @stored()
