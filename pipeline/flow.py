@@ -360,6 +360,7 @@ class Subject:
         settled: The agreed image with its passes.
         length_findings: What normalising found about each reading's length (over, short, long).
         erased_state: 0 or 1 where an unprogrammed cell's level is known for this very marking, else None.
+        as_read: The passes before they were brought into one frame, where that changed any.
     """
 
     chip: str
@@ -368,3 +369,4 @@ class Subject:
     part: Part | None = None
     length_findings: tuple[Finding, ...] = ()
     erased_state: int | None = None
+    as_read: tuple[Pass, ...] = ()

@@ -38,7 +38,7 @@ from pipeline.stages.examine import examine
 from pipeline.stages.grade import Graded, grade, held_back, lifted, missing, weigh_lengths
 from pipeline.stages.normalise import Manner, normalise
 from pipeline.stages.reconcile import Way, reconcile
-from schemas.finding import Finding, Severity
+from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from schemas.part import Part
 from schemas.sheet import Reader, ReadingRow
@@ -330,11 +330,14 @@ def judge(
         part=part,
         length_findings=weigh_lengths((*lengths, *done.findings), settled),
         erased_state=erased_state,
+        as_read=tuple(one for one, _ in done.ways),
     )
     cut = regions(settled.words, organisation.bits, erased_state=erased_state, part=part)
     found = vectors(settled.words, organisation.bits)
     checks = self_checks({chip: settled.words}, organisation.bits, parts={chip: cut})
-    findings = answered((*examine(subject), *content_findings(chip, cut, (), found)), answers or {})
+    findings = answered(
+        (*_but_for_damage(examine(subject)), *content_findings(chip, cut, (), found)), answers or {}
+    )
     return ChipResult(
         chip=chip,
         organisation=organisation,
@@ -349,6 +352,22 @@ def judge(
         crossings=_crossings(settled, done.ways, known, checks),
         answers=answers or {},
     )
+
+
+def _but_for_damage(findings: Iterable[Finding]) -> list[Finding]:
+    """A reading that was damaged on the way slipped because of it: that is told once, by its cause."""
+    told = list(findings)
+    damaged = {
+        reading
+        for one in told
+        if one.code in (Code.TEXT_DAMAGE, Code.NEWLINE_DAMAGE, Code.SEVEN_BIT)
+        for reading in one.where.get("readings", ())
+    }
+    return [
+        one
+        for one in told
+        if one.code is not Code.SLIPPED or not damaged.intersection(one.where.get("readings", ()))
+    ]
 
 
 def without_reading(planned: PlannedChip) -> ChipResult:

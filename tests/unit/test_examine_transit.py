@@ -77,10 +77,10 @@ def test_passes_that_agree_show_no_damage() -> None:
     assert not _found(_rich(), _rich())
 
 
-def test_a_byte_lost_anywhere_is_a_slip_and_no_eaten_character() -> None:
+def test_a_byte_lost_anywhere_is_no_eaten_character() -> None:
     image = _rich()
     found = _found(image, _cut(drop_bytes(image.tobytes(), 1000, 2)))
-    assert [one.code for one in found] == [Code.SLIPPED]
+    assert not only(found, Code.TEXT_DAMAGE)
 
 
 @given(st.binary(min_size=64, max_size=64), st.binary(min_size=64, max_size=64))

@@ -148,6 +148,28 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         ),
         PRACTICE,
     ),
+    "set-aside-reading": (
+        (
+            'Set the bad reading aside: write `set_aside: "{fault}"` at {reading} in the sheet. With the '
+            "power off and the chip out, look at the wire and the contact of the line named; then read "
+            "the chip once more."
+        ),
+        PRACTICE,
+    ),
+    "two-contents": (
+        (
+            "Compare the marking on the chip and the names of both files; then set aside the reading "
+            "that is of another chip, or read this chip once more with either reader."
+        ),
+        LOGIC,
+    ),
+    "two-readers": (
+        (
+            "Read the chip once more with each of the two readers, or best with a third: a bit is settled "
+            "when no reader speaks against it."
+        ),
+        LOGIC,
+    ),
     "read-margins": ("{margins}", PRACTICE),
     "contested": (
         (

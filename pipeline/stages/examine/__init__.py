@@ -6,7 +6,8 @@ The plan of `examine`:
    address lines, transport. Cheap counts come first (`census`); the dear tests run only where one of them
    fires.
 2. The same fault seen by two readers is a caution (leg, chip or design); one reader's alone is that reader's.
-3. The passes are judged against each other: moved, loose contact, fading, flicker.
+3. The passes are judged against each other: damaged on the way, faulty by themselves, loose contact, fading,
+   flicker. Moves between them were found and undone before.
 4. Only then are documents made, with the pins of the part.
 
 Pure, and it raises on no content. One module is one family of reading fault.
@@ -24,7 +25,15 @@ from pipeline.flow import Pass, Subject
 from pipeline.stages.examine.address_lines import address_line_findings
 from pipeline.stages.examine.census import take
 from pipeline.stages.examine.data_lines import data_line_findings
-from pipeline.stages.examine.passes import all_alike, noisy_lines, pass_suspicions, reference_of
+from pipeline.stages.examine.odd_reading import faults_of_one_reading
+from pipeline.stages.examine.passes import (
+    all_alike,
+    damaged_on_the_way,
+    distinct,
+    noisy_lines,
+    pass_suspicions,
+    reference_of,
+)
 from pipeline.stages.examine.suspicion import Suspicion, as_finding, in_order, seen_by
 from pipeline.stages.examine.transport import transport_findings
 from pipeline.stages.examine.undriven import undriven_findings
@@ -38,21 +47,8 @@ if TYPE_CHECKING:
 
 STREAM_DAMAGE = frozenset([Code.TEXT_DAMAGE, Code.NEWLINE_DAMAGE])
 """Damage that only a bare stream of bytes can take: everything behind it moves."""
-ADDRESSED = frozenset(
-    [
-        "intel-hex",
-        "listing",
-        "mos-paper-tape",
-        "reader-log",
-        "s-record",
-        "tektronix-extended",
-        "tektronix-hex",
-        "ti-txt",
-    ]
-)
-"""Formats of which every line carries its address."""
 
-__all__ = ["examine", "image_findings", "in_order", "pass_findings"]
+__all__ = ["examine", "image_findings", "in_order"]
 
 
 def examine(subject: Subject) -> tuple[Finding, ...]:
@@ -71,40 +67,35 @@ def examine(subject: Subject) -> tuple[Finding, ...]:
         Nothing, whatever the content.
     """
     settled, part = subject.settled, subject.part
-    passes = settled.passes
     bits = subject.organisation.bits
     erased = subject.erased_state
     if erased is None and part is not None:
         erased = part.erased_state
     fades_to = part.fades_to if part is not None else None
-    between = pass_suspicions(passes, bits, fades_to, subject.length_findings)
-    suspicions = [*_of_images(passes, settled.words, bits, erased, noisy_lines(between)), *between]
-    if _bear_addresses(passes):
+    suspicions = _suspicions(settled.passes, subject.as_read, settled.words, bits, erased, fades_to)
+    if all(one.addressed for one in settled.passes):
         suspicions = [one for one in suspicions if one.code not in STREAM_DAMAGE]
     findings = [as_finding(one, subject.chip, part) for one in suspicions]
     return in_order([*findings, *subject.length_findings]) if findings or subject.length_findings else ()
 
 
-def _bear_addresses(passes: tuple[Pass, ...]) -> bool:
-    """Whether every pass came from a file whose lines say where they stand: no lost or added byte moves the rest there."""
-    formats = [one.steps[0].settings.get("format") if one.steps else None for one in passes]
-    return bool(formats) and all(form in ADDRESSED for form in formats)
-
-
-def pass_findings(
-    chip: str, organisation: Organisation, part: Part | None, passes: tuple[Pass, ...]
-) -> tuple[Finding, ...]:
-    """What passes show against each other, as given: before anything brings them into line.
-
-    Args:
-        chip: Its id.
-        organisation: Words and bits.
-        part: Its catalogue entry, where known.
-        passes: At least one, all of the organisation's size.
-    """
-    fades_to = part.fades_to if part is not None else None
-    found = pass_suspicions(passes, organisation.bits, fades_to)
-    return in_order([as_finding(one, chip, part) for one in found])
+def _suspicions(
+    settled_passes: tuple[Pass, ...],
+    as_read: tuple[Pass, ...],
+    words: Words,
+    bits: int,
+    erased: int | None,
+    fades_to: int | None,
+) -> list[Suspicion]:
+    passes = distinct(settled_passes)
+    hurt = damaged_on_the_way(reference_of(passes, words), distinct(as_read or settled_passes), bits)
+    damaged = {reading for _, one in hurt for reading in one.where.get("readings", ())}
+    sound = tuple(one for one in passes if one.reading not in damaged) or passes
+    odd, at_fault = faults_of_one_reading(sound, lambda one: _of_image(one.words, bits, one.present, erased))
+    sound = tuple(one for one in sound if one.reading not in at_fault) or sound
+    between = pass_suspicions(sound, reference_of(sound, words), bits, fades_to)
+    images = _of_images(sound, words, bits, erased, noisy_lines(between))
+    return [*images, *(one for _, one in hurt), *odd, *between]
 
 
 def image_findings(
@@ -151,10 +142,10 @@ def _of_images(
         found = _of_image(settled, bits, _present(passes), erased)
         return [seen_by(one, readers, readers) for one in found] if len(readers) > 1 else found
     if len(readers) > 1:
-        return _by_reader(passes, readers, bits, erased, noisy)
+        return _by_reader(passes, readers, settled, bits, erased, noisy)
     # Where passes disagree the settled image is put together of several; one pass as it was read shows a
     # fault best.
-    image = reference_of(passes)
+    image = reference_of(passes, settled)
     return _of_image(image.words, bits, image.present, erased, noisy)
 
 
@@ -172,6 +163,7 @@ def _present(passes: tuple[Pass, ...]) -> NDArray[np.bool_] | None:
 def _by_reader(
     passes: tuple[Pass, ...],
     readers: tuple[str, ...],
+    settled: Words,
     bits: int,
     erased: int | None,
     noisy: tuple[int, ...],
@@ -180,7 +172,7 @@ def _by_reader(
     shown: dict[tuple[object, ...], tuple[Suspicion, list[str]]] = {}
     for reader in readers:
         own = tuple(one for one in passes if one.reader == reader)
-        image = reference_of(own)
+        image = reference_of(own, settled)
         for one in _of_image(image.words, bits, image.present, erased, noisy):
             kept, by = shown.setdefault(one.key, (one, []))
             by.append(reader)

@@ -1,10 +1,14 @@
-"""What several passes of one chip tell: moved passes, loose contacts, fading cells, outputs too slow, plain flicker.
+"""What several passes of one chip tell: damage on the way, loose contacts, fading cells, outputs too slow, plain flicker.
 
-The disagreements are attributed before anybody averages them, in this order: passes that are moved against
-each other are set aside; a loose contact explains what is left, or fading does; the rest are unstable bits.
+The passes come in one frame; moves between them were found, told and undone before. The disagreements that
+are left are attributed before anybody counts them: a pass damaged on the way to the file is set aside, and so
+is a reading that alone shows a fault of its own; a loose contact explains what is left, or fading does; the
+rest are unstable bits. Reading the same thing again says nothing new, so equal passes of a reading count once.
 """
 
 from __future__ import annotations
+
+from collections.abc import Sequence
 
 import numpy as np
 
@@ -12,64 +16,100 @@ from pipeline.flow import Pass
 from pipeline.stages.examine.contacts import contact
 from pipeline.stages.examine.disagreements import gather
 from pipeline.stages.examine.fading import fading
-from pipeline.stages.examine.shifts import moved
 from pipeline.stages.examine.suspicion import Suspicion
 from pipeline.stages.examine.transit import transit_damage
 from pipeline.stages.examine.unstable import unstable
-from schemas.finding import Code, Finding, Severity
+from pipeline.words import Words
+from schemas.finding import Code, Severity
+
+NEAR_SHARE = 0.02
+"""Passes that differ in more of their words than this hold two things, not one that flickers. No source."""
 
 
-def all_alike(passes: tuple[Pass, ...]) -> bool:
+def all_alike(passes: Sequence[Pass]) -> bool:
     """Whether all passes hold the same words."""
     return all(np.array_equal(passes[0].words, other.words) for other in passes[1:])
 
 
-def reference_of(passes: tuple[Pass, ...]) -> Pass:
-    """The first of the passes that most passes repeat word for word."""
-    best, most = passes[0], 0
+def distinct(passes: Sequence[Pass]) -> tuple[Pass, ...]:
+    """Each thing that a reading holds once, in the order in which it came."""
+    kept: list[Pass] = []
     for one in passes:
-        alike = sum(np.array_equal(one.words, other.words) for other in passes)
-        if alike > most:
-            best, most = one, alike
-    return best
+        if not any(_repeats(one, other) for other in kept):
+            kept.append(one)
+    return tuple(kept)
 
 
-def pass_suspicions(
-    passes: tuple[Pass, ...], bits: int, fades_to: int | None, length_findings: tuple[Finding, ...] = ()
-) -> list[Suspicion]:
-    """Everything that the passes show against each other.
+def _repeats(one: Pass, other: Pass) -> bool:
+    same = (one.reading, one.sitting, one.when, one.supply_v) == (
+        other.reading,
+        other.sitting,
+        other.when,
+        other.supply_v,
+    )
+    return same and bool(np.array_equal(one.words, other.words)) and _same_presence(one, other)
+
+
+def _same_presence(one: Pass, other: Pass) -> bool:
+    if one.present is None or other.present is None:
+        return one.present is other.present
+    return bool(np.array_equal(one.present, other.present))
+
+
+def reference_of(passes: Sequence[Pass], settled: Words) -> Pass:
+    """The pass that differs least from the settled image: the first of them, never the commonest."""
+    apart = [int(np.count_nonzero(one.words != settled)) for one in passes]
+    return passes[apart.index(min(apart))]
+
+
+def far_apart(one: Pass, other: Pass) -> bool:
+    """Whether two passes differ in more than single words."""
+    apart = one.words != other.words
+    for present in (one.present, other.present):
+        if present is not None:
+            apart &= present
+    return bool(np.count_nonzero(apart) > max(2, NEAR_SHARE * apart.size))
+
+
+def damaged_on_the_way(base: Pass, came: Sequence[Pass], bits: int) -> list[tuple[Pass, Suspicion]]:
+    """Passes, as they came, that a known damage makes of the reference.
 
     Args:
-        passes: All of one size.
+        base: The reference.
+        came: The others before they were brought into its frame.
+        bits: Bits a word; only bytes go over links and through editors.
+    """
+    if bits != 8:
+        return []
+    out = []
+    for other in came:
+        if np.array_equal(other.words, base.words):
+            continue
+        found = transit_damage(base, other)
+        if found is not None:
+            out.append((other, found))
+    return out
+
+
+def pass_suspicions(passes: Sequence[Pass], base: Pass, bits: int, fades_to: int | None) -> list[Suspicion]:
+    """Everything that passes of one frame show against each other.
+
+    Args:
+        passes: Distinct, all of one size, none damaged on the way nor faulty by itself.
+        base: The one that the others are held against.
         bits: Bits a word.
         fades_to: The state that this kind of cell fades to, where known.
-        length_findings: What normalising found about the lengths: a slip in a reading of the wrong length is
-            the stream's, not the counter's.
     """
     if len(passes) < 2 or all_alike(passes):
         return []
-    base = reference_of(passes)
-    damaged = {
-        reading
-        for one in length_findings
-        if one.code in {Code.SHORT_READ, Code.LONG_READ}
-        for reading in one.where.get("readings", ())
-    }
-    found: list[Suspicion] = []
-    still = [base]
-    for other in passes:
-        if other is base or np.array_equal(other.words, base.words):
-            if other is not base:
-                still.append(other)
-            continue
-        move = _on_the_way(base, other, bits) or moved(
-            base, other, stream_damage=other.reading in damaged or _cut_short(other)
-        )
-        if move is None:
-            still.append(other)
-        else:
-            found.append(move)
-    return [*found, *_unmoved(base, still, bits, fades_to)]
+    still = [base, *(one for one in passes if one is not base)]
+    seen = gather(base, still[1:], bits)
+    if seen.count == 0:
+        return []
+    loose = contact(seen, still)
+    if loose is not None:
+        return loose
+    return fading(tuple(still), bits, fades_to) or [unstable(seen, still)]
 
 
 def noisy_lines(between: list[Suspicion]) -> tuple[int, ...]:
@@ -85,22 +125,3 @@ def noisy_lines(between: list[Suspicion]) -> tuple[int, ...]:
         elif one.code is Code.UNSTABLE_BITS and one.severity is Severity.FAULT:
             lines.update(one.where["lines"])
     return tuple(sorted(int(line[1:]) for line in lines if line.startswith("D")))
-
-
-def _on_the_way(base: Pass, other: Pass, bits: int) -> Suspicion | None:
-    return transit_damage(base, other) if bits == 8 else None
-
-
-def _cut_short(one: Pass) -> bool:
-    return one.present is not None and not bool(one.present[-1])
-
-
-def _unmoved(base: Pass, still: list[Pass], bits: int, fades_to: int | None) -> list[Suspicion]:
-    seen = gather(base, [one for one in still if one is not base], bits)
-    if seen.count == 0:
-        return []
-    loose = contact(seen, still)
-    if loose is not None:
-        return loose
-    faded = fading(tuple(still), bits, fades_to)
-    return faded or [unstable(seen, still)]

@@ -37,7 +37,7 @@ def unstable(seen: Disagreements, still: list[Pass]) -> Suspicion:
     lines = [f"D{line}" for line in range(seen.bits) if int(changed) >> line & 1]
     words = int(seen.addresses.size)
     widespread = words > 0.05 * seen.base.size
-    habit = _habit(seen)
+    habit = _habit(seen, still)
     return Suspicion(
         code=Code.UNSTABLE_BITS,
         severity=Severity.FAULT
@@ -78,9 +78,34 @@ class Habit:
     next: NextStep
 
 
-def _habit(seen: Disagreements) -> Habit:
+STRANGERS = 0.3
+"""Two readers that differ in more of their words hardly read one content; common practice, no source."""
+
+
+def _between_readers(seen: Disagreements, still: list[Pass]) -> Habit | None:
+    """Two readers, each in agreement with itself, that hold different words: no flicker of one reader."""
+    by_reader: dict[str, list[Pass]] = {}
+    for one in still:
+        by_reader.setdefault(one.reader, []).append(one)
+    steady = all(np.array_equal(own[0].words, other.words) for own in by_reader.values() for other in own[1:])
+    if len(by_reader) < 2 or not steady:
+        return None
+    who_read = " and ".join(sorted(by_reader))
+    words, share = int(seen.addresses.size), seen.addresses.size / seen.base.size
+    if share > STRANGERS:
+        means = (
+            f"{who_read} read two different contents: {words} of {seen.base.size} words differ, in no one "
+            f"line. Another chip or another file is likelier than a fault of either reader."
+        )
+        return Habit("two-contents", {"share": round(share, 4)}, means, step("two-contents"))
+    means = f"{who_read} differ in {words} words, in no one line, and each of them reads them the same every time."
+    return Habit("two-readers", {"share": round(share, 4)}, means, step("two-readers"))
+
+
+def _habit(seen: Disagreements, still: list[Pass]) -> Habit:
     """Which habit the errors have: whole words dropped, a late 1 after a 0, errors where many address bits changed."""
-    return _dropouts(seen) or _late_ones(seen) or _too_fast(seen) or _scattered(seen)
+    special = _dropouts(seen) or _late_ones(seen) or _too_fast(seen)
+    return special or _between_readers(seen, still) or _scattered(seen)
 
 
 def _scattered(seen: Disagreements) -> Habit:

@@ -40,7 +40,8 @@ class Way:
             words slipped.
         slips: Words lost or doubled.
         stream: Words of the pass before the absent ones at its end.
-        pace: +1 where every second word is missing, -1 where each comes twice.
+        pace: +1 where every second word is missing, -1 where each comes twice; 0 where it is the reference
+            that lacks words.
         relation: The counts, where the lines were related.
         left: Words that still differ once it is brought into the reference's frame.
     """
@@ -171,7 +172,7 @@ def _short(reference: Pass, stream: Words, organisation: Organisation, apart: in
 
 def _of_two_whole(reference: Pass, one: Pass, organisation: Organisation, apart: int) -> Way | None:
     pace = _pace(reference.words, one.words)
-    if pace:
+    if pace or _pace(one.words, reference.words):
         return Way("paced", pace=pace, stream=organisation.words)
     relation = relate(reference.words, one.words, organisation.bits)
     if relation.undecidable:

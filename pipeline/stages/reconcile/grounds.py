@@ -185,6 +185,9 @@ class _Weighing:
                 and "slipped" in {self.groups[frame].way.name, self.groups[other].way.name}
                 and all(one.length_off for one in self.members[other])
             )
+            if whole and (paced := self._less_than(frame)):
+                words = f"{whole[0].reading} has words that {self.names(paced[0])} never shows"
+                out.append(Ground("complete", frame, paced, words))
             if whole and over:
                 words = (
                     f"{whole[0].reading} has exactly the chip's {self.organisation.words} words; "
@@ -192,6 +195,18 @@ class _Weighing:
                 )
                 out.append(Ground("complete", frame, over, words))
         return out
+
+    def _less_than(self, frame: int) -> tuple[int, ...]:
+        """Frames that show only every second word, or each twice, of what this frame has."""
+        own = self.groups[frame].way
+        if own.name == "paced":
+            # The base of all frames is the one that lacks words.
+            lacking = [index for index, group in enumerate(self.groups) if group.way.name == "same"]
+            return tuple(lacking) if not own.pace else ()
+        paced = [
+            index for index, group in enumerate(self.groups) if group.way.name == "paced" and group.way.pace
+        ]
+        return tuple(paced) if own.name == "same" else ()
 
     def addresses(self) -> list[Ground]:
         """Addresses printed in the file itself, against a file that only counts."""

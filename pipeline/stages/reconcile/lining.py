@@ -51,7 +51,7 @@ def _steps(way: Way, organisation: Organisation) -> list[Step]:
         return [Step("rotate", {"by": way.mapping.rotate}, "The counter did not start at address 0.")]
     if way.name == "lines" and way.mapping is not None:
         return [_lines_step(way.mapping)]
-    if way.name == "paced":
+    if way.name == "paced" and way.pace:
         why = "The counter did not count once a clock; words that were not read are marked as absent."
         return [Step("repace", {"by": way.pace}, why)]
     if way.name == "slipped":
@@ -100,7 +100,7 @@ def gathered(ways: Sequence[tuple[Pass, Way]]) -> list[Moved]:
     """Passes of one reading that moved alike, together: reading the same thing twice says nothing new."""
     out: dict[tuple[Any, ...], Moved] = {}
     for one, way in ways:
-        if way.name in ("same", "stranger"):
+        if way.name in ("same", "stranger") or (way.name == "paced" and not way.pace):
             continue
         key = (one.reading, way.name, way.pace, way.mapping, way.slips)
         out.setdefault(key, Moved(way, [])).passes.append(one)
@@ -206,7 +206,10 @@ def _slipped(reference: Pass, one: Pass, way: Way, organisation: Organisation) -
     told = "; ".join(slip.in_words() for slip in way.slips[:5])
     slip = way.slips[0]
     single = len(way.slips) == 1 and abs(slip.by) == 1 and not one.length_off and one.complete
-    if single:
+    if single and slip.by < 0 and slip.at == 0:
+        # The word before the first clock may be anything, so nothing need run round at the end.
+        code, cause = Code.LATE_BY_ONE, "each word was taken before the chip showed it"
+    elif single:
         code = Code.SKIPS_WORDS if slip.by > 0 else Code.REPEATS_WORDS
         cause = "the counter skipped a word" if slip.by > 0 else "the counter missed a clock"
     else:

@@ -78,6 +78,8 @@ def start_in_words(rotate: int, words: int) -> str:
 def way_in_words(way: Way, organisation: Organisation) -> str:
     """How a frame differs from another."""
     if way.name == "paced":
+        if not way.pace:
+            return "the first has every second word, or each twice"
         return "every second word is missing" if way.pace > 0 else "each word comes twice"
     if way.name == "rotated" and way.mapping is not None:
         return start_in_words(way.mapping.rotate, organisation.words)

@@ -1,28 +1,49 @@
+"""How one pass is moved against another is named where it is proved, with the words it is moved by."""
+
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from pipeline.flow import Pass
-from pipeline.stages.examine import examine, pass_findings
+from pipeline.flow import Pass, Said
+from pipeline.stages.reconcile import reconcile
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from tests.kit.wires import Bench, Image, double_bytes, drop_bytes
-from tests.subjects import findings_in, only, passes_of, program, subject_of
+from tests.subjects import program
 
 MOVES = (Code.ROTATED, Code.LATE_BY_ONE, Code.SKIPS_WORDS, Code.REPEATS_WORDS, Code.SLIPPED)
 
 
-def _moves(*images: Image) -> list[Finding]:
-    return [one for one in findings_in(*images) if one.code in MOVES]
+SAID = {"prog": Said(kind="device-programmer", own_part=True), "hb": Said(kind="home-built")}
 
 
-def _told(*images: Image) -> list[tuple[Code, object, object]]:
-    return [(one.code, one.where.get("at"), one.where["by"]) for one in _moves(*images)]
+def _moves(
+    sound: Image, other: Image, *, length_off: int = 0, present: NDArray[np.bool_] | None = None
+) -> list[Finding]:
+    """What reconciling tells of a home-built reader's pass beside a programmer's."""
+    passes = [
+        Pass("hb", "hb", "hb/", 1, other, present, length_off=length_off),
+        Pass("prog", "prog", "prog/", 1, sound),
+    ]
+    done = reconcile(passes, chip="U7", organisation=Organisation(sound.size, 8), said=SAID)
+    assert done is not None
+    assert {one.code for one in done.findings} <= set(MOVES)
+    return list(done.findings)
+
+
+def _told(sound: Image, other: Image, **more: int) -> list[tuple[Code, object, object]]:
+    return [
+        (one.code, one.where.get("at"), one.where["by"])
+        for one in _moves(sound, other, **more)  # type: ignore[arg-type]
+    ]
 
 
 @pytest.mark.parametrize("by", [1, 2, 37, 512, 1000])
-def test_a_rotated_pass_is_a_fault_with_the_words_missing_at_its_front(by: int) -> None:
+def test_a_rotated_pass_is_told_with_the_words_missing_at_its_front(by: int) -> None:
     image = program()
     assert _told(image, Bench(image).rotate(by).read()) == [(Code.ROTATED, None, by)]
 
@@ -38,22 +59,25 @@ def test_a_pass_late_by_one_is_told_as_such_whatever_its_first_word_is() -> None
     stray = late.copy()
     stray[0] = 0xA5
     assert _told(image, late) == [(Code.LATE_BY_ONE, None, -1)]
-    assert _told(image, stray) == [(Code.LATE_BY_ONE, None, -1)]
+    assert [(one.code, one.where["by"]) for one in _moves(image, stray)] == [(Code.LATE_BY_ONE, -1)]
 
 
 @pytest.mark.parametrize("at", [5, 100, 1024, 1500])
 def test_a_bouncing_counter_skips_a_word_and_a_missed_clock_repeats_one(at: int) -> None:
     image = program()
     assert _told(image, Bench(image).skip_word(at).read()) == [(Code.SKIPS_WORDS, at, 1)]
-    assert _told(image, Bench(image).repeat_word(at).read()) == [(Code.REPEATS_WORDS, at, -1)]
+    [repeated] = _moves(image, Bench(image).repeat_word(at).read())
+    assert (repeated.code, repeated.where["by"]) == (Code.REPEATS_WORDS, -1)
+    [slip] = repeated.evidence["slips"]
+    assert slip["at"] <= at <= slip["latest"] + 1
 
 
 def test_lost_and_doubled_bytes_are_slips_with_their_place_and_count() -> None:
     image = program()
     short = np.frombuffer(drop_bytes(image.tobytes(), 400, 3) + bytes(3), dtype=np.uint8)
     long = np.frombuffer(double_bytes(image.tobytes(), 700, 5)[:2048], dtype=np.uint8)
-    assert _told(image, short) == [(Code.SLIPPED, 400, 3)]
-    [told] = _told(image, long)
+    assert _told(image, short, length_off=-3) == [(Code.SLIPPED, 400, 3)]
+    [told] = _told(image, long, length_off=5)
     assert (told[0], told[2]) == (Code.SLIPPED, -5)
 
 
@@ -70,24 +94,19 @@ def test_one_word_lost_from_a_reading_that_is_short_is_the_streams_not_the_count
     stream = np.frombuffer(drop_bytes(image.tobytes(), 900) + bytes(1), dtype=np.uint8)
     present = np.ones(2048, dtype=np.bool_)
     present[-1] = False
-    sound, short = passes_of([image, stream])
-    cut = Pass(short.reading, short.reader, short.sitting, short.number, short.words, present)
-    found = pass_findings("U7", Organisation(2048, 8), None, (sound, cut))
+    found = _moves(image, stream, length_off=-1, present=present)
     assert [(one.code, one.where["at"], one.where["by"]) for one in found] == [(Code.SLIPPED, 900, 1)]
 
 
-def test_with_three_passes_the_one_that_differs_is_the_moved_one() -> None:
+def test_passes_of_one_reading_that_moved_alike_are_told_once() -> None:
     image = program()
-    moved = Bench(image).rotate(9).read()
-    [found] = _moves(moved, image, image)
-    assert (found.where["readings"], found.where["by"]) == (["R1"], 9)
-
-
-def test_a_moved_pass_is_a_fault_and_not_taken_for_unstable_bits() -> None:
-    image = program()
-    found = findings_in(image, Bench(image).skip_word(1000).read())
-    assert [one.severity for one in found] == [Severity.FAULT]
-    assert not only(found, Code.UNSTABLE_BITS)
+    late = Pass("hb", "hb", "hb/", 1, Bench(image).rotate(9).read())
+    passes = [late, replace(late, number=2), replace(late, number=3), Pass("prog", "prog", "prog/", 1, image)]
+    done = reconcile(passes, chip="U7", organisation=Organisation(2048, 8), said=SAID)
+    assert done is not None
+    assert [(one.code, one.where["by"], one.severity) for one in done.findings] == [
+        (Code.ROTATED, 9, Severity.CAUTION)
+    ]
 
 
 def test_flickering_cells_are_no_move() -> None:
@@ -118,19 +137,3 @@ def test_a_counter_that_counts_every_second_clock_repeats_every_word() -> None:
     image = program()
     half = image[np.arange(2048) >> 1]
     assert _told(image, half) == [(Code.REPEATS_WORDS, 0, -1)]
-
-
-def test_a_word_lost_from_a_reading_found_short_is_the_streams() -> None:
-    image = program()
-    stream = np.frombuffer(drop_bytes(image.tobytes(), 900) + bytes(1), dtype=np.uint8)
-    short = Finding(
-        code=Code.SHORT_READ,
-        severity=Severity.FAULT,
-        chip="U7",
-        where={"readings": ["R2"], "missing": 1},
-        means="m",
-        also="a",
-        next="n",
-    )
-    found = examine(subject_of(passes_of([image, stream]), length_findings=(short,)))
-    assert [one.code for one in found] == [Code.SHORT_READ, Code.SLIPPED]
