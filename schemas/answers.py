@@ -314,6 +314,38 @@ class PartLine(TypedDict):
     pinout: str
     source: str
     confidence: str
+    confidence_by_group: dict[str, str]
+
+
+@stored()
+class GroundSource(TypedDict):
+    """A source that bears out a group of facts."""
+
+    source: Annotated[str, Field(description="In plain words")]
+    type: str
+    hand: Annotated[str, Field(description="Who drew or wrote it: sources of one hand count once")]
+    counts: Annotated[bool, Field(description="False: from memory, or its hand contradicts itself")]
+
+
+@stored()
+class GroundContradiction(TypedDict):
+    """What a source says against a group of facts."""
+
+    source: str
+    pins: list[int]
+    says: str
+    slip: Annotated[bool, Field(description="Its own hand and others say elsewhere what the entry says")]
+
+
+@stored()
+class PartGround(TypedDict):
+    """A group of facts of a part: its confidence and what that follows from."""
+
+    confidence: str
+    sources: list[GroundSource]
+    independent: Annotated[int, Field(description="Hands that bear it out fully")]
+    through_a_number_nobody_says_reads_alike: int
+    contradictions: list[GroundContradiction]
 
 
 @stored()
@@ -329,9 +361,11 @@ class PinLine(TypedDict):
 
 @stored()
 class PartSheet(PartRecord):
-    """One part with its pins and cautions."""
+    """One part with its sources by group of facts, its pins and cautions."""
 
     organisation: str | None
+    markings: Annotated[list[str], Field(description="Further numbers on chips that resolve to it")]
+    grounds: Annotated[dict[str, PartGround], Field(description="By pins, supplies, enables, erased")]
     pin_table: list[PinLine]
     cautions: list[ToldCaution]
     deference: str
@@ -339,9 +373,18 @@ class PartSheet(PartRecord):
 
 @stored()
 class PartsAnswer(Answer):
-    """`parts`: one part whole, or many in short."""
+    """`parts`: of one part everything, with its sources by group of facts; of several one line each."""
 
+    begins: NotRequired[
+        Annotated[str, Field(description="What the numbers listed begin with, where none is it")]
+    ]
     parts: list[PartSheet] | list[PartLine]
+    further: NotRequired[
+        Annotated[
+            dict[str, str],
+            Field(description="Numbers that begin so and are no entry, with the entry they read as"),
+        ]
+    ]
 
 
 @stored()

@@ -11,9 +11,20 @@ from collections import Counter
 from enum import StrEnum
 from typing import Annotated, Literal, NamedTuple, Self
 
-from pydantic import BeforeValidator, Field, field_validator, model_validator
+from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
 
 from schemas.base import HumanInput
+from schemas.evidence import (
+    WIRED,
+    Confidence,
+    Contradiction,
+    Evidence,
+    Group,
+    SourceType,
+    confidence,
+    contradictions,
+    weakest,
+)
 from schemas.names import Organisation
 
 
@@ -27,14 +38,6 @@ class Kind(StrEnum):
     FLASH = "flash"
     MASK_ROM = "mask ROM"
     LOGIC_ARRAY = "logic array (not a ROM)"
-
-
-class Confidence(StrEnum):
-    """How far an entry may be believed; pin numbers below `medium` are not printed unasked."""
-
-    HIGH = "high"
-    MEDIUM = "medium"
-    LOW = "low"
 
 
 Active = Literal["low", "high", "mask", "low-edge", "unknown"]
@@ -62,7 +65,7 @@ class Source(HumanInput):
         citation: The source, so that a person can find it.
     """
 
-    type: Literal["datasheet", "reference", "second-hand", "from memory", "own measurement"]
+    type: SourceType
     citation: str
 
 
@@ -73,11 +76,13 @@ class Enable(HumanInput):
         pin: Package pin.
         name: As the data sheet prints it.
         active: Level that enables.
+        note: What else the pin does, or why its level is not known.
     """
 
     pin: Pin
     name: str
     active: Active
+    note: str = ""
 
 
 class SupplyPin(HumanInput):
@@ -150,6 +155,8 @@ class Part(HumanInput):
         aliases: Other numbers of the very same part, with the same unprogrammed state.
         kind: How it keeps its bits.
         words, bits: Its organisation; None where it has no single one.
+        pages: How many pages its words lie in, chosen by writing: a plain reader sees one.
+        fuses: Fuses of a logic array's fuse map, None for a memory or where it is not known.
         pins: Package pins, dual in line.
         supplies_v: Every supply it needs, in volts against ground.
         output: `tri-state`, `open-collector`, or None where not known.
@@ -171,7 +178,12 @@ class Part(HumanInput):
         access_ns: Access time.
         equivalents: Numbers that read alike; their unprogrammed state may differ.
         arrangement: How the words are meant, for character generators and logic arrays.
-        source, confidence: Ground of the entry, above all of its pin numbers.
+        source: The best ground of its pin numbers, in short.
+        evidence: Every source, and which groups of facts it bears out; () where an entry gives only `source`.
+        confidence: How far its wiring may be believed; where there is evidence, what the rule of
+            `schemas.evidence` makes of it, the weakest of pins, supplies and enables.
+        resolves_to: The entry whose pins these are, where the number is known only as reading alike.
+        not_vouched: What that does not vouch for.
         notes: What a person ought to know.
 
     Example:
@@ -186,6 +198,8 @@ class Part(HumanInput):
     kind: Kind
     words: int | None = Field(default=None, ge=1, le=1 << 28)
     bits: int | None = Field(default=None, ge=1, le=64)
+    pages: int = Field(default=1, ge=1, le=256)
+    fuses: int | None = Field(default=None, ge=1, le=1 << 20)
     pins: int = Field(ge=4, le=64)
     supplies_v: tuple[float, ...] = (5.0,)
     output: Literal["tri-state", "open-collector"] | None = None
@@ -212,7 +226,10 @@ class Part(HumanInput):
     equivalents: tuple[str, ...] = ()
     arrangement: str = ""
     source: Source
+    evidence: tuple[Evidence, ...] = ()
     confidence: Confidence
+    resolves_to: str = ""
+    not_vouched: tuple[str, ...] = ()
     notes: str = ""
 
     @field_validator("pins")
@@ -223,8 +240,10 @@ class Part(HumanInput):
         return pins
 
     @model_validator(mode="after")
-    def _agrees_with_itself(self) -> Self:
+    def _agrees_with_itself(self, info: ValidationInfo) -> Self:
         """Refuse an entry whose pins cannot be those of such a chip.
+
+        The packed catalogue was checked when it was packed (context `checked`), and is not checked at every start.
 
         Raises:
             ValueError: 2 to the number of address pins is not the words, the data pins are not the bits, a
@@ -232,7 +251,14 @@ class Part(HumanInput):
                 is named twice or lies outside the package, a known pinout leaves a pin or a supply out, or
                 labels do not match lines.
         """
-        problems = [*self._pin_problems(), *self._count_problems(), *self._supply_problems()]
+        if info.context and info.context.get("checked"):
+            return self
+        problems = [
+            *self._pin_problems(),
+            *self._count_problems(),
+            *self._supply_problems(),
+            *self._confidence_problems(),
+        ]
         if problems:
             raise ValueError("; ".join(problems))
         return self
@@ -251,7 +277,7 @@ class Part(HumanInput):
             ("address", self.address_pins, self.address_labels),
             ("data", self.data_pins, self.data_labels),
         )
-        if self.address_pins and self.words != 1 << len(self.address_pins):
+        if self.address_pins and self.words != self.pages << len(self.address_pins):
             problems.append(f"{len(self.address_pins)} address pins for {self.words} words")
         if self.data_pins and self.bits != len(self.data_pins):
             problems.append(f"{len(self.data_pins)} data pins for {self.bits} bits")
@@ -273,6 +299,17 @@ class Part(HumanInput):
         if not self.gnd and len(self.supplies_v) < 2:
             problems.append("no ground pin")
         return problems
+
+    def _confidence_problems(self) -> list[str]:
+        """A confidence that its own sources do not give: nobody types one in."""
+        if not self.evidence:
+            return []
+        given = [("confidence", self.confidence, weakest(self.confidence_in(group) for group in WIRED))]
+        if self.erased_confidence is not None:
+            given.append(("erased_confidence", self.erased_confidence, self.confidence_in("erased")))
+        return [
+            f"{name} {said}, and its sources give {found}" for name, said, found in given if said != found
+        ]
 
     def _uses(self) -> list[PinUse]:
         address = self.address_labels or tuple(f"A{n}" for n in range(len(self.address_pins)))
@@ -305,6 +342,24 @@ class Part(HumanInput):
         named = {use.pin: use for use in self._uses()}
         return tuple(named.get(pin, PinUse(pin, "unknown", "?", "?")) for pin in range(1, self.pins + 1))
 
+    def confidence_in(self, group: Group) -> Confidence:
+        """How far one group of facts may be believed: by its sources, or as the entry says where it names none."""
+        if self.evidence:
+            return confidence(self.evidence, group)
+        if group == "erased":
+            return self.erased_confidence or Confidence.LOW
+        return self.confidence
+
+    def against(self, group: Group) -> tuple[tuple[Evidence, Contradiction], ...]:
+        """What any source says against a group of facts, with the source."""
+        return contradictions(self.evidence, group)
+
+    @property
+    def contested_pins(self) -> frozenset[int]:
+        """Pins whose supply or level the sources contradict: none of them is ever printed as a line to wire."""
+        found = [said for group in WIRED for _, said in self.against(group) if not said.slip]
+        return frozenset(pin for said in found if said.group != "pins" for pin in said.pins)
+
     @property
     def write_enables(self) -> tuple[OtherPin, ...]:
         """Pins that write to the chip when they go low: the danger to a sole copy."""
@@ -314,3 +369,21 @@ class Part(HumanInput):
     def open_collector(self) -> bool:
         """Whether a 1 is no current at all, so that reading needs pull-ups."""
         return self.output == "open-collector"
+
+
+__all__ = [
+    "AccessTime",
+    "Active",
+    "Confidence",
+    "Enable",
+    "Evidence",
+    "ForReading",
+    "Kind",
+    "Level",
+    "OtherPin",
+    "Part",
+    "Pin",
+    "PinUse",
+    "Source",
+    "SupplyPin",
+]

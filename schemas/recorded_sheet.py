@@ -199,6 +199,30 @@ class EnableRecord(TypedDict):
     pin: int
     name: str
     active: str
+    note: NotRequired[str]
+
+
+@stored()
+class ContradictionRecord(TypedDict):
+    """What a source says against a catalogue entry."""
+
+    group: str
+    pins: NotRequired[list[int]]
+    says: str
+    slip: NotRequired[bool]
+
+
+@stored()
+class EvidenceRecord(TypedDict):
+    """One source of a catalogue entry and the groups of facts that it bears out."""
+
+    type: str
+    citation: str
+    hand: NotRequired[str]
+    bears: NotRequired[list[str]]
+    number: NotRequired[str]
+    alike: NotRequired[str]
+    against: NotRequired[list[ContradictionRecord]]
 
 
 @stored()
@@ -238,6 +262,8 @@ class PartRecord(TypedDict):
     kind: str
     words: NotRequired[int | None]
     bits: NotRequired[int | None]
+    pages: NotRequired[int]
+    fuses: NotRequired[int | None]
     pins: int
     supplies_v: NotRequired[list[float]]
     output: NotRequired[str | None]
@@ -264,5 +290,8 @@ class PartRecord(TypedDict):
     equivalents: NotRequired[list[str]]
     arrangement: NotRequired[str]
     source: SourceRecord
+    evidence: NotRequired[list[EvidenceRecord]]
     confidence: str
+    resolves_to: NotRequired[str]
+    not_vouched: NotRequired[list[str]]
     notes: NotRequired[str]

@@ -117,6 +117,11 @@ def obstacle(source: Part, target: Part) -> str:
         return f"it needs {', '.join(f'{v:+g} V' for v in missing)}, which the socket has not"
     if any(enable.active not in {"low", "high"} for enable in target.enables):
         return "the polarity of its enables is not known"
+    if target.contested_pins:
+        pins = ", ".join(map(str, sorted(target.contested_pins)))
+        return f"the sources contradict each other on its pin {pins}"
+    if target.pages > 1:
+        return "its pages are chosen by writing to it, which the socket does not do"
     return ""
 
 

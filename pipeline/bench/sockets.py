@@ -66,6 +66,7 @@ def wiring(part: Part) -> dict[int, Wire]:
     special = {e.pin: _ENABLING[e.active] for e in part.enables}
     special |= {o.pin: _FOR_READING[o.for_reading] for o in part.other_pins}
     special |= {s.pin: Wire("rail", s.volts) for s in part.other_supply}
+    special |= dict.fromkeys(part.contested_pins, ASK)  # two sources, two wires: neither is printed
     return {use.pin: special[use.pin] if use.pin in special else _plain(use) for use in part.pin_table}
 
 

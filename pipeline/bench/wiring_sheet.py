@@ -18,6 +18,7 @@ from pipeline.catalogue.advice import STAMP, advise, p_channel, step
 from pipeline.catalogue.cautions import Caution, cautions, programs
 from pipeline.errors import PinoutError
 from pipeline.words import Words
+from schemas.evidence import WIRED
 from schemas.names import Organisation
 from schemas.part import Confidence, Kind, Part
 
@@ -224,7 +225,8 @@ def _why_withheld(part: Part, *, from_memory: bool) -> str:
     if not part.address_pins:
         return f"the catalogue does not know the pins of the {part.part}, and a guess would cost a chip"
     if _doubtful(part) and not from_memory:
-        return f"the pins of the {part.part} are of low confidence ({part.source.type})"
+        weak = " and ".join(group for group in WIRED if part.confidence_in(group) is Confidence.LOW)
+        return f"the {weak} of the {part.part} are of low confidence ({part.source.type})"
     return ""
 
 
@@ -236,6 +238,8 @@ def _pins(part: Part, stamp: str) -> tuple[BenchPin, ...]:
     wires = wiring(part)
     notes = {o.pin: o.note for o in part.other_pins}
     notes |= {e.pin: "a mask chose the level" for e in part.enables if e.active == "mask"}
+    notes |= {e.pin: e.note for e in part.enables if e.note}
+    notes |= {pin: _contest(part, pin) for pin in part.contested_pins if not notes.get(pin)}
     return tuple(
         BenchPin(
             pin=use.pin,
@@ -247,6 +251,13 @@ def _pins(part: Part, stamp: str) -> tuple[BenchPin, ...]:
         )
         for use in part.pin_table
     )
+
+
+def _contest(part: Part, pin: int) -> str:
+    """What the sources say against each other on one pin, in words."""
+    names = [use.name for use in part.pin_table if use.pin == pin]
+    claims = [said.says for group in WIRED for _, said in part.against(group) if pin in said.pins]
+    return f"sources contradict: {'; '.join(dict.fromkeys([*names, *claims]))}"
 
 
 def _access(part: Part) -> tuple[float, str]:

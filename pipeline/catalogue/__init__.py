@@ -11,16 +11,12 @@ from collections.abc import Iterable
 from functools import cache, cached_property
 from typing import Any
 
+from pipeline.catalogue.document import PackedCatalogue, Unresolved
+from pipeline.catalogue.likeness import Likeness, reads_like
 from pipeline.catalogue.marking import compact, numbers_in, spelled
+from pipeline.catalogue.near import nearest
 from pipeline.errors import PartError
-from schemas.base import HumanInput
-from schemas.part import Confidence, Kind, Part, Source
-
-
-class PackedCatalogue(HumanInput):
-    """The packed catalogue: every part in the order of `parts.yaml`."""
-
-    parts: tuple[Part, ...]
+from schemas.part import Kind, Part
 
 
 class Catalogue:
@@ -28,6 +24,8 @@ class Catalogue:
 
     Args:
         parts: Every part; where two carry the same number the first one counts.
+        further: What is known beyond them: who says that numbers read alike, further numbers that resolve to a
+            part, numbers that must not, and which parts are common.
 
     Example:
         >>> load().find("M27C256B-15F1").part
@@ -36,8 +34,14 @@ class Catalogue:
         (5.0, -5.0, 12.0)
     """
 
-    def __init__(self, parts: Iterable[Part]) -> None:
+    def __init__(self, parts: Iterable[Part], further: PackedCatalogue | None = None) -> None:
         self.parts: tuple[Part, ...] = tuple(parts)
+        self._further = further or PackedCatalogue(parts=())
+
+    @property
+    def common(self) -> tuple[str, ...]:
+        """Replacement parts that are still easily had, the first choice first (common practice, no source)."""
+        return self._further.common
 
     @cached_property
     def _own(self) -> dict[str, Part]:
@@ -59,7 +63,38 @@ class Catalogue:
             for number in part.equivalents:
                 if compact(number) not in self._own:
                     numbers.setdefault(compact(number), part)
+        for marking in self._further.markings:
+            base = self._own.get(compact(marking.resolves_to))
+            if base is not None:
+                for number in marking.numbers:
+                    numbers.setdefault(compact(number), base)
         return numbers
+
+    @cached_property
+    def _unresolved(self) -> dict[str, Unresolved]:
+        """Every number that must not be taken for an entry; an entry of a project's own may be one."""
+        return {
+            compact(one.number): one
+            for one in self._further.unresolved
+            if compact(one.number) not in self._own
+        }
+
+    @cached_property
+    def _spellings(self) -> dict[str, object]:
+        """Every number that a marking can hold, resolved or not."""
+        return {**self._numbers, **self._unresolved}
+
+    @cached_property
+    def _printed_as(self) -> dict[str, str]:
+        """Every number as its maker prints it."""
+        written = [name for part in self.parts for name in (part.part, *part.aliases, *part.equivalents)] + [
+            name for marking in self._further.markings for name in marking.numbers
+        ]
+        return {compact(name): name for name in reversed(written)}
+
+    @cached_property
+    def _likeness(self) -> Likeness:
+        return Likeness((one.numbers, one.source) for one in self._further.equivalences)
 
     def get(self, marking: str) -> Part | None:
         """The part that this marking means, or None where none or several fit.
@@ -67,47 +102,78 @@ class Catalogue:
         Args:
             marking: As printed on the chip, or as a sheet writes it.
         """
-        found = numbers_in(marking, self._numbers)
+        found = numbers_in(marking, self._spellings)
+        if any(number in self._unresolved for number in found):
+            return None
         parts = {self._numbers[number].part: number for number in found}
         if len(parts) != 1:
             return None
         number = next(iter(parts.values()))
-        return self._own.get(number) or _reads_like(self._numbers[number], number)
+        own = self._own.get(number)
+        return own or reads_like(self._numbers[number], self._printed(number), self._likeness)
 
-    def find(self, marking: str) -> Part:
+    def find(self, marking: str, *, size_bytes: int | None = None) -> Part:
         """The part that this marking means.
 
+        Args:
+            marking: As printed on the chip, or as a sheet writes it.
+            size_bytes: What the dump holds, where that is known: only numbers that it fits are suggested.
+
         Raises:
-            PartError: No part, or more than one, can be meant; the remedy names what is near.
+            PartError: No part, or more than one, can be meant, or the number must not be taken for one; the
+                remedy names what is near.
         """
         part = self.get(marking)
         if part is not None:
             return part
-        several = numbers_in(marking, self._numbers)
-        near = several or self.near(marking)
+        several = numbers_in(marking, self._spellings)
+        near = several or self.near(marking, size_bytes=size_bytes)
+        found = [self._unresolved[number] for number in several if number in self._unresolved]
+        if found:
+            near = found[0].could_be
+            problem = f"stands for no entry by itself: {found[0].why}"
+        else:
+            problem = f"could be {' or '.join(several)}" if several else "is not in the catalogue"
         raise PartError(
             where=f"part {marking!r}",
-            problem=f"could be {' or '.join(several)}" if several else "is not in the catalogue",
+            problem=problem,
             remedy=(f"Did you mean {', '.join(near)}? If not, " if near else "")
             + "define the part in the sheet from its data sheet, or give only the organisation",
         )
 
-    def near(self, marking: str) -> tuple[str, ...]:
-        """Up to five catalogue numbers that look like this marking, the nearest first."""
-        from difflib import get_close_matches
+    def near(self, marking: str, *, size_bytes: int | None = None) -> tuple[str, ...]:
+        """Up to five catalogue numbers that look like this marking, the likeliest first.
 
-        text = compact(marking)
-        inside = sorted((n for n in self._numbers if n in text and len(n) > 3), key=lambda n: (-len(n), n))
-        tails = [text[at:] for at in range(min(4, max(1, len(text) - 3)))]
-        close = [n for tail in tails for n in get_close_matches(tail, self._numbers, n=3, cutoff=0.75)]
-        return tuple(self._printed(n) for n in dict.fromkeys([*inside, *close]))[:5]
+        Args:
+            marking: As written.
+            size_bytes: What the dump holds; numbers of another size are left out where any fits.
+        """
+        found = nearest(marking, self._numbers, common=self.common, size_bytes=size_bytes)
+        return tuple(self._printed(number) for number in found)
+
+    def beginning(self, text: str) -> tuple[tuple[Part, ...], dict[str, str]]:
+        """What begins so: the entries in the catalogue's order, and further numbers with what each resolves to.
+
+        Args:
+            text: The first characters of a number, in any spelling; "" begins nothing.
+        """
+        start = compact(text)
+        begun = [number for number in self._numbers if start and number.startswith(start)]
+        entries = {self._own[number].part for number in begun if number in self._own}
+        further = {self._printed(n): self._numbers[n].part for n in begun if n not in self._own}
+        return tuple(part for part in self.parts if part.part in entries), dict(sorted(further.items()))
+
+    def markings_of(self, part: Part) -> tuple[str, ...]:
+        """The further numbers that resolve to this entry."""
+        return tuple(
+            number
+            for marking in self._further.markings
+            if marking.resolves_to == part.part
+            for number in marking.numbers
+        )
 
     def _printed(self, number: str) -> str:
-        part = self._numbers[number]
-        for name in (part.part, *part.aliases, *part.equivalents):
-            if compact(name) == number:
-                return name
-        return number
+        return self._printed_as.get(number, number)
 
     def erased_state(self, part: Part, marking: str) -> int | None:
         """What an unprogrammed cell of this very chip reads, or None where that is not known.
@@ -132,7 +198,7 @@ class Catalogue:
     def with_parts(self, own: Iterable[Part]) -> Catalogue:
         """This catalogue with a project's own parts before it; an own part hides a catalogued one of its number."""
         own = tuple(own)
-        return Catalogue((*own, *self.parts)) if own else self
+        return Catalogue((*own, *self.parts), self._further) if own else self
 
     def filter(
         self,
@@ -168,45 +234,13 @@ class Catalogue:
         )
 
 
-def _reads_like(part: Part, number: str) -> Part:
-    """A number known only as read-compatible with an entry: its pins, and none of its other facts.
-
-    Whose cells these are is not known, so neither the unprogrammed state nor a direction of fading is
-    claimed.
-    """
-    name = next((n for n in part.equivalents if compact(n) == number), number)
-    return part.model_copy(
-        update={
-            "part": name,
-            "aliases": (),
-            "equivalents": (part.part, *(n for n in part.equivalents if n != name)),
-            "erased_state": None,
-            "erased_confidence": None,
-            "erased_note": f"known only as read-compatible with the {part.part}",
-            "erased_by_marking": {},
-            "fades_to": None,
-            "fades_note": "",
-            "fuse": "",
-            "access_ns": None,
-            "address_labels": (),
-            "data_labels": (),
-            "labels_source": "",
-            "source": Source(
-                type=part.source.type,
-                citation=f"listed as read-compatible with the {part.part}; of that: {part.source.citation}",
-            ),
-            "confidence": Confidence.LOW,
-            "notes": f"Pins taken from the {part.part}. {part.notes}".strip(),
-        }
-    )
-
-
 @cache
 def load() -> Catalogue:
     """The catalogue that comes with the program; the same object every time."""
     packed = pkgutil.get_data(__name__, "parts.json")
     assert packed is not None, "parts.json lies beside this module"
-    return Catalogue(PackedCatalogue.model_validate_json(packed).parts)
+    document = PackedCatalogue.model_validate_json(packed, context={"checked": True})
+    return Catalogue(document.parts, document)
 
 
 def line_pins(part: Part, line: str) -> dict[str, Any]:
@@ -231,4 +265,4 @@ def line_pins(part: Part, line: str) -> dict[str, Any]:
     return {}
 
 
-__all__ = ["Catalogue", "Packed", "line_pins", "load", "spelled"]
+__all__ = ["Catalogue", "PackedCatalogue", "line_pins", "load", "spelled"]

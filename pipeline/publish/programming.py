@@ -130,6 +130,7 @@ def plan_burn(
     select_levels: dict[int, int] | None = None,
     fill_bit: int | None = None,
     others: Iterable[Part] = (),
+    common: Sequence[str] = (),
     from_memory: bool = False,
 ) -> Burn:
     """Work out the content of a replacement and how it meets the old socket.
@@ -144,6 +145,7 @@ def plan_burn(
         select_levels: Level that selects, by pin of the old part, where a mask chose it.
         fill_bit: What to leave between copies; the new part's unprogrammed state where None.
         others: Parts to suggest in a refusal.
+        common: Numbers of parts that are easily had, to suggest first.
         from_memory: Tell pin numbers of low confidence too, every line stamped.
 
     Raises:
@@ -151,7 +153,7 @@ def plan_burn(
             permutation; the remedy names parts that can.
     """
     order = order or LineOrder()
-    _refuse_impossible(words, source, target, order, others)
+    _refuse_impossible(words, source, target, order, others, common)
     pairing = pair(source, target, select_levels=select_levels, address=order.address, data=order.data)
     image = _reordered(words, source, order)
     free = _free_levels(pairing, layout)
@@ -181,12 +183,17 @@ def plan_burn(
 
 
 def _refuse_impossible(
-    words: Words, source: Part, target: Part, order: LineOrder, others: Iterable[Part]
+    words: Words,
+    source: Part,
+    target: Part,
+    order: LineOrder,
+    others: Iterable[Part],
+    common: Sequence[str],
 ) -> None:
     where = f"{target.part} for {source.part}"
     why = obstacle(source, target)
     if why:
-        able = replacements(source, others)[:5]
+        able = replacements(source, others, common=common)[:5]
         names = ", ".join(part.part for part in able)
         raise PairingError(
             where=where,
@@ -213,16 +220,22 @@ def _refuse_impossible(
             )
 
 
-def replacements(source: Part, parts: Iterable[Part]) -> tuple[Part, ...]:
-    """The parts that can stand in for this one, the least work first.
+def replacements(source: Part, parts: Iterable[Part], *, common: Sequence[str] = ()) -> tuple[Part, ...]:
+    """The parts that can stand in for this one: those that are easily had first, then the least work.
 
     Args:
         source: The old part.
         parts: Candidates, such as a catalogue's.
+        common: Numbers of parts that are easily had.
     """
     able = [part for part in parts if not obstacle(source, part) and part.part != source.part]
     work = {part.part: len(pair(source, part).worked) for part in able}
-    return tuple(sorted(able, key=lambda part: (work[part.part], part.words or 0, part.bits or 0)))
+    return tuple(
+        sorted(
+            able,
+            key=lambda part: (part.part not in common, work[part.part], part.words or 0, part.bits or 0),
+        )
+    )
 
 
 def _reordered(words: Words, source: Part, order: LineOrder) -> Words:

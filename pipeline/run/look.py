@@ -51,14 +51,19 @@ def named(path: Path, error: WellreadError) -> WellreadError:
     return error
 
 
-def kind_of(part: str | None, organisation: str | None) -> StatedKind:
+def kind_of(part: str | None, organisation: str | None, *, content: bytes = b"") -> StatedKind:
     """The part and organisation of the options, checked against each other.
+
+    Args:
+        part: As said.
+        organisation: Likewise.
+        content: A dump of the chip: of the numbers near a misspelt part those of its size are suggested.
 
     Raises:
         PartError: No such part.
         UsageError: The organisation is none, or not the part's.
     """
-    found = load().find(part) if part is not None else None
+    found = load().find(part, size_bytes=len(content) or None) if part is not None else None
     erased = load().erased_state(found, part or "") if found else None
     own = found.organisation if found else None
     if organisation is None:
@@ -151,8 +156,8 @@ def examine_files(
     Raises:
         WellreadError: A file cannot be read or decoded, or the options contradict each other.
     """
-    kind = kind_of(part, organisation)
     contents = [read_given(path) for path in files]
+    kind = kind_of(part, organisation, content=contents[0])
     declared = _declared(kind, form)
     if reader is not None and kind.organisation is not None:
         declared = Declared(**declared_of(ReadingRow(), reader, kind.organisation))
@@ -224,8 +229,8 @@ def compare_files(
     from pipeline.views.compare import verdict
     from pipeline.views.terminal import heeding
 
-    kind = kind_of(part, organisation)
     contents = [read_given(path) for path in (first, second)]
+    kind = kind_of(part, organisation, content=contents[0])
     declared = _declared(kind, form)
     bits = kind.organisation.bits if kind.organisation else 8
     images = [

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from pipeline.catalogue.advice import advise, p_channel
 from pipeline.catalogue.cautions import DEFERENCE
 from pipeline.views.parts import package_drawing, size
+from schemas.evidence import WIRED
 
 if TYPE_CHECKING:
     from pipeline.bench.sockets import PinDifference
@@ -98,7 +99,13 @@ def _pulls(bench: Bench) -> str:
 
 def _belief(bench: Bench) -> str:
     part = bench.part
-    return f"{part.source.type}: {part.source.citation}. Confidence {part.confidence}."
+    return f"{part.source.type}: {part.source.citation}. {_sureness(bench)}"
+
+
+def _sureness(bench: Bench) -> str:
+    """How far the entry may be believed, and which group of facts holds it back."""
+    groups = ", ".join(f"{group} {bench.part.confidence_in(group)}" for group in WIRED)
+    return f"Confidence {bench.part.confidence} ({groups})."
 
 
 def bench_text(bench: Bench) -> str:
@@ -107,7 +114,9 @@ def bench_text(bench: Bench) -> str:
     dangers = [one.text for one in bench.cautions if one.dangerous]
     if dangers:
         blocks.append(_bullets("FIRST", dangers, "! "))
-    blocks.append(textwrap.fill(f"Pins: {_belief(bench)}", WIDTH))
+    source = bench.part.source
+    told = textwrap.fill(f"Pins: {source.type}: {source.citation}.", WIDTH, break_on_hyphens=False)
+    blocks.append(f"{told}\n{_sureness(bench)}")
     if bench.withheld:
         blocks.append(
             textwrap.fill(f"No pin numbers: {bench.withheld}. Take them from the data sheet.", WIDTH)

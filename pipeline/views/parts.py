@@ -7,14 +7,15 @@ applies power by what is printed here.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, cast
 
 from pipeline.catalogue.cautions import DEFERENCE, cautions
-from schemas.part import Confidence, Part, PinUse
+from schemas.evidence import GROUPS, WIRED, Group, independent
+from schemas.part import Confidence, Enable, Part, PinUse
 
 if TYPE_CHECKING:
-    from schemas.answers import PartLine, PartSheet, PinLine
+    from schemas.answers import PartGround, PartLine, PartSheet, PinLine
     from schemas.recorded_sheet import PartRecord
 
 WIDTH = 100
@@ -60,7 +61,7 @@ def package_drawing(part: Part) -> str:
 
 def _middle(part: Part, rows: int) -> list[str]:
     """What stands inside the package: its number, size and how far the pins may be believed."""
-    texts = [part.part, size(part), f"pins: {part.confidence}", part.source.type]
+    texts = [part.part, size(part), f"pins: {part.confidence_in('pins')}", part.source.type]
     first = max(1, (rows - len(texts)) // 2)
     filled = [""] * rows
     filled[first : first + len(texts)] = texts
@@ -96,9 +97,23 @@ def parts_table(parts: Sequence[Part]) -> str:
     )
 
 
-def part_sheet(part: Part) -> str:
-    """Everything the catalogue says about one part, with its drawing and its cautions."""
-    blocks = [_heading(part), _facts(part), _drawing(part), _cautions(part)]
+def begun_text(parts: Sequence[Part], further: Mapping[str, str]) -> str:
+    """What begins as was asked: entries one line each, then numbers that only resolve to one."""
+    told = [parts_table(parts)] if parts else []
+    if further:
+        listed = ", ".join(f"{number} (as {entry})" for number, entry in further.items())
+        told.append(textwrap.fill(f"Numbers that read as an entry: {listed}", WIDTH, break_on_hyphens=False))
+    return "\n\n".join(told)
+
+
+def part_sheet(part: Part, markings: Sequence[str] = ()) -> str:
+    """Everything the catalogue says about one part, with its drawing and its cautions.
+
+    Args:
+        part: The entry.
+        markings: Further numbers on chips that resolve to it.
+    """
+    blocks = [_heading(part), _facts(part, markings), _drawing(part), _cautions(part)]
     return "\n\n".join(blocks)
 
 
@@ -107,13 +122,13 @@ def _heading(part: Part) -> str:
     return f"{part.part}  {size(part)}  {part.kind}{others}"
 
 
-def _facts(part: Part) -> str:
+def _facts(part: Part, markings: Sequence[str]) -> str:
     access = part.access_ns
     rows = [
         ("Package", f"{part.pins} pins, dual in line"),
         ("Supplies", ", ".join(f"{volts:+g} V" for volts in part.supplies_v)),
         ("Outputs", part.output or "not known"),
-        ("Enables", "; ".join(f"pin {e.pin} {e.name}: {_active(e.active)}" for e in part.enables)),
+        ("Enables", "; ".join(_enable(one) for one in part.enables)),
         (
             "Other pins",
             "; ".join(f"pin {o.pin} {o.name}: {o.note or o.for_reading}" for o in part.other_pins),
@@ -124,16 +139,66 @@ def _facts(part: Part) -> str:
         ("Fuses", part.fuse),
         ("Arranged", part.arrangement),
         ("Reads like", ", ".join(part.equivalents)),
+        ("Also marked", ", ".join(markings)),
+        ("Resolves to", _resolved(part)),
         ("Labels", f"{part.labels_source}" if part.labels_source else ""),
         ("Notes", part.notes),
-        ("Source", f"{part.source.type}: {part.source.citation}"),
-        ("Confidence", part.confidence.value),
+        ("Confidence", f"{part.confidence}{_by_group(part)}"),
+        *((("" if at else "Sources"), text) for at, text in enumerate(sources_told(part))),
+        *((("" if at else "Against"), text) for at, text in enumerate(contradictions_told(part))),
     ]
     return "\n".join(
-        textwrap.fill(text, WIDTH, initial_indent=f"{name:<14}", subsequent_indent=" " * 14)
+        textwrap.fill(
+            text, WIDTH, initial_indent=f"{name:<14}", subsequent_indent=" " * 14, break_on_hyphens=False
+        )
         for name, text in rows
         if text
     )
+
+
+def _enable(enable: Enable) -> str:
+    note = f" ({enable.note})" if enable.note else ""
+    return f"pin {enable.pin} {enable.name}: {_active(enable.active)}{note}"
+
+
+def _resolved(part: Part) -> str:
+    if not part.resolves_to:
+        return ""
+    return f"{part.resolves_to}; that does not vouch for {', '.join(part.not_vouched)}"
+
+
+def _by_group(part: Part) -> str:
+    """Each group of facts with its own confidence, where the entry names its sources."""
+    if not part.evidence:
+        return ""
+    groups = [f"{group} {part.confidence_in(group)}" for group in WIRED]
+    if part.erased_confidence is not None:
+        groups.append(f"unprogrammed state {part.erased_confidence}")
+    return f" ({', '.join(groups)})"
+
+
+def sources_told(part: Part) -> tuple[str, ...]:
+    """Every source in plain words behind the groups of facts that it bears out."""
+    told = [
+        f"{', '.join(map(_group, one.bears)) or 'no group whole'}: {one.words()} [{one.type}]"
+        for one in part.evidence
+    ]
+    return tuple(told) or (f"{part.source.type}: {part.source.citation}",)
+
+
+def contradictions_told(part: Part) -> tuple[str, ...]:
+    """What any source says against the entry, and what follows for a wire."""
+    told = []
+    for group in GROUPS:
+        for one, said in part.against(group):
+            pins = f", pin {', '.join(map(str, said.pins))}" if said.pins else ""
+            wired = "a slip of that drawing" if said.slip else "so neither is printed as a wire"
+            told.append(f"{_group(group)}{pins}: {one.citation} has {said.says} ({wired})")
+    return tuple(told)
+
+
+def _group(group: str) -> str:
+    return "unprogrammed state" if group == "erased" else group
 
 
 def _active(active: str) -> str:
@@ -188,17 +253,43 @@ def _cautions(part: Part) -> str:
     return "\n".join(["Cautions", *lines, textwrap.fill(DEFERENCE, WIDTH)])
 
 
-def part_document(part: Part) -> PartSheet:
-    """One part as plain JSON values: the entry, its pin table and its cautions."""
+def part_document(part: Part, markings: Sequence[str] = ()) -> PartSheet:
+    """One part as plain JSON values: the entry, its sources by group of facts, its pin table and its cautions.
+
+    Args:
+        part: The entry.
+        markings: Further numbers on chips that resolve to it.
+    """
     return {
         **cast("PartRecord", part.model_dump(mode="json")),
+        "markings": list(markings),
         "organisation": str(part.organisation) if part.organisation else None,
+        "grounds": {group: _ground(part, group) for group in GROUPS},
         "pin_table": [cast("PinLine", use._asdict()) for use in part.pin_table] if part.address_pins else [],
         "cautions": [
             {"key": one.key, "dangerous": one.dangerous, "text": one.text, "ground": one.ground}
             for one in cautions(part)
         ],
         "deference": DEFERENCE,
+    }
+
+
+def _ground(part: Part, group: Group) -> PartGround:
+    """One group of facts: its confidence, its own sources in plain words, and what speaks against it."""
+    full, counted = independent(part.evidence, group)
+    return {
+        "confidence": str(part.confidence_in(group)),
+        "sources": [
+            {"source": one.words(), "type": one.type, "hand": one.by, "counts": one.by in counted}
+            for one in part.evidence
+            if group in one.bears
+        ],
+        "independent": len(full),
+        "through_a_number_nobody_says_reads_alike": len(counted - full),
+        "contradictions": [
+            {"source": one.citation, "pins": list(said.pins), "says": said.says, "slip": said.slip}
+            for one, said in part.against(group)
+        ],
     }
 
 
@@ -218,6 +309,7 @@ def parts_document(parts: Sequence[Part]) -> list[PartLine]:
             "pinout": part.pinout,
             "source": part.source.type,
             "confidence": part.confidence.value,
+            "confidence_by_group": {group: str(part.confidence_in(group)) for group in GROUPS},
         }
         for part in parts
     ]

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pydantic import BaseModel, ValidationError
 
 from pipeline.bags import record_file
-from schemas import part, record, recorded_sheet, sheet, wiring
+from schemas import evidence, part, record, recorded_sheet, sheet, wiring
 from schemas.base import adapter, fields, follows, private_fields, public_fields
 from schemas.finding import Code, Finding, FindingRecord, Severity
 from tests.example_bags import example_bag, example_bundle, record_of
@@ -32,6 +32,8 @@ MIRRORED: list[tuple[type[BaseModel], type]] = [
     (part.Part, recorded_sheet.PartRecord),
     (part.Source, recorded_sheet.SourceRecord),
     (part.Enable, recorded_sheet.EnableRecord),
+    (evidence.Evidence, recorded_sheet.EvidenceRecord),
+    (evidence.Contradiction, recorded_sheet.ContradictionRecord),
     (part.SupplyPin, recorded_sheet.SupplyPinRecord),
     (part.OtherPin, recorded_sheet.OtherPinRecord),
     (part.AccessTime, recorded_sheet.AccessTimeRecord),

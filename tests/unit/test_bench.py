@@ -48,6 +48,7 @@ def test_every_pin_appears_once_and_is_joined_to_what_the_catalogue_says(part: P
             "high": Wire("rail", 5.0),
             "mask": Wire("choose"),
             "low-edge": Wire("pulse"),
+            "unknown": Wire("ask"),
         }
         assert joined[enable.pin] == expected[enable.active]
     for other in part.other_pins:

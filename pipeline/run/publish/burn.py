@@ -193,6 +193,7 @@ def burn_chip(path: Path, chip: str, into: str, wanted: BurnWish, *, quiet: bool
         select_levels=dict(wanted.selects or {}),
         from_memory=wanted.from_memory,
         others=catalogue.parts,
+        common=catalogue.common,
     )
     output = wanted.output or Path(f"{chip}.{portable_name(target.part)}.{ENDINGS[wanted.form]}")
     content = _file(plan.words, plan.organisation.bits, wanted, f"{chip} {target.part}")

@@ -109,16 +109,27 @@ def _names(linking: Linking) -> None:
             linking.tell(("spaces", index, "name"), f"{shown(space.name)} again", "each space's name once")
 
 
+def _size_bytes(linking: Linking, chip: Chip, readings: tuple[PlannedReading, ...]) -> int | None:
+    """What the chip holds, as far as its organisation or its first dump says, to tell which number was meant."""
+    if chip.organisation:
+        return chip.organisation.size_bytes
+    sizes = (
+        linking.files[path].size_bytes for one in readings for path in one.files if path in linking.files
+    )
+    return next(sizes, None)
+
+
 def _organisation(
-    linking: Linking, index: int, chip: Chip
+    linking: Linking, index: int, chip: Chip, readings: tuple[PlannedReading, ...]
 ) -> tuple[Organisation | None, Part | None, int | None]:
     """What the sheet says, checked against the part that it names."""
+    size_bytes = _size_bytes(linking, chip, readings)
     part: Part | None = None
     if chip.part is not None and chip.part not in linking.unread_parts:
         try:
-            part = linking.catalogue.find(chip.part)
+            part = linking.catalogue.find(chip.part, size_bytes=size_bytes)
         except PartError as error:
-            near = linking.catalogue.near(chip.part)
+            near = linking.catalogue.near(chip.part, size_bytes=size_bytes)
             linking.tell(
                 ("chips", index, "part"),
                 shown(chip.part),
@@ -138,7 +149,7 @@ def _organisation(
 
 
 def _chip(linking: Linking, index: int, chip: Chip, readings: tuple[PlannedReading, ...]) -> PlannedChip:
-    organisation, part, erased = _organisation(linking, index, chip)
+    organisation, part, erased = _organisation(linking, index, chip, readings)
     at = ("chips", index)
     where = linking.place(at)
     if readings and organisation is None and (chip.part is None or part is not None):
