@@ -337,6 +337,11 @@ class Part(HumanInput):
         return None if self.words is None or self.bits is None else Organisation(self.words, self.bits)
 
     @property
+    def fuse_map(self) -> Organisation | None:
+        """The fuses of a logic array as words of one bit, None for a memory or where their number is not known."""
+        return None if self.fuses is None else Organisation(self.fuses, 1)
+
+    @property
     def pin_table(self) -> tuple[PinUse, ...]:
         """Every package pin in order, each once; a pin the entry says nothing about has the role `unknown`."""
         named = {use.pin: use for use in self._uses()}

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pipeline.bench.sockets import HIGH, LOW, Wire, seat, wiring
-from schemas.part import Enable, Part, PinUse
+from schemas.part import Enable, Kind, Part, PinUse
 
 Action = Literal["straight", "wire", "tie", "either", "follows", "open", "ask"]
 """`straight` into the hole below; `wire` to another hole; `tie` to a rail; `either` rail, but not floating; `follows`
@@ -99,6 +99,8 @@ def obstacle(source: Part, target: Part) -> str:
         target: The new one.
     """
     old, new = source.organisation, target.organisation
+    if source.kind is Kind.LOGIC_ARRAY:
+        return "a logic array is programmed with its fuse map: the .jed file among the readings in the bag"
     if old is None or new is None:
         return "one of the two has no single organisation"
     if target.kind.value in {"mask ROM", "logic array (not a ROM)"}:

@@ -200,6 +200,8 @@ def _refuse_impossible(
             problem=why,
             remedy=f"Parts that can: {names}"
             if able
+            else "Program that file into a device of its own kind"
+            if source.kind is Kind.LOGIC_ARRAY
             else "Choose a part of at least that size and known pins",
         )
     if len(words) != source.words:

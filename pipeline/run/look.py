@@ -22,7 +22,7 @@ from pipeline.stages.reconcile import contested_bits
 from pipeline.steps import image_bytes
 from pipeline.street import ChipResult, Taken, conclude, declared_of, heard_alone, judge, take_in
 from schemas.names import Organisation
-from schemas.part import Part
+from schemas.part import Kind, Part
 from schemas.sheet import Reader, ReadingRow
 
 if TYPE_CHECKING:
@@ -65,7 +65,7 @@ def kind_of(part: str | None, organisation: str | None, *, content: bytes = b"")
     """
     found = load().find(part, size_bytes=len(content) or None) if part is not None else None
     erased = load().erased_state(found, part or "") if found else None
-    own = found.organisation if found else None
+    own = _own_organisation(found, content)
     if organisation is None:
         return StatedKind(own, found, erased)
     try:
@@ -81,6 +81,19 @@ def kind_of(part: str | None, organisation: str | None, *, content: bytes = b"")
             remedy="Give one of the two, or another part",
         )
     return StatedKind(said, found, erased)
+
+
+def _own_organisation(part: Part | None, content: bytes) -> Organisation | None:
+    """What the part holds as this dump has it: of a logic array the fuse map, where the dump is one."""
+    if part is None:
+        return None
+    if part.kind is Kind.LOGIC_ARRAY and content:
+        try:
+            fuses = decode(content, Declared(format="jesd3")).runs
+        except FormatError:
+            return part.organisation
+        return part.fuse_map or Organisation(fuses[0][-1].end, 1)
+    return part.organisation
 
 
 def _organisation(kind: StatedKind, content: bytes, path: Path, declared: Declared) -> Organisation:
@@ -100,7 +113,7 @@ def _organisation(kind: StatedKind, content: bytes, path: Path, declared: Declar
             problem="it holds fewer than two words",
             remedy="Check that it is the dump you mean",
         )
-    return Organisation(words, max(decoded.unit_bits, 8) if decoded.unit_bits != 8 else 8)
+    return Organisation(words, decoded.unit_bits if decoded.unit_bits == 1 else max(decoded.unit_bits, 8))
 
 
 def _declared(kind: StatedKind, form: str | None) -> Declared:

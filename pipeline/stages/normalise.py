@@ -133,11 +133,11 @@ def _units(
     decoded: Decoded, run: int, organisation: Organisation, manner: Manner
 ) -> tuple[Units, tuple[Step, ...]]:
     """Steps 1 to 4: the chip's units, whatever their number."""
-    if decoded.unit_bits == 1:
+    if decoded.unit_bits == 1 and organisation.bits != 1:
         raise AmbiguousError(
             where=decoded.format,
             problem="the file holds fuses of a logic device, not words of a ROM",
-            remedy="Keep it in docs/; a logic array has no words to package",
+            remedy="Name the logic device as the chip's part, or say organisation: FUSESx1, such as 2048x1",
         )
     per_word = organisation.bytes_a_word if decoded.unit_bits == 8 else 1
     size = 0 if manner.take else organisation.words * per_word

@@ -22,6 +22,8 @@ from pipeline.words import Words
 from schemas.part import Part
 from schemas.record import RegionDetail
 
+FUSE_BITS = 1
+"""Words of one bit are the fuses of a logic device: no text, table or fill is read into them."""
 _CHANCE = 1e-3
 """A stretch is named where bytes without meaning show such a one in fewer than one image in a thousand."""
 _BLOCK = 64
@@ -225,6 +227,8 @@ def regions(words: Words, bits: int, *, erased_state: int | None, part: Part | N
     total = len(words)
     if total == 0:
         return ()
+    if bits == FUSE_BITS:
+        return (_described(_FoundRegion("dense", 0, total, {}), words, bits),)
     fills = find_fills(words)
     flat = np.zeros(total, dtype=bool)
     for fill in fills:

@@ -47,6 +47,8 @@ if TYPE_CHECKING:
 
 STREAM_DAMAGE = frozenset([Code.TEXT_DAMAGE, Code.NEWLINE_DAMAGE])
 """Damage that only a bare stream of bytes can take: everything behind it moves."""
+FUSE_BITS = 1
+"""Words of one bit are the fuses of a logic device: it has neither address nor data lines to go wrong."""
 
 __all__ = ["examine", "image_findings", "in_order"]
 
@@ -73,6 +75,8 @@ def examine(subject: Subject) -> tuple[Finding, ...]:
         erased = part.erased_state
     fades_to = part.fades_to if part is not None else None
     suspicions = _suspicions(settled.passes, subject.as_read, settled.words, bits, erased, fades_to)
+    if bits == FUSE_BITS:
+        suspicions = [one for one in suspicions if one.code == Code.UNSTABLE_BITS]
     if all(one.addressed for one in settled.passes):
         suspicions = [one for one in suspicions if one.code not in STREAM_DAMAGE]
     findings = [as_finding(one, subject.chip, part) for one in suspicions]
@@ -121,7 +125,7 @@ def _of_image(
     erased: int | None,
     noisy: tuple[int, ...] = (),
 ) -> list[Suspicion]:
-    if words.size == 0 or (known is not None and not known.any()):
+    if words.size == 0 or bits == FUSE_BITS or (known is not None and not known.any()):
         return []
     census = take(words, bits, known)
     driven = undriven_findings(census, erased)

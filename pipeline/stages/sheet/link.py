@@ -17,7 +17,7 @@ from pipeline.stages.sheet.linking import Linking
 from pipeline.stages.sheet.typed import nearest, shown
 from pipeline.stages.sheet.wires import check_lines, check_pictures, check_twins, check_wirings
 from schemas.names import Organisation
-from schemas.part import Part
+from schemas.part import Kind, Part
 from schemas.sheet import Chip, ReadingRow, Space, Take
 
 NOTHING_SAID = ReadingRow()
@@ -109,6 +109,31 @@ def _names(linking: Linking) -> None:
             linking.tell(("spaces", index, "name"), f"{shown(space.name)} again", "each space's name once")
 
 
+FUSE_MAP_ENDINGS = (".jed", ".jedec")
+"""How files of fuses are named. Source: common practice; JESD3 names no ending."""
+
+
+def _holds_fuses(readings: tuple[PlannedReading, ...]) -> bool:
+    """Whether every reading of the chip is a fuse map, by its format or its name."""
+    return bool(readings) and all(
+        one.row.format == "jesd3" or all(path.lower().endswith(FUSE_MAP_ENDINGS) for path in one.files)
+        for one in readings
+    )
+
+
+def _known_organisation(
+    part: Part | None, chip: Chip, readings: tuple[PlannedReading, ...]
+) -> Organisation | None:
+    """What the part holds as it was read: a logic array gives its fuse map, or the truth table that its pins give."""
+    if part is None:
+        return None
+    if part.kind is Kind.LOGIC_ARRAY and (
+        _holds_fuses(readings) or (chip.organisation and chip.organisation.bits == 1)
+    ):
+        return part.fuse_map
+    return part.organisation
+
+
 def _size_bytes(linking: Linking, chip: Chip, readings: tuple[PlannedReading, ...]) -> int | None:
     """What the chip holds, as far as its organisation or its first dump says, to tell which number was meant."""
     if chip.organisation:
@@ -136,7 +161,7 @@ def _organisation(
                 f"a part of the catalogue or of `parts` ({error.remedy})",
                 near[0] if near else "",
             )
-    known = part.organisation if part else None
+    known = _known_organisation(part, chip, readings)
     if chip.organisation and known and chip.organisation != known:
         linking.tell(
             ("chips", index, "organisation"),

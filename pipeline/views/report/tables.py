@@ -24,6 +24,11 @@ _READER_FIELDS = (
 _PRIVATE_READER_FIELDS = frozenset(["operator", "serial", "notes"])
 
 
+def _burnable(one: Summary) -> bool:
+    """Whether `burn` can help with this chip: its part is known, and it is no logic device, which takes its fuse map."""
+    return bool(one.part) and not one.organisation.endswith("x1")
+
+
 def commands(
     head: Mapping[str, Any], summaries: Sequence[Summary], *, public: bool, parts: Mapping[str, Any]
 ) -> list[tuple[str, str]]:
@@ -41,7 +46,7 @@ def commands(
         (f"wellread recheck {name}", "Every file against its digests, strictly."),
         (f"cd {name} && sha256sum -c {sums}", "The same without Wellread, on any system that has sha256sum."),
     ]
-    trusted = [one for grade in _TRUSTED for one in summaries if one.grade == grade and one.part]
+    trusted = [one for grade in _TRUSTED for one in summaries if one.grade == grade and _burnable(one)]
     if trusted:
         chip = trusted[0]
         known = {**(head.get("parts") or {}), **parts}
