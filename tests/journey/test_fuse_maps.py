@@ -93,7 +93,7 @@ def test_fuses_that_two_readers_see_differently_are_contested_and_no_wire_is_bla
     assert chip["grade"] == "contested"
     assert {finding["code"] for finding in chip["findings"]} <= {"unstable-bits"}
     (found,) = chip["findings"]
-    assert (found["where"]["addresses"], found["where"].get("pins")) == ([100, 1500], None)
+    assert (found["where"]["addresses"], found["where"].get("pins")) == ([[100, 101], [1500, 1501]], None)
 
 
 @pytest.mark.parametrize("content", [[0] * 2048, [1] * 2048, [0, 1] * 1024, ([1] * 32 + [0] * 32) * 32])
