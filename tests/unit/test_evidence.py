@@ -223,7 +223,7 @@ def test_a_contested_supply_or_enable_is_never_printed_as_a_line_to_wire(part: P
     for from_memory in (False, True):
         sheet = bench(part, from_memory=from_memory)
         joined = {pin["pin"]: pin["join"] for pin in bench_document(sheet)["pins"]}
-        assert {joined[pin]["kind"] for pin in contested if joined[pin]} <= {"ask"}
+        assert {wire["kind"] for pin in contested if (wire := joined[pin])} <= {"ask"}
         for line in bench_text(sheet).splitlines():
             if line.startswith("[ ]") and line[5:8].strip() in map(str, contested):
                 assert "+5 V" not in line.split("(")[0]
