@@ -6,7 +6,7 @@ in which mypy lets nobody write a field that is not here.
 
 from __future__ import annotations
 
-from typing import Annotated, Literal, NotRequired
+from typing import Annotated, Literal, NotRequired, TypeAlias
 
 from pydantic import Field
 from typing_extensions import TypedDict
@@ -234,12 +234,15 @@ class Difference(TypedDict):
     severity: Literal["warning", "error"]
 
 
+BagOutcome: TypeAlias = Literal["valid", "invalid", "missing", "unreadable", "not due"]
+
+
 @stored()
 class RecheckedBag(TypedDict):
     """One bag that was checked."""
 
     path: str
-    outcome: Literal["valid", "invalid", "missing", "unreadable", "not due"]
+    outcome: BagOutcome
     complete: bool
     valid: bool
     problems: list[Difference]

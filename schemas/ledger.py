@@ -5,37 +5,19 @@ Rows are kept for decades outside the bags they speak of, and each carries the d
 
 from __future__ import annotations
 
-from enum import StrEnum
-from typing import Annotated, NotRequired
+from typing import Annotated, Literal, NotRequired, TypeAlias
 
 from pydantic import Field
 from typing_extensions import TypedDict
 
 from schemas.base import stored
 
-
-class RowKind(StrEnum):
-    """What a row tells of."""
-
-    OPENED = "opened"
-    """The ledger was begun; its identity is a random number."""
-    CHECK = "check"
-    """A bag was checked."""
-    MEND = "mend"
-    """Files of a bag were replaced from copies."""
-    ACCEPTED = "accepted"
-    """A person said that a bag's new receipt is right, and why."""
-
-
-class Outcome(StrEnum):
-    """How a check ended."""
-
-    VALID = "valid"
-    INVALID = "invalid"
-    MISSING = "missing"
-    """The bag was known and is not where it was."""
-    UNREADABLE = "unreadable"
-    """The disk or the archive refused."""
+RowKind: TypeAlias = Literal["opened", "check", "mend", "accepted"]
+"""What a row tells of: the ledger was begun; a bag was checked; files of a bag were replaced from copies; a person
+said that a bag's new receipt is right, and why."""
+Outcome: TypeAlias = Literal["valid", "invalid", "missing", "unreadable"]
+"""How a check ended; `missing`: the bag was known and is not where it was; `unreadable`: the disk or the archive
+refused."""
 
 
 @stored()
@@ -55,13 +37,10 @@ class LedgerProblem(TypedDict):
 
 
 @stored()
-class LedgerRow(TypedDict):
-    """The body of a row; its number, the digest before it and its own digest stand beside it."""
+class RowFacts(TypedDict):
+    """What a row tells."""
 
     kind: Annotated[RowKind, Field(description="What it tells of")]
-    when: Annotated[str, Field(description="ISO 8601, UTC")]
-    clock_fixed: NotRequired[Annotated[bool, Field(description="SOURCE_DATE_EPOCH gave the time")]]
-    tool: Annotated[str, Field(description="Program and version")]
     ledger: NotRequired[
         Annotated[str, Field(description="The ledger's own identity (in the first row only)")]
     ]
@@ -90,3 +69,17 @@ class LedgerRow(TypedDict):
         Annotated[str, Field(description="For a person: moved from where, mended from what, accepted why")]
     ]
     replaced: NotRequired[Annotated[list[str], Field(description="Paths that a mend replaced")]]
+
+
+@stored()
+class RowStamp(TypedDict):
+    """When a row was written, and by what."""
+
+    when: Annotated[str, Field(description="ISO 8601, UTC")]
+    clock_fixed: NotRequired[Annotated[bool, Field(description="SOURCE_DATE_EPOCH gave the time")]]
+    tool: Annotated[str, Field(description="Program and version")]
+
+
+@stored()
+class LedgerRow(RowFacts, RowStamp):
+    """The body of a row; its number, the digest before it and its own digest stand beside it."""

@@ -66,7 +66,7 @@ class StoredFile(TypedDict):
 
     path: NotRequired[
         Annotated[
-            str | None,
+            str,
             Field(
                 description="Inside the bag, separated by /; in a public bundle absent where the file stays behind"
             ),
@@ -133,7 +133,7 @@ class ImageRecord(ImageDigests):
     """The image of one chip: one word after the other, words wider than 8 bits big-endian."""
 
     path: NotRequired[
-        Annotated[str | None, Field(description="In a public bundle absent where the image stays behind")]
+        Annotated[str, Field(description="In a public bundle absent where the image stays behind")]
     ]
     settled: Annotated[
         bool, Field(description="False: the file lies under images-unsettled, apart from the sound ones")

@@ -12,6 +12,7 @@ from typing import Any, Literal, cast
 from schemas.base import follows
 from schemas.names import Organisation
 from schemas.record import Record
+from schemas.recorded_sheet import PartRecord
 
 HOSTILE = (
     "<script>alert(1)</script><img src=x onerror=alert(2)> \"quoted\" 'single' &amp; "
@@ -23,13 +24,13 @@ LONG = "longlabel" * 1111 + "!"
 
 @dataclass(frozen=True)
 class Sample:
-    """A record in two parts and the payload it speaks of."""
+    """A record in two parts and the payload it speaks of; Any, since some are hostile on purpose."""
 
-    head: dict[str, Any]
-    chips: list[dict[str, Any]]
+    head: Any
+    chips: list[Any]
     payload: dict[str, bytes]
 
-    def iterate(self) -> Iterator[dict[str, Any]]:
+    def iterate(self) -> Iterator[Any]:
         return iter(self.chips)
 
     def load(self, path: str) -> bytes:
@@ -66,7 +67,7 @@ def _digests(content: bytes) -> dict[str, str]:
     return {"sha256": hashlib.sha256(content).hexdigest(), "sha512": hashlib.sha512(content).hexdigest()}
 
 
-def _image(chip: Mapping[str, Any], content: bytes, *, settled: bool) -> dict[str, Any]:
+def _image(chip: Mapping[str, Any], content: bytes, *, settled: bool) -> Any:
     room = "images" if settled else "images-unsettled"
     return {
         "path": f"data/{room}/{chip['board']}/{chip['chip']}.bin",
@@ -81,7 +82,7 @@ def _image(chip: Mapping[str, Any], content: bytes, *, settled: bool) -> dict[st
     }
 
 
-def _reading(chip: Mapping[str, Any], reader: str, passes: int, content: bytes, fmt: str) -> dict[str, Any]:
+def _reading(chip: Mapping[str, Any], reader: str, passes: int, content: bytes, fmt: str) -> Any:
     name = f"{chip['chip']}.{reader}.1"
     steps = [
         {"action": "decode", "settings": {"format": fmt}, "why": "The file says so."},
@@ -124,7 +125,7 @@ def _reading(chip: Mapping[str, Any], reader: str, passes: int, content: bytes, 
     }
 
 
-def finding(code: str, severity: str, chip: str, **more: Any) -> dict[str, Any]:
+def finding(code: str, severity: str, chip: str, **more: Any) -> Any:
     """A finding with the sentences every finding has."""
     return {
         "code": code,
@@ -149,7 +150,7 @@ def make_chip(
     seed: int = 0,
     content: bytes | None = None,
     **more: Any,
-) -> dict[str, Any]:
+) -> Any:
     """One chip's record, its image and mask put into `payload`."""
     org = Organisation.parse(organisation)
     record: dict[str, Any] = {
@@ -214,7 +215,7 @@ def _contest(record: dict[str, Any], mask: bytearray, org: Organisation) -> None
     record["contested"] |= {"bits": 3, "words": 3}
 
 
-PART_2716 = {
+PART_2716: PartRecord = {
     "part": "2716",
     "kind": "UV EPROM",
     "words": 2048,
@@ -227,7 +228,7 @@ PART_2716 = {
 }
 
 
-def standing(*readers: str, disagreements: int, upper_bound: float) -> dict[str, Any]:
+def standing(*readers: str, disagreements: int, upper_bound: float) -> Any:
     """What comparing has shown of a reader or of two, as packaging writes it."""
     lines = {"address": [{"line": "A0", "witnesses": 900}], "data": [{"line": "D0", "witnesses": 800}]}
     return {
@@ -242,7 +243,7 @@ def standing(*readers: str, disagreements: int, upper_bound: float) -> dict[str,
     }
 
 
-def make_head(chips: Iterable[Mapping[str, Any]], **more: Any) -> dict[str, Any]:
+def make_head(chips: Iterable[Mapping[str, Any]], **more: Any) -> Any:
     """The record's fields beside the chips."""
     grades: dict[str, int] = {}
     for chip in chips:
@@ -321,7 +322,7 @@ def loom() -> Sample:
     """Eleven chips on two boards: every grade, a wide word, a narrow one, glyphs, spaces with a gap."""
     payload: dict[str, bytes] = {}
 
-    def chip(name: str, grade: str, **more: Any) -> dict[str, Any]:
+    def chip(name: str, grade: str, **more: Any) -> Any:
         return make_chip(name, grade, payload=payload, seed=sum(name.encode()), **more)
 
     dead = finding(
@@ -460,7 +461,7 @@ def many(count: int) -> Sample:
     return Sample(make_head(chips, boards=boards), chips, payload)
 
 
-def _fill_note(chip: str) -> dict[str, Any]:
+def _fill_note(chip: str) -> Any:
     return finding(
         "fill",
         "note",

@@ -7,11 +7,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Mapping
 from datetime import UTC, datetime, timedelta
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from pipeline.bags.observed import Trouble, Verdict
 
-Body = Mapping[str, Any]
+if TYPE_CHECKING:
+    from schemas.ledger import RowFacts
+
+Body: TypeAlias = Mapping[str, Any]
+"""What a row of the ledger tells, of whatever version (`schemas.ledger.LedgerRow` is this one's)."""
 
 
 def compare(
@@ -99,7 +103,7 @@ def _labelled(verdict: Verdict, wanted: str) -> str:
     return "; ".join(value for label, value in verdict.info if label.lower() == wanted)
 
 
-def body_of_check(bag: str, verdict: Verdict, troubles: tuple[Trouble, ...], note: str) -> dict[str, Any]:
+def body_of_check(bag: str, verdict: Verdict, troubles: tuple[Trouble, ...], note: str) -> RowFacts:
     """What the ledger keeps of a check, without time and tool.
 
     Args:

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Self, TypeAlias
 
 from pipeline.errors import LedgerError, StorageError
 
@@ -49,6 +49,11 @@ CREATE TRIGGER rows_remain BEFORE DELETE ON rows BEGIN SELECT RAISE(ABORT, 'rows
 """The triggers guard against a slip of the hand; against intent there is the chain."""
 
 
+Row: TypeAlias = dict[str, Any]
+Body: TypeAlias = Mapping[str, Any]
+"""What a row tells, of whatever version: `schemas.ledger.LedgerRow` is this one's, and what others wrote is kept."""
+
+
 @dataclass(frozen=True, slots=True)
 class StoredRow:
     """One row as it stands in the file.
@@ -63,7 +68,7 @@ class StoredRow:
     number: int
     previous: str
     digest: str
-    body: Mapping[str, Any]
+    body: Body
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,7 +101,7 @@ class Ledger:
         StorageError: The disk refused.
     """
 
-    def __init__(self, path: Path, opened_body: Mapping[str, Any] | None = None) -> None:
+    def __init__(self, path: Path, opened_body: Body | None = None) -> None:
         self.path = path
         with self._told():
             if opened_body is None:
@@ -112,7 +117,7 @@ class Ledger:
             self._base.close()
             raise
 
-    def _begin(self, opened_body: Mapping[str, Any] | None) -> None:
+    def _begin(self, opened_body: Body | None) -> None:
         if self._is_ledger():
             return
         if opened_body is None:
@@ -150,7 +155,7 @@ class Ledger:
         """Close the file."""
         self._base.close()
 
-    def add(self, body: Mapping[str, Any]) -> str:
+    def add(self, body: Body) -> str:
         """Add one row, all of it or nothing.
 
         Args:
@@ -166,7 +171,7 @@ class Ledger:
         with self._told(), self._writing():
             return self._insert(body)
 
-    def _insert(self, body: Mapping[str, Any]) -> str:
+    def _insert(self, body: Body) -> str:
         last = self._base.execute("SELECT number, digest FROM rows ORDER BY number DESC LIMIT 1").fetchone()
         if last and not _typed(last):
             raise self._no_ledger()
@@ -200,7 +205,7 @@ class Ledger:
                 number, previous, digest, text = each
                 yield StoredRow(number, previous, digest, _parsed(text))
 
-    def latest(self) -> dict[str, dict[str, Any]]:
+    def latest(self) -> dict[str, Row]:
         """What is remembered of each bag: its last check, with the last receipt that counts.
 
         Returns:
@@ -208,7 +213,7 @@ class Ledger:
             acceptance (or of the first check, where none was ever valid). A receipt that contradicted another
             place's memory is never taken up: a bag moved and rewritten would be believed the second time.
         """
-        result: dict[str, dict[str, Any]] = {}
+        result: dict[str, Row] = {}
         for row in self.rows():
             body = dict(row.body)
             bag = str(body.get("bag", ""))
@@ -329,12 +334,12 @@ def chained(previous: str, text: str) -> str:
     return sha256(f"{previous}\n{text}".encode("utf-8", "surrogatepass")).hexdigest()
 
 
-def canonical(body: Mapping[str, Any]) -> str:
+def canonical(body: Body) -> str:
     """A body as the file keeps it: JSON, keys sorted, nothing but ASCII, no blanks."""
     return json.dumps(body, sort_keys=True, ensure_ascii=True, separators=(",", ":"))
 
 
-def _contradicts(body: Mapping[str, Any]) -> bool:
+def _contradicts(body: Body) -> bool:
     """Whether a check found another receipt than the one remembered (`stages.remember` writes this path)."""
     return any(
         (each.get("path"), each.get("kind")) in {("tagmanifest-*.txt", "altered"), ("", "unsafe")}
@@ -353,7 +358,7 @@ _TEXTS = frozenset(
 _COUNTS = frozenset({"files", "size_bytes", "problem_count"})
 
 
-def _loaded(text: str) -> dict[str, Any]:
+def _loaded(text: str) -> Row:
     try:
         body = json.loads(text)
     except (ValueError, RecursionError):
@@ -361,7 +366,7 @@ def _loaded(text: str) -> dict[str, Any]:
     return body if isinstance(body, dict) else {}
 
 
-def _fitting(body: Mapping[str, Any]) -> dict[str, Any]:
+def _fitting(body: Body) -> Row:
     """The fields that have the form that we write; anybody may have put a row of another form into the file."""
     return {key: value for key, value in body.items() if _fits(key, value)}
 
@@ -381,7 +386,7 @@ def _fits(key: str, value: object) -> bool:
     return True
 
 
-def _parsed(text: str) -> dict[str, Any]:
+def _parsed(text: str) -> Row:
     return _fitting(_loaded(text))
 
 

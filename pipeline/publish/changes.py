@@ -13,7 +13,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,28 +21,20 @@ from numpy.typing import NDArray
 from pipeline.catalogue.advice import advise
 from pipeline.words import Words
 
+if TYPE_CHECKING:
+    from schemas.answers import ChangedChip
+    from schemas.record import ChipRecord, ImageRecord, RecordHead
+    from schemas.recorded_sheet import BoardRecord
+
 Kind = Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
 Judged = Literal["fading", "perhaps-fading", "older-faded", "emptied", "one-way", "revision", "unsettled", ""]
 FEWEST_BITS = 5
 """So many bits all one way are a coincidence once in 2^(n-1), less than one in ten for five; fewer tell nothing."""
 MOST_RANGES = 12
-_KEPT = (
-    "chip",
-    "board",
-    "socket",
-    "part",
-    "catalogued",
-    "organisation",
-    "grade",
-    "label",
-    "marking",
-    "date_code",
-    "revision",
-    "state",
-    "withheld",
-    "withheld_readings",
-)
 _FACTS = ("part", "label", "marking", "date_code", "revision", "state")
+
+
+Boards: TypeAlias = Mapping[str, "BoardRecord"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,17 +58,55 @@ class ImagePair:
     part: str
 
 
-def brief(chip: Mapping[str, Any]) -> dict[str, Any]:
+@dataclass(frozen=True, slots=True)
+class ChipBrief:
+    """What has to be kept of a chip's record while others are read.
+
+    Attributes:
+        chip: Its id.
+        board: Its board's id, or "".
+        socket: Its socket, or "".
+        catalogued: The catalogue entry that was used, or "".
+        organisation: `2048x8`, or "".
+        grade: Of its evidence.
+        facts: What the sheet says of it, by the names of `_FACTS`.
+        image: Its image, or None.
+        withheld: Why its content stayed behind, or "".
+        withheld_readings: How many readings did.
+        readings: Their ids, sorted.
+    """
+
+    chip: str
+    board: str
+    socket: str
+    catalogued: str
+    organisation: str
+    grade: str
+    facts: Mapping[str, object]
+    image: ImageRecord | None
+    withheld: str
+    withheld_readings: int
+    readings: tuple[str, ...]
+
+
+def brief(chip: ChipRecord) -> ChipBrief:
     """What has to be kept of a chip's record while others are read."""
-    out: dict[str, Any] = {key: chip[key] for key in _KEPT if chip.get(key) is not None}
-    image = chip.get("image")
-    if image:
-        out["image"] = {key: image.get(key) for key in ("path", "mask_path", "sha256")}
-    out["readings"] = sorted(reading["reading"] for reading in chip["readings"])
-    return out
+    return ChipBrief(
+        chip=chip["chip"],
+        board=chip.get("board") or "",
+        socket=chip.get("socket") or "",
+        catalogued=chip.get("catalogued") or "",
+        organisation=chip.get("organisation") or "",
+        grade=chip["grade"],
+        facts={key: chip.get(key) for key in _FACTS},
+        image=chip.get("image"),
+        withheld=chip.get("withheld") or "",
+        withheld_readings=chip.get("withheld_readings", 0),
+        readings=tuple(sorted(reading["reading"] for reading in chip["readings"])),
+    )
 
 
-def one_machine(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
+def one_machine(old: RecordHead, new: RecordHead) -> bool:
     """Whether two records speak of one machine: the same id, and no two serial numbers.
 
     Args:
@@ -89,12 +119,12 @@ def one_machine(old: Mapping[str, Any], new: Mapping[str, Any]) -> bool:
 
 
 def matched(
-    old: Sequence[Mapping[str, Any]],
-    new: Sequence[Mapping[str, Any]],
-    boards: tuple[Mapping[str, Any], Mapping[str, Any]],
+    old: Sequence[ChipBrief],
+    new: Sequence[ChipBrief],
+    boards: tuple[Boards, Boards],
     *,
     same_machine: bool,
-) -> Iterator[tuple[Mapping[str, Any] | None, Mapping[str, Any] | None]]:
+) -> Iterator[tuple[ChipBrief | None, ChipBrief | None]]:
     """Chips that stand for each other, in the order of the old record; then those that stand alone.
 
     Over time a chip keeps its id; between machines it is the place that counts: the same socket of a board
@@ -129,27 +159,27 @@ def matched(
         yield None, chip
 
 
-def _by_id(chip: Mapping[str, Any], boards: Mapping[str, Any]) -> list[Any]:
+def _by_id(chip: ChipBrief, boards: Boards) -> list[Any]:
     del boards
-    return [chip["chip"].casefold()]
+    return [chip.chip.casefold()]
 
 
-def _by_place(chip: Mapping[str, Any], boards: Mapping[str, Any]) -> list[Any]:
-    socket = str(chip.get("socket") or "").casefold()
+def _by_place(chip: ChipBrief, boards: Boards) -> list[Any]:
+    socket = chip.socket.casefold()
     if not socket:
         return []
-    board = boards.get(chip.get("board") or "", {})
-    names = [("number", board.get("number")), ("name", board.get("name")), ("id", chip.get("board"))]
+    board = boards.get(chip.board, {})
+    names = [("number", board.get("number")), ("name", board.get("name")), ("id", chip.board)]
     return [(kind, str(name).casefold(), socket) for kind, name in names if name]
 
 
 def compare_chips(
-    old: Mapping[str, Any] | None,
-    new: Mapping[str, Any] | None,
+    old: ChipBrief | None,
+    new: ChipBrief | None,
     content: ImagePair | None,
     *,
     same_machine: bool,
-) -> dict[str, Any]:
+) -> ChangedChip:
     """One pair of chips, as the document has it.
 
     Args:
@@ -160,11 +190,11 @@ def compare_chips(
     """
     one = old or new
     assert one is not None
-    out: dict[str, Any] = {
-        "chip": one["chip"],
-        "other": new["chip"] if old and new and old["chip"] != new["chip"] else None,
-        "board": one.get("board"),
-        "socket": one.get("socket"),
+    out: ChangedChip = {
+        "chip": one.chip,
+        "other": new.chip if old and new and old.chip != new.chip else None,
+        "board": one.board or None,
+        "socket": one.socket or None,
         "kind": "same",
         "judged": "",
         "differing_words": 0,
@@ -179,68 +209,55 @@ def compare_chips(
         out["kind"] = "only-new" if old is None else "only-old"
         out["means"] = "Not in the old one." if old is None else "Not in the new one."
         return out
-    if not (old.get("withheld") or new.get("withheld")):
+    if not (old.withheld or new.withheld):
         out["facts"] = list(_facts(old, new, same_machine=same_machine))
-    first, second = (chip.get("image") or {} for chip in (old, new))
     if content is not None:
-        out |= _content(content, same_machine=same_machine)
+        _tell_bits(out, content, same_machine=same_machine)
         if out["differing_words"] or out["contested_bits"]:
             out["kind"] = "content"
             return out
-    elif first.get("sha256") != second.get("sha256") or (not first and not second):
-        out |= _without_content(old, new)
+    elif old.image is None or new.image is None or old.image["sha256"] != new.image["sha256"]:
+        out["kind"], out["judged"], out["means"] = _without_content(old, new)
     if out["kind"] == "same" and out["facts"]:
         out["kind"] = "evidence"
     return out
 
 
-def _facts(old: Mapping[str, Any], new: Mapping[str, Any], *, same_machine: bool) -> Iterator[str]:
+def _facts(old: ChipBrief, new: ChipBrief, *, same_machine: bool) -> Iterator[str]:
     for key in _FACTS:
-        if old.get(key) != new.get(key):
-            name = key.replace("_", " ")
-            yield (
-                f"{name}: {old.get(key) or 'not said'}, now {new.get(key) or 'not said'}"
-                if same_machine
-                else (f"{name}: {old.get(key) or 'not said'} and {new.get(key) or 'not said'}")
-            )
-    if old["grade"] != new["grade"]:
+        before, after = old.facts[key], new.facts[key]
+        if before != after:
+            name, between = key.replace("_", " "), ", now" if same_machine else " and"
+            yield f"{name}: {before or 'not said'}{between} {after or 'not said'}"
+    if old.grade != new.grade:
         yield (
-            f"grade: {old['grade']}, now {new['grade']}"
-            if same_machine
-            else f"grade: {old['grade']} and {new['grade']}"
+            f"grade: {old.grade}, now {new.grade}" if same_machine else f"grade: {old.grade} and {new.grade}"
         )
-    if same_machine and not (old.get("withheld_readings") or new.get("withheld_readings")):
+    if same_machine and not (old.withheld_readings or new.withheld_readings):
         for what, names in (
-            ("reading added", set(new["readings"]) - set(old["readings"])),
-            ("reading gone", set(old["readings"]) - set(new["readings"])),
+            ("reading added", set(new.readings) - set(old.readings)),
+            ("reading gone", set(old.readings) - set(new.readings)),
         ):
             if names:
                 yield f"{what}: {', '.join(sorted(names))}"
 
 
-def _without_content(old: Mapping[str, Any], new: Mapping[str, Any]) -> dict[str, Any]:
-    """A pair whose images cannot be laid side by side."""
-    first, second = (chip.get("image") or {} for chip in (old, new))
-    if not first and not second:
-        hidden = old.get("withheld") or new.get("withheld")
-        return {
-            "kind": "not-compared",
-            "means": f"No image in either: {hidden}." if hidden else "No image in either.",
-        }
-    if not first or not second:
-        where, chip = ("old", old) if not first else ("new", new)
-        why = chip.get("withheld") or f"graded {chip['grade']}"
-        return {"kind": "not-compared", "means": f"There is no image in the {where} one ({why})."}
-    if old.get("organisation") != new.get("organisation"):
-        return {
-            "kind": "content",
-            "judged": "revision",
-            "means": f"Another size: {old.get('organisation')} and {new.get('organisation')}.",
-        }
-    return {"kind": "content", "means": "The digests differ; without both images nothing more can be said."}
+def _without_content(old: ChipBrief, new: ChipBrief) -> tuple[Kind, Judged, str]:
+    """A pair whose images cannot be laid side by side: its kind, the judgement and the words."""
+    if not old.image and not new.image:
+        hidden = old.withheld or new.withheld
+        return "not-compared", "", f"No image in either: {hidden}." if hidden else "No image in either."
+    if not old.image or not new.image:
+        where, chip = ("old", old) if not old.image else ("new", new)
+        why = chip.withheld or f"graded {chip.grade}"
+        return "not-compared", "", f"There is no image in the {where} one ({why})."
+    if old.organisation != new.organisation:
+        said = f"Another size: {old.organisation or None} and {new.organisation or None}."
+        return "content", "revision", said
+    return "content", "", "The digests differ; without both images nothing more can be said."
 
 
-def _content(content: ImagePair, *, same_machine: bool) -> dict[str, Any]:
+def _tell_bits(out: ChangedChip, content: ImagePair, *, same_machine: bool) -> None:
     """Bits that differ: where, which way, and what that most likely means."""
     differ = content.old ^ content.new
     settled = differ & ~content.doubt
@@ -248,15 +265,10 @@ def _content(content: ImagePair, *, same_machine: bool) -> dict[str, Any]:
         _ones(words) for words in (settled & content.new, settled & content.old, differ & content.doubt)
     )
     judged, means = _judged(content, settled, up, down, contested, same_machine=same_machine)
-    return {
-        "judged": judged,
-        "differing_words": int(np.count_nonzero(settled)),
-        "up": up,
-        "down": down,
-        "contested_bits": contested,
-        "ranges": list(_ranges(settled != 0)),
-        "means": means,
-    }
+    out["judged"], out["means"] = judged, means
+    out["differing_words"] = int(np.count_nonzero(settled))
+    out["up"], out["down"], out["contested_bits"] = up, down, contested
+    out["ranges"] = list(_ranges(settled != 0))
 
 
 def _ones(words: Words) -> int:
@@ -321,14 +333,15 @@ def _ranges(changed: NDArray[np.bool_]) -> Iterator[list[int]]:
         yield [int(start), int(end)]
 
 
-def compare_heads(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[str]:
+def compare_heads(old: RecordHead, new: RecordHead) -> Iterator[str]:
     """What differs outside the chips, in words.
 
     Args:
         old: A record without its chips.
         new: Likewise.
     """
-    rights = [(one.get("rights") or {}).get("statement") or "not stated" for one in (old, new)]
+    said = (old.get("rights"), new.get("rights"))
+    rights = [one["statement"] if one else "not stated" for one in said]
     if rights[0] != rights[1]:
         yield f"rights: {rights[0]}, then {rights[1]}"
     names = [{space["name"]: space for space in one.get("spaces", ())} for one in (old, new)]
@@ -342,7 +355,7 @@ def compare_heads(old: Mapping[str, Any], new: Mapping[str, Any]) -> Iterator[st
             yield f"space {name}: another content"
 
 
-def counts(chips: Iterable[Mapping[str, Any]]) -> dict[str, int]:
+def counts(chips: Iterable[ChangedChip]) -> dict[str, int]:
     """How many chips of each kind."""
     out: dict[str, int] = dict.fromkeys(
         ("same", "content", "evidence", "only-old", "only-new", "not-compared"), 0

@@ -254,7 +254,7 @@ def survey(head: RecordHead, chips: Iterable[ChipRecord]) -> Survey:
             found.say(chip, ("label", "role", "marking"))
         for reading in chip.get("readings", ()):
             found.of("readings", ReadingRecord, reading)
-            paths = {stored["path"] or "" for stored in reading["files"]}
+            paths = {stored["path"] for stored in reading["files"]}
             files |= paths
             if chip.get("private") or reading.get("private") or not reading.get("public"):
                 closed |= paths
@@ -373,7 +373,7 @@ class Public:
         self.withheld += [Withheld(name, "private by the schema", "field") for name in self.survey.fields]
         self.withheld += [
             Withheld(
-                stored["path"] or "",
+                stored["path"],
                 "the sheet holds the private fields as well",
                 "sheet",
                 sha256=stored["sha256"],
@@ -452,7 +452,7 @@ class Public:
         elif self.secret_in(f"{stored['path']} {stored['original_name']}"):
             why = "its name holds a private value"
         out = _only(DumpRecord, stored)
-        return self.closed(out, why, stored["path"] or "", chip) if why else out
+        return self.closed(out, why, stored["path"], chip) if why else out
 
     def closed(self, stored: DumpRecord, why: str, what: str, chip: str = "") -> DumpRecord:
         """A file that stays behind, as the public record lists it; what its decoder remarked quotes the file."""
@@ -467,7 +467,7 @@ class Public:
     def _image(self, chip: str, image: ImageRecord | None) -> ImageRecord | None:
         out = _perhaps(ImageRecord, image)
         if out is not None and not self.survey.content:
-            path = out.pop("path") or ""
+            path = out.pop("path")
             self.withheld.append(Withheld(path, NO_WORD, "image", chip=chip, sha256=out["sha256"]))
             out["mask_path"] = None
             out["withheld"] = NO_WORD

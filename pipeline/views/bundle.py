@@ -5,14 +5,15 @@ from __future__ import annotations
 import json
 import textwrap
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from pipeline.publish.public_view import Withheld
 from pipeline.views.notes import plain
 
 if TYPE_CHECKING:
-    from schemas.record import ChipRecord, ImageRecord
+    from schemas.record import ChipRecord, ImageRecord, RecordHead, Released
+    from schemas.recorded_sheet import MachineRecord, RightsRecord
 
 WIDTH = 100
 MOST_NAMED = 40
@@ -57,6 +58,26 @@ STATEMENTS = {
 }
 
 
+def origin_of(head: RecordHead) -> Released:
+    """The bag that a bundle was made from."""
+    origin = head["released_from"]
+    assert origin is not None
+    return origin
+
+
+def rights_of(head: RecordHead) -> RightsRecord:
+    """What a bundle's rights statement is; without one nothing is released."""
+    rights = head["rights"]
+    assert rights is not None
+    return rights
+
+
+def custodian_names(head: RecordHead) -> tuple[str, str]:
+    """(organisation, name) of the custodian, "" where not said."""
+    custodian = head.get("custodian")
+    return (custodian.get("organisation", ""), custodian.get("name", "")) if custodian else ("", "")
+
+
 def rights_name(statement: str) -> str:
     """What a rights statement says, in a few words."""
     if "rightsstatements.org" in statement:
@@ -67,7 +88,7 @@ def rights_name(statement: str) -> str:
 
 
 def readme(
-    head: Mapping[str, Any],
+    head: RecordHead,
     grades: Mapping[str, Sequence[str]],
     withheld: Sequence[str],
     *,
@@ -81,7 +102,7 @@ def readme(
         withheld: What stays behind, in words.
         example: A sound chip and the part to burn it into, as an example, or None.
     """
-    machine, origin = head["machine"], head["released_from"]
+    machine, origin = head["machine"], origin_of(head)
     title = f"ROM contents of {plain(machine['name'])}"
     lines = [title, "=" * len(title), ""]
     lines += _paragraph(machine.get("description"))
@@ -121,14 +142,10 @@ def _trust(grades: Mapping[str, Sequence[str]]) -> Iterable[str]:
             )
 
 
-def _spaces(head: Mapping[str, Any]) -> Iterable[str]:
+def _spaces(head: RecordHead) -> Iterable[str]:
     """Address spaces that nobody should burn unaware."""
     for space in head.get("spaces", ()):
-        states = [
-            word
-            for key, word in (("incomplete", "incomplete"), ("unsettled", "holds an unsettled chip"))
-            if space[key]
-        ]
+        states = ["incomplete"] * space["incomplete"] + ["holds an unsettled chip"] * space["unsettled"]
         if states and space.get("path"):
             yield f"  space {plain(space['name'])}: {' and '.join(states)}"
 
@@ -154,7 +171,7 @@ def left_behind(withheld: Sequence[Withheld]) -> list[str]:
     return lines
 
 
-def _use(head: Mapping[str, Any], example: tuple[str, str] | None) -> Iterable[str]:
+def _use(head: RecordHead, example: tuple[str, str] | None) -> Iterable[str]:
     name = head["bag"]
     yield "GET IT, CHECK IT, BURN IT"
     yield ""
@@ -163,7 +180,7 @@ def _use(head: Mapping[str, Any], example: tuple[str, str] | None) -> Iterable[s
     yield f"     or, more strictly:  wellread recheck {name}"
     yield "  3. Read report/index.html under data/ (open it in a browser): which chips are sound, and why."
     yield "  4. A chip you have read yourself: look up its CRC-32, MD5 or SHA-1 in checksums-matching.txt."
-    if example and head["released_from"]["content"]:
+    if example and origin_of(head)["content"]:
         chip, part = example
         yield f"  5. A replacement:  wellread burn {name} --chip {chip} --into {plain(part)} --format intel-hex"
         yield "     says which pins to tie and which sum the programmer must show. Read the copy back."
@@ -173,14 +190,18 @@ def _use(head: Mapping[str, Any], example: tuple[str, str] | None) -> Iterable[s
     )
 
 
-def _rights(head: Mapping[str, Any]) -> Iterable[str]:
-    rights, word = head["rights"], head.get("release") or {}
+def _rights(head: RecordHead) -> Iterable[str]:
+    rights, word = rights_of(head), head.get("release")
     yield f"  {rights['statement']}"
     yield f"  ({rights_name(rights['statement'])})"
-    for key, label in (("note", ""), ("holder", "Holder: "), ("jurisdiction", "Law looked at: ")):
-        if rights.get(key):
-            yield from _indented(label + str(rights[key]))
-    if head["released_from"]["content"]:
+    for label, said in (
+        ("", rights.get("note")),
+        ("Holder: ", rights.get("holder")),
+        ("Law looked at: ", rights.get("jurisdiction")),
+    ):
+        if said:
+            yield from _indented(label + said)
+    if word and origin_of(head)["content"]:
         yield from _indented(f"Released on the word of {word['allowed_by']}. Ground: {word['ground']}")
         yield "  The statement above is a label, not a licence."
     else:
@@ -244,13 +265,12 @@ def sums_line(chip: ChipRecord, image: ImageRecord) -> str:
     return "\t".join(told) + "\n"
 
 
-def citation(head: Mapping[str, Any]) -> str:
+def citation(head: RecordHead) -> str:
     """`CITATION.cff`. Source: Citation File Format 1.2.0."""
-    machine, custodian, origin = head["machine"], head.get("custodian") or {}, head["released_from"]
-    authors = [custodian[key] for key in ("organisation", "name") if custodian.get(key)] or [
-        "Custodian not named"
-    ]
-    statement = head["rights"]["statement"]
+    machine, origin = head["machine"], origin_of(head)
+    organisation, name = custodian_names(head)
+    authors = [one for one in (organisation, name) if one] or ["Custodian not named"]
+    statement = rights_of(head)["statement"]
     lines = [
         "cff-version: 1.2.0",
         f"message: {_quoted('If you use these ROM contents, please cite them as below.')}",
@@ -277,18 +297,18 @@ def citation(head: Mapping[str, Any]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _title(machine: Mapping[str, Any]) -> str:
+def _title(machine: MachineRecord) -> str:
     maker = f", {machine['maker']}" if machine.get("maker") else ""
     return f"ROM contents of {machine['name']}{maker}"
 
 
-def abstract(head: Mapping[str, Any]) -> str:
+def abstract(head: RecordHead) -> str:
     """What the bundle is, in two sentences."""
     grades = ", ".join(f"{count} {grade}" for grade, count in head["grades"].items() if count)
     said = plain(head["machine"].get("description") or "")
     return (
         f"{said} Chips by the grade of their evidence: {grades}. Rights: "
-        f"{rights_name(head['rights']['statement'])}."
+        f"{rights_name(rights_of(head)['statement'])}."
     ).strip()
 
 
@@ -297,12 +317,13 @@ def _quoted(text: object) -> str:
     return json.dumps(plain(text), ensure_ascii=False)
 
 
-def bag_info(head: Mapping[str, Any], profile: str) -> list[tuple[str, str]]:
+def bag_info(head: RecordHead, profile: str) -> list[tuple[str, str]]:
     """The elements of `bag-info.txt`: no contact, since that is private."""
-    custodian, machine, origin = head.get("custodian") or {}, head["machine"], head["released_from"]
+    machine, origin = head["machine"], origin_of(head)
+    organisation, name = custodian_names(head)
     info = [
-        ("Source-Organization", custodian.get("organisation") or custodian.get("name") or "not stated"),
-        ("Contact-Name", custodian.get("name")),
+        ("Source-Organization", organisation or name or "not stated"),
+        ("Contact-Name", name),
         ("External-Description", f"Public bundle: {_title(machine)}, with evidence and provenance"),
         ("Bagging-Date", origin["when"][:10]),
         ("External-Identifier", head["external_identifier"]),

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
 from pipeline.views.terminal import counted
+
+if TYPE_CHECKING:
+    from schemas.answers import ChangedChip, ChangesAnswer, ReopenAnswer
 
 _ORDER = ("content", "only-old", "only-new", "not-compared", "evidence")
 _TITLES = {
@@ -19,7 +22,7 @@ _TITLES = {
 MOST = 200
 
 
-def changed(document: Mapping[str, Any]) -> str:
+def changed(document: ChangesAnswer) -> str:
     """The comparison in words."""
     document = one_lined(document)
     how = (
@@ -46,7 +49,7 @@ def changed(document: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _chip(chip: Mapping[str, Any]) -> Iterator[str]:
+def _chip(chip: ChangedChip) -> Iterator[str]:
     name = chip["chip"] + (f" and {chip['other']}" if chip["other"] else "")
     place = " ".join(one for one in (chip["board"], chip["socket"]) if one)
     bits = chip["up"] + chip["down"]
@@ -65,7 +68,7 @@ def _range(one: list[int]) -> str:
     return f"{one[0]:X}" if one[1] == one[0] + 1 else f"{one[0]:X}-{one[1] - 1:X}"
 
 
-def reopened(document: Mapping[str, Any]) -> str:
+def reopened(document: ReopenAnswer) -> str:
     """What `reopen` says."""
     document = one_lined(document)
     return (

@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
+
+if TYPE_CHECKING:
+    from schemas.answers import LedgerAnswer, MendAnswer, RecheckAnswer
 
 
 def _count(number: int, one: str) -> str:
     return f"{number} {one}{'' if number == 1 else 's'}"
 
 
-def rechecked(document: Mapping[str, Any]) -> str:
+def rechecked(document: RecheckAnswer) -> str:
     """One line a bag, then every difference."""
     document = one_lined(document)
     lines = []
@@ -40,7 +42,7 @@ def rechecked(document: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def ledger_shown(document: Mapping[str, Any]) -> str:
+def ledger_shown(document: LedgerAnswer) -> str:
     """The rows, then whether they are whole."""
     document = one_lined(document)
     lines = [
@@ -57,7 +59,7 @@ def ledger_shown(document: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def mended(document: Mapping[str, Any]) -> str:
+def mended(document: MendAnswer) -> str:
     """What was replaced from where, and where the damaged files are."""
     document = one_lined(document)
     lines = [f"{document['bag']}: whole again, receipt {document['receipt']}"]

@@ -9,13 +9,19 @@ from __future__ import annotations
 import json
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 from urllib.parse import quote
 
 from pipeline.bags.observed import BagEntry
 from pipeline.one_line import inert_json
-from pipeline.views.bundle import abstract, rights_name
+from pipeline.views.bundle import abstract, custodian_names, origin_of, rights_name, rights_of
 
+if TYPE_CHECKING:
+    from schemas.record import ChipRecord, ReadingRecord, RecordHead
+    from schemas.recorded_sheet import RightsRecord
+
+Entity: TypeAlias = dict[str, Any]
+"""A node of JSON-LD: its keys are the vocabulary's."""
 CONTEXT = "https://w3id.org/ro/crate/1.2/context"
 CONFORMS = "https://w3id.org/ro/crate/1.2"
 _ISO = re.compile(r"\d{4}(?:-\d{2}(?:-\d{2}(?:T\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d{2}:\d{2})?)?)?)?")
@@ -45,10 +51,10 @@ def reference(path: str) -> str:
 
 
 def crate(
-    head: Mapping[str, Any],
+    head: RecordHead,
     files: Sequence[BagEntry],
     described: Mapping[str, str],
-    chips: Iterable[Mapping[str, Any]],
+    chips: Iterable[ChipRecord],
 ) -> Iterator[str]:
     """The document, piece by piece.
 
@@ -59,24 +65,22 @@ def crate(
         chips: The public records of the chips.
     """
     yield f'{{\n "@context": {json.dumps(CONTEXT)},\n "@graph": [\n  '
-    chips = list(_told(chips))
-    mentions = [chip["@id"] for chip in chips] + ["#packaging", "#release", "#machine"]
+    told = list(_told(chips))
+    mentions = [one["@id"] for one in told] + ["#packaging", "#release", "#machine"]
     yield ",\n  ".join(_compact(one) for one in _first(head, files, mentions))
     for entry in files:
         yield ",\n  " + _compact(_file(entry, described.get(entry.path, "")))
-    for one in chips:
+    for one in told:
         yield ",\n  " + _compact(one)
     yield "\n ]\n}\n"
 
 
-def _compact(value: Mapping[str, Any]) -> str:
+def _compact(value: Entity) -> str:
     return inert_json(json.dumps(value, ensure_ascii=False))
 
 
-def _first(
-    head: Mapping[str, Any], files: Sequence[BagEntry], mentions: Sequence[str]
-) -> Iterator[dict[str, Any]]:
-    machine, origin, rights = head["machine"], head["released_from"], head["rights"]
+def _first(head: RecordHead, files: Sequence[BagEntry], mentions: Sequence[str]) -> Iterator[Entity]:
+    machine, origin, rights = head["machine"], origin_of(head), rights_of(head)
     people = list(_people(head))
     licence = licence_id(rights["statement"])
     yield {
@@ -130,7 +134,7 @@ def licence_id(statement: str) -> str:
     )
 
 
-def _licence(licence: str, rights: Mapping[str, Any]) -> dict[str, Any]:
+def _licence(licence: str, rights: RightsRecord) -> Entity:
     note = rights.get("note") or "A label for what is known of the rights; see README.txt."
     return {
         "@id": licence,
@@ -141,18 +145,18 @@ def _licence(licence: str, rights: Mapping[str, Any]) -> dict[str, Any]:
     }
 
 
-def _people(head: Mapping[str, Any]) -> Iterator[dict[str, Any]]:
-    custodian = head.get("custodian") or {}
-    if custodian.get("organisation"):
-        yield {"@id": "#organisation", "@type": "Organization", "name": custodian["organisation"]}
-    if custodian.get("name"):
-        person = {"@id": "#custodian", "@type": "Person", "name": custodian["name"]}
-        yield person | ({"affiliation": {"@id": "#organisation"}} if custodian.get("organisation") else {})
+def _people(head: RecordHead) -> Iterator[Entity]:
+    organisation, name = custodian_names(head)
+    if organisation:
+        yield {"@id": "#organisation", "@type": "Organization", "name": organisation}
+    if name:
+        person: Entity = {"@id": "#custodian", "@type": "Person", "name": name}
+        yield person | ({"affiliation": {"@id": "#organisation"}} if organisation else {})
 
 
-def _acts(head: Mapping[str, Any], files: Sequence[BagEntry]) -> Iterator[dict[str, Any]]:
+def _acts(head: RecordHead, files: Sequence[BagEntry]) -> Iterator[Entity]:
     """The program, the packaging and the release."""
-    origin = head["released_from"]
+    origin = origin_of(head)
     programs = dict.fromkeys((head["software"]["version"], origin["software"]["version"]))
     for version in programs:
         yield {
@@ -188,7 +192,7 @@ def _acts(head: Mapping[str, Any], files: Sequence[BagEntry]) -> Iterator[dict[s
     }
 
 
-def _file(entry: BagEntry, what: str) -> dict[str, Any]:
+def _file(entry: BagEntry, what: str) -> Entity:
     name = entry.path.rsplit("/", 1)[-1]
     ending = name.rsplit(".", 1)[-1].lower() if "." in name else ""
     return {
@@ -202,14 +206,12 @@ def _file(entry: BagEntry, what: str) -> dict[str, Any]:
     }
 
 
-def _told(chips: Iterable[Mapping[str, Any]]) -> Iterator[dict[str, Any]]:
+def _told(chips: Iterable[ChipRecord]) -> Iterator[Entity]:
     """Each chip, then each of its reads."""
     for chip in chips:
         own = f"#chip/{quote(chip['chip'])}"
         said = ", ".join(
-            f"{label} {chip[key]}"
-            for key, label in (("part", "part"), ("board", "board"), ("socket", "socket"), ("role", "role"))
-            if chip.get(key)
+            f"{key} {chip.get(key)}" for key in ("part", "board", "socket", "role") if chip.get(key)
         )
         yield {
             "@id": own,
@@ -221,7 +223,7 @@ def _told(chips: Iterable[Mapping[str, Any]]) -> Iterator[dict[str, Any]]:
             yield _read(own, chip, reading)
 
 
-def _read(chip_id: str, chip: Mapping[str, Any], reading: Mapping[str, Any]) -> dict[str, Any]:
+def _read(chip_id: str, chip: ChipRecord, reading: ReadingRecord) -> Entity:
     here = [{"@id": reference(stored["path"])} for stored in reading["files"] if stored.get("path")]
     away = [f"SHA-256 {stored['sha256']}" for stored in reading["files"] if not stored.get("path")]
     date = str(reading.get("how", {}).get("date", ""))

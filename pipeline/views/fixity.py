@@ -5,10 +5,10 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Iterable, Iterator, Mapping
-from typing import Any
+from collections.abc import Iterable, Iterator
 from xml.sax.saxutils import escape, quoteattr
 
+from pipeline.bags.history import Body
 from pipeline.views.premis import referenced
 
 COLUMNS = (
@@ -38,7 +38,7 @@ _INNER_FORMULA = re.compile("([;,|])(?=[ ]*[=+@\uff1d\uff0b\uff0d\uff20-])")
 _NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
 """Source: Extensible Markup Language (XML) 1.0, production 2 (Char)."""
 
-Numbered = tuple[int, str, Mapping[str, Any]]
+Numbered = tuple[int, str, Body]
 """A row's number, its digest, and what it tells."""
 
 
@@ -114,7 +114,7 @@ def history_premis(rows: Iterable[Numbered]) -> Iterator[str]:
     yield "</premis>\n"
 
 
-def _event(digest: str, body: Mapping[str, Any]) -> str:
+def _event(digest: str, body: Body) -> str:
     kind, good = (
         str(body.get("kind")),
         body.get("outcome") == "valid" or body.get("kind") in {"mend", "accepted"},

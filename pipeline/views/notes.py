@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
-from typing import Any
+from collections.abc import Iterable
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from schemas.record import ChipRecord, CoverageRecord, RecordHead, StepRecord
 
 
 def plain(value: object) -> str:
@@ -16,7 +19,7 @@ def plain(value: object) -> str:
     )
 
 
-def opening(head: Mapping[str, Any]) -> str:
+def opening(head: RecordHead) -> str:
     """What the package is, who made it, with what, and how far the chips' evidence goes."""
     machine = head["machine"]
     lines = [
@@ -27,9 +30,10 @@ def opening(head: Mapping[str, Any]) -> str:
     ]
     for name, label in (("maker", "Maker"), ("year", "Year")):
         if machine.get(name):
-            lines.append(f"{label:12} {plain(machine[name])}")
-    custodian = head.get("custodian") or {}
-    who = ", ".join(plain(custodian[key]) for key in ("name", "organisation") if custodian.get(key))
+            lines.append(f"{label:12} {plain(machine.get(name))}")
+    custodian = head.get("custodian")
+    names = (custodian.get("name"), custodian.get("organisation")) if custodian else ()
+    who = ", ".join(plain(one) for one in names if one)
     if who:
         lines.append(f"Custodian    {who}")
     fixed = " (clock fixed by SOURCE_DATE_EPOCH)" if head.get("clock_fixed") else ""
@@ -37,8 +41,7 @@ def opening(head: Mapping[str, Any]) -> str:
         f"Packaged     {head['created']}{fixed} by wellread {head['software']['version']}",
         f"Identifier   {head['external_identifier']}",
     ]
-    if head.get("supersedes"):
-        old = head["supersedes"]
+    if old := head.get("supersedes"):
         lines.append(f"Supersedes   {old['bag']} (receipt {old['receipt']})")
         lines += [f"             because {plain(why)}" for why in old["why"]]
     rights = head.get("rights")
@@ -59,11 +62,11 @@ def opening(head: Mapping[str, Any]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _readers(head: Mapping[str, Any]) -> Iterable[str]:
+def _readers(head: RecordHead) -> Iterable[str]:
     yield "READERS"
     yield ""
     for reader, facts in head.get("readers", {}).items():
-        about = ", ".join(plain(facts[key]) for key in ("name", "kind", "version") if facts.get(key))
+        about = ", ".join(plain(facts.get(key)) for key in ("name", "kind", "version") if facts.get(key))
         yield f"  {reader:12} {about}"
     told = head.get("qualification", {}).get("readers", ())
     if told:
@@ -81,14 +84,14 @@ def _readers(head: Mapping[str, Any]) -> Iterable[str]:
     yield ""
 
 
-def _exercised(coverage: Mapping[str, Any]) -> str:
-    lines = [one["line"] for key in ("address", "data") for one in coverage[key]]
+def _exercised(coverage: CoverageRecord) -> str:
+    lines = [one["line"] for one in (*coverage["address"], *coverage["data"])]
     apart = coverage["not_told_apart"]
     said = " ".join(lines) or "none"
     return said + (f"; not told apart: {', '.join(map(str, apart[:12]))}" if apart else "")
 
 
-def _spaces(head: Mapping[str, Any]) -> Iterable[str]:
+def _spaces(head: RecordHead) -> Iterable[str]:
     spaces = head.get("spaces", ())
     if not spaces:
         return
@@ -104,12 +107,12 @@ def _spaces(head: Mapping[str, Any]) -> Iterable[str]:
     yield ""
 
 
-def chip_notes(chip: Mapping[str, Any]) -> str:
+def chip_notes(chip: ChipRecord) -> str:
     """One chip: what it is, how it was read, what was done to the bytes, and what is still open."""
-    where = " ".join(plain(chip[key]) for key in ("board", "socket") if chip.get(key))
+    where = " ".join(plain(chip.get(key)) for key in ("board", "socket") if chip.get(key))
     lines = [f"{chip['chip']}  {where}".rstrip()]
     facts = [
-        f"{label} {plain(chip[key])}"
+        f"{label} {plain(chip.get(key))}"
         for key, label in (
             ("part", "part"),
             ("organisation", "organisation"),
@@ -165,7 +168,7 @@ def chip_notes(chip: Mapping[str, Any]) -> str:
     return "\n".join(lines) + "\n\n"
 
 
-def _step(step: Mapping[str, Any]) -> str:
+def _step(step: StepRecord) -> str:
     settings = step.get("settings", {})
     told = ", ".join(
         f"{key} {value}" for key, value in settings.items() if not isinstance(value, list) or len(value) < 9

@@ -15,9 +15,24 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, TypeAlias
 from xml.sax.saxutils import escape
 
+if TYPE_CHECKING:
+    from schemas.record import (
+        ChipRecord,
+        DumpRecord,
+        ImageRecord,
+        ReadingRecord,
+        RecordHead,
+        Released,
+        SpaceRecord,
+        StoredFile,
+    )
+    from schemas.recorded_sheet import RightsRecord
+
+Kept: TypeAlias = "StoredFile | ImageRecord"
+"""Whatever is a file with digests."""
 NAMESPACE = "http://www.loc.gov/premis/v3"
 SCHEMA_PLACE = "https://www.loc.gov/standards/premis/v3/premis-v3-0.xsd"
 VOCABULARY = "http://id.loc.gov/vocabulary/preservation"
@@ -102,7 +117,7 @@ class Premis:
         head: The record without its chips, as plain JSON data.
     """
 
-    def __init__(self, head: Mapping[str, Any]) -> None:
+    def __init__(self, head: RecordHead) -> None:
         self.bag: str = head["bag"]
         self.when: str = head["created"]
         self.head = head
@@ -118,9 +133,7 @@ class Premis:
         """The identifier of a chip as an intellectual entity."""
         return f"{self.bag}#chip/{chip}"
 
-    def file_object(
-        self, stored: Mapping[str, Any], *, format_name: str, note: str = "", relations: str = ""
-    ) -> str:
+    def file_object(self, stored: Kept, *, format_name: str, note: str = "", relations: str = "") -> str:
         """A file with its fixity, size, format and original name."""
         original = stored.get("original_name")
         return (
@@ -197,7 +210,7 @@ class Premis:
         """The identifier of this program as an agent."""
         return f"{self.bag}#software/wellread"
 
-    def chip(self, chip: Mapping[str, Any], *, shared: frozenset[str] = frozenset()) -> ChipPremis:
+    def chip(self, chip: ChipRecord, *, shared: frozenset[str] = frozenset()) -> ChipPremis:
         """Objects and events of one chip.
 
         Args:
@@ -205,7 +218,7 @@ class Premis:
             shared: Paths of dump files that another chip's part describes already.
         """
         readings = chip.get("readings", ())
-        dumps: dict[str, Mapping[str, Any]] = {}
+        dumps: dict[str, DumpRecord] = {}
         for reading in readings:
             for stored in reading["files"]:
                 if stored.get("path"):
@@ -233,10 +246,10 @@ class Premis:
             made.append(self.object_id(image["path"]))
         return ChipPremis("".join(objects), self._captures(chip), self._steps(chip, paths, heard, made))
 
-    def _of_chip(self, chip: Mapping[str, Any]) -> str:
+    def _of_chip(self, chip: ChipRecord) -> str:
         return self.relation("str", "isp", "is Part of", [self.chip_id(chip["chip"])])
 
-    def _chip_entity(self, chip: Mapping[str, Any]) -> str:
+    def _chip_entity(self, chip: ChipRecord) -> str:
         facts = [
             ("part", chip.get("part")),
             ("organisation", chip.get("organisation")),
@@ -260,21 +273,19 @@ class Premis:
             f"{properties}<originalName>{text(chip['chip'])}</originalName>{inside}</object>\n"
         )
 
-    def _image_object(self, chip: Mapping[str, Any], image: Mapping[str, Any], heard: Sequence[str]) -> str:
+    def _image_object(self, chip: ChipRecord, image: ImageRecord, heard: Sequence[str]) -> str:
         derived = self.relation("der", "hss", "has Source", list(dict.fromkeys(heard))) if heard else ""
-        note = (
-            f"one word of {chip['organisation'].split('x')[1]} bits after the other, address 0 first, "
-            f"most significant byte first"
-        )
+        bits = (chip["organisation"] or "").split("x")[-1]
+        note = f"one word of {bits} bits after the other, address 0 first, most significant byte first"
         if not image["settled"]:
             note += "; not settled: read the record before use"
         return self.file_object(
             image, format_name="ROM image, plain binary", note=note, relations=derived + self._of_chip(chip)
         )
 
-    def _captures(self, chip: Mapping[str, Any]) -> tuple[tuple[str, str], ...]:
+    def _captures(self, chip: ChipRecord) -> tuple[tuple[str, str], ...]:
         """One capture event a reader and date, linking all its files."""
-        grouped: dict[tuple[str, str], list[Mapping[str, Any]]] = {}
+        grouped: dict[tuple[str, str], list[ReadingRecord]] = {}
         for reading in chip.get("readings", ()):
             grouped.setdefault((reading.get("how", {}).get("date", ""), reading["reader"]), []).append(
                 reading
@@ -291,7 +302,7 @@ class Premis:
             agents = [(self.reader_id(reader), "imp")]
             agents += [
                 (self.person_id(one), "imp")
-                for one in dict.fromkeys(r["operator"] for r in readings if r.get("operator"))
+                for one in dict.fromkeys(r.get("operator") or "" for r in readings if r.get("operator"))
             ]
             aside = [
                 f"{reading['reading']} set aside: {reading['set_aside']}"
@@ -318,14 +329,14 @@ class Premis:
         return tuple(out)
 
     def _steps(
-        self, chip: Mapping[str, Any], paths: Sequence[str], heard: Sequence[str], made: Sequence[str]
+        self, chip: ChipRecord, paths: Sequence[str], heard: Sequence[str], made: Sequence[str]
     ) -> dict[str, str]:
         """One event a step of the program."""
         if not paths and not made:
             return {}
         name = chip["chip"]
         program = [(self.software_id, "exe")]
-        formats = sorted({f["format"] for r in chip["readings"] for f in r["files"] if f.get("format")})
+        formats = sorted({form for r in chip["readings"] for f in r["files"] if (form := f.get("format"))})
         actions = sorted(
             {step["action"] for r in chip["readings"] for p in r["passes"] for step in p["steps"]}
         )
@@ -427,7 +438,7 @@ class Premis:
             for stored in head.get("attachments", ())
         ]
         for space in head.get("spaces", ()):
-            if space.get("path"):
+            if path := space.get("path"):
                 note = f"{space['width']}-bit words, {space['byte_order']}-endian" + (
                     "; incomplete" if space["incomplete"] else ""
                 )
@@ -435,7 +446,7 @@ class Premis:
                 derived = self.relation("der", "hss", "has Source", images) if images else ""
                 out.append(
                     self.file_object(
-                        space,
+                        _file_of(space, path),
                         format_name="address space, plain binary",
                         note=note,
                         relations=derived + self._in_bag(),
@@ -449,17 +460,14 @@ class Premis:
     def closing(self, *, operators: Iterable[str] = ()) -> Iterator[str]:
         """The creation of the package, then agents, rights and the end."""
         head = self.head
-        version = (
-            ""
-            if not head.get("supersedes")
-            else f" It supersedes {head['supersedes']['bag']}: {'; '.join(head['supersedes']['why'])}."
-        )
+        old, origin = head.get("supersedes"), head.get("released_from")
+        version = f" It supersedes {old['bag']}: {'; '.join(old['why'])}." if old else ""
         own = [
             self.object_id(stored["path"])
             for stored in (*head.get("sheet", ()), *head.get("attachments", ()))
         ]
-        made = [self.object_id(space["path"]) for space in head.get("spaces", ()) if space.get("path")]
-        bag = (head.get("released_from") or {}).get("bag", self.bag)
+        made = [self.object_id(path) for space in head.get("spaces", ()) if (path := space.get("path"))]
+        bag = origin["bag"] if origin else self.bag
         yield self.event(
             "ipc",
             "package",
@@ -469,8 +477,8 @@ class Premis:
             sources=[*own, *made],
             outcomes=[f"{self.bag}#bag"],
         )
-        if head.get("released_from"):
-            yield from self._released(head["released_from"])
+        if origin:
+            yield from self._released(origin)
         yield self._agent(
             self.software_id,
             "wellread",
@@ -503,11 +511,11 @@ class Premis:
             yield self._agent(f"{self.bag}#custodian", custodian["name"], "per", "person", None, "custodian")
         for person in dict.fromkeys(operators):
             yield self._agent(self.person_id(person), person, "per", "person", None, "operator of a reader")
-        if self.has_rights:
-            yield self._rights(head["rights"])
+        if rights := head.get("rights"):
+            yield self._rights(rights)
         yield FOOT
 
-    def _released(self, origin: Mapping[str, Any]) -> Iterator[str]:
+    def _released(self, origin: Released) -> Iterator[str]:
         """The recheck that let the bag out, and the bundle made of it; a bundle has no clock of its own."""
         when = origin["when"] if origin["clock_fixed"] else f"{origin['when'][:10]}/.."
         clock = (
@@ -541,7 +549,7 @@ class Premis:
             f"{f'<agentNote>{text(note)}</agentNote>' if note else ''}</agent>\n"
         )
 
-    def _rights(self, rights: Mapping[str, Any]) -> str:
+    def _rights(self, rights: RightsRecord) -> str:
         """The statement as PREMIS words it: copyright status, or a licence."""
         statement = rights["statement"]
         notes = [rights[key] for key in ("note", "holder") if rights.get(key)]
@@ -566,6 +574,16 @@ class Premis:
                 f"<licenseTerms>{text(statement)}</licenseTerms>{told}</licenseInformation>"
             )
         return f"<rights><rightsStatement>{own}{body}{linked}</rightsStatement></rights>\n"
+
+
+def _file_of(space: SpaceRecord, path: str) -> StoredFile:
+    """A space that was written, as a file."""
+    return {
+        "path": path,
+        "size_bytes": space["size_bytes"] or 0,
+        "sha256": space["sha256"] or "",
+        "sha512": space["sha512"] or "",
+    }
 
 
 def _ending(path: str) -> str:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
 from pipeline.views.terminal import counted, table
 
+if TYPE_CHECKING:
+    from schemas.answers import ReleaseAnswer
+
 MOST_CHIPS = 60
 
 
-def released(document: Mapping[str, Any]) -> str:
+def released(document: ReleaseAnswer) -> str:
     """The summary, for a dry run and for a bundle alike."""
     document = one_lined(document)
     lines = ["Would go out:" if document["dry_run"] else "Goes out:"]
@@ -45,7 +48,7 @@ def released(document: Mapping[str, Any]) -> str:
     return "\n".join(lines)
 
 
-def _chips(document: Mapping[str, Any]) -> Iterator[list[str]]:
+def _chips(document: ReleaseAnswer) -> Iterator[list[str]]:
     for chip in document["chips"][:MOST_CHIPS]:
         goes = ", ".join(chip["goes_out"]) or (
             "nothing but its place and grade" if chip["withheld"] else "its record: there is no image"
@@ -58,7 +61,7 @@ def _chips(document: Mapping[str, Any]) -> Iterator[list[str]]:
         ]
 
 
-def _held(document: Mapping[str, Any]) -> Iterator[str]:
+def _held(document: ReleaseAnswer) -> Iterator[str]:
     grouped: dict[str, list[str]] = {}
     for one in document["withheld"]:
         grouped.setdefault(one["why"], []).append(one["what"])

@@ -129,7 +129,7 @@ def test_the_citation_follows_its_published_schema() -> None:
 def test_every_kind_of_statement_gives_a_citation_that_follows_the_schema(statement: str) -> None:
     from pipeline.views.bundle import citation
 
-    head = {
+    head: Any = {
         "machine": {"id": "m", "name": 'A "loom": 1\u0007\u2028é'},
         "custodian": None,
         "rights": {"statement": statement},

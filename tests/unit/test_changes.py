@@ -11,11 +11,12 @@ from hypothesis import strategies as st
 
 from pipeline.publish.changes import ImagePair, brief, compare_chips, matched, one_machine
 from pipeline.words import Words, words_dtype
+from schemas.answers import ChangedChip
 
 WORDS = np.random.default_rng(4).integers(0, 256, 2048).astype(np.uint8)
 
 
-def record(chip: str, **more: Any) -> dict[str, Any]:
+def record(chip: str, **more: Any) -> Any:
     image = {"path": f"{chip}.bin", "mask_path": None, "sha256": more.pop("digest", "0")}
     return {
         "chip": chip,
@@ -36,7 +37,7 @@ def compared(
     doubt: Words | None = None,
     same_machine: bool = True,
     bits: int = 8,
-) -> dict[str, Any]:
+) -> ChangedChip:
     nothing = np.zeros_like(old)
     content = ImagePair(old, new, nothing if doubt is None else doubt, bits, fades_to, "2716")
     first, second = brief(record("U1", digest="1")), brief(record("U1", digest="2"))
@@ -135,18 +136,18 @@ def test_chips_of_one_machine_keep_their_id_when_they_move() -> None:
     old = [brief(record("A", board="b", socket="U1")), brief(record("B", board="b", socket="U2"))]
     new = [brief(record("B", board="b", socket="U1")), brief(record("A", board="b", socket="U2"))]
     pairs = list(matched(old, new, ({}, {}), same_machine=True))
-    assert [(a["chip"], b["chip"]) for a, b in pairs if a and b] == [("A", "A"), ("B", "B")]
+    assert [(a.chip, b.chip) for a, b in pairs if a and b] == [("A", "A"), ("B", "B")]
 
 
 def test_chips_of_two_machines_are_matched_by_place_though_boards_and_chips_have_other_ids() -> None:
-    boards = {"cpu": {"number": "310-0052"}}, {"processor": {"number": "310-0052"}}
+    boards: Any = {"cpu": {"number": "310-0052"}}, {"processor": {"number": "310-0052"}}
     old = [brief(record("A1", board="cpu", socket="u1")), brief(record("A2", board="cpu", socket="U2"))]
     new = [
         brief(record("A1", board="processor", socket="U2")),
         brief(record("X", board="processor", socket="U1")),
     ]
     pairs = list(matched(old, new, boards, same_machine=False))
-    assert [(a["chip"], b["chip"]) for a, b in pairs if a and b] == [("A1", "X"), ("A2", "A1")]
+    assert [(a.chip, b.chip) for a, b in pairs if a and b] == [("A1", "X"), ("A2", "A1")]
 
 
 def test_chips_without_a_counterpart_are_told_on_either_side() -> None:
@@ -184,17 +185,18 @@ def test_every_chip_appears_exactly_once(
     ],
 )
 def test_one_machine_has_one_id_and_no_two_serial_numbers(
-    first: dict[str, str],
-    second: dict[str, str],
+    first: Any,
+    second: Any,
     same: bool,  # noqa: FBT001 - drawn
 ) -> None:
-    assert one_machine({"machine": first}, {"machine": second}) == same
+    heads: list[Any] = [{"machine": first}, {"machine": second}]
+    assert one_machine(*heads) == same
 
 
 def test_images_of_other_sizes_and_missing_images_are_not_laid_side_by_side() -> None:
     old = brief(record("U1", digest="1"))
     other = brief(record("U1", digest="2", organisation="4096x8"))
     assert "Another size" in compare_chips(old, other, None, same_machine=True)["means"]
-    gone = brief({**record("U1"), "image": None, "grade": "missing"})
+    gone = brief(record("U1") | {"image": None, "grade": "missing"})
     assert compare_chips(old, gone, None, same_machine=True)["kind"] == "not-compared"
     assert compare_chips(gone, gone, None, same_machine=True)["means"] == "No image in either."

@@ -17,6 +17,7 @@ from PIL import Image
 
 from pipeline.views.report import activity, glyphs, image, png, raster, spaces
 from schemas.names import Organisation
+from schemas.record import RegionRecord, SpaceRecord
 from tests.report_samples import PART_2716, code_like, letters
 
 SHAPES = [
@@ -142,10 +143,10 @@ def test_each_listed_bit_has_a_ring_at_its_own_pixel() -> None:
 
 def test_regions_are_marked_beside_their_words() -> None:
     content, _ = content_for("2048x8")
-    regions: list[dict[str, Any]] = [
-        {"kind": "fill", "start": 0x700, "end": 0x800, "value": "FF"},
-        {"kind": "text", "range": [0x40, 0x80], "preview": "<b>HI</b>"},
-        {"kind": "unheard-of"},
+    regions: list[RegionRecord] = [
+        {"kind": "fill", "start": 0x700, "end": 0x800, "word": "FF"},
+        {"kind": "text", "start": 0x40, "end": 0x80, "preview": "<b>HI</b>"},
+        {"kind": "unheard-of", "start": 0, "end": 0},
     ]
     svg, _ = raster.raster_svg(content, label="x", regions=regions, most_pixels=1 << 19, most_bands=8)
     assert svg.count('class="r-fill"') == 1
@@ -175,7 +176,7 @@ def test_address_activity_equals_a_count_word_by_word(shape: str) -> None:
     organisation = content.organisation
     size = organisation.bytes_a_word
     words = [stored[k * size : k * size + size] for k in range(organisation.words)]
-    for line in activity.address_lines(content, {}):
+    for line in activity.address_lines(content, None):
         bit = 1 << int(line.name[1:])
         pairs = [(a, a | bit) for a in range(len(words)) if not a & bit and a | bit < len(words)]
         assert line.share == sum(words[a] != words[b] for a, b in pairs) / len(pairs)
@@ -202,7 +203,7 @@ def test_a_dead_line_is_named_with_its_pin() -> None:
 
 def test_wide_words_get_a_strip_for_every_sixteen_lines() -> None:
     content, _ = content_for("8x64")
-    svg = str(activity.bars_svg(activity.data_lines(content, {}), label="x", still=activity.ALWAYS_ALIKE))
+    svg = str(activity.bars_svg(activity.data_lines(content, None), label="x", still=activity.ALWAYS_ALIKE))
     assert svg.count("<svg") == 4
     assert svg.count("<title>") == 64
 
@@ -237,25 +238,31 @@ def test_the_sheet_of_glyphs_decodes_to_the_glyphs() -> None:
     assert (alpha[9:17, 6:11] == dots[17]).all()
 
 
+def chip(role: str) -> Any:
+    """As much of a chip's record as a guess looks at."""
+    return {"chip": "U1", "role": role}
+
+
 def test_a_guess_is_made_only_on_a_word_and_says_that_it_is_one() -> None:
     organisation = Organisation(512, 5)
     content = image.content_of(organisation, letters(organisation))
     assert content is not None
-    assert glyphs.guess_of(content, {"role": "program"}, {}) is None
-    guess = glyphs.guess_of(content, {"role": "character generator"}, {})
+    assert glyphs.guess_of(content, chip("program"), None) is None
+    guess = glyphs.guess_of(content, chip("character generator"), None)
     assert guess is not None
     assert (guess.rows, guess.guessed) == (8, True)
     assert glyphs.glyphs_words(content, guess).startswith("A guess:")
 
 
 def test_a_space_has_its_chips_and_its_gaps_in_order() -> None:
-    space = {
+    space: SpaceRecord = {
         "name": "program",
         "width": 16,
+        "byte_order": "big",
         "unit": "byte",
         "words": 8192,
         "placements": [
-            {"at": 8192, "lanes": ["U3", "U4[7:0]"], "chip_range": None},
+            {"at": 8192, "lanes": ["U3", "U4[7:0]"]},
             {"at": 0, "lanes": ["U1", "U2"], "chip_range": "0x0-0x400"},
         ],
     }

@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, cast
 
 from pipeline.bags.observed import Verdict
 from pipeline.edges.clock import now
 from pipeline.edges.console import Progress
 from pipeline.run.keep.recheck import recheck_bag, recheck_bags
+
+if TYPE_CHECKING:
+    from schemas.answers import LedgerAnswer, LedgerLine, MendAnswer, RecheckAnswer
 
 
 def verdict_of(path: Path, progress: Progress) -> Verdict:
@@ -25,7 +28,7 @@ def recheck_document(
     expect_head: str,
     quiet: bool,
     new_ledger: bool = False,
-) -> dict[str, Any]:
+) -> RecheckAnswer:
     """What `recheck --json` prints.
 
     Raises:
@@ -63,7 +66,7 @@ def ledger_document(
     premis: Path | None,
     accept: Path | None = None,
     because: str = "",
-) -> dict[str, Any]:
+) -> LedgerAnswer:
     """What `ledger --json` prints; exports are written as new files, an acceptance is added first.
 
     Raises:
@@ -103,12 +106,14 @@ def ledger_document(
         "whole": not wholeness.problems,
         "problems": list(wholeness.problems),
         "cautions": list(wholeness.cautions),
-        "rows": [{"number": row.number, "digest": row.digest, **row.body} for row in rows],
+        "rows": [
+            cast("LedgerLine", {"number": row.number, "digest": row.digest, **row.body}) for row in rows
+        ],
         "written": written,
     }
 
 
-def mend_document(bag: Path, copies: Sequence[Path], *, ledger: Path | None, receipt: str) -> dict[str, Any]:
+def mend_document(bag: Path, copies: Sequence[Path], *, ledger: Path | None, receipt: str) -> MendAnswer:
     """What `mend --json` prints.
 
     Raises:
@@ -118,4 +123,4 @@ def mend_document(bag: Path, copies: Sequence[Path], *, ledger: Path | None, rec
     from pipeline.run.keep.mend import mend_bag
 
     done = mend_bag(bag, copies, now=now(), ledger=ledger, receipt=receipt)
-    return {"schema": "wellread/mend/1", "command": "mend", **done.document()}
+    return done.document()

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline.bags.repair_plan import plan, whole_enough
 from pipeline.bags.validate import judge
@@ -20,6 +20,7 @@ from pipeline.run.keep.recheck import TOOL, whole_ledger
 
 if TYPE_CHECKING:
     from pipeline.edges.clock import Now
+    from schemas.answers import MendAnswer
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,9 +45,11 @@ class Mended:
     record: Path
     head: str = ""
 
-    def document(self) -> dict[str, Any]:
-        """The `mend --json` document, without what every document has."""
+    def document(self) -> MendAnswer:
+        """What `mend --json` prints."""
         return {
+            "schema": "wellread/mend/1",
+            "command": "mend",
             "bag": str(self.bag),
             "receipt": self.receipt,
             "replaced": [{"path": path, "from": str(copy)} for path, copy in self.replaced],

@@ -13,11 +13,11 @@ import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
+from pipeline.bags.history import Body
 from pipeline.edges.disk_errors import as_storage_error
 
-Memory = Mapping[str, Mapping[str, Any]]
+Memory = Mapping[str, Body]
 """By path, the last row of each bag that the ledger knows."""
 _MANIFEST = re.compile(r"manifest-.+\.txt")
 
@@ -34,7 +34,7 @@ class Places:
     """
 
     found: dict[str, str]
-    below: dict[str, Mapping[str, Any]]
+    below: dict[str, Body]
     present: set[str]
 
 

@@ -10,7 +10,7 @@ import gc
 import os
 from collections.abc import Callable, Collection, Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline import __version__
 from pipeline.bags.history import became_link, body_of_check, compare, is_due, vanished
@@ -21,8 +21,11 @@ from pipeline.errors import LedgerError, NothingToDoError, WellreadError
 from pipeline.run.keep.places import Memory, look_up, search
 
 if TYPE_CHECKING:
+    from pipeline.bags.history import Body
     from pipeline.edges.clock import Now
     from pipeline.edges.ledger import Ledger
+    from schemas.answers import BagOutcome, RecheckedBag
+    from schemas.ledger import LedgerProblem, RowFacts
 
 TOOL = f"wellread {__version__}"
 
@@ -44,14 +47,14 @@ class Checked(NamedTuple):
     """
 
     path: str
-    outcome: str
+    outcome: BagOutcome
     complete: bool
     valid: bool
     problems: tuple[Trouble, ...]
     note: str = ""
     verdict: Verdict | None = None
 
-    def document(self) -> dict[str, Any]:
+    def document(self) -> RecheckedBag:
         """The bag's part of the `recheck --json` document."""
         return {
             "path": self.path,
@@ -185,13 +188,8 @@ def recheck_bags(
             result.append(checked)
         receipts = {each.verdict.receipt for each in result if each.verdict and each.valid}
         for path in vanished(places.below, places.present, receipts):
-            body = {
-                "kind": "check",
-                "bag": path,
-                "outcome": "missing",
-                "receipt": known[path].get("receipt", ""),
-            }
-            book.add({**body, **stamp})
+            receipt = known[path].get("receipt", "")
+            book.add({"kind": "check", "bag": path, "outcome": "missing", "receipt": receipt, **stamp})
             result.append(_missing(path, known[path]))
         return Rechecked(tuple(result), book.head, cautions)
 
@@ -235,33 +233,34 @@ def _checked(path: str, workers: int | None, progress: BagProgress | None) -> Ch
         # One bag that cannot be read must not keep the others from being checked.
         trouble = Trouble("", "unsafe" if error.exit_code == 27 else "missing", str(error))
         return Checked(path, "unreadable", complete=False, valid=False, problems=(trouble,))
-    outcome = "valid" if verdict.valid else "invalid"
+    outcome: BagOutcome = "valid" if verdict.valid else "invalid"
     return Checked(path, outcome, verdict.complete, verdict.valid, verdict.problems, verdict=verdict)
 
 
 def _remembered(
     checked: Checked, known: Memory, present: Collection[str], link: Trouble | None
-) -> tuple[Checked, dict[str, Any]]:
+) -> tuple[Checked, RowFacts]:
     if checked.verdict is None:
         if link is not None:
             checked = checked._replace(problems=(*checked.problems, link))
-        problems = [
+        problems: list[LedgerProblem] = [
             {"path": each.path, "kind": each.kind, "severity": each.severity} for each in checked.problems
         ]
         note = checked.problems[0].means
-        body = {
+        unread: RowFacts = {
             "kind": "check",
             "bag": checked.path,
             "outcome": "unreadable",
             "problems": problems,
             "note": note,
+            "problem_count": len(problems),
         }
-        return checked, {**body, "problem_count": len(problems)}
+        return checked, unread
     troubles, note = compare(checked.path, checked.verdict, known, present)
     if link is not None:
         troubles = (*troubles, link)
     body = body_of_check(checked.path, checked.verdict, troubles, note)
-    outcome = str(body["outcome"])
+    outcome: BagOutcome = body["outcome"] or "invalid"
     valid = outcome == "valid"
     whole = Checked(
         checked.path, outcome, checked.complete, valid, (*checked.problems, *troubles), note, checked.verdict
@@ -269,7 +268,7 @@ def _remembered(
     return whole, body
 
 
-def _missing(path: str, body: dict[str, Any]) -> Checked:
+def _missing(path: str, body: Body) -> Checked:
     trouble = Trouble(
         "", "missing", f"the ledger knows a bag here since {body.get('when', '')}; it is not there"
     )

@@ -61,7 +61,7 @@ def reopen(path: Path, into: Path, *, quiet: bool = False) -> ReopenAnswer:
         )
     with Staging(final) as staging:
         for original, stored in sorted(files.items()):
-            inside = stored["path"] or ""
+            inside = stored["path"]
             sha256, sha512 = restore_file(staging.path, original, bag.file(inside))
             bag.matches(inside, sha256, sha512)
         staging.commit()

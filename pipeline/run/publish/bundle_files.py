@@ -143,7 +143,7 @@ def _image_files(making: Making, chip: ChipRecord, told: ChipRecord) -> list[str
     image, original = told["image"], chip["image"]
     if not image or not original:
         return []
-    content = making.bag.read(original["path"] or "")
+    content = making.bag.read(original["path"])
     image["matching"] = _sums(content)
     path = image.get("path")
     if not path:
@@ -254,7 +254,7 @@ def other_files(making: Making, head: RecordHead) -> None:
         why = making.public.attachment(stored) or _attach(making, stored)
         if why:
             making.public.withheld.append(
-                Withheld(stored["path"] or "", why, _kind(stored), sha256=stored["sha256"])
+                Withheld(stored["path"], why, _kind(stored), sha256=stored["sha256"])
             )
     known = {stored["original_name"] or "" for stored in head.get("attachments", ())}
     making.cautions += [
@@ -265,7 +265,7 @@ def other_files(making: Making, head: RecordHead) -> None:
 
 def _attach(making: Making, stored: AttachmentRecord) -> str:
     """A photograph without what the camera wrote, or a document as it is; or why it stays behind."""
-    path, original = stored["path"] or "", stored["original_name"] or ""
+    path, original = stored["path"], stored["original_name"] or ""
     content = making.bag.read(path)
     what = "Document"
     if original.startswith("photos/"):

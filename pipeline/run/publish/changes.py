@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from pipeline.edges.console import Progress
 from pipeline.publish.changes import (
+    ChipBrief,
     ImagePair,
     brief,
     compare_chips,
@@ -22,8 +22,12 @@ from pipeline.run.keep.valid_bag import Judged
 from pipeline.steps import image_words
 from schemas.names import Organisation
 
+if TYPE_CHECKING:
+    from schemas.answers import ChangesAnswer
+    from schemas.record import RecordHead
 
-def changes(old: Path, new: Path, *, quiet: bool = False) -> dict[str, Any]:
+
+def changes(old: Path, new: Path, *, quiet: bool = False) -> ChangesAnswer:
     """What differs, as `changes --json` prints it.
 
     Args:
@@ -61,29 +65,28 @@ def changes(old: Path, new: Path, *, quiet: bool = False) -> dict[str, Any]:
 
 def _content(
     bags: tuple[Judged, Judged],
-    heads: tuple[Mapping[str, Any], Mapping[str, Any]],
-    old: Mapping[str, Any] | None,
-    new: Mapping[str, Any] | None,
+    heads: tuple[RecordHead, RecordHead],
+    old: ChipBrief | None,
+    new: ChipBrief | None,
 ) -> ImagePair | None:
     """Both images, unless they are one or cannot be laid side by side."""
     if old is None or new is None:
         return None
-    first, second = (chip.get("image") or {} for chip in (old, new))
-    if first.get("sha256") == second.get("sha256") or not first.get("path") or not second.get("path"):
+    first, second = old.image, new.image
+    if not first or not second or first["sha256"] == second["sha256"]:
         return None
-    if old.get("organisation") != new.get("organisation"):
+    paths = first.get("path"), second.get("path")
+    if not paths[0] or not paths[1] or old.organisation != new.organisation:
         return None
-    bits = Organisation.parse(old["organisation"]).bits
-    images = [
-        image_words(bag.read(one["path"]), bits) for bag, one in zip(bags, (first, second), strict=True)
-    ]
+    bits = Organisation.parse(old.organisation).bits
+    images = [image_words(bag.read(path), bits) for bag, path in zip(bags, paths, strict=True) if path]
     doubt = np.zeros_like(images[0])
     for bag, one in zip(bags, (first, second), strict=True):
-        if one.get("mask_path"):
-            doubt |= image_words(bag.read(one["mask_path"]), bits)
+        if mask := one.get("mask_path"):
+            doubt |= image_words(bag.read(mask), bits)
     if images[0].shape != images[1].shape:
         return None
-    name = new.get("catalogued") or old.get("catalogued") or ""
-    parts = [head.get("parts", {}).get(name, {}) for head in heads]
-    fades = {part.get("fades_to") for part in parts} - {None}
+    name = new.catalogued or old.catalogued
+    parts = [head.get("parts", {}).get(name) for head in heads]
+    fades = {part.get("fades_to") for part in parts if part} - {None}
     return ImagePair(images[0], images[1], doubt, bits, fades.pop() if len(fades) == 1 else None, name)

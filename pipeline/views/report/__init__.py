@@ -9,12 +9,14 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline.views.report.summary import Summary, chip_page_name, summary_of
 
 if TYPE_CHECKING:
     from pipeline.views.report.chipview import Options
+    from pipeline.views.report.head import ReportHead
+    from schemas.record import ChipRecord, RecordHead
 
 __all__ = [
     "SINGLE_PAGE_BELOW",
@@ -28,17 +30,17 @@ __all__ = [
 
 SINGLE_PAGE_BELOW = 40
 Load = Callable[[str], bytes]
-_NO_PARTS: Mapping[str, Any] = MappingProxyType({})
+_NO_PARTS: Mapping[str, object] = MappingProxyType({})
 
 
 def report_pages(
-    head: Mapping[str, Any],
-    chips: Callable[[], Iterable[Mapping[str, Any]]],
+    head: ReportHead,
+    chips: Callable[[], Iterable[ChipRecord]],
     load: Load,
     *,
     public: bool = False,
     with_content: bool = True,
-    parts: Mapping[str, Any] = _NO_PARTS,
+    parts: Mapping[str, object] = _NO_PARTS,
 ) -> Iterator[tuple[str, bytes]]:
     """The report's files, the first page first: (name inside `data/report/`, bytes).
 
@@ -69,12 +71,12 @@ def report_pages(
 
 
 def first_page(
-    head: Mapping[str, Any],
+    head: ReportHead,
     summaries: Sequence[Summary],
     *,
     public: bool = False,
     with_content: bool = True,
-    parts: Mapping[str, Any] = _NO_PARTS,
+    parts: Mapping[str, object] = _NO_PARTS,
 ) -> bytes:
     """The first page of a large set: chips have pages of their own, made elsewhere, perhaps by other processes.
 
@@ -91,8 +93,8 @@ def first_page(
 
 
 def chip_page(
-    head: Mapping[str, Any],
-    chip: Mapping[str, Any],
+    head: RecordHead,
+    chip: ChipRecord,
     load: Load,
     *,
     public: bool = False,
@@ -117,14 +119,14 @@ def chip_page(
 
 
 def _single_page(
-    head: Mapping[str, Any],
+    head: ReportHead,
     summaries: Sequence[Summary],
-    chips: Callable[[], Iterable[Mapping[str, Any]]],
+    chips: Callable[[], Iterable[ChipRecord]],
     load: Load,
     *,
     public: bool,
     with_content: bool,
-    parts: Mapping[str, Any],
+    parts: Mapping[str, object],
 ) -> bytes:
     from dataclasses import replace
 

@@ -8,13 +8,16 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from pipeline.views.report.image import ChipWords
+
+if TYPE_CHECKING:
+    from schemas.recorded_sheet import PartRecord
 
 STEP = 17
 TALL = 56
@@ -41,8 +44,8 @@ class Line:
     share: float
 
 
-def _pins(part: Mapping[str, Any], name: str) -> Sequence[Any]:
-    found = part.get(name) or ()
+def _pins(part: PartRecord | None, name: str) -> Sequence[Any]:
+    found = (part.get(name) if part else None) or ()
     return found if isinstance(found, Sequence) and not isinstance(found, str) else ()
 
 
@@ -53,7 +56,7 @@ def _pin(pins: Sequence[Any], line: int) -> int | None:
     return pin if isinstance(pin, int) else None
 
 
-def data_lines(content: ChipWords, part: Mapping[str, Any]) -> list[Line]:
+def data_lines(content: ChipWords, part: PartRecord | None) -> list[Line]:
     """One line a bit, D0 first."""
     ones = _ones(content)
     pins = _pins(part, "data_pins")
@@ -74,7 +77,7 @@ def _ones(content: ChipWords) -> list[int]:
     return ones[: content.organisation.bits]
 
 
-def address_lines(content: ChipWords, part: Mapping[str, Any]) -> list[Line]:
+def address_lines(content: ChipWords, part: PartRecord | None) -> list[Line]:
     """One line for each address bit that the words need, A0 first."""
     pins = _pins(part, "address_pins")
     words = _comparable(content)

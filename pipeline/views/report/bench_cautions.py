@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
 
 from pydantic import ValidationError
 
@@ -41,7 +40,7 @@ def _plain(kind: str) -> Part:
     )
 
 
-def heeding_of(parts: Mapping[str, Any]) -> Heeding:
+def heeding_of(parts: Mapping[str, object]) -> Heeding:
     """The cautions for a set that holds these parts.
 
     Args:

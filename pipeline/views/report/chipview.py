@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
 from markupsafe import Markup
@@ -14,6 +14,21 @@ from markupsafe import Markup
 from pipeline.views.report import activity, glyphs, raster, wording
 from pipeline.views.report.image import ChipWords, PictureLayout, content_of
 from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from pipeline.views.report.head import View
+    from schemas.finding import Details, FindingRecord
+    from schemas.record import (
+        Bears,
+        ChipRecord,
+        Contested,
+        ContestedBit,
+        DumpRecord,
+        PassRecord,
+        ReadingRecord,
+        RecordHead,
+    )
+    from schemas.recorded_sheet import PartRecord
 
 Load = Callable[[str], bytes]
 _FACTS = (
@@ -61,9 +76,7 @@ SINGLE_PAGE = Options()
 OWN_PAGE = Options(up="../../", anchors=False, most_pixels=1 << 17, most_bands=16, most_titles=128)
 
 
-def chip_view(
-    head: Mapping[str, Any], chip: Mapping[str, Any], load: Load, options: Options
-) -> dict[str, Any]:
+def chip_view(head: RecordHead, chip: ChipRecord, load: Load, options: Options) -> View:
     """Everything the chip template prints.
 
     Args:
@@ -93,18 +106,23 @@ def chip_view(
     }
 
 
-def _organisation(chip: Mapping[str, Any]) -> Organisation | None:
+def _organisation(chip: ChipRecord) -> Organisation | None:
     said = chip.get("organisation")
     return Organisation.parse(said) if said else None
 
 
-def _bears(bears: Mapping[str, Any]) -> str:
-    one = {"passes": "pass", "sittings": "sitting", "readers": "reader", "checks": "check"}
-    many = [wording.counted(int(bears.get(key, 0)), word, key) for key, word in one.items()]
-    return wording.listed(many)
+def _bears(bears: Bears) -> str:
+    return wording.listed(
+        [
+            wording.counted(bears["passes"], "pass", "passes"),
+            wording.counted(bears["sittings"], "sitting"),
+            wording.counted(bears["readers"], "reader"),
+            wording.counted(bears["checks"], "check"),
+        ]
+    )
 
 
-def _facts(chip: Mapping[str, Any], options: Options) -> list[tuple[str, str]]:
+def _facts(chip: ChipRecord, options: Options) -> list[tuple[str, str]]:
     out = []
     for key, title in _FACTS:
         value = chip.get(key)
@@ -114,12 +132,12 @@ def _facts(chip: Mapping[str, Any], options: Options) -> list[tuple[str, str]]:
             and not (key == "catalogued" and value == chip.get("part"))
         ):
             out.append((title, wording.say(value)))
-    if chip.get("board_wiring"):
-        out.append(("Board wiring", wording.say({k: v for k, v in chip["board_wiring"].items() if v})))
+    if wiring := chip.get("board_wiring"):
+        out.append(("Board wiring", wording.say({key: lines for key, lines in wiring.items() if lines})))
     return out
 
 
-def _pin_text(pin: Mapping[str, Any]) -> str:
+def _pin_text(pin: Details) -> str:
     label = (
         f" ({wording.short(pin['label'], 12)})"
         if pin.get("label") and pin.get("label") != pin.get("line")
@@ -140,9 +158,9 @@ def _pin_text(pin: Mapping[str, Any]) -> str:
     )
 
 
-def _finding(found: Mapping[str, Any], digits: int) -> dict[str, Any]:
-    where: Mapping[str, Any] = found.get("where") or {}
-    evidence: Mapping[str, Any] = found.get("evidence") or {}
+def _finding(found: FindingRecord, digits: int) -> View:
+    where: Details = found.get("where") or {}
+    evidence: Details = found.get("evidence") or {}
     pins = where.get("pins") or ()
     seen = [
         f"{wording.plain_key(key)} {wording.short(wording.say(value, key, digits), 400)}"
@@ -154,14 +172,14 @@ def _finding(found: Mapping[str, Any], digits: int) -> dict[str, Any]:
         "code": str(found.get("code", "")),
         "severity": str(found.get("severity", "note")),
         "seen": "; ".join(seen) + "." if seen else "",
-        "pins": [_pin_text(pin) for pin in pins if isinstance(pin, Mapping)],
+        "pins": [_pin_text(pin) for pin in pins if isinstance(pin, dict)],
         "means": found.get("means") or "",
         "also": found.get("also") or "",
         "next": found.get("next") or "",
     }
 
 
-def _reading(reading: Mapping[str, Any], options: Options) -> dict[str, Any]:
+def _reading(reading: ReadingRecord, options: Options) -> View:
     files = reading.get("files") or ()
     passes = reading.get("passes") or ()
     how = dict(reading.get("how") or {})
@@ -180,12 +198,12 @@ def _reading(reading: Mapping[str, Any], options: Options) -> dict[str, Any]:
     }
 
 
-def _sitting(one: Mapping[str, Any], reading: Mapping[str, Any]) -> str:
+def _sitting(one: PassRecord, reading: ReadingRecord) -> str:
     """The sitting's own name: it carries its reader's in front."""
     return str(one.get("sitting", "")).removeprefix(f"{reading.get('reader', '')}/")
 
 
-def _file(file: Mapping[str, Any], options: Options) -> dict[str, Any]:
+def _file(file: DumpRecord, options: Options) -> View:
     """A dump file; what its decoder remarked quotes the dump, so a public page leaves it out."""
     forgiven = [wording.say(one) for one in file.get("forgiven") or ()]
     path = str(file.get("path", ""))
@@ -199,7 +217,7 @@ def _file(file: Mapping[str, Any], options: Options) -> dict[str, Any]:
     }
 
 
-def _steps(passes: Sequence[Mapping[str, Any]]) -> list[tuple[str, Markup]]:
+def _steps(passes: Sequence[PassRecord]) -> list[tuple[str, Markup]]:
     """Steps a group of passes share, said once: (which passes, the steps as list items)."""
     groups: list[tuple[list[int], Any]] = []
     for one in passes:
@@ -238,7 +256,7 @@ def _step_items(steps: str) -> Markup:
     )
 
 
-def _image(chip: Mapping[str, Any], options: Options) -> dict[str, Any] | None:
+def _image(chip: ChipRecord, options: Options) -> View | None:
     image = chip.get("image")
     if not image:
         return None
@@ -261,7 +279,7 @@ def _href(path: str, options: Options) -> str:
     return "../" + options.up + quote(path.removeprefix("data/")) if path.startswith("data/") else ""
 
 
-def _contested(contested: Mapping[str, Any] | None, digits: int) -> dict[str, Any] | None:
+def _contested(contested: Contested | None, digits: int) -> View | None:
     if not contested or not contested.get("bits"):
         return None
     listed = contested.get("listed") or ()
@@ -283,7 +301,7 @@ def _contested(contested: Mapping[str, Any] | None, digits: int) -> dict[str, An
     }
 
 
-def _votes(bit: Mapping[str, Any]) -> str:
+def _votes(bit: ContestedBit) -> str:
     said = {None: "its passes disagree", 0: "0", 1: "1"}
     return ", ".join(
         f"{reader}: {said.get(vote, 'not known')}" for reader, vote in (bit.get("votes") or {}).items()
@@ -291,21 +309,21 @@ def _votes(bit: Mapping[str, Any]) -> str:
 
 
 def _pictures(
-    head: Mapping[str, Any],
-    chip: Mapping[str, Any],
+    head: RecordHead,
+    chip: ChipRecord,
     organisation: Organisation | None,
     load: Load,
     options: Options,
-) -> dict[str, Any]:
+) -> View:
     image = chip.get("image")
-    out: dict[str, Any] = {"none": "", "doubt": "", "glyphs": ""}
+    out: View = {"none": "", "doubt": "", "glyphs": ""}
     if not image or organisation is None:
         return {}
     content = content_of(organisation, load(str(image["path"])))
     if content is None:
         return out | {"none": f"The image file is not as long as {organisation} needs; it is not drawn."}
     name = str(chip["chip"])
-    part = (head.get("parts") or {}).get(chip.get("catalogued") or chip.get("part") or "") or {}
+    part = head.get("parts", {}).get(chip.get("catalogued") or chip.get("part") or "")
     regions = chip.get("regions") or ()
     svg, layout = raster.raster_svg(
         content,
@@ -343,10 +361,10 @@ def _raster_words(organisation: Organisation, layout: PictureLayout) -> str:
     return f"{words}; one dot a bit, {organisation.words * organisation.bits:,} in all."
 
 
-def _doubt(chip: Mapping[str, Any], content: ChipWords, load: Load, options: Options) -> dict[str, Any]:
+def _doubt(chip: ChipRecord, content: ChipWords, load: Load, options: Options) -> View:
     """The map of contested bits and of bits that flicker between passes."""
-    contested: Mapping[str, Any] = chip.get("contested") or {}
-    mask_path = (chip.get("image") or {}).get("mask_path")
+    contested, image = chip.get("contested"), chip.get("image")
+    mask_path = image.get("mask_path") if image else None
     mask = content_of(content.organisation, load(str(mask_path))) if mask_path else None
     marks = [
         (
@@ -354,7 +372,7 @@ def _doubt(chip: Mapping[str, Any], content: ChipWords, load: Load, options: Opt
             _line_number(bit.get("line")),
             f"{wording.hexa(int(bit['address']), 3)} {bit.get('line')}: {_votes(bit)}",
         )
-        for bit in contested.get("listed") or ()
+        for bit in (contested["listed"] if contested else ())
     ]
     flicker = _flicker(chip.get("findings") or ())
     if (mask is None or not mask.bits.any()) and not flicker:
@@ -385,24 +403,20 @@ def _line_number(line: Any) -> int:
     return int(text) if text.isascii() and text.isdecimal() else -1
 
 
-def _flicker(findings: Sequence[Mapping[str, Any]]) -> list[int]:
+def _flicker(findings: Sequence[FindingRecord]) -> list[int]:
     """Addresses that findings about disagreeing passes name."""
     out: set[int] = set()
     for found in findings:
         if found.get("code") in {"unstable-bits", "intermittent-line", "fading"}:
             named = (found.get("where") or {}).get("addresses")
             for each in named if isinstance(named, Sequence) and not isinstance(named, str) else ():
-                span = wording.span_of({"range": each}) or (
-                    (each, each + 1) if isinstance(each, int) else None
-                )
+                span = wording.span(each) or ((each, each + 1) if isinstance(each, int) else None)
                 if span is not None:
                     out.update(range(span[0], min(span[1], span[0] + raster.MOST_RINGS)))
     return sorted(out)
 
 
-def _glyphs(
-    chip: Mapping[str, Any], content: ChipWords, part: Mapping[str, Any], options: Options
-) -> dict[str, Any]:
+def _glyphs(chip: ChipRecord, content: ChipWords, part: PartRecord | None, options: Options) -> View:
     view = chip.get("view")
     geometry = (
         glyphs.geometry_of(view, content.organisation.bits) if view else glyphs.guess_of(content, chip, part)

@@ -5,9 +5,8 @@ A character generator read with two lines crossed is seen to be wrong by anyone 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from markupsafe import Markup, escape
@@ -16,6 +15,10 @@ from pipeline.views.report import wording
 from pipeline.views.report.image import Bits, ChipWords
 from pipeline.views.report.png import bits_png, data_uri
 from pipeline.views.report.raster import INK
+
+if TYPE_CHECKING:
+    from schemas.record import ChipRecord
+    from schemas.recorded_sheet import PartRecord, ViewRecord
 
 MOST_WORDS = 8192
 MOST_TITLES = 256
@@ -53,7 +56,7 @@ class Geometry:
         return (self.columns, self.rows) if self.by_columns else (self.rows, self.columns)
 
 
-def geometry_of(view: Mapping[str, Any], bits: int) -> Geometry:
+def geometry_of(view: ViewRecord, bits: int) -> Geometry:
     """The sheet's geometry; what it does not say is the usual: high bit left, 1 is ink, one word a row of dots."""
     columns = min(int(view["columns"]), bits)
     rows = int(view["rows"])
@@ -70,13 +73,15 @@ def geometry_of(view: Mapping[str, Any], bits: int) -> Geometry:
     )
 
 
-def guess_of(content: ChipWords, chip: Mapping[str, Any], part: Mapping[str, Any]) -> Geometry | None:
+def guess_of(content: ChipWords, chip: ChipRecord, part: PartRecord | None) -> Geometry | None:
     """A guess where the sheet's words or the catalogue speak of characters or patterns; None where nothing does.
 
     The rows a glyph are those at which rows of dots repeat in ink the most (a blank row between glyphs, a
     height common to all), the shorter where it comes near; the whole word is taken as the row.
     """
-    told = " ".join(str(chip.get(key) or "") for key in ("role", "label")) + " " + str(part.get("kind") or "")
+    told = (
+        " ".join(str(chip.get(key) or "") for key in ("role", "label")) + " " + (part["kind"] if part else "")
+    )
     if not any(hint in told.casefold() for hint in _HINTS) or content.organisation.words < 16:
         return None
     ink = content.bits.sum(axis=1).astype(np.float64)

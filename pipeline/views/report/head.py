@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from typing import NotRequired
+from typing import NotRequired, TypeAlias
 
 from typing_extensions import TypedDict
 
 from schemas.record import RecordHead
+
+View: TypeAlias = dict[str, object]
+"""What a template prints: it finds the names at run time."""
 
 
 class TimelineEvent(TypedDict):

@@ -22,6 +22,9 @@ from pipeline.views.report.summary import Summary, boards_of, counts_of, state_s
 if TYPE_CHECKING:
     from jinja2 import Environment, Template
 
+    from pipeline.views.report.head import ReportHead, View
+    from schemas.record import RecordHead, SpaceRecord
+
 MOST_TASKS = 60
 """So many tasks are spelled out on the first page; the rest are counted and found by their marks."""
 MOST_SINGLES = 60
@@ -92,7 +95,7 @@ def _template(name: str) -> Template:
     return _environment().get_template(name)
 
 
-def render_chip_page(head: Mapping[str, Any], view: Mapping[str, Any], *, up: str, public: bool) -> bytes:
+def render_chip_page(head: RecordHead, view: View, *, up: str, public: bool) -> bytes:
     """A page of one chip's own.
 
     Args:
@@ -112,20 +115,20 @@ def render_chip_page(head: Mapping[str, Any], view: Mapping[str, Any], *, up: st
     return text.encode("utf-8")
 
 
-def machine_name(head: Mapping[str, Any]) -> str:
+def machine_name(head: RecordHead) -> str:
     """The machine's name, else its id."""
     machine = head.get("machine") or {}
     return str(machine.get("name") or machine.get("id") or "")
 
 
 def render_first_page(
-    head: Mapping[str, Any],
+    head: ReportHead,
     summaries: Sequence[Summary],
-    chips: Iterable[Mapping[str, Any]] | None,
+    chips: Iterable[View] | None,
     *,
     public: bool,
     with_content: bool,
-    parts: Mapping[str, Any],
+    parts: Mapping[str, object],
 ) -> bytes:
     """The first page, with all chips on it where `chips` is given.
 
@@ -188,7 +191,7 @@ def _pairs(value: Any) -> list[tuple[str, str]]:
     ]
 
 
-def _about(head: Mapping[str, Any], *, public: bool) -> list[tuple[str, str]]:
+def _about(head: ReportHead, *, public: bool) -> list[tuple[str, str]]:
     machine = head.get("machine") or {}
     custodian = head.get("custodian") or {}
     kept = [
@@ -198,11 +201,11 @@ def _about(head: Mapping[str, Any], *, public: bool) -> list[tuple[str, str]]:
         ("serial", "Serial"),
     ]
     out = [
-        (title, str(machine[key]))
+        (title, str(machine.get(key)))
         for key, title in kept
         if machine.get(key) and not (public and key == "serial")
     ]
-    keeper = ", ".join(str(custodian[key]) for key in ("name", "organisation") if custodian.get(key))
+    keeper = ", ".join(str(custodian.get(key)) for key in ("name", "organisation") if custodian.get(key))
     return [*out, ("Custodian", keeper)] if keeper else out
 
 
@@ -256,7 +259,7 @@ def _bar(counts: Mapping[str, int]) -> Markup:
     )
 
 
-def _tasks(summaries: Sequence[Summary]) -> dict[str, Any]:
+def _tasks(summaries: Sequence[Summary]) -> View:
     """What a person must still do, worst first."""
     urgent = sorted((one for one in summaries if one.rank < 9), key=lambda one: one.rank)
     single = [one for one in summaries if one.grade == "single"]
@@ -270,10 +273,8 @@ def _tasks(summaries: Sequence[Summary]) -> dict[str, Any]:
     }
 
 
-def _spaces(
-    head: Mapping[str, Any], summaries: Sequence[Summary], *, with_content: bool
-) -> list[dict[str, Any]]:
-    found: Sequence[Mapping[str, Any]] = head.get("spaces") or ()
+def _spaces(head: ReportHead, summaries: Sequence[Summary], *, with_content: bool) -> list[View]:
+    found: Sequence[SpaceRecord] = head.get("spaces") or ()
     if not found:
         return []
     organisations = {one.chip: one.organisation for one in summaries if one.organisation}

@@ -6,9 +6,9 @@ a script, resting on the picture tells address and words by SVG titles; with one
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup, escape
 
@@ -16,6 +16,9 @@ from pipeline.views.report import wording
 from pipeline.views.report.image import ChipWords, PictureLayout, layout_of, pixel_bits, pixel_levels
 from pipeline.views.report.png import Ink, bits_png, data_uri, levels_png
 from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from schemas.record import RegionRecord
 
 INK: Ink = (29, 78, 120)
 ALARM: Ink = (176, 84, 0)
@@ -106,7 +109,7 @@ def _ruler(frame: _Frame) -> str:
     return f'<g class="ruler">{"".join(marks)}</g>'
 
 
-def _region_marks(frame: _Frame, regions: Sequence[Mapping[str, Any]]) -> str:
+def _region_marks(frame: _Frame, regions: Sequence[RegionRecord]) -> str:
     marks = []
     first = sorted(regions, key=lambda region: region.get("kind") not in TELLING)
     for region in first[:MOST_MARKS]:
@@ -124,7 +127,7 @@ def _region_marks(frame: _Frame, regions: Sequence[Mapping[str, Any]]) -> str:
     return "".join(marks)
 
 
-def region_text(region: Mapping[str, Any], digits: int = 3) -> str:
+def region_text(region: RegionRecord, digits: int = 3) -> str:
     """A region in a line: its kind, where it lies, and its preview."""
     span = wording.span_of(region)
     where = wording.span_text(*span, digits) if span else ""
@@ -178,7 +181,7 @@ def raster_svg(
     content: ChipWords,
     *,
     label: str,
-    regions: Sequence[Mapping[str, Any]] = (),
+    regions: Sequence[RegionRecord] = (),
     most_pixels: int,
     most_bands: int,
 ) -> tuple[Markup, PictureLayout]:

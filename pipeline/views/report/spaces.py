@@ -5,12 +5,16 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup, escape
 
 from pipeline.views.report import wording
 from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from schemas.record import SpaceRecord
+    from schemas.recorded_sheet import PlacementRecord
 
 _LANE = re.compile(r"^([^\[\]]+)(?:\[\s*(\d+)\s*:\s*(\d+)\s*\])?$")
 WIDE = 320
@@ -34,7 +38,7 @@ def lane_chip(lane: str) -> str:
     return found[1] if found else lane
 
 
-def stretches_of(space: Mapping[str, Any], organisations: Mapping[str, str]) -> list[Stretch]:
+def stretches_of(space: SpaceRecord, organisations: Mapping[str, str]) -> list[Stretch]:
     """The placed stretches in address order, with the gaps between them.
 
     Args:
@@ -59,9 +63,7 @@ def stretches_of(space: Mapping[str, Any], organisations: Mapping[str, str]) -> 
     return out
 
 
-def _stretch(
-    placement: Mapping[str, Any], space: Mapping[str, Any], organisations: Mapping[str, str]
-) -> Stretch:
+def _stretch(placement: PlacementRecord, space: SpaceRecord, organisations: Mapping[str, str]) -> Stretch:
     lanes = tuple(_lane_text(lane) for lane in placement.get("lanes") or ())
     at = _number(placement.get("at", 0))
     if space.get("unit") == "byte":
@@ -73,7 +75,7 @@ def _lane_text(lane: Any) -> str:
     return str(lane.get("lane", lane.get("chip", ""))) if isinstance(lane, Mapping) else str(lane)
 
 
-def _length(placement: Mapping[str, Any], lanes: Sequence[str], organisations: Mapping[str, str]) -> int:
+def _length(placement: PlacementRecord, lanes: Sequence[str], organisations: Mapping[str, str]) -> int:
     span = placement.get("chip_range")
     if isinstance(span, str) and "-" in span:
         first, end = span.split("-", 1)
@@ -94,7 +96,7 @@ def _number(text: Any) -> int:
     return int(plain, 16) if plain.lower().startswith("0x") else int(plain)
 
 
-def space_svg(space: Mapping[str, Any], stretches: Sequence[Stretch], grades: Mapping[str, str]) -> Markup:
+def space_svg(space: SpaceRecord, stretches: Sequence[Stretch], grades: Mapping[str, str]) -> Markup:
     """A column of stretches, the lowest address at the top; lanes side by side, the most significant left.
 
     Args:

@@ -5,12 +5,17 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 from pipeline.catalogue.advice import advise
 from pipeline.views.report import wording
 from schemas.record import Grade
+
+if TYPE_CHECKING:
+    from schemas.finding import FindingRecord
+    from schemas.record import ChipRecord
+    from schemas.recorded_sheet import AttemptRecord, BoardRecord
 
 GRADES = tuple(grade.value for grade in Grade)
 UNPLACED = "_"
@@ -75,12 +80,12 @@ class Summary:
         return _NEEDS_A_PERSON.get(self.grade, 4 if self.steps else 9)
 
 
-def chip_page_name(chip: Mapping[str, Any]) -> str:
+def chip_page_name(chip: ChipRecord) -> str:
     """Where a chip's own page lies beside `index.html`, laid out as the images are: `chips/BOARD/CHIP.html`."""
     return f"chips/{chip.get('board') or UNPLACED}/{chip['chip']}.html"
 
 
-def summary_of(chip: Mapping[str, Any]) -> Summary:
+def summary_of(chip: ChipRecord) -> Summary:
     """The first page's share of one chip's record.
 
     Args:
@@ -102,8 +107,8 @@ def summary_of(chip: Mapping[str, Any]) -> Summary:
     )
 
 
-def _steps(chip: Mapping[str, Any]) -> list[BenchStep]:
-    findings: Sequence[Mapping[str, Any]] = chip.get("findings") or ()
+def _steps(chip: ChipRecord) -> list[BenchStep]:
+    findings: Sequence[FindingRecord] = chip.get("findings") or ()
     steps = [
         BenchStep(severity, str(found["code"]), str(found.get("means", "")), str(found["next"]))
         for severity in _SEVERITIES
@@ -114,8 +119,8 @@ def _steps(chip: Mapping[str, Any]) -> list[BenchStep]:
     if grade == "missing":
         steps.insert(0, _missing_step(chip))
     elif grade == "contested" and not steps:
-        contested = chip.get("contested") or {}
-        bits, words = int(contested.get("bits", 0)), int(contested.get("words", 0))
+        contested = chip.get("contested")
+        bits, words = (contested["bits"], contested["words"]) if contested else (0, 0)
         means = f"{wording.counted(bits, 'bit')} in {wording.counted(words, 'word')} unresolved."
         steps.append(BenchStep("caution", "contested", means, advise("contested")))
     elif grade == "faulty" and not steps:
@@ -124,9 +129,9 @@ def _steps(chip: Mapping[str, Any]) -> list[BenchStep]:
     return steps
 
 
-def _missing_step(chip: Mapping[str, Any]) -> BenchStep:
+def _missing_step(chip: ChipRecord) -> BenchStep:
     state = str(chip.get("state") or "")
-    attempts: Sequence[Mapping[str, Any]] = chip.get("attempts") or ()
+    attempts: Sequence[AttemptRecord] = chip.get("attempts") or ()
     means = _MISSING_MEANS.get(state, "No usable reading.")
     if attempts:
         means += f" Last attempt: {attempts[-1].get('outcome', '')}"
@@ -198,7 +203,7 @@ class BoardView:
     sockets: tuple[tuple[str, Summary | None], ...]
 
 
-def boards_of(boards: Mapping[str, Mapping[str, Any]], summaries: Iterable[Summary]) -> list[BoardView]:
+def boards_of(boards: Mapping[str, BoardRecord], summaries: Iterable[Summary]) -> list[BoardView]:
     """Each board's sockets in the order the sheet gives, then chips in sockets it does not list, then the unplaced.
 
     Args:
@@ -223,6 +228,6 @@ def boards_of(boards: Mapping[str, Mapping[str, Any]], summaries: Iterable[Summa
         rest.sort(key=lambda summary: (natural(summary.socket), natural(summary.chip)))
         sockets.extend((summary.socket, summary) for summary in rest)
         if sockets or board in boards:
-            about = [(title, str(facts[key])) for key, title in _BOARD_FACTS if facts.get(key)]
+            about = [(title, str(facts.get(key))) for key, title in _BOARD_FACTS if facts.get(key)]
             views.append(BoardView(board, tuple(about), tuple(sockets)))
     return views

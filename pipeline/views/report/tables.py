@@ -3,10 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from pipeline.views.report import wording
 from pipeline.views.report.summary import Summary
+
+if TYPE_CHECKING:
+    from pipeline.views.report.head import ReportHead, View
+    from schemas.record import (
+        CoverageRecord,
+        LineRecord,
+        QualificationRecord,
+        RecordHead,
+        SpaceRecord,
+        StandingRecord,
+    )
+    from schemas.recorded_sheet import ReaderRecord
 
 MOST_EVENTS = 200
 MOST_ROWS = 200
@@ -30,7 +42,7 @@ def _burnable(one: Summary) -> bool:
 
 
 def commands(
-    head: Mapping[str, Any], summaries: Sequence[Summary], *, public: bool, parts: Mapping[str, Any]
+    head: RecordHead, summaries: Sequence[Summary], *, public: bool, parts: Mapping[str, object]
 ) -> list[tuple[str, str]]:
     """(command, what it does) for someone who holds the bag or bundle and nothing else.
 
@@ -68,9 +80,9 @@ def commands(
     return out
 
 
-def readers(head: Mapping[str, Any], *, public: bool) -> dict[str, Any]:
+def readers(head: RecordHead, *, public: bool) -> View:
     """The readers as a table: only the columns that anyone filled in."""
-    found: Mapping[str, Mapping[str, Any]] = head.get("readers") or {}
+    found: Mapping[str, ReaderRecord] = head.get("readers") or {}
     fields = [
         (key, title)
         for key, title in _READER_FIELDS
@@ -80,50 +92,19 @@ def readers(head: Mapping[str, Any], *, public: bool) -> dict[str, Any]:
     return {
         "columns": [title for _, title in fields],
         "rows": [
-            (name, [wording.say(one[key]) if one.get(key) else "" for key, _ in fields])
+            (name, [wording.say(one.get(key)) if one.get(key) else "" for key, _ in fields])
             for name, one in found.items()
         ],
     }
 
 
-def qualification(found: Mapping[str, Any]) -> list[dict[str, Any]]:
-    """Whatever the qualification holds, as tables: mappings by id and lists of rows; the rest as lines.
-
-    Args:
-        found: The record's `qualification`.
-    """
-    out = []
-    for key, value in found.items():
-        title = wording.plain_key(key)
-        if _are_standings(value):
-            out.append(_standings(title, value))
-        elif isinstance(value, Mapping) and value and all(isinstance(row, Mapping) for row in value.values()):
-            rows = [({"": name} | dict(row)) for name, row in value.items()]
-            out.append(_table(title, rows))
-        elif (
-            isinstance(value, Sequence)
-            and not isinstance(value, str)
-            and value
-            and all(isinstance(r, Mapping) for r in value)
-        ):
-            out.append(_table(title, [dict(row) for row in value]))
-        elif value not in (None, "", [], {}, ()):
-            out.append(
-                {"title": title, "columns": [], "rows": [], "more": 0, "line": wording.say(value, key)}
-            )
-    return out
+def qualification(found: QualificationRecord) -> list[View]:
+    """What comparing has shown: a table of readers, and one of pairs of them."""
+    kinds = (("readers", found.get("readers")), ("pairs", found.get("pairs")))
+    return [_standings(title, standings) for title, standings in kinds if standings]
 
 
-def _are_standings(value: Any) -> bool:
-    return (
-        isinstance(value, Sequence)
-        and not isinstance(value, str)
-        and bool(value)
-        and all(isinstance(row, Mapping) and isinstance(row.get("coverage"), Mapping) for row in value)
-    )
-
-
-def _standings(title: str, found: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
+def _standings(title: str, found: Sequence[StandingRecord]) -> View:
     """What comparing has shown of readers, or of pairs of them, as one row each."""
     return {
         "title": title,
@@ -142,7 +123,7 @@ def _standings(title: str, found: Sequence[Mapping[str, Any]]) -> dict[str, Any]
     }
 
 
-def _standing(row: Mapping[str, Any]) -> list[str]:
+def _standing(row: StandingRecord) -> list[str]:
     bound = row.get("upper_bound")
     sure = f" ({row['confidence']:.0%} sure)" if isinstance(row.get("confidence"), float) else ""
     return [
@@ -158,11 +139,10 @@ def _standing(row: Mapping[str, Any]) -> list[str]:
     ]
 
 
-def _coverage(found: Mapping[str, Any]) -> str:
+def _coverage(found: CoverageRecord) -> str:
     """The lines that the compared chips would have shown a fault of, runs of lines drawn together."""
     shown, dark = [], []
-    for kind, letter in (("address", "A"), ("data", "D")):
-        lines = [one for one in found.get(kind) or () if isinstance(one, Mapping)]
+    for lines, letter in ((found["address"], "A"), (found["data"], "D")):
         shown.append(_runs(letter, [one for one in lines if one.get("witnesses")]))
         dark.append(_runs(letter, [one for one in lines if not one.get("witnesses")]))
     out = ", ".join(part for part in shown if part) or "none"
@@ -175,7 +155,7 @@ def _coverage(found: Mapping[str, Any]) -> str:
     )
 
 
-def _runs(letter: str, lines: Sequence[Mapping[str, Any]]) -> str:
+def _runs(letter: str, lines: Sequence[LineRecord]) -> str:
     numbers = sorted(int(str(one.get("line"))[1:]) for one in lines if str(one.get("line"))[1:].isdecimal())
     runs: list[list[int]] = []
     for number in numbers:
@@ -188,18 +168,7 @@ def _runs(letter: str, lines: Sequence[Mapping[str, Any]]) -> str:
     )
 
 
-def _table(title: str, rows: Sequence[Mapping[str, Any]]) -> dict[str, Any]:
-    columns = list(dict.fromkeys(key for row in rows for key in row))
-    return {
-        "title": title,
-        "columns": [wording.plain_key(column) for column in columns],
-        "rows": [[wording.say(row[c], c) if c in row else "" for c in columns] for row in rows[:MOST_ROWS]],
-        "more": max(0, len(rows) - MOST_ROWS),
-        "line": "",
-    }
-
-
-def events(head: Mapping[str, Any]) -> dict[str, Any]:
+def events(head: ReportHead) -> View:
     """The time line: (when, what, detail, agent), as many as a page bears; the metadata files hold all."""
     found: Sequence[Mapping[str, Any]] = head.get("events") or ()
     rows = [
@@ -211,7 +180,7 @@ def events(head: Mapping[str, Any]) -> dict[str, Any]:
     return {"rows": rows, "more": max(0, len(found) - MOST_EVENTS)}
 
 
-def space_facts(space: Mapping[str, Any]) -> list[str]:
+def space_facts(space: SpaceRecord) -> list[str]:
     """What a space is, in a few words each."""
     out = [f"{space.get('width')} bits wide", f"{int(space.get('words') or 0):,} words"]
     if int(space.get("width") or 0) > 8:

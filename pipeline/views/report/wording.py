@@ -10,7 +10,10 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping, Sequence
 from functools import lru_cache
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from schemas.record import RegionRecord
 
 _ACTING = re.compile(
     "[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f\ufeff\ufff9-\ufffb"
@@ -141,15 +144,12 @@ def _say_item(item: Any, key: str, digits: int) -> str:
     return f"({said})" if isinstance(item, Mapping) and len(item) > 1 else said
 
 
-def span_of(region: Mapping[str, Any]) -> tuple[int, int] | None:
-    """Where a region lies, as (first, end) word addresses, however its range is spelled; None where it is not."""
-    for key in ("range", "span", "addresses", "words"):
-        found = region.get(key)
-        if _is_span(found):
-            assert found is not None
-            return int(found[0]), int(found[1])
-    start = region.get("start", region.get("first"))
-    end = region.get("end", region.get("stop"))
-    if isinstance(start, int) and isinstance(end, int) and start < end:
-        return start, end
-    return None
+def span(value: Any) -> tuple[int, int] | None:
+    """A half-open range of word addresses; None where a value is none."""
+    return (value[0], value[1]) if _is_span(value) else None
+
+
+def span_of(region: RegionRecord) -> tuple[int, int] | None:
+    """Where a region lies, as (first, end) word addresses; None where it is empty."""
+    start, end = region["start"], region["end"]
+    return (start, end) if start < end else None
