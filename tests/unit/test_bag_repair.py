@@ -25,7 +25,7 @@ from pipeline.run.keep.recheck import recheck_bags
 from schemas.base import follows
 from schemas.ledger import LedgerRow
 from tests.outside import bag_cases
-from tests.unit.test_baghash import PACKERS, as_zip
+from tests.unit.test_bag_observe import PACKERS, as_zip
 
 NOW = Now(datetime(2024, 6, 1, tzinfo=UTC), fixed=False)
 PAYLOAD = {f"data/b{number % 2}/{number}.bin": bytes([number]) * 300 for number in range(6)}
