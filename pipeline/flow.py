@@ -235,6 +235,7 @@ class Carried:
         proved_by: Chips, or `the sheet`.
         undo: It is undone here: a named wiring, the same pins, and no chip against it.
         same_pins: The chip has the pins and the organisation of those that proved it.
+        proved: False where one chip alone shows it, or leaves open which of two readers is crossed.
     """
 
     wiring: str
@@ -242,6 +243,7 @@ class Carried:
     proved_by: tuple[str, ...]
     undo: bool
     same_pins: bool
+    proved: bool = True
 
 
 @dataclass(frozen=True, slots=True)

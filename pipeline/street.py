@@ -101,7 +101,8 @@ class Crossing:
     Attributes:
         wiring: Its name.
         lines: From the chip to the reading; None where it reads straight, and something bears that out.
-        ground: `sheet`, `content`, or `chip` for everything else.
+        ground: `sheet`, `content`, `chip` for other grounds that settled the frame, or `doubt` where nothing
+            did.
     """
 
     wiring: str
@@ -446,9 +447,9 @@ def _crossings(
     said: Mapping[str, Said],
     checks: Sequence[SelfCheck],
 ) -> tuple[Crossing, ...]:
-    """What the readings show of their wirings, where the frame is settled."""
+    """What the readings show of their wirings."""
     if settled.frame_contested:
-        return ()
+        return _doubts(ways, said)
     by_wiring: dict[str, list[tuple[Pass, Way]]] = {}
     out: dict[str, Crossing] = {}
     for one, way in ways:
@@ -465,6 +466,20 @@ def _crossings(
         crossing = _shown(wiring, own, ways, said, settled, checks)
         if crossing is not None and wiring not in out:
             out[wiring] = crossing
+    return tuple(out.values())
+
+
+def _doubts(ways: Sequence[tuple[Pass, Way]], said: Mapping[str, Said]) -> tuple[Crossing, ...]:
+    """Where nothing decides, either side may be the crossed one: each home-built wiring is in doubt."""
+    moved = [way.mapping for _, way in ways if way.name == "lines" and way.mapping and not way.mapping.rotate]
+    out: dict[str, Crossing] = {}
+    for one, way in ways:
+        known = said.get(one.reading)
+        if known is None or not moved or (known.kind == "device-programmer" and known.own_part):
+            continue
+        lines = way.mapping if way.name == "lines" else moved[0].inverse()
+        if lines is not None and not lines.rotate:
+            out.setdefault(known.wiring, Crossing(known.wiring, lines, "doubt"))
     return tuple(out.values())
 
 

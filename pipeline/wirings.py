@@ -2,7 +2,8 @@
 
 Readings made with the same wires form a wiring: by name, else the same reader on the same date as written. A
 crossing is proved by the sheet, by a check in the content, or by two chips. It is undone only under a name
-that a person gave, on chips of the same pins, and where no chip of the wiring speaks against it.
+that a person gave, on chips of the same pins, and where no chip of the wiring speaks against it. What one
+chip alone shows, or leaves open, proves nothing, and still nobody may trust the same wires on other chips.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ class Proved:
         lines: From the chip to the reading.
         by: Chips that show it.
         at: One of them, for its pins.
+        sure: It is proved; else one chip alone shows it, or leaves open which of two readers is crossed.
         against: Chips of the same wiring and pins that read straight though it would change them, or that
             show another crossing.
     """
@@ -43,6 +45,7 @@ class Proved:
     lines: LineMap
     by: tuple[str, ...]
     at: PlannedChip
+    sure: bool
     against: tuple[str, ...]
 
 
@@ -67,7 +70,9 @@ def carried_to(
             continue
         for one in chips:
             for reading in _open_readings(one, wiring, how):
-                out[one.planned.chip.chip][reading.reading] = _carried(one.planned, reading, wiring, proved)
+                carried = _carried(one.planned, reading, wiring, proved)
+                if carried.proved or carried.same_pins:
+                    out[one.planned.chip.chip][reading.reading] = carried
     return dict(out)
 
 
@@ -80,7 +85,7 @@ def _by_wiring(chips: Sequence[Wired]) -> dict[str, list[tuple[Wired, Crossing]]
 
 
 def _proved(own: Sequence[tuple[Wired, Crossing]], load: Callable[[str], Words]) -> list[Proved]:
-    """The crossings of one wiring that are proved, best borne out first."""
+    """The crossings of one wiring, the proved ones first."""
     groups: dict[LineMap, list[tuple[Wired, Crossing]]] = defaultdict(list)
     for one, crossing in own:
         if crossing.lines is not None and not crossing.lines.is_identity:
@@ -88,11 +93,12 @@ def _proved(own: Sequence[tuple[Wired, Crossing]], load: Callable[[str], Words])
     out = []
     for lines, showing in groups.items():
         strong = any(crossing.ground in ("sheet", "content") for _, crossing in showing)
-        if strong or len(showing) >= FEWEST_CHIPS:
-            by = tuple(one.planned.chip.chip for one, _ in showing)
-            at = showing[0][0].planned
-            out.append(Proved(lines, by, at, _against(lines, own, at, load)))
-    return sorted(out, key=lambda one: -len(one.by))
+        settled = [crossing for _, crossing in showing if crossing.ground != "doubt"]
+        by = tuple(one.planned.chip.chip for one, _ in showing)
+        at = showing[0][0].planned
+        sure = strong or len(settled) >= FEWEST_CHIPS
+        out.append(Proved(lines, by, at, sure, _against(lines, own, at, load)))
+    return sorted(out, key=lambda one: (not one.sure, -len(one.by)))
 
 
 def _against(
@@ -131,8 +137,10 @@ def _carried(planned: PlannedChip, reading: PlannedReading, wiring: str, proved:
     """The best proved crossing as it reaches one reading; undone only where nothing stands against it."""
     best = next((one for one in proved if _same_size(planned, one.at)), proved[0])
     alone = len([one for one in proved if _same_size(one.at, best.at)]) == 1
-    sure = reading.row.wiring is not None and alone and not best.against and _surely_same(planned, best.at)
-    return Carried(wiring, best.lines, best.by, undo=sure, same_pins=_perhaps_same(planned, best.at))
+    agreed = best.sure and alone and not best.against
+    undo = agreed and reading.row.wiring is not None and _surely_same(planned, best.at)
+    same = _perhaps_same(planned, best.at)
+    return Carried(wiring, best.lines, best.by, undo=undo, same_pins=same, proved=best.sure)
 
 
 def _same_size(one: PlannedChip, other: PlannedChip) -> bool:

@@ -167,6 +167,27 @@ class LineMap:
         gathered = second[self.places(second.size)] ^ second.dtype.type(mask_of(self.invert_data))
         return route_bits(gathered, len(self.data), _inverse(self.data))
 
+    def inverse(self) -> LineMap:
+        """The mapping from the second to the first; only without rotation.
+
+        Raises:
+            ValueError: It rotates.
+
+        Example:
+            >>> crossed = LineMap.simple(2, 2, address=(1, 0), invert_address=(0,))
+            >>> crossed.inverse().invert_address
+            (1,)
+        """
+        if self.rotate:
+            raise ValueError("a rotation has no inverse of this form")
+        address, data = _inverse(self.address), _inverse(self.data)
+        return LineMap(
+            address,
+            data,
+            tuple(sorted(address[line] for line in self.invert_address)),
+            tuple(sorted(data[line] for line in self.invert_data)),
+        )
+
     def undo_mask(self, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
         """A mask over the second's addresses (which words are present), brought into the first's order."""
         return mask[self.places(mask.size)]

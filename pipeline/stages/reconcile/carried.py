@@ -65,7 +65,8 @@ def _changes(one: Pass, carried: Carried) -> bool:
 def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
     settings = carried.lines.to_json()
     crossed = lines_in_words(settings)
-    proof = f"proved by {', '.join(carried.proved_by)}"
+    shown = ", ".join(carried.proved_by)
+    proof = f"proved by {shown}" if carried.proved else f"so it may be, by {shown} alone"
     paste = sheet_lines(carried.lines)
     if carried.undo:
         severity, means = (
@@ -102,6 +103,7 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
         where={"readings": [one.reading], "readers": [one.reader], "wiring": carried.wiring, **settings},
         evidence={
             "proved_by": list(carried.proved_by),
+            "proved": carried.proved,
             "applied": carried.undo,
             "same_pins": carried.same_pins,
             "sheet": paste,

@@ -229,7 +229,7 @@ class _Weighing:
         for other, own in enumerate(self.members):
             for one in own:
                 carried = self.of(one).carried
-                if carried is None or carried.undo or not one.complete:
+                if carried is None or carried.undo or not carried.proved or not one.complete:
                     continue
                 straight = carried.lines.undo(one.words)
                 for frame in self.others(other):
