@@ -379,7 +379,7 @@ def marked(drill: Drill) -> ParameterSet:
 
 
 @pytest.mark.parametrize("fault", FAULTS)
-@pytest.mark.parametrize("drill", map(marked, DRILLS))
+@pytest.mark.parametrize("drill", [marked(each) for each in DRILLS])
 def test_the_old_state_or_the_new_never_a_mixture(
     drill: Drill, fault: str, tmp_path: Path, yard: Yard
 ) -> None:
