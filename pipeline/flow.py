@@ -100,6 +100,7 @@ class PlannedChip:
     erased_state: int | None
     readings: tuple[PlannedReading, ...]
     where: str
+    processor: str | None = None
 
 
 @dataclass(frozen=True, slots=True)

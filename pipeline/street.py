@@ -22,17 +22,22 @@ from pipeline.flow import Carried, Ground, Pass, PlannedChip, PlannedReading, Sa
 from pipeline.formats import Declared, Decoded, decode
 from pipeline.lines import LineMap
 from pipeline.stages.content import (
+    Program,
     Region,
     SelfCheck,
     Signature,
     Vector,
     content_findings,
+    crossing_findings,
     order_evidence,
+    program_findings,
+    program_of,
     regions,
     schemes_tried,
     self_checks,
     signature,
     vectors,
+    with_code,
 )
 from pipeline.stages.examine import examine
 from pipeline.stages.grade import Graded, grade, held_back, lifted, missing, weigh_lengths
@@ -300,6 +305,7 @@ def judge(
     erased_state: int | None = None,
     said: Mapping[str, Said] | None = None,
     answers: Mapping[str, str] | None = None,
+    processor: str | None = None,
 ) -> ChipResult:
     """Everything that one chip's passes say: reconciled, examined, read for content, graded.
 
@@ -312,6 +318,7 @@ def judge(
         erased_state: The level of an unprogrammed cell, where known for this very marking.
         said: Reading → what is known of it beside its words.
         answers: Code → a person's word on that finding.
+        processor: The one that runs the chip's board, as the sheet has it.
     """
     known = said or {}
     done = reconcile(
@@ -336,9 +343,9 @@ def judge(
     cut = regions(settled.words, organisation.bits, erased_state=erased_state, part=part)
     found = vectors(settled.words, organisation.bits)
     checks = self_checks({chip: settled.words}, organisation.bits, parts={chip: cut})
-    findings = answered(
-        (*_but_for_damage(examine(subject)), *content_findings(chip, cut, (), found)), answers or {}
-    )
+    content = content_findings(chip, cut, (), found)
+    program, flow = _flow(chip, settled, part, processor)
+    findings = answered((*_but_for_damage(examine(subject)), *content, *flow), answers or {})
     return ChipResult(
         chip=chip,
         organisation=organisation,
@@ -346,7 +353,7 @@ def judge(
         settled=settled,
         findings=findings,
         graded=grade(settled, findings),
-        regions=tuple(cut),
+        regions=with_code(cut, program, settled.words, organisation.bits),
         vectors=tuple(found),
         checks=checks,
         schemes=dict(schemes_tried(settled.words, organisation.bits, cut)),
@@ -369,6 +376,16 @@ def _but_for_damage(findings: Iterable[Finding]) -> list[Finding]:
         for one in told
         if one.code is not Code.SLIPPED or not damaged.intersection(one.where.get("readings", ()))
     ]
+
+
+def _flow(
+    chip: str, settled: Settled, part: Part | None, processor: str | None
+) -> tuple[Program | None, tuple[Finding, ...]]:
+    """What the content's own flow of control says: the processor it is for, lines that are crossed."""
+    words, bits = settled.words, settled.organisation.bits
+    program = program_of(words, bits)
+    crossed = crossing_findings(chip, words, bits, program=program, processor=processor, part=part)
+    return program, (*program_findings(chip, program), *crossed)
 
 
 def without_reading(planned: PlannedChip) -> ChipResult:

@@ -272,6 +272,7 @@ class RegionDetail(TypedDict):
     end_alignment: NotRequired[int]
     edges_aligned: NotRequired[bool]
     entropy_bits: NotRequired[Annotated[float, Field(description="Dense: bits of information a word")]]
+    families: NotRequired[Annotated[list[str], Field(description="Code: processors that it is for")]]
     lines: NotRequired[Annotated[list[str], Field(description="Decode: lines that select")]]
     active_words: NotRequired[Annotated[int, Field(description="Decode: words that select")]]
     text: NotRequired[Annotated[str, Field(description="Text: its code")]]

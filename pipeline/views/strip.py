@@ -10,6 +10,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 BLOCKS: Mapping[str, str] = {
     "dense": "█",
+    "code": "▙",
     "text": "▒",
     "table": "▓",
     "repeat": "▚",
@@ -20,6 +21,7 @@ BLOCKS: Mapping[str, str] = {
 }
 PLAIN: Mapping[str, str] = {
     "dense": "#",
+    "code": "C",
     "text": "T",
     "table": "/",
     "repeat": "=",
@@ -30,7 +32,7 @@ PLAIN: Mapping[str, str] = {
 }
 Cut = tuple[str, int, int]
 """A region: its kind, its first word, and the first word after it."""
-_KINDS = ("dense", "text", "table", "repeat", "decode", "fill")
+_KINDS = ("dense", "code", "text", "table", "repeat", "decode", "fill")
 
 
 def can_show(encoding: str | None) -> bool:

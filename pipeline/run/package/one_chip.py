@@ -182,6 +182,7 @@ def work(planned: PlannedChip, job: Job) -> Worked:
             erased_state=planned.erased_state,
             said=said_of(planned, job.how, job.carried.get(planned.chip.chip, {})),
             answers=planned.chip.answers,
+            processor=planned.processor,
         )
     else:
         result = without_reading(planned)

@@ -12,6 +12,13 @@ from pipeline.stages.content.kin import ChipImage, kin, shared_fills
 from pipeline.stages.content.lanes import Join, joins
 from pipeline.stages.content.model import Region, SelfCheck, Vector
 from pipeline.stages.content.order_evidence import order_evidence
+from pipeline.stages.content.program import (
+    Program,
+    crossing_findings,
+    program_findings,
+    program_of,
+    with_code,
+)
 from pipeline.stages.content.regions import regions, told_by_sisters, with_sisters
 from pipeline.stages.content.selfcheck import schemes_tried, self_checks, set_checks
 from pipeline.stages.content.signature import Signature, signature
@@ -22,15 +29,19 @@ from pipeline.stages.content.weigh import recurring
 __all__ = [
     "ChipImage",
     "Join",
+    "Program",
     "Region",
     "SelfCheck",
     "Signature",
     "Vector",
     "content_findings",
+    "crossing_findings",
     "interleave_findings",
     "joins",
     "kin",
     "order_evidence",
+    "program_findings",
+    "program_of",
     "recurring",
     "regions",
     "schemes_tried",
@@ -41,5 +52,6 @@ __all__ = [
     "suggest_spaces",
     "told_by_sisters",
     "vectors",
+    "with_code",
     "with_sisters",
 ]

@@ -205,7 +205,9 @@ def _chip(linking: Linking, index: int, chip: Chip, readings: tuple[PlannedReadi
         linking.tell(
             (*at, "view", "columns"), str(chip.view.columns), f"at most the chip's {organisation.bits} bits"
         )
-    return PlannedChip(chip, organisation, part, erased, readings, where)
+    board = linking.sheet.boards.get(chip.board or "")
+    processor = board.processor if board else None
+    return PlannedChip(chip, organisation, part, erased, readings, where, processor)
 
 
 def _readings(linking: Linking) -> dict[str, list[PlannedReading]]:

@@ -1,0 +1,54 @@
+"""The best set of stretches of an image that read as a program: those whose votes pay for being told apart.
+
+Source: two-state Viterbi path (Viterbi 1967), inside and outside, with a price for every change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+PRICE = 6.0
+"""Nats a stretch costs to begin, so that single lucky votes make none."""
+
+
+def best_total(votes: Sequence[float], price: float = PRICE) -> float:
+    """What the best set of stretches is worth; 0 where none pays.
+
+    Example:
+        >>> best_total([3.0, 4.0, -9.0, 2.0])
+        1.0
+    """
+    inside, outside = -price, 0.0
+    for vote in votes:
+        begun = outside - price
+        inside = max(begun, inside) + vote
+        outside = max(outside, inside)
+    return outside
+
+
+def best_stretches(
+    at: Sequence[int], votes: Sequence[float], price: float = PRICE
+) -> list[tuple[int, int, float]]:
+    """The stretches themselves: first and last voting place, and the sum of their votes.
+
+    Example:
+        >>> best_stretches([10, 20, 30, 40], [3.0, 4.0, -9.0, 2.0])
+        [(10, 20, 7.0)]
+    """
+    inside, outside = -price, 0.0
+    since, kept = 0, 0
+    # Each state remembers the chain of stretches that led to it: (earlier chain, first, last).
+    chain: tuple[object, int, int] | None = None
+    before: tuple[object, int, int] | None = None
+    for number, vote in enumerate(votes):
+        if outside - price >= inside:
+            inside, since, before = outside - price, number, chain
+        inside += vote
+        if inside > outside:
+            outside, chain = inside, (before, since, number)
+    out: list[tuple[int, int, float]] = []
+    while chain is not None:
+        earlier, since, kept = chain
+        out.append((at[since], at[kept], float(sum(votes[since : kept + 1]))))
+        chain = earlier  # type: ignore[assignment]
+    return out[::-1]

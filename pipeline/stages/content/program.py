@@ -1,0 +1,316 @@
+"""A chip's content as a program: the processor it is for, the stretches that are code, lines that are crossed.
+
+The content bears witness without any reference: in the right order its branches land where instructions begin. What
+is said here is a guess with its odds, never applied by itself.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+
+from pipeline.errors import WellreadError
+from pipeline.stages.content.flow_of_control import (
+    Crossed,
+    Named,
+    choose,
+    code_stretches,
+    crossed_lines,
+    family_readings,
+)
+from pipeline.stages.content.flow_of_control.model import Bytes
+from pipeline.stages.content.model import Region
+from pipeline.stages.content.runs import entropy_bits, hex_words
+from pipeline.words import Words
+from schemas.finding import Code, Finding, Severity
+from schemas.part import Part
+from schemas.record import RegionDetail
+
+_LEAST_BYTES = 256
+_MOST_WORDS = 1 << 20
+_HIGH_FIRST, _LOW_FIRST = ("68000", "9900"), ("8086", "pdp11")
+_HOLDS = 0.93
+"""Where so many branches land the order of lines is right: on the setting half 19 in 20 crossed images land fewer."""
+_LEAST_CODE = 16
+"""Words: a shorter stretch of code is left to the region that it lies in."""
+_TOLD = {
+    "8080": "8080",
+    "z80": "Z80",
+    "6502": "6502",
+    "65c02": "CMOS 6502",
+    "6800": "6800",
+    "6809": "6809",
+    "8051": "8051",
+    "8048": "8048",
+    "1802": "1802",
+    "8086": "8086",
+    "68000": "68000",
+    "pdp11": "PDP-11",
+    "9900": "9900",
+}
+_PROCESSORS: dict[str, str] = {
+    "8080": "z80",
+    "8085": "z80",
+    "z80": "z80",
+    "6502": "65c02",
+    "6510": "65c02",
+    "65c02": "65c02",
+    "6800": "6800",
+    "6802": "6800",
+    "6808": "6800",
+    "6809": "6809",
+    "8031": "8051",
+    "8051": "8051",
+    "8032": "8051",
+    "8052": "8051",
+    "8035": "8048",
+    "8039": "8048",
+    "8048": "8048",
+    "8049": "8048",
+    "1802": "1802",
+    "8086": "8086",
+    "8088": "8086",
+    "80186": "8086",
+    "80188": "8086",
+    "68000": "68000",
+    "68008": "68000",
+    "68010": "68000",
+    "pdp11": "pdp11",
+    "9900": "9900",
+    "9980": "9900",
+    "9995": "9900",
+}
+"""Members of the families, by the digits of their markings; from memory."""
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """What a chip's content is as a program.
+
+    Attributes:
+        named: The family, with its odds.
+        code: Half-open word ranges that are instructions.
+    """
+
+    named: Named
+    code: tuple[tuple[int, int], ...]
+
+
+def family_of(processor: str | None) -> str | None:
+    """The family that a processor of the sheet belongs to, as instructions are read; None where it is not known.
+
+    Example:
+        >>> family_of("Z-80A"), family_of("something")
+        ('z80', None)
+    """
+    plain = "".join(char for char in (processor or "").lower() if char.isalnum())
+    found = [name for name in _PROCESSORS if name in plain]
+    return _PROCESSORS[max(found, key=len)] if found else None
+
+
+def program_of(words: Words, bits: int) -> Program | None:
+    """The family of processors that an image is a program for, and where its code lies.
+
+    Args:
+        words: Shape (n,), the settled image.
+        bits: Bits a word.
+
+    Returns:
+        None for widths other than 8 and 16, and for images too small or too large to say; nothing is raised.
+    """
+    if bits not in {8, 16} or not len(words) * bits // 8 >= _LEAST_BYTES or len(words) > _MOST_WORDS:
+        return None
+    if bits == 8:
+        data = np.ascontiguousarray(words, dtype=np.uint8)
+        chosen = choose(family_readings(data), data)
+    else:
+        high, low = (words.astype(order).view(np.uint8) for order in (">u2", "<u2"))
+        readings = [*family_readings(high, _HIGH_FIRST), *family_readings(low, _LOW_FIRST)]
+        chosen = choose(sorted(readings, key=lambda one: -one.nats), high)
+        data = low if chosen.best is not None and chosen.best.name in _LOW_FIRST else high
+    return Program(chosen, _code(data, chosen, bits))
+
+
+def _code(data: Bytes, chosen: Named, bits: int) -> tuple[tuple[int, int], ...]:
+    """The word ranges that are code; none where the family is not known."""
+    if chosen.best is None or chosen.families == ("unknown",):
+        return ()
+    units = bits // 8
+    found = [(start // units, end // units) for start, end in code_stretches(data, chosen.best.name)]
+    return tuple(one for one in found if one[1] - one[0] >= _LEAST_CODE)
+
+
+def with_code(cut: Sequence[Region], program: Program | None, words: Words, bits: int) -> tuple[Region, ...]:
+    """Regions in which dense stretches that read as a program are told as code.
+
+    Text, fills, tables and repeats stay what they are: a program's own constants lie among its instructions.
+
+    Args:
+        cut: As `regions` gives them.
+        program: As `program_of` gives it.
+        words: Shape (n,), the image.
+        bits: Bits a word.
+    """
+    if program is None or not program.code:
+        return tuple(cut)
+    out: list[Region] = []
+    for region in cut:
+        if region.kind != "dense":
+            out.append(region)
+            continue
+        for kind, start, end in _split(region, program.code):
+            detail = RegionDetail(
+                preview=hex_words(words[start:end], bits),
+                entropy_bits=round(entropy_bits(words[start:end]), 2),
+            )
+            if kind == "code":
+                detail["families"] = list(program.named.families)
+            out.append(Region(kind, start, end, detail))
+    return tuple(out)
+
+
+def _split(
+    region: Region, code: Sequence[tuple[int, int]]
+) -> Iterator[tuple[Literal["code", "dense"], int, int]]:
+    """One dense region cut where code begins and ends."""
+    at = region.start
+    for start, end in code:
+        low, high = max(start, region.start), min(end, region.end)
+        if high - low < min(_LEAST_CODE, region.end - region.start):
+            continue
+        if low > at:
+            yield "dense", at, low
+        yield "code", low, high
+        at = high
+    if at < region.end:
+        yield "dense", at, region.end
+
+
+def _spoken(families: Sequence[str]) -> str:
+    return " or ".join(_TOLD.get(name, name) for name in families)
+
+
+def _in_hundred(odds: float) -> str:
+    """Odds as a person says them; never more than measured.
+
+    Example:
+        >>> _in_hundred(0.993), _in_hundred(0.99999)
+        ('99 in 100', 'more than 99 in 100')
+    """
+    return f"{int(odds * 100)} in 100" if odds < 0.995 else "more than 99 in 100"
+
+
+def program_findings(chip: str, program: Program | None) -> tuple[Finding, ...]:
+    """The note `runs-on`, where the content reads as a program of a known family.
+
+    Content of no known family is told in the evidence of no finding: silence says it.
+    """
+    if program is None or program.named.best is None or program.named.families == ("unknown",):
+        return ()
+    named, best = program.named, program.named.best
+    return (
+        Finding(
+            code=Code.RUNS_ON,
+            severity=Severity.NOTE,
+            chip=chip,
+            where={"ranges": [list(one) for one in program.code[:64]]},
+            evidence={
+                "families": list(named.families),
+                "odds": round(named.odds, 4),
+                "branches": best.branches,
+                "landing": best.landing,
+                "nats": round(best.nats, 1),
+            },
+            means=f"reads as a program for {_spoken(named.families)}, {_in_hundred(named.odds)}: {best.landing} of "
+            f"{best.branches} branches and calls land where instructions begin",
+            also="a family that shares most of these instructions; a program for a larger member of the family",
+            next="say `processor` of the board, if it is known",
+        ),
+    )
+
+
+def crossing_findings(
+    chip: str,
+    words: Words,
+    bits: int,
+    *,
+    program: Program | None = None,
+    processor: str | None = None,
+    part: Part | None = None,
+) -> tuple[Finding, ...]:
+    """The caution `lines-crossed`, where an image reads as a program only with one exchange or inversion undone.
+
+    The search costs some tens of milliseconds a family, so it is made only where there is a reason: the image reads
+    as a program of which some branches go astray, or it reads as none and the board's processor is known.
+
+    Args:
+        chip: Its id.
+        words: Shape (n,), the settled image.
+        bits: Bits a word.
+        program: What it reads as in the order as read.
+        processor: The board's, as the sheet has it.
+        part: The chip's catalogue entry, for its pins.
+    """
+    families = _suspected(program, family_of(processor))
+    crossed = crossed_lines(words, bits, families=families) if families else None
+    return () if crossed is None else (_crossing(chip, crossed, part),)
+
+
+def _suspected(program: Program | None, board: str | None) -> tuple[str, ...]:
+    """The families in which another order of lines is worth looking for; none where the flow holds as it is."""
+    if program is None or program.named.best is None:
+        return ()
+    best = program.named.best
+    if program.named.families == ("unknown",):
+        return (board,) if board else ()
+    return () if best.landing >= _HOLDS * best.branches else (best.name,)
+
+
+def _pins(part: Part | None, lines: Sequence[str]) -> list[dict[str, Any]]:
+    """The package pins of these lines, where the part is known."""
+    from pipeline.catalogue import line_pins
+
+    if part is None:
+        return []
+    pins = []
+    for line in lines:
+        try:
+            pins.append(dict(line_pins(part, line)))
+        except (WellreadError, LookupError):
+            # No pin number is given that rests on nothing: an unknown pinout, or a line the package has not.
+            continue
+    return [pin for pin in pins if pin.get("pin") is not None]
+
+
+def _crossing(chip: str, crossed: Crossed, part: Part | None) -> Finding:
+    letter = "A" if crossed.crossing.bus == "address" else "D"
+    lines = [f"{letter}{line}" for line in crossed.crossing.lines]
+    exchanged = len(lines) == 2
+    where: dict[str, Any] = {"address": [], "data": [], "invert_address": [], "invert_data": []}
+    if exchanged:
+        where[crossed.crossing.bus] = [lines]
+    else:
+        where[f"invert_{crossed.crossing.bus}"] = lines
+    said = f"{lines[0]} and {lines[1]} exchanged" if exchanged else f"{lines[0]} inverted"
+    pins = _pins(part, lines)
+    named = [f"{pin['line']} (pin {pin['pin']})" for pin in pins] or lines
+    return Finding(
+        code=Code.LINES_CROSSED,
+        severity=Severity.CAUTION,
+        chip=chip,
+        where=where | {"lines": lines} | ({"pins": pins} if pins else {}),
+        evidence={
+            "family": crossed.family,
+            "nats": round(crossed.nats, 1),
+            "gain": round(crossed.gain, 1),
+            "next_best": round(crossed.margin, 1),
+            "holds_back": True,
+        },
+        means=f"reads as a program for {_TOLD.get(crossed.family, crossed.family)} only with {said}",
+        also="a board that scrambles the chip's lines on purpose (`board_wiring`); the image stays as it was read",
+        next=f"with the power off, follow {' and '.join(named)} from the reader to the chip's pins, then read again; "
+        "if the board crosses them, say so with `board_wiring`",
+    )

@@ -1,0 +1,230 @@
+"""Control flow as evidence: the family, the code, the order of lines; and what must not be taken for a program."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.stages.content.flow_of_control import (
+    READ_AS,
+    LineChange,
+    code_stretches,
+    crossed_lines,
+    family_readings,
+    keeps_flow,
+    named,
+)
+from pipeline.stages.content.flow_of_control.begins import starts
+from pipeline.stages.content.flow_of_control.decode import decode
+from pipeline.stages.content.flow_of_control.model import FAMILIES
+from pipeline.stages.content.flow_of_control.orders import crossings
+from pipeline.stages.content.flow_of_control.stretches import best_stretches, best_total
+from pipeline.stages.content.flow_of_control.votes import fewer, speaking
+from pipeline.stages.content.program import (
+    crossing_findings,
+    family_of,
+    program_findings,
+    program_of,
+    with_code,
+)
+from pipeline.stages.content.regions import regions
+from schemas.finding import Code, Severity
+from tests.unit.content_images import random_image
+from tests.unit.invented_programs import program
+
+KNOWN = {"z80": "z80", "8080": "z80", "6502": "65c02", "6800": "6800", "8051": "8051"}
+
+
+@pytest.mark.parametrize("family", KNOWN)
+@pytest.mark.parametrize("seed", range(3))
+def test_a_program_is_named_for_its_family(family: str, seed: int) -> None:
+    found = named(program(family, 2048, seed=seed, base=0x4000))
+    assert found.best is not None
+    assert found.best.name == KNOWN[family]
+    assert found.odds >= 0.99
+    assert family in found.families
+
+
+def test_a_program_without_the_larger_sets_own_instructions_may_be_for_either() -> None:
+    assert named(program("8080", 4096)).families == ("8080", "z80")
+    assert named(program("6502", 4096)).families == ("6502",)
+    assert named(program("65c02", 4096)).families == ("65c02",)
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_bytes_without_meaning_are_of_an_unknown_family(seed: int) -> None:
+    assert named(random_image(seed)).families == ("unknown",)
+
+
+def test_text_a_font_and_tables_of_addresses_are_no_programs() -> None:
+    text = np.frombuffer((b"THE QUICK BROWN FOX JUMPS OVER THE LAZY DOG. " * 60)[:2048], dtype=np.uint8)
+    rows = np.array([0, 24, 60, 102, 102, 126, 102, 0], dtype=np.uint8)
+    font = np.concatenate([np.roll(rows, shift) ^ np.uint8(shift) for shift in range(256)])
+    table = np.arange(0x8000, 0x8000 + 512 * 4, 4, dtype=">u4").view(np.uint8)
+    for content in (text, font, table, np.zeros(2048, np.uint8), np.arange(2048).astype(np.uint8)):
+        assert named(np.ascontiguousarray(content)).families == ("unknown",)
+
+
+def test_code_for_a_processor_of_32_bits_is_not_taken_for_an_8086() -> None:
+    """Near branches of both are the same; calls of 32 bits give it away."""
+    rng = np.random.default_rng(3)
+    code = bytearray()
+    while len(code) < 4000:
+        code += bytes([0xE8, int(rng.integers(256)), int(rng.integers(4)), 0, 0, 0x85, 0xC0, 0x74, 0x05])
+        code += bytes([0xB8, int(rng.integers(256)), 0, 0, 0, 0xC3])
+    found = {one.name: one for one in family_readings(np.frombuffer(bytes(code[:4000]), dtype=np.uint8))}
+    assert found["8086"].nats == 0
+
+
+@given(st.binary(min_size=0, max_size=700))
+def test_any_bytes_are_read_without_an_error(content: bytes) -> None:
+    data = np.frombuffer(content, dtype=np.uint8)
+    found = named(data)
+    assert 0 <= found.odds <= 1
+    for family in FAMILIES:
+        one = decode(family, data)
+        assert len(one.length) == len(data) // one.units
+        assert int(one.length.max(initial=0)) <= 15
+    for family in READ_AS:
+        for start, end in code_stretches(data, family):
+            assert 0 <= start < end <= len(data)
+
+
+@pytest.mark.parametrize("family", ["z80", "6502", "8051"])
+def test_starts_are_found_where_the_program_was_laid(family: str) -> None:
+    data = program(family, 2048)
+    one = decode(KNOWN[family] if family != "6502" else "6502", data)
+    at, laid = 0, np.zeros(2048, dtype=bool)
+    while at < 2040 and one.length[at]:
+        laid[at] = True
+        at += int(one.length[at])
+    found = starts(one.length[None], one.flow[None]).begins[0]
+    assert at > 2000
+    assert np.count_nonzero(found[40:2000] == laid[40:2000]) > 0.97 * 1960
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_crossed_pair_or_an_inverted_line_is_found_without_a_reference(seed: int) -> None:
+    words = program("z80", 2048, seed=seed, base=0x8000)
+    every = list(crossings(2048, 8))
+    crossing = every[seed * 7 % len(every)]
+    found = crossed_lines(crossing.undo(words), 8, families=["z80"])
+    assert found is not None
+    assert found.crossing == crossing
+    assert (crossing.undo(crossing.undo(words)) == words).all()
+
+
+def test_where_no_family_is_known_all_are_tried() -> None:
+    crossing = LineChange("data", (2, 5))
+    found = crossed_lines(crossing.undo(program("6800", 1024, base=0xF000)), 8)
+    assert found is not None
+    assert (found.crossing, found.family) == (crossing, "6800")
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_program_in_its_right_order_is_not_called_crossed(seed: int) -> None:
+    family = list(KNOWN)[seed % 5]
+    assert crossed_lines(program(family, 2048, seed=seed, base=0x2000), 8, families=[KNOWN[family]]) is None
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_noise_is_not_called_crossed(seed: int) -> None:
+    assert crossed_lines(random_image(seed)[:512], 8) is None
+
+
+def test_of_two_readings_the_one_that_keeps_the_flow_is_chosen() -> None:
+    right = program("8051", 2048, seed=5)
+    wrong = LineChange("address", (3, 7)).undo(right)
+    found = keeps_flow([wrong, right], 8)
+    assert found is not None
+    assert (found.chosen, found.family) == (1, "8051")
+    assert found.odds > 0.99
+
+
+def test_nothing_is_chosen_between_readings_that_are_no_programs_or_the_same() -> None:
+    right = program("8051", 2048, seed=5)
+    assert keeps_flow([random_image(1), random_image(2)], 8) is None
+    assert keeps_flow([right, right.copy()], 8) is None
+    assert keeps_flow([right], 8) is None
+
+
+def test_equal_instructions_say_less_each_time() -> None:
+    assert fewer(np.array([7, 3, 7, 7, 3])).tolist() == [1, 1, 1 / 2, 1 / 3, 1 / 2]
+
+
+def test_fills_text_and_tables_have_no_vote() -> None:
+    data = program("z80", 1024)
+    data[100:130] = 0xFF
+    data[300:340] = np.frombuffer(b"PRESS ANY KEY TO CONTINUE THE LOADING...", dtype=np.uint8)
+    speaks = speaking(data)
+    assert not speaks[100:130].any()
+    assert not speaks[305:335].any()
+    assert speaks[500:900].mean() > 0.9
+
+
+@given(st.lists(st.floats(-3, 3, width=32), max_size=40))
+def test_the_best_stretches_are_worth_what_the_total_says(votes: list[float]) -> None:
+    found = best_stretches(list(range(len(votes))), votes)
+    assert best_total(votes) == pytest.approx(sum(one[2] for one in found) - 6.0 * len(found), abs=1e-6)
+    assert all(first <= last for first, last, _ in found)
+
+
+def test_code_lies_where_the_program_is_and_not_in_what_is_around_it() -> None:
+    data = np.concatenate([random_image(9)[:2048], program("z80", 4096, base=0x800), random_image(10)[:2048]])
+    inside = np.zeros(len(data), dtype=bool)
+    for start, end in code_stretches(data, "z80"):
+        inside[start:end] = True
+    assert inside[2048:6144].mean() > 0.9
+    assert inside[:1984].mean() + inside[6208:].mean() < 0.1
+
+
+def test_regions_tell_code_and_cover_the_image_exactly() -> None:
+    data = np.concatenate([program("z80", 2048), np.full(1024, 0xFF, np.uint8), random_image(4)[:1024]])
+    cut = regions(data, 8, erased_state=None, part=None)
+    told = with_code(cut, program_of(data, 8), data, 8)
+    assert [told[0].start, told[-1].end] == [0, 4096]
+    assert all(one.end == two.start for one, two in pairwise(told))
+    assert sum(one.end - one.start for one in told if one.kind == "code") > 1700
+    assert any(one.kind == "fill" for one in told)
+
+
+def test_runs_on_tells_the_family_its_odds_and_the_count() -> None:
+    (found,) = program_findings("K1", program_of(program("8051", 2048), 8))
+    assert (found.code, found.severity) == (Code.RUNS_ON, Severity.NOTE)
+    assert found.evidence["families"] == ["8051"]
+    assert found.evidence["landing"] <= found.evidence["branches"]
+    assert f"{found.evidence['landing']} of {found.evidence['branches']}" in found.means
+    assert program_findings("K1", program_of(random_image(1), 8)) == ()
+    assert program_findings("K1", program_of(np.zeros(64, np.uint8), 4)) == ()
+
+
+def test_lines_crossed_is_a_caution_that_names_the_lines() -> None:
+    words = LineChange("address", (2, 6)).undo(program("z80", 2048, base=0x8000))
+    (found,) = crossing_findings("K1", words, 8, program=program_of(words, 8), processor="Z80A")
+    assert (found.code, found.severity) == (Code.LINES_CROSSED, Severity.CAUTION)
+    assert found.where["address"] == [["A2", "A6"]]
+    assert "A2 and A6" in found.next
+
+
+def test_a_program_in_words_of_16_bits_is_read_in_its_own_byte_order() -> None:
+    low_first = program("8051", 2048)
+    assert program_of(low_first.view(">u2").astype(np.uint16), 16) is not None
+
+
+def test_a_processor_is_known_by_its_marking() -> None:
+    assert [
+        family_of(one) for one in ("Z80A", "MC68000P8", "8085A", "i8088", "R65C02", "", None, "am2901")
+    ] == [
+        "z80",
+        "68000",
+        "z80",
+        "8086",
+        "65c02",
+        None,
+        None,
+        None,
+    ]
