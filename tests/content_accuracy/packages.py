@@ -1,0 +1,73 @@
+"""Packages of the registries, fetched by their ordinary clients into a folder that is no part of the project.
+
+Nothing of them is shipped. What cannot be had is said with a word and left out.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import tempfile
+from pathlib import Path
+
+CACHE = Path(tempfile.gettempdir()) / "wellread-content-accuracy"
+
+
+def run(*command: str, where: Path | None = None, paths: tuple[Path, ...] = ()) -> bool:
+    """Whether a command went through; `paths` are searched for programs and libraries first."""
+    environment = dict(os.environ)
+    if paths:
+        folders = [*(str(path / "usr/bin") for path in paths), environment.get("PATH", "")]
+        environment["PATH"] = os.pathsep.join(folders)
+        libraries = [str(found) for path in paths for found in path.glob("usr/lib/*-linux-gnu")]
+        environment["LD_LIBRARY_PATH"] = os.pathsep.join(libraries)
+        environment["CC65_HOME"] = str(paths[0] / "usr/share/cc65")
+        environment["SDCC_HOME"] = str(paths[0] / "usr/share/sdcc")
+    try:
+        done = subprocess.run(
+            command, cwd=where, env=environment, capture_output=True, check=False, timeout=300
+        )
+    except (OSError, subprocess.TimeoutExpired):
+        return False
+    return done.returncode == 0
+
+
+def debian(*names: str) -> Path | None:
+    """The unpacked files of some Debian packages in one folder, or None where they cannot be had."""
+    folder = CACHE / "debian" / names[0]
+    mark = folder / ".complete"
+    if mark.exists():
+        return folder
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    for name in names:
+        if not run("apt-get", "download", name, where=folder):
+            return None
+        archive = next(iter(sorted(folder.glob(f"{name}_*.deb"))), None)
+        if archive is None or not run("dpkg-deb", "-x", str(archive), str(folder)):
+            return None
+    mark.touch()
+    return folder
+
+
+def pypi(requirement: str, *, source: bool = False) -> Path | None:
+    """The unpacked files of a package of the Python index, or of its source archive; None where it cannot be had."""
+    import sys
+
+    folder = CACHE / "pypi" / (requirement.partition("==")[0] + ("-source" if source else ""))
+    mark = folder / ".complete"
+    if mark.exists():
+        return folder
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    kind = ("--no-binary", ":all:", "--no-build-isolation") if source else ()
+    pip = (sys.executable, "-m", "pip", "download", "-q", "--no-deps", "-d", str(folder))
+    if not run(*pip, *kind, requirement):
+        return None
+    for archive in sorted(folder.glob("*.whl")):
+        shutil.unpack_archive(archive, folder, "zip")
+    for archive in sorted(folder.glob("*.tar.gz")):
+        shutil.unpack_archive(archive, folder, filter="data")
+    mark.touch()
+    return folder
