@@ -85,6 +85,21 @@ def sync_folder(path: Path) -> None:
         os.close(handle)
 
 
+def flushes(path: Path) -> bool:
+    """Whether the file system of a file that is there can be asked to put it on the disk."""
+    try:
+        handle = os.open(path, os.O_RDWR)
+    except OSError:
+        return True
+    try:
+        os.fsync(handle)
+    except OSError as error:
+        return error.errno not in NOT_KNOWN
+    finally:
+        os.close(handle)
+    return True
+
+
 def _forgive(error: OSError, path: Path, numbers: frozenset[int]) -> None:
     if error.errno not in numbers:
         raise error

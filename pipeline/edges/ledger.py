@@ -25,6 +25,10 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self, TypeAlias
 
+from pipeline.edges.console import caution_once
+from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.flush import flushes
+from pipeline.edges.locks import locks_work
 from pipeline.errors import LedgerError, StorageError
 
 APPLICATION_ID = 0x57_52_4C_31
@@ -104,18 +108,24 @@ class Ledger:
     def __init__(self, path: Path, opened_body: Body | None = None) -> None:
         self.path = path
         with self._told():
-            if opened_body is None:
-                self._base = _connect_reading(path)
-            else:
-                self._base = sqlite3.connect(path, timeout=WAIT_SECONDS, isolation_level=None)
+            self._base = _connected(path, make=opened_body is not None)
         try:
             with self._told():
                 # EXTRA: also the folder is flushed, so that a finished run survives a power cut.
                 self._base.execute("PRAGMA synchronous = EXTRA")
-                self._begin(opened_body)
+                self._begin_somehow(opened_body)
         except BaseException:
             self._base.close()
             raise
+
+    def _begin_somehow(self, opened_body: Body | None) -> None:
+        try:
+            self._begin(opened_body)
+        except sqlite3.OperationalError:
+            if opened_body is None or flushes(self.path):
+                raise
+            self._go_without_flushing()
+            self._begin(opened_body)
 
     def _begin(self, opened_body: Body | None) -> None:
         if self._is_ledger():
@@ -168,8 +178,22 @@ class Ledger:
             LedgerError: It is locked or damaged.
             StorageError: The disk refused; the row is not there, all earlier ones are.
         """
-        with self._told(), self._writing():
-            return self._insert(body)
+        try:
+            with self._told(), self._writing():
+                return self._insert(body)
+        except StorageError:
+            if flushes(self.path):
+                raise
+            self._go_without_flushing()
+            with self._told(), self._writing():
+                return self._insert(body)
+
+    def _go_without_flushing(self) -> None:
+        """Where the file system cannot flush a file: the database is told not to ask, and all disks are flushed."""
+        self._base.execute("PRAGMA synchronous = OFF")
+        caution_once(
+            f"{self.path}: this file system does not say when a file is on the disk; keep a copy elsewhere"
+        )
 
     def _insert(self, body: Body) -> str:
         last = self._base.execute("SELECT number, digest FROM rows ORDER BY number DESC LIMIT 1").fetchone()
@@ -390,13 +414,19 @@ def _parsed(text: str) -> Row:
     return _fitting(_loaded(text))
 
 
-def _connect_reading(path: Path) -> sqlite3.Connection:
-    if not path.is_file():
+def _connected(path: Path, *, make: bool) -> sqlite3.Connection:
+    if not make and not path.is_file():
         raise LedgerError(where=str(path), problem="is not there", remedy="Give the path of a ledger")
-    # Not mode=ro: a ledger whose writer was killed must first be put back in order, which writes.
-    mode = "rw" if os.access(path, os.W_OK) and os.access(path.parent, os.W_OK) else "ro"
+    # Not mode=ro where it can be helped: a ledger whose writer was killed must first be put back in order.
+    writable = os.access(path if path.exists() else path.parent, os.W_OK) and os.access(path.parent, os.W_OK)
+    mode = "rwc" if make else "rw" if writable else "ro"
+    if make:
+        # Only of a file that is there can it be said whether it can be locked.
+        with storage_trouble(path):
+            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o644))
+    vfs = "" if locks_work(path) else "&vfs=unix-dotfile"
     return sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode={mode}", uri=True, timeout=WAIT_SECONDS, isolation_level=None
+        f"{path.absolute().as_uri()}?mode={mode}{vfs}", uri=True, timeout=WAIT_SECONDS, isolation_level=None
     )
 
 

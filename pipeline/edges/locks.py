@@ -48,6 +48,25 @@ def locked(handle: int) -> bool | None:
     return True
 
 
+def locks_work(path: Path) -> bool:
+    """Whether parts of a file can be locked, as a database needs it; True where there is no such file yet."""
+    if sys.platform == "win32":
+        return True
+    import fcntl
+
+    try:
+        handle = os.open(path, os.O_RDONLY)
+    except OSError:
+        return True
+    try:
+        fcntl.lockf(handle, fcntl.LOCK_SH | fcntl.LOCK_NB)
+    except OSError as error:
+        return error.errno not in REFUSED
+    finally:
+        os.close(handle)
+    return True
+
+
 def hold(path: Path) -> int:
     """Make a lock file and hold it; it is held until the handle is closed or its holder dies.
 

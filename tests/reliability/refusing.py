@@ -39,6 +39,7 @@ NTFS_LIKE = {
 }
 """What exFAT and FUSE mounts refuse in the way of names and rights; from memory."""
 _PR_SET_NO_NEW_PRIVS, _PR_SET_SECCOMP, _FILTER = 38, 22, 2
+_FCNTL, _SECOND_ARGUMENT, _F_SETLK, _F_SETLKW = 72, 24, 6, 7
 _RET_ALLOW, _RET_ERRNO = 0x7FFF0000, 0x00050000
 
 
@@ -46,14 +47,23 @@ def refuse(calls: Mapping[str, int]) -> None:
     """From now on the kernel answers these calls of this process and its children with an error.
 
     Args:
-        calls: Name of a call → error number.
+        calls: Name of a call → error number; `locks of a part` are those of fcntl, which databases use.
 
     Raises:
         OSError: The kernel takes no filter.
     """
     program = [struct.pack("=HBBI", 0x20, 0, 0, 0)]  # load the call's number
     for name, number in calls.items():
+        if name not in CALLS:
+            continue
         program.append(struct.pack("=HBBI", 0x15, 0, 1, CALLS[name]))  # another one: skip the next line
+        program.append(struct.pack("=HBBI", 0x06, 0, 0, _RET_ERRNO | number))
+    if "locks of a part" in calls:
+        number = calls["locks of a part"]
+        program.append(struct.pack("=HBBI", 0x15, 0, 4, _FCNTL))
+        program.append(struct.pack("=HBBI", 0x20, 0, 0, _SECOND_ARGUMENT))
+        program.append(struct.pack("=HBBI", 0x15, 1, 0, _F_SETLK))
+        program.append(struct.pack("=HBBI", 0x15, 0, 1, _F_SETLKW))
         program.append(struct.pack("=HBBI", 0x06, 0, 0, _RET_ERRNO | number))
     program.append(struct.pack("=HBBI", 0x06, 0, 0, _RET_ALLOW))
     packed = ctypes.create_string_buffer(b"".join(program), 8 * len(program))

@@ -160,6 +160,15 @@ def test_a_ledger_that_is_not_there_is_refused_and_not_begun_anew(shelf: Path) -
     assert not gone.exists()
 
 
+def test_a_ledger_that_was_emptied_is_refused_and_not_begun_anew(shelf: Path) -> None:
+    (shelf / "l").write_bytes(b"")
+    ran = wellread("recheck", shelf / "shelf", "--ledger", shelf / "l")
+    assert ran.code == 20
+    assert "is empty" in ran.err
+    assert wellread("ledger", shelf / "l", "--accept", shelf / "shelf/bag", "--because", "x").code == 20
+    assert (shelf / "l").read_bytes() == b""
+
+
 @pytest.mark.parametrize("command", ["recheck", "ledger"])
 @pytest.mark.parametrize("head", ["", "  "])
 def test_an_empty_head_is_refused_because_it_would_check_nothing(

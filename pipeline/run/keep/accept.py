@@ -44,7 +44,7 @@ def accept_bag(bag: Path, *, now: Now, ledger: Path, because: str, expect_head: 
         raise LedgerError(where=str(ledger), problem="is not there", remedy="Give the path of a ledger")
     path, given = os.path.realpath(bag), os.path.abspath(bag)  # noqa: PTH100 - a key of the ledger
     stamp = {"when": now.text, "clock_fixed": now.fixed, "tool": TOOL}
-    with Ledger(ledger, {"kind": "opened", **stamp}) as book:
+    with Ledger(ledger) as book:
         whole_ledger(book, expect_head)
         known = book.latest()
         if path not in known and given not in known:

@@ -151,7 +151,7 @@ def _written_down(
     from pipeline.edges.ledger import Ledger
 
     stamp = {"when": now.text, "clock_fixed": now.fixed, "tool": TOOL}
-    with Ledger(ledger, {"kind": "opened", **stamp}) as book:
+    with Ledger(ledger) as book:
         return book.add(
             {
                 "kind": "mend",

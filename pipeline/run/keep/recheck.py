@@ -162,10 +162,11 @@ def recheck_bags(
         return Rechecked(tuple(_checked(path, workers, progress) for path in _some(find_bags(paths), paths)))
     from pipeline.edges.ledger import Ledger
 
-    if not ledger.exists() and (expect_head or not new_ledger):
+    gone = not ledger.exists() or (ledger.is_file() and not ledger.stat().st_size)
+    if gone and (expect_head or not new_ledger):
         raise LedgerError(
             where=str(ledger),
-            problem="is not there",
+            problem="is empty" if ledger.exists() else "is not there",
             remedy="Look for it where it was kept (is its disk mounted?); to begin a new one, say --new-ledger",
         )
     stamp = {"when": now.text, "clock_fixed": now.fixed, "tool": TOOL}

@@ -1,0 +1,165 @@
+"""Every writing command works where a file system lacks locks, flushes of folders, rights or exchanges, with a caution."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import shutil
+import subprocess
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+import pytest
+
+from pipeline.edges.locks import hold, is_held, one_at_a_time
+from pipeline.errors import StorageError
+from tests.journey import drilled
+from tests.journey.cli import wellread
+from tests.reliability.refusing import cannot, command, refuse
+
+WHY_NOT = cannot()
+pytestmark = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)
+
+REFUSED = {
+    "no locks, as some network shares": {"flock": errno.ENOLCK},
+    "locks not supported": {"flock": errno.ENOTSUP},
+    "no such call as a lock": {"flock": errno.ENOSYS},
+    "no locks for a database": {"locks of a part": errno.ENOLCK},
+    "no flush": {"fsync": errno.EINVAL, "fdatasync": errno.EINVAL},
+    "no flush of a whole file system": {"syncfs": errno.ENOSYS},
+    "no rights": {"chmod": errno.EPERM, "fchmod": errno.EPERM, "fchmodat": errno.EPERM},
+    "no exchange and no second names": {
+        "renameat2": errno.EINVAL,
+        "link": errno.EPERM,
+        "linkat": errno.EPERM,
+    },
+    "nothing of all that": {
+        "flock": errno.ENOSYS,
+        "fsync": errno.EINVAL,
+        "fdatasync": errno.EINVAL,
+        "syncfs": errno.ENOSYS,
+        "fchmodat": errno.EPERM,
+        "chmod": errno.EPERM,
+        "renameat2": errno.ENOSYS,
+        "link": errno.EPERM,
+        "linkat": errno.EPERM,
+    },
+}
+
+
+def run(calls: dict[str, int], *arguments: str | Path) -> subprocess.CompletedProcess[str]:
+    environment = os.environ | {"SOURCE_DATE_EPOCH": drilled.EPOCH}
+    return subprocess.run(
+        command(calls, *arguments), capture_output=True, text=True, check=False, timeout=120, env=environment
+    )
+
+
+def packages(folder: Path) -> list[str | Path]:
+    drilled.project(folder)
+    return ["package", folder / "m", "--into", folder]
+
+
+def releases(folder: Path) -> list[str | Path]:
+    shutil.copytree(drilled.packaged() / "m-v1", folder / "m-v1")
+    return ["release", folder / "m-v1", "--into", folder]
+
+
+def reopens(folder: Path) -> list[str | Path]:
+    shutil.copytree(drilled.packaged() / "m-v1", folder / "m-v1")
+    return ["reopen", folder / "m-v1", "--into", folder / "again"]
+
+
+def mends(folder: Path) -> list[str | Path]:
+    drilled.damaged_shelf(folder)
+    return ["mend", folder / "bag", "--from", folder / "copy", "--ledger", folder / "l"]
+
+
+def rechecks(folder: Path) -> list[str | Path]:
+    shutil.copytree(drilled.packaged() / "m-v1", folder / "m-v1")
+    return ["recheck", folder / "m-v1", "--ledger", folder / "l", "--new-ledger"]
+
+
+COMMANDS: dict[str, Callable[[Path], Sequence[str | Path]]] = {
+    "package": packages,
+    "release": releases,
+    "reopen": reopens,
+    "mend": mends,
+    "recheck": rechecks,
+}
+
+
+@pytest.mark.parametrize("refused", REFUSED)
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_command_does_its_work_all_the_same(tmp_path: Path, name: str, refused: str) -> None:
+    arguments = COMMANDS[name](tmp_path)
+    done = run(REFUSED[refused], *arguments, "--json")
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout)["command"] == name
+    assert "Traceback" not in done.stderr
+    assert done.stderr.count("this file system") <= 3, done.stderr
+    assert not [path for path in tmp_path.iterdir() if ".staging-" in path.name]
+    if name == "mend":
+        assert wellread("ledger", tmp_path / "l", "--verify").code == 0
+
+
+def test_a_disk_that_fails_is_still_an_error(tmp_path: Path) -> None:
+    done = run({"syncfs": errno.EIO}, *packages(tmp_path))
+    assert done.returncode == 16, done.stderr
+    assert not list(tmp_path.glob("m-v*"))
+
+
+def in_a_child(program: Callable[[], int]) -> int:
+    """The exit code of a program that runs where there are no locks."""
+    child = os.fork()
+    if child == 0:
+        code = 99
+        try:
+            refuse({"flock": errno.ENOLCK})
+            code = program()
+        finally:
+            os._exit(code)
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+
+def test_without_locks_a_living_holder_is_known_from_a_dead_one(tmp_path: Path) -> None:
+    def makes_and_dies() -> int:
+        hold(tmp_path / "dead")
+        return 0
+
+    assert in_a_child(makes_and_dies) == 0
+
+    def looks() -> int:
+        hold(tmp_path / "mine")
+        return 0 if (is_held(tmp_path / "mine"), is_held(tmp_path / "dead")) == (True, False) else 1
+
+    assert in_a_child(looks) == 0
+
+
+def test_without_locks_only_one_at_a_time_is_in_the_block(tmp_path: Path) -> None:
+    def counts() -> int:
+        for _ in range(40):
+            with one_at_a_time(tmp_path / "lock"):
+                counted = tmp_path / "count"
+                counted.write_text(str(int(counted.read_text()) + 1))
+        return 0
+
+    (tmp_path / "count").write_text("0")
+    children = []
+    for _ in range(3):
+        child = os.fork()
+        if child == 0:
+            os._exit(in_a_child(counts))
+        children.append(child)
+    assert [os.waitpid(child, 0)[1] for child in children] == [0, 0, 0]
+    assert (tmp_path / "count").read_text() == "120"
+    assert [path.name for path in tmp_path.iterdir()] == ["count"]
+
+
+def test_a_holder_that_stays_is_waited_for_no_longer_than_asked(tmp_path: Path) -> None:
+    def waits() -> None:
+        with one_at_a_time(tmp_path / "lock", wait_seconds=0.1):
+            pytest.fail("both are in")
+
+    with one_at_a_time(tmp_path / "lock"), pytest.raises(StorageError, match="at work here for too long"):
+        waits()
