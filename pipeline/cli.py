@@ -618,6 +618,11 @@ def capture(
     """Take what a home-built reader prints: raw bytes to disk first, then decoded, compared and examined.
 
     Exit 1 on a fault in the reading, or where it is not what was asked for: fewer passes, bytes lost.
+
+    Before hands go near any chip: power off; every supply measured at the empty socket; right chip, right way round;
+    reader's pins low or inputs while a supply is off; 5 V and 3.3 V kept apart; ID checks of a device programmer off;
+    wrist strap on. A sole copy: photographs first, three passes at the nominal supply, then stop. The data sheet, local
+    electrical-safety rules and licensed practice come first. `wellread parts PART` has a part's own dangers.
     """
     from pipeline.run.bench.capture import CaptureWish
     from pipeline.run.bench.capture import capture as run_capture

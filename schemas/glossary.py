@@ -1,7 +1,8 @@
-"""What every finding and every grade means, in words: the one source of `wellread explain` and of the READMEs.
+"""What every finding and every grade means: the one source of `wellread explain` and of the READMEs.
 
-Each entry says what the thing is, how it is told, what else looks so, and what to do. Whoever works at the bench goes by
-the part's data sheet first; the READMEs' cautions hold for every step named here.
+Each entry says what the thing is, how it is told, what else looks so, and what to do. Whoever works at the
+bench goes by the part's data sheet first; the READMEs' cautions hold for every step named here. A finding's own
+next step, filled in for its part and its lines, comes from the catalogue's advice; `do` is its gist.
 """
 
 from __future__ import annotations
@@ -41,8 +42,8 @@ _MEANINGS = (
         "All words equal the level that the catalogue gives for unprogrammed cells.",
         ("A reader that saw no chip: open data lines with pull-ups or pull-downs show the same level."),
         (
-            "Read again with the pulls the other way round: a blank chip reads the same, open lines "
-            "follow the pull."
+            "Switch off, take the chip out, see which way round it stood and measure the supplies at the "
+            "empty socket; then read with the pulls the other way round: open lines follow the pull."
         ),
     ),
     Meaning(
@@ -51,12 +52,12 @@ _MEANINGS = (
         ("Every word reads the same value, which is not the unprogrammed level, or that level is not known."),
         "One value in all words.",
         (
-            "A chip that was not powered or not enabled, no chip at all, or a chip filled with one "
-            "value on purpose."
+            "A chip that was not powered or not enabled, no chip at all, or a chip filled with one value "
+            "on purpose."
         ),
         (
-            "Measure supply and enable at the chip's own legs, re-seat it, and read with the pulls "
-            "the other way round."
+            "Switch off, take the chip out, follow the wires of supplies, enables and clock with a meter, "
+            "put it back once, and read with the pulls the other way round."
         ),
     ),
     Meaning(
@@ -69,8 +70,8 @@ _MEANINGS = (
             "programs do not."
         ),
         (
-            "Read with pull-ups, then with pull-downs: a line that follows the pull has an open "
-            "contact; one that stays is shorted or is the chip's own."
+            "Read with pull-ups, then with pull-downs, power off while they are changed (no pull-downs on "
+            "a p-channel part): a line that follows the pull has an open contact."
         ),
     ),
     Meaning(
@@ -79,36 +80,40 @@ _MEANINGS = (
         "Two data lines read alike in every word: they touch somewhere.",
         "Two columns that never differ, against how often columns of this content differ.",
         "Two signals that always go together in microcode or decode content.",
-        "With the power off measure between the two legs; look for solder, a bent leg or a strand.",
+        (
+            "Power off and chip out: measure between the two contacts of the socket and between their wires; "
+            "look for solder, a bent leg or a strand."
+        ),
     ),
     Meaning(
         "finding",
         "address-line-dead",
         "One address line makes no difference: half of the content was not read.",
         (
-            "Each word equals the word with that address bit turned over, against how often such "
-            "pairs differ elsewhere in the image."
+            "Each word equals the word with that address bit turned over, against how often such pairs "
+            "differ elsewhere in the image."
         ),
         (
-            "A small image stored twice, a smaller chip read as a larger one, or content that ignores "
-            "the line by design."
+            "A small image stored twice, a smaller chip read as a larger one, or content that ignores the "
+            "line by design."
         ),
         (
-            "Clean the legs, re-seat the chip, see with a probe that the line moves at the chip's own leg, read again."
+            "Power off and chip out: follow the wire with a meter and put the chip back once; then have "
+            "the reader's program hold the line low for one reading and high for another."
         ),
     ),
     Meaning(
         "finding",
         "address-lines-joined",
         (
-            "Two address lines touch: part of the content was not read and another part was read "
-            "several times."
+            "Two address lines touch: part of the content was not read and another part was read several "
+            "times."
         ),
         "The words at the addresses in which the two lines differ equal words at which they agree.",
         "An image of a quarter of the size stored several times.",
         (
-            "With the power off measure between the two legs; look for solder, a bent leg or a "
-            "strand, and read again."
+            "Power off and chip out: measure between the two contacts of the socket and between their "
+            "wires; look for solder, a bent leg or a strand, and read again."
         ),
     ),
     Meaning(
@@ -117,7 +122,10 @@ _MEANINGS = (
         ("The words repeat bits of their own address: the reader saw its own address lines, not the chip."),
         "Data lines that equal address lines in every word.",
         "A test pattern that somebody programmed so.",
-        ("Check that the chip is enabled and in its socket, and look for address and data wires that touch."),
+        (
+            "Power off and chip out: measure the supplies at the empty socket, follow the enables with a "
+            "meter, and look for address and data wires that touch."
+        ),
     ),
     Meaning(
         "finding",
@@ -157,7 +165,7 @@ _MEANINGS = (
         "A pass is late by one word: each word stands at the next address.",
         "Another pass fits once it is turned by one word.",
         "A counter that was clocked once too often before the reading began.",
-        "See that the counter is reset first and that words are taken late in the cycle, and read once more.",
+        "Sample later in the cycle, have the reader reset its counter before every pass, and read once more.",
     ),
     Meaning(
         "finding",
@@ -165,7 +173,7 @@ _MEANINGS = (
         "The counter skipped a word here and there, or counts twice a clock.",
         "Against another pass, the words behind each place run ahead by one.",
         "Bytes lost on a serial line do the same to a stream.",
-        "Clean and debounce the counter's clock, read slower, and compare.",
+        "Debounce the counter's clock, read slower, and compare.",
     ),
     Meaning(
         "finding",
@@ -173,18 +181,21 @@ _MEANINGS = (
         "The counter missed a clock here and there, or counts every second clock.",
         "Against another pass, the words behind each place run behind by one.",
         "Bytes doubled on a serial line do the same to a stream.",
-        "Look at the counter's clock with a probe, read slower, and compare.",
+        (
+            "Look at the counter's clock with a probe that was clipped on with the power off, read slower, "
+            "and compare."
+        ),
     ),
     Meaning(
         "finding",
         "slipped",
         "Words were lost or added in a stream: everything behind the place has moved.",
         (
-            "Against another pass the rest fits once it is moved back; the place and the number of "
-            "words are named."
+            "Against another pass the rest fits once it is moved back; the place and the number of words "
+            "are named."
         ),
         "A counter that bounced; two revisions of a program with code inserted.",
-        "Read once more with a slower line or flow control, and compare the number of words.",
+        "Read once more with a slower line, best in the line protocol, and compare the number of words.",
     ),
     Meaning(
         "finding",
@@ -199,8 +210,8 @@ _MEANINGS = (
         "newline-damage",
         "A text-mode transfer added or took carriage returns, and everything behind each moved.",
         (
-            "Every 0A has a 0D before it (or none has) in content that is not text, or one pass is "
-            "the other but for that."
+            "Every 0A has a 0D before it (or none has) in content that is not text, or one pass is the "
+            "other but for that."
         ),
         "Content that really holds text with such line ends.",
         "Transfer the reading again in binary mode, or as hex text with checksums.",
@@ -209,12 +220,12 @@ _MEANINGS = (
         "finding",
         "text-damage",
         (
-            "The bytes went through something that took them for text: saved as UTF-8, characters "
-            "eaten, FF doubled."
+            "The bytes went through something that took them for text: saved as UTF-8, characters eaten, "
+            "FF doubled."
         ),
         (
-            "Byte values that never occur, UTF-8 sequences throughout, or FF in even runs only, where "
-            "a stream carried raw bytes."
+            "Byte values that never occur, UTF-8 sequences throughout, or FF in even runs only, where a "
+            "stream carried raw bytes."
         ),
         "Content that has no use for those values.",
         "Find the file as it was before, or send the reading again as hex text with checksums.",
@@ -226,8 +237,9 @@ _MEANINGS = (
         "Passes of one reader held against each other, word for word.",
         "Weak cells, a tired supply, dirty contacts and noise look alike in two passes.",
         (
-            "Measure the supply at the chip's leg, clean the legs, take three more passes; then read "
-            "at both ends of the data sheet's supply range."
+            "Watch the supply with a meter clipped on while the power was off, put the chip back once, "
+            "take three more passes; go to the ends of the data sheet's supply range only when those are "
+            "stored (a sole copy: only if the answer is worth the risk)."
         ),
     ),
     Meaning(
@@ -236,7 +248,10 @@ _MEANINGS = (
         "All disagreements between passes belong to one line: a contact that comes and goes.",
         "The words that disagree differ as that one line would make them.",
         "Weak cells that happen to lie in one column.",
-        "Clean that leg and its contact, re-seat the chip, and take more passes.",
+        (
+            "Power off and chip out: measure the wire from the socket to the reader, put the chip back once, "
+            "and take three more passes."
+        ),
     ),
     Meaning(
         "finding",
@@ -245,8 +260,9 @@ _MEANINGS = (
         "Two readings apart in time, supply or reader, with every changed bit in one direction.",
         "A revision that only cleared or only set bits; a reader with another threshold.",
         (
-            "Read three passes now, at nominal supply and at both ends of the range; keep light off "
-            "the window and read no more than needed."
+            "Store this reading, keep light off the window and read no more than needed; go to the ends of "
+            "the data sheet's supply range only when three nominal passes are stored (a sole copy: only if "
+            "the answer is worth the risk)."
         ),
     ),
     Meaning(
@@ -256,8 +272,8 @@ _MEANINGS = (
         ("One arrangement of lines makes the two readings equal, far beyond chance; the lines are named."),
         "A board or an adapter that scrambles lines on purpose.",
         (
-            "Check the named wires at the reader; where a crossing is known, say it under `lines` of "
-            "the reading or its `wiring`."
+            "Power off and chip out: follow the named wires from socket to reader; where a crossing is "
+            "known, say it under `lines` of the reading or its `wiring`."
         ),
     ),
     Meaning(
@@ -298,7 +314,7 @@ _MEANINGS = (
         "Stretches of one value, with what each most likely is: unused, decayed, or not driven.",
         "Long runs of one word, judged by the part's unprogrammed level and by the stretch's edges.",
         "A fill made on purpose, or outputs that were not driven.",
-        "Where it matters, read with the pulls the other way round.",
+        "Where it matters, read with the pulls the other way round, power off while they are changed.",
     ),
     Meaning(
         "finding",
@@ -315,20 +331,20 @@ _MEANINGS = (
         "Schemes of the trade tried over the content; the odds of a chance hit are given.",
         "Coincidence; a header that only looks like one.",
         (
-            "Where it fails, read again re-seated; where it holds, look for the same scheme on the "
-            "board's other chips."
+            "Where it fails, put the chip back once, power off, and read again; where it holds, look for "
+            "the same scheme on the board's other chips."
         ),
     ),
     Meaning(
         "finding",
         "frames-differ",
         (
-            "Readings of a chip differ in order, polarity or start of their lines, and nothing "
-            "decides which is right."
+            "Readings of a chip differ in order, polarity or start of their lines, and nothing decides "
+            "which is right."
         ),
         (
-            "One mapping makes the readings equal; no ground, or grounds on both sides, speak for "
-            "either frame. A count of passes is no ground."
+            "One mapping makes the readings equal; no ground, or grounds on both sides, speak for either "
+            "frame. A count of passes is no ground."
         ),
         "Two specimens with boards that scramble differently.",
         (
@@ -343,8 +359,8 @@ _MEANINGS = (
         ("The wiring's other chips prove a crossing by the sheet, a check in the content, or two readers."),
         "Wires that were changed between the chips.",
         (
-            "Name the wiring (`wiring: NAME` on the readings) if the wires were the same, or read the "
-            "chip again."
+            "Name the wiring (`wiring: NAME` on the readings) if the wires were the same, or read the chip "
+            "again."
         ),
     ),
     Meaning(
@@ -360,8 +376,8 @@ _MEANINGS = (
         "stands-at",
         "The address at which the machine sees this content.",
         (
-            "Calls and jumps of the code land where routines begin, for this address more often than "
-            "for any other."
+            "Calls and jumps of the code land where routines begin, for this address more often than for "
+            "any other."
         ),
         "An image that is moved before it runs.",
         "Hold it against the board's decoding, and write a space into the sheet.",
@@ -373,8 +389,8 @@ _MEANINGS = (
         "Code or text makes sense in one order of lines only, beyond chance.",
         "A board that scrambles the chip's lines on purpose (`board_wiring`).",
         (
-            "Check the named wires; it is never undone by itself. Say `lines` or `board_wiring` once "
-            "you know which it is."
+            "Power off and chip out: follow the named wires with a meter; it is never undone by itself. "
+            "Say `lines` or `board_wiring` once you know which it is."
         ),
     ),
     Meaning(
@@ -398,8 +414,8 @@ _MEANINGS = (
         "twin-differs",
         "Another specimen's bag holds nearly the same program.",
         (
-            "Compared word for word; direction and places of the differences tell fading, a revision "
-            "or a reading fault."
+            "Compared word for word; direction and places of the differences tell fading, a revision or a "
+            "reading fault."
         ),
         "Another revision.",
         "Read the places that differ again on both specimens.",
@@ -411,8 +427,8 @@ _MEANINGS = (
         "No reading, or all were set aside or held nothing; the sheet's `state` says why.",
         "A chip whose dump bears a name that no reading has.",
         (
-            "Read it, or say in the sheet why not: `state: not-read`, `read-failed`, `socket-empty` "
-            "or `on-loan`."
+            "Read it, or say in the sheet why not: `state: not-read`, `read-failed`, `socket-empty` or "
+            "`on-loan`."
         ),
     ),
     Meaning(
@@ -428,8 +444,8 @@ _MEANINGS = (
         "contested",
         ("Bits, or the order of lines, have no settlement: readers, or passes of one reader, disagree."),
         (
-            "A bit is settled where at least one reader speaks and none speaks against; nothing is "
-            "settled by majority."
+            "A bit is settled where at least one reader speaks and none speaks against; nothing is settled "
+            "by majority."
         ),
         "Two different chips or files taken for one.",
         ("Read once more, if possible with another reader; the mask beside the image shows which bits."),

@@ -3,11 +3,18 @@
 // BEFORE ANY CHIP GOES INTO THE SOCKET
 // - The data sheet decides. Where this file or any printed sheet contradicts it, follow the data sheet, and local
 //   rules for electrical work; what is beyond your practice belongs to someone licensed for it.
-// - Wire and change wires with all power off. Check every supply pin with a meter, socket empty.
-// - Some parts need more than one supply, in a certain order; a wrong order destroys them.
-// - Tie write and programming pins to the level at which nothing is written. A sole copy has no second chance.
-// - Put nothing on a pin that exceeds the chip's supply. Guard against static charge.
-// - First read an empty socket, then a chip whose content you know, then the one that matters.
+// - Switch off before a chip goes in or comes out or a wire moves. Measure every supply at the empty socket.
+// - Right chip, right way round: reversed, it takes the full reverse current.
+// - These pins stay low or inputs until every supply of the chip stands, and again before any goes off: no signal
+//   feeds an unpowered chip.
+// - Some parts need more than one supply, in an order that is in the data sheet; a wrong order destroys them. Outputs
+//   of a p-channel part (a supply of -9 or -12 V) go below ground: TTL buffers between, no pull-downs.
+// - A board that runs at 3.3 V needs level shifters for a 5 V chip.
+// - Tie write and programming pins, in hardware, to the level at which nothing is written: no line of this program
+//   drives them. A sole copy has no second chance.
+// - Put nothing on a pin that exceeds the chip's supply. Guard against static charge; keep windows covered.
+// - First read an empty socket, then a spare programmed from a known image, then the chip that matters: three passes at
+//   the nominal supply, then stop and compare.
 //
 // Fill in the four functions under YOUR BOARD. The fifth, `heard`, is for readers that listen; leave it if not.
 

@@ -58,8 +58,23 @@ def opening(head: RecordHead) -> str:
             *(f"  {plain(caution)}" for caution in head["cautions"]),
             "",
         ]
-    lines += ["CHIPS", ""]
+    lines += [*_heeding(head), "CHIPS", ""]
     return "\n".join(lines) + "\n"
+
+
+def _heeding(head: RecordHead) -> Iterable[str]:
+    """What to heed before any step that a chip's findings name: dangers of its part first, then those of all."""
+    from pipeline.views.report.bench_cautions import heeding_of
+
+    found = heeding_of(head.get("parts") or {})
+    yield "BEFORE A HAND GOES NEAR A CHIP"
+    yield ""
+    for names, texts in found.by_part:
+        yield f"  {plain(names)}:"
+        yield from (f"    {plain(text)}" for text in texts)
+    yield from (f"  {text}" for text in found.always)
+    yield f"  {found.deference}"
+    yield ""
 
 
 def _readers(head: RecordHead) -> Iterable[str]:

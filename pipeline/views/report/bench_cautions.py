@@ -28,18 +28,6 @@ class Heeding:
     dangers: Mapping[str, tuple[str, ...]]
 
 
-def _plain(kind: str) -> Part:
-    return Part.model_validate(
-        {
-            "part": "any",
-            "kind": kind,
-            "pins": 24,
-            "source": {"type": "datasheet", "citation": "stands for any part"},
-            "confidence": "high",
-        }
-    )
-
-
 def heeding_of(parts: Mapping[str, object]) -> Heeding:
     """The cautions for a set that holds these parts.
 
@@ -47,8 +35,7 @@ def heeding_of(parts: Mapping[str, object]) -> Heeding:
         parts: Catalogue name to entry, as the record carries them; an entry that the schema of this version
             does not take adds nothing of its own.
     """
-    every = {one.text for one in cautions(_plain("mask ROM"))}
-    general = [one.text for one in cautions(_plain("UV EPROM")) if one.text in every]
+    general = [one.text for one in cautions(None)]
     adding: dict[tuple[str, ...], list[str]] = {}
     dangers: dict[str, tuple[str, ...]] = {}
     for name, entry in parts.items():
