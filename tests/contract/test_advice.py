@@ -33,6 +33,7 @@ from schemas.answers import CaptureAnswer, Examined
 from schemas.finding import Code
 from schemas.glossary import GLOSSARY
 from schemas.part import Part
+from schemas.record import ChipRecord, RecordHead
 from tests.advice_walk import (
     GENERAL,
     GENERAL_PROGRAMMING,
@@ -272,7 +273,7 @@ def provenance(part: Part, found: dict[str, Any]) -> str:
         "parts": {part.part: part.model_dump(mode="json")},
     }
     chip: dict[str, Any] = {"chip": "U7", "grade": "single", "reasons": [], "findings": [found]}
-    return opening(head) + chip_notes(chip)
+    return opening(cast("RecordHead", head)) + chip_notes(cast("ChipRecord", chip))
 
 
 @pytest.mark.parametrize("part", [None, *KINDS], ids=lambda part: part.part if part else "no part named")
