@@ -175,9 +175,12 @@ def test_detectors_name_steps_and_write_no_advice_themselves() -> None:
     """A `next` is a step's id, what a step was told as, or a value that came from one: never words."""
     wrong = []
     for path in sorted((ROOT / "pipeline").rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.keyword) and node.arg == "next" and _is_words(node.value):
-                wrong.append(path.name)
+        keywords = (
+            node
+            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+            if isinstance(node, ast.keyword) and node.arg == "next"
+        )
+        wrong += [path.name for one in keywords if _is_words(one.value)]
     assert wrong == []
 
 

@@ -113,11 +113,12 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     ),
     "lines-crossed": (
         (
-            "Switch off, take the chip out, and follow the wires named with a meter; say `lines` or "
-            "`board_wiring` once you know which it is."
+            "Switch off, take the chip out, and follow {named} from socket to reader with a meter, then read "
+            "again; if the board crosses them, say so with `board_wiring`."
         ),
         PRACTICE,
     ),
+    "say-processor": ("Say `processor` of the board, if it is known.", LOGIC),
     # -- passes that disagree
     "scattered-bits": (
         (

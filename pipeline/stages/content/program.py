@@ -12,6 +12,7 @@ from typing import Any, Literal
 
 import numpy as np
 
+from pipeline.catalogue.advice import advise, step
 from pipeline.errors import WellreadError
 from pipeline.stages.content.flow_of_control import (
     Crossed,
@@ -227,7 +228,7 @@ def program_findings(chip: str, program: Program | None) -> tuple[Finding, ...]:
             means=f"reads as a program for {_spoken(named.families)}, {_in_hundred(named.odds)}: {best.landing} of "
             f"{best.branches} branches and calls land where instructions begin",
             also="a family that shares most of these instructions; a program for a larger member of the family",
-            next="say `processor` of the board, if it is known",
+            next=advise("say-processor"),
         ),
     )
 
@@ -311,6 +312,5 @@ def _crossing(chip: str, crossed: Crossed, part: Part | None) -> Finding:
         },
         means=f"reads as a program for {_TOLD.get(crossed.family, crossed.family)} only with {said}",
         also="a board that scrambles the chip's lines on purpose (`board_wiring`); the image stays as it was read",
-        next=f"with the power off, follow {' and '.join(named)} from the reader to the chip's pins, then read again; "
-        "if the board crosses them, say so with `board_wiring`",
+        next=advise(step("lines-crossed", named=" and ".join(named)), part),
     )
