@@ -278,6 +278,9 @@ def recheck(
     new_ledger: Annotated[
         bool, typer.Option("--new-ledger", help="Begin the ledger where there is none.")
     ] = False,
+    replay: Annotated[
+        bool, typer.Option("--replay", help="Rebuild every image from its readings by the recorded steps.")
+    ] = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -292,6 +295,7 @@ def recheck(
         due_days=due,
         expect_head=expect_head or "",
         new_ledger=new_ledger,
+        replay=replay,
         quiet=quiet or as_json,
     )
     if as_json or not quiet:

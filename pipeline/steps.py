@@ -20,7 +20,7 @@ from pipeline.formats import Declared, Decoded, decode, image
 from pipeline.words import Words, words_dtype
 
 if TYPE_CHECKING:
-    from schemas.record import Settings
+    from schemas.record import Settings, StepRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -246,7 +246,7 @@ def apply_step(units: Units, step: Step) -> Units:
     return ACTIONS[step.action](units, step.settings)
 
 
-def replay(content: bytes, steps: Sequence[Settings]) -> Units:
+def replay(content: bytes, steps: Sequence[StepRecord]) -> Units:
     """The words of one pass, from the original file and the steps that the record lists.
 
     Args:

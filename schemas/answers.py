@@ -234,6 +234,15 @@ class Difference(TypedDict):
     severity: Literal["warning", "error"]
 
 
+@stored()
+class ReplayedImages(TypedDict):
+    """What carrying out the recorded steps once more gave."""
+
+    images: Annotated[int, Field(description="Rebuilt from their readings, and equal")]
+    passes: Annotated[int, Field(description="Replayed on their dump files, and equal")]
+    away: Annotated[int, Field(description="Passes whose dump file is not in the bag")]
+
+
 BagOutcome: TypeAlias = Literal["valid", "invalid", "missing", "unreadable", "not due"]
 
 
@@ -251,6 +260,7 @@ class RecheckedBag(TypedDict):
     files: int
     size_bytes: int
     algorithms: Annotated[list[str], Field(description="Digests that vouch for the payload")]
+    replayed: NotRequired[Annotated[ReplayedImages, Field(description="Only with --replay")]]
 
 
 @stored()

@@ -10,8 +10,8 @@ if TYPE_CHECKING:
     from schemas.answers import LedgerAnswer, MendAnswer, RecheckAnswer
 
 
-def _count(number: int, one: str) -> str:
-    return f"{number} {one}{'' if number == 1 else 's'}"
+def _count(number: int, one: str, many: str = "") -> str:
+    return f"{number} {one if number == 1 else many or f'{one}s'}"
 
 
 def rechecked(document: RecheckAnswer) -> str:
@@ -34,6 +34,12 @@ def rechecked(document: RecheckAnswer) -> str:
         lines += [
             f"  {one['severity']}: {one['kind']} {one['path']}: {one['means']}" for one in bag["problems"]
         ]
+        if replayed := bag.get("replayed"):
+            away = f", {_count(replayed['away'], 'pass', 'passes')} not here" if replayed["away"] else ""
+            lines.append(
+                f"  {_count(replayed['images'], 'image')} rebuilt from "
+                f"{_count(replayed['passes'], 'pass', 'passes')} by the recorded steps{away}"
+            )
         if bag["receipt"]:
             lines.append(f"  receipt {bag['receipt']}")
     lines += [f"caution: {caution}" for caution in document["cautions"]]

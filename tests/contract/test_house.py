@@ -44,7 +44,7 @@ ARROWS = {
     "run": "schemas errors catalogue flow words formats lines steps stages street bags views edges edges/bags one_line",
     "run/package": "schemas errors catalogue flow words formats lines steps stages street machine wirings bags views edges edges/bags "
     "one_line run",
-    "run/keep": "schemas errors bags views edges edges/bags run",
+    "run/keep": "schemas errors bags views edges edges/bags run flow steps stages words",
     "run/look": "schemas errors catalogue flow words formats lines steps stages street views edges run run/package",
     "run/bench": "schemas errors catalogue flow words formats stages street bench views edges run run/package run/look",
     "run/publish": "schemas errors catalogue flow words formats steps bags publish views edges edges/bags one_line "

@@ -89,6 +89,7 @@ def spoilt(tmp_path_factory: pytest.TempPathFactory) -> Callable[[Any], Path]:
 
 
 COMMANDS: dict[str, Callable[[Path, Path], list[str | Path]]] = {
+    "replay": lambda bag, place: ["recheck", "--replay", bag],
     "release": lambda bag, place: ["release", bag, "--into", place / "out"],
     "reopen": lambda bag, place: ["reopen", bag, "--into", place / "again"],
     "changes": lambda bag, place: ["changes", bag, example_bag()],
@@ -126,5 +127,5 @@ def test_any_record_ends_in_a_result_or_in_words(
     done = wellread(*COMMANDS[command](spoilt(record), place), "--quiet")
     assert done.code != BUG, done.err
     assert "Traceback" not in done.err
-    if done.code:
+    if done.code and command != "replay":  # which tells differences on standard output
         assert done.err.strip()

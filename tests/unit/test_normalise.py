@@ -15,6 +15,7 @@ from pipeline.stages.normalise import Manner, Normalised, normalise
 from pipeline.steps import image_bytes, image_words, replay
 from pipeline.words import Words
 from schemas.names import Organisation
+from schemas.record import StepRecord
 from schemas.sheet import Packed, Take
 
 CODE = np.random.default_rng(3).integers(0, 256, 2048).astype(np.uint8)
@@ -154,7 +155,9 @@ def test_replaying_the_steps_on_the_file_gives_the_pass(
     assert done.passes
     for one in done.passes:
         assert one.words.shape == (words,)
-        steps = [{"action": step.action, "settings": dict(step.settings)} for step in one.steps]
+        steps: list[StepRecord] = [
+            {"action": step.action, "settings": dict(step.settings)} for step in one.steps
+        ]
         again = replay(content, steps)
         assert np.array_equal(again.values, one.words)
         assert (again.present is None) == (one.present is None)

@@ -12,7 +12,8 @@ from pipeline.edges.console import Progress
 from pipeline.run.keep.recheck import recheck_bag, recheck_bags
 
 if TYPE_CHECKING:
-    from schemas.answers import LedgerAnswer, LedgerLine, MendAnswer, RecheckAnswer
+    from pipeline.run.keep.recheck import Checked
+    from schemas.answers import LedgerAnswer, LedgerLine, MendAnswer, RecheckAnswer, ReplayedImages
 
 
 def verdict_of(path: Path, progress: Progress) -> Verdict:
@@ -28,6 +29,7 @@ def recheck_document(
     expect_head: str,
     quiet: bool,
     new_ledger: bool = False,
+    replay: bool = False,
 ) -> RecheckAnswer:
     """What `recheck --json` prints.
 
@@ -47,14 +49,35 @@ def recheck_document(
         progress=lambda path, read, of: progress.show(f"{Path(path).name}: bytes read:", read, of),
     )
     progress.done()
+    checked = [_replayed(bag, progress) for bag in done.bags] if replay else done.bags
     return {
         "schema": "wellread/recheck/1",
         "command": "recheck",
-        "bags": [bag.document() for bag in done.bags],
+        "bags": [bag.document() for bag in checked],
         "ledger": str(ledger) if ledger else None,
         "head": done.head,
         "cautions": list(done.cautions),
     }
+
+
+def _replayed(bag: Checked, progress: Progress) -> Checked:
+    """A bag that is valid, its images rebuilt as well; one that is not says enough already."""
+    if not bag.valid:
+        return bag
+    from pipeline.bags.observed import Trouble
+    from pipeline.errors import WellreadError
+    from pipeline.run.keep.replay import replay_bag
+
+    try:
+        made = replay_bag(Path(bag.path), progress)
+    except WellreadError as error:
+        trouble = Trouble("", "malformed", f"it cannot be replayed: {error}")
+        return bag._replace(outcome="invalid", valid=False, problems=(*bag.problems, trouble))
+    counts: ReplayedImages = {"images": made.images, "passes": made.passes, "away": made.away}
+    if not made.problems:
+        return bag._replace(replayed=counts)
+    problems = (*bag.problems, *made.problems)
+    return bag._replace(outcome="invalid", valid=False, problems=problems, replayed=counts)
 
 
 def ledger_document(

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from pipeline.bags.history import Body
     from pipeline.edges.clock import Now
     from pipeline.edges.ledger import Ledger
-    from schemas.answers import BagOutcome, RecheckedBag
+    from schemas.answers import BagOutcome, RecheckedBag, ReplayedImages
     from schemas.ledger import LedgerProblem, RowFacts
 
 TOOL = f"wellread {__version__}"
@@ -44,6 +44,7 @@ class Checked(NamedTuple):
         problems: Every difference, those of the memory last.
         note: For a person, such as `first seen` or `moved from …`.
         verdict: What the judge said, where it was asked.
+        replayed: What rebuilding its images gave, where that was asked.
     """
 
     path: str
@@ -53,10 +54,11 @@ class Checked(NamedTuple):
     problems: tuple[Trouble, ...]
     note: str = ""
     verdict: Verdict | None = None
+    replayed: ReplayedImages | None = None
 
     def document(self) -> RecheckedBag:
         """The bag's part of the `recheck --json` document."""
-        return {
+        told: RecheckedBag = {
             "path": self.path,
             "outcome": self.outcome,
             "complete": self.complete,
@@ -71,6 +73,9 @@ class Checked(NamedTuple):
             "size_bytes": self.verdict.size_bytes if self.verdict else 0,
             "algorithms": list(self.verdict.algorithms) if self.verdict else [],
         }
+        if self.replayed is not None:
+            told["replayed"] = self.replayed
+        return told
 
 
 class Rechecked(NamedTuple):
