@@ -234,6 +234,8 @@ def _assembled(machine: WholeMachine) -> None:
     }
     for space in plan.sheet.spaces:
         names = {chip for one in space.placements for chip, _ in one.parsed_lanes}
+        if not names <= organisations.keys():
+            continue  # a problem of the sheet, which is told as one
         images = {name: machine.load(name) for name in names if name in machine.organisations}
         for bank in assemble(space, images=images, organisations=organisations, chips=chips):
             checks: tuple[SelfCheck, ...] = ()

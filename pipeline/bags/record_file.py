@@ -10,7 +10,7 @@ Source: the layout is ours; the file as a whole is JSON (RFC 8259).
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Mapping
 from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.one_line import inert_json
@@ -22,6 +22,15 @@ PATH = "metadata/record.json"
 """Where it lies in a bag or bundle."""
 _CHIPS = ' "chips": ['
 _END = "\n ]\n}\n"
+
+
+_OF_EVERY_CHIP = ("chip", "grade", "reasons", "image", "readings", "findings")
+"""What every version writes of every chip, private ones too: what reads a record counts on it."""
+
+
+def lacking(chip: Mapping[str, object]) -> str:
+    """What a chip's record lacks that each has; "" for nothing."""
+    return ", ".join(key for key in _OF_EVERY_CHIP if key not in chip)
 
 
 def chip_text(chip: ChipRecord) -> str:

@@ -8,6 +8,8 @@ from typing import NamedTuple
 
 from pipeline.errors import ClockError
 
+_MOST_DIGITS = 40
+"""More are no number of seconds, and Python makes no number of some thousand."""
 _LATEST = 253_402_300_799
 """9999-12-31T23:59:59Z, the last second that ISO 8601 writes with four digits of year."""
 
@@ -56,7 +58,7 @@ def now() -> Now:
     text = os.environ.get("SOURCE_DATE_EPOCH")
     if text is None or text == "":
         return Now(datetime.now(UTC).replace(microsecond=0), fixed=False)
-    if not (text.isascii() and text.isdigit()) or int(text) > _LATEST:
+    if not (text.isascii() and text.isdigit() and len(text) < _MOST_DIGITS) or int(text) > _LATEST:
         raise ClockError(
             where="SOURCE_DATE_EPOCH",
             problem=f"{text!r} is no whole number of seconds since 1970",

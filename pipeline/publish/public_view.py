@@ -39,6 +39,7 @@ from schemas.recorded_sheet import (
     CustodianRecord,
     HowRecord,
     MachineRecord,
+    PartRecord,
     ReaderRecord,
     ReleaseWordRecord,
     RightsRecord,
@@ -367,6 +368,8 @@ class Public:
         out["supersedes"] = _perhaps(Superseded, head.get("supersedes"))
         out["readers"] = {name: _only(ReaderRecord, one) for name, one in head["readers"].items()}
         out["boards"] = {name: _only(BoardRecord, one) for name, one in head["boards"].items()}
+        if "parts" in head:
+            out["parts"] = {name: _only(PartRecord, one) for name, one in head["parts"].items()}
         out["spaces"] = [self._space(space) for space in head.get("spaces", ())]
         out["suggestions"] = [one for one in head.get("suggestions", ()) if not self._names_private(one)]
         out["sheet"], out["attachments"], out["cautions"] = [], [], []

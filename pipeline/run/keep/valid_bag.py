@@ -221,6 +221,8 @@ def _hold_together(chip: ChipRecord, *, public: bool) -> None:
     from schemas.sheet import Attempt, ReadingRow, View
     from schemas.wiring import Lines
 
+    if lacking := record_file.lacking(chip):
+        raise ValueError(f"a chip's record without {lacking}")
     for attempt in chip.get("attempts", ()):
         _as_typed("attempts", Attempt, attempt)
     if wiring := chip.get("board_wiring"):
@@ -292,7 +294,10 @@ def _parts(record: Path) -> tuple[RecordHead, Iterator[ChipRecord]]:
         BagError: It is no record.
     """
     with storage_trouble(record), record.open(encoding="utf-8") as stream:
-        opened = record_file.open_lines(stream)
+        try:
+            opened = record_file.open_lines(stream)
+        except ValueError as error:  # no UTF-8
+            raise _no_record(record) from error
     return _at_once(record) if opened is None else (opened.head, _one_by_one(record, opened))
 
 

@@ -12,9 +12,11 @@ from pipeline.bags import record_file
 from pipeline.edges.bags.observe import receipt
 from pipeline.errors import BagError
 from pipeline.flow import ChipSummary
+from schemas.base import follows
+from schemas.record import Record
 
 if TYPE_CHECKING:
-    from schemas.record import ChipRecord, Record, RecordHead
+    from schemas.record import ChipRecord, RecordHead
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +55,9 @@ def newest(destination: Path, machine: str) -> Previous | None:
         return None
     version, path = max(found)
     try:
-        record = record_file.whole((path / record_file.PATH).read_bytes())
+        content = (path / record_file.PATH).read_bytes()
+        record = record_file.whole(content)
+        follows(Record, content, unknown="allow")
     except (OSError, ValueError, RecursionError) as error:
         raise _no_version(path) from error
     if not _is_record(record):
@@ -70,7 +74,8 @@ def _is_record(record: Any) -> bool:
         isinstance(record, dict)
         and all(key in record for key in _NEEDED)
         and isinstance(record["software"], dict)
-        and isinstance(record["chips"], list)
+        and "version" in record["software"]
+        and not any(map(record_file.lacking, record["chips"]))
     )
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.bags import record_file
 from pipeline.edges.bags.writer import MemberStream
+from pipeline.errors import BagError
 from pipeline.run.package.spool import Spool
 from pipeline.run.publish.bundle_files import Making, PublicChip
 from pipeline.views import bundle, notes
@@ -28,12 +29,19 @@ def derived_files(making: Making, spool: Spool) -> None:
     for one in _chips(spool):
         grades.setdefault(one.chip["grade"], []).append(one.chip["chip"])
     _report(making, spool)
-    _stream(
-        making,
-        record_file.PATH,
-        "Everything known, for programs: the public view of the record",
-        record_file.file_text(head, (record_file.chip_text(one.chip) for one in _chips(spool))),
-    )
+    try:
+        _stream(
+            making,
+            record_file.PATH,
+            "Everything known, for programs: the public view of the record",
+            record_file.file_text(head, (record_file.chip_text(one.chip) for one in _chips(spool))),
+        )
+    except ValueError as error:
+        raise BagError(
+            where=making.bag.name,
+            problem=f"its record holds what this version may not write on ({str(error).splitlines()[0]})",
+            remedy="Release it with the version that wrote it",
+        ) from error
     _stream(
         making,
         "metadata/premis.xml",

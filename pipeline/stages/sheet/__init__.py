@@ -180,7 +180,8 @@ def read_sheet(
     typed = {chip.chip for chip in sheet.chips}
     raw = [row.get("chip") for row in tree.get("chips", ()) if isinstance(row, dict)]
     untyped = frozenset(name for name in raw if isinstance(name, str) and name not in typed)
-    unread = {row.get("part") for row in tree.get("parts", ()) if isinstance(row, dict)}
+    named = [row.get("part") for row in tree.get("parts", ()) if isinstance(row, dict)]
+    unread = {name for name in named if isinstance(name, str)}
     unread -= {part.part for part in sheet.parts}
     linking = Linking(
         sheet, tree, file, files, catalogue.with_parts(own), problems, rows, untyped, frozenset(unread)

@@ -13,6 +13,7 @@ import itertools
 import re
 import warnings
 import zipfile
+import zlib
 from collections.abc import Iterable, Sequence
 from typing import Any
 
@@ -253,6 +254,10 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
             rows.append((index, texts))
     except (
         zipfile.BadZipFile,
+        zlib.error,
+        NotImplementedError,
+        RuntimeError,
+        EOFError,
         KeyError,
         ValueError,
         IndexError,
@@ -306,6 +311,8 @@ def _refuse_doctypes(archive: zipfile.ZipFile) -> None:
         try:
             with archive.open(name) as part:
                 parser.ParseFile(part)
+        except (NotImplementedError, RuntimeError, zlib.error) as error:
+            raise ValueError(f"its part {name} cannot be unpacked") from error
         except (_BegunError, expat.ExpatError):
             # Pictures are parts too; what is no XML to this parser is none to the reader, which uses the
             # same.
