@@ -209,10 +209,22 @@ def having(key: str, value: object, *, chip: bool = False) -> Callable[[bytes], 
     return changed(change)
 
 
-HEAD = (
-    "schema bag machine software parts sheet created grades release rights readers spaces attachments".split()
-)
-CHIP = "chip readings image grade findings organisation part regions".split()
+HEAD = [
+    "schema",
+    "bag",
+    "machine",
+    "software",
+    "parts",
+    "sheet",
+    "created",
+    "grades",
+    "release",
+    "rights",
+    "readers",
+    "spaces",
+    "attachments",
+]
+CHIP = ["chip", "readings", "image", "grade", "findings", "organisation", "part", "regions"]
 RECORDS |= {f"no {key}": without(key) for key in HEAD}
 RECORDS |= {f"null for {key}": having(key, None) for key in HEAD}
 RECORDS |= {f"a text for {key}": having(key, "x") for key in HEAD}
