@@ -131,7 +131,6 @@ class ChipResult:
         checks: Embedded checks on this chip alone.
         schemes: How many schemes were tried, by width.
         crossings: What its readings show of their wirings.
-        answers: Findings that the sheet explains, by code.
     """
 
     chip: str
@@ -145,7 +144,6 @@ class ChipResult:
     checks: tuple[SelfCheck, ...] = ()
     schemes: Mapping[int, int] = field(default_factory=dict)
     crossings: tuple[Crossing, ...] = ()
-    answers: Mapping[str, str] = field(default_factory=dict)
 
     @cached_property
     def signature(self) -> Signature | None:
@@ -157,7 +155,7 @@ class ChipResult:
     @property
     def held_back(self) -> tuple[str, ...]:
         """Codes that keep the image apart although the grade is none that does."""
-        return () if self.settled is None else held_back(self.settled, self.findings, self.answers)
+        return () if self.settled is None else held_back(self.settled, self.findings)
 
 
 def take_in(
@@ -358,7 +356,6 @@ def judge(
         checks=checks,
         schemes=dict(schemes_tried(settled.words, organisation.bits, cut)),
         crossings=_crossings(settled, done.ways, known, checks),
-        answers=answers or {},
     )
 
 

@@ -6,7 +6,7 @@ carry because other readings have the words, lowers nothing.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -59,6 +59,9 @@ def weigh_lengths(findings: Sequence[Finding], settled: Settled) -> tuple[Findin
                     }
                 )
             )
+        elif finding.code is Code.LONG_READ and any(not one.length_off for one in settled.passes):
+            # Another pass has exactly the chip's words, and the frames were settled against it.
+            out.append(finding.model_copy(update={"evidence": {**finding.evidence, "holds_back": False}}))
         else:
             out.append(finding)
     return tuple(out)
@@ -147,26 +150,30 @@ def lifted(graded: Graded, *, checks: int, lifting: Sequence[str], reader_notes:
 _LIFTED_FROM = frozenset([Grade.CORROBORATED, Grade.REPEATABLE, Grade.SINGLE])
 
 
-def held_back(settled: Settled, findings: Sequence[Finding], answers: Mapping[str, str]) -> tuple[str, ...]:
+def held_back(settled: Settled, findings: Sequence[Finding]) -> tuple[str, ...]:
     """Codes of findings that make half or false content seriously possible, and that nothing has answered.
 
     A second independent reader that saw the same, or an answer in the sheet, releases the image.
 
     Args:
         settled: The image and its passes.
-        findings: All findings of the chip.
-        answers: Code → a person's word on it.
+        findings: All findings of the chip, with the answers of the sheet.
     """
-    del answers
     if len({one.reader for one in settled.passes}) > 1:
         return ()
     return tuple(
         dict.fromkeys(
-            one.code.value
-            for one in findings
-            if one.evidence.get("holds_back") and not one.evidence.get("answer") and concerns_image(one)
+            one.code.value for one in findings if _holds_back(one) and not one.evidence.get("answer")
         )
     )
+
+
+def _holds_back(finding: Finding) -> bool:
+    """Whether a finding keeps an image apart that one reader alone stands behind."""
+    if finding.code is Code.LINES_CROSSED:
+        return finding.severity is Severity.CAUTION
+    about_image = concerns_image(finding) or finding.code is Code.LONG_READ
+    return bool(finding.evidence.get("holds_back")) and finding.severity is Severity.CAUTION and about_image
 
 
 def _unsettled(settled: Settled) -> tuple[str, ...]:

@@ -24,6 +24,7 @@ from pipeline.flow import Pass, Step
 from pipeline.formats import Decoded
 from pipeline.lines import LineMap
 from pipeline.steps import Units, apply_step, decode_step, lay_out
+from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from schemas.sheet import Packed, Take
@@ -330,6 +331,7 @@ def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -
             "words": want,
             "extra_repeats_start": runs_on,
             "extra_is_constant": still,
+            "holds_back": not (still or _only_ends_a_file(extra)),
         },
         means=(
             f"The dump has {have} words, the chip {want}. The first {want} are used; the rest stays in "
@@ -338,6 +340,15 @@ def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -
         also="; ".join(could).capitalize() + ".",
         next=advise("exact-length"),
     )
+
+
+FILE_ENDS = frozenset([0x00, 0x0A, 0x0D, 0x1A])
+"""What programs and editors put behind the last byte of a file: line ends, end of file. Common practice, no source."""
+
+
+def _only_ends_a_file(extra: Words) -> bool:
+    """Whether the words too many are a file's end and no words that were doubled on the way."""
+    return len(extra) <= len(FILE_ENDS) and set(extra.tolist()) <= FILE_ENDS
 
 
 def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Manner) -> Finding | None:

@@ -405,21 +405,21 @@ HALF = finding(Code.CONSTANT, Severity.CAUTION, where={}, holds_back=True)
 
 
 def test_a_finding_that_makes_half_the_content_doubtful_holds_a_lone_readers_image_back() -> None:
-    assert held_back(THREE, (HALF, HALF), {}) == ("constant",)
+    assert held_back(THREE, (HALF, HALF)) == ("constant",)
 
 
 def test_a_second_reader_or_an_answer_releases_the_image() -> None:
-    assert held_back(TWO_READERS, (HALF,), {}) == ()
+    assert held_back(TWO_READERS, (HALF,)) == ()
     answered = finding(
         Code.CONSTANT, Severity.CAUTION, where={}, holds_back=True, answer="the chip is a constant"
     )
-    assert held_back(THREE, (answered,), {}) == ()
-    assert held_back(THREE, (answered, HALF), {}) == ("constant",)
+    assert held_back(THREE, (answered,)) == ()
+    assert held_back(THREE, (answered, HALF)) == ("constant",)
 
 
 def test_a_finding_about_one_reading_or_without_that_weight_holds_nothing_back() -> None:
     of_one = finding(Code.CONSTANT, Severity.CAUTION, where={"readings": ["U1.hb"]}, holds_back=True)
-    assert held_back(THREE, (of_one, finding(severity=Severity.CAUTION)), {}) == ()
+    assert held_back(THREE, (of_one, finding(severity=Severity.CAUTION))) == ()
 
 
 # --- lengths ----------------------------------------------------------------------------------------------

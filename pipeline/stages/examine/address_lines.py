@@ -18,6 +18,7 @@ from pipeline.catalogue.advice import step
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.census import Census
 from pipeline.stages.examine.content import Content, judge
+from pipeline.stages.examine.odds import weighed
 from pipeline.stages.examine.suspicion import Suspicion
 from pipeline.words import Words
 from schemas.finding import Code, Severity
@@ -202,7 +203,11 @@ def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, l
         code=Code.ADDRESS_LINE_DEAD,
         severity=severity,
         where={"line": line},
-        evidence={**relation.evidence(content), "position": _position(relation.places[0], lines)},
+        evidence={
+            **relation.evidence(content),
+            "position": _position(relation.places[0], lines),
+            **weighed(content, "top" if in_top else "middle", relation.p_value),
+        },
         means=means,
         also=also,
         next=step("dead-address-line", line=line),
@@ -346,7 +351,11 @@ def _joined_suspicion(relation: _Relation, wins: str, content: Content, lines: i
         code=Code.ADDRESS_LINES_JOINED,
         severity=Severity.FAULT if sure else Severity.CAUTION,
         where={"lines": list(names), "wins": wins},
-        evidence={**relation.evidence(content), "wins": wins},
+        evidence={
+            **relation.evidence(content),
+            "wins": wins,
+            **weighed(content, "top" if quarter else "middle", relation.p_value),
+        },
         means=f"{both} are joined and {wins} wins: only when both are {other} does the chip see them "
         f"{other}, so "
         "half of the content was not read.",

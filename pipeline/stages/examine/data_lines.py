@@ -17,6 +17,7 @@ from pipeline.stages.examine import chance
 from pipeline.stages.examine.address_lines import BEYOND_DOUBT, LIKELY, dead_places
 from pipeline.stages.examine.census import Census, Columns
 from pipeline.stages.examine.content import Content, judge
+from pipeline.stages.examine.odds import weighed
 from pipeline.stages.examine.suspicion import Suspicion
 from schemas.finding import Code, Severity
 
@@ -129,6 +130,7 @@ def _stuck_suspicion(
             "chance_alike": round(share, 4),
             "hypotheses": int(columns.ones.size),
             "content": content.name,
+            **({} if ascii_bit or line in spare else weighed(content, "stuck", p_value)),
         },
         means=means,
         also=also,
@@ -211,6 +213,7 @@ def _joined_suspicion(
             "chance_differs": round(rate, 4),
             "hypotheses": tried,
             "content": content.name,
+            **weighed(content, "joined", p_value),
         },
         means=f"{both} are alike in every word: their legs, contacts or wires are joined. Which level wins "
         f"is a guess "

@@ -1,6 +1,7 @@
 """Images that the chip may not have driven at all: all one word, or the address itself.
 
-Blank and undriven look the same where the unprogrammed state equals the pull; on processor boards the last
+A chip that is all one word at a level in which it was not sold was hardly read at all: a fault, until a
+second reader sees the same. Where the level in which it was sold is not known, the image is held back. Blank and undriven look the same where the unprogrammed state equals the pull; on processor boards the last
 value on the bus is often an address byte (common practice, no source).
 """
 
@@ -33,7 +34,7 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
     if word not in {0, census.full}:
         return Suspicion(
             code=Code.CONSTANT,
-            severity=Severity.CAUTION,
+            severity=Severity.FAULT,
             where={"word": word},
             evidence={"word": word, "words": census.seen.size},
             means=f"Every word is 0x{word:X}: the outputs are latched or not enabled, the address does not "
@@ -59,9 +60,14 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
         )
     return Suspicion(
         code=Code.BLANK,
-        severity=Severity.NOTE if as_sold else Severity.CAUTION,
+        severity=Severity.NOTE if as_sold else Severity.CAUTION if erased_state is None else Severity.FAULT,
         where={"level": level},
-        evidence={"level": level, "erased_state": erased_state, "words": census.seen.size},
+        evidence={
+            "level": level,
+            "erased_state": erased_state,
+            "words": census.seen.size,
+            "holds_back": erased_state is None,
+        },
         means=means,
         also="A blank chip and an undriven bus look the same where the unprogrammed state equals the pull.",
         next=step("blank-or-undriven" if as_sold else "undriven"),
