@@ -121,6 +121,7 @@ class ChipSummary:
         chip: Its id.
         grade: Of its evidence.
         needs_person: It has no image, one that is kept apart, or a fault in a reading.
+        held_back: Codes that keep its image apart although its grade does not.
         image_sha256: Of its image, or None.
         readings: Their ids.
         captures: (date or "", reader) of each reading.
@@ -133,6 +134,7 @@ class ChipSummary:
     chip: str
     grade: str
     needs_person: bool
+    held_back: tuple[str, ...] = ()
     image_sha256: str | None = None
     readings: frozenset[str] = frozenset()
     captures: tuple[tuple[str, str], ...] = ()

@@ -82,6 +82,7 @@ class PackagedChip(TypedDict):
 
     chip: str
     grade: Grade
+    held_back: Annotated[list[str], Field(description="Codes that make half or false content possible")]
     findings: list[FindingRecord]
 
 

@@ -331,7 +331,7 @@ def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -
             "words": want,
             "extra_repeats_start": runs_on,
             "extra_is_constant": still,
-            "holds_back": not (still or _only_ends_a_file(extra)),
+            "holds_back": not ((still and have % want == 0) or _only_ends_a_file(extra)),
         },
         means=(
             f"The dump has {have} words, the chip {want}. The first {want} are used; the rest stays in "

@@ -78,7 +78,13 @@ def package_json(done: Packaged, chips: Iterable[ChipRecord]) -> PackageAnswer:
         "same_as": done.same_as or None,
         "supersedes": done.supersedes or None,
         "chips": [
-            {"chip": chip["chip"], "grade": chip["grade"], "findings": chip["findings"]} for chip in chips
+            {
+                "chip": chip["chip"],
+                "grade": chip["grade"],
+                "held_back": chip.get("held_back", []),
+                "findings": chip["findings"],
+            }
+            for chip in chips
         ],
         "cautions": list(done.cautions),
         "needs_person": list(done.needing),
@@ -93,7 +99,7 @@ def packaged(done: Packaged, *, draw: bool) -> str:
     counts = Counter(chip.grade for chip in done.chips)
     lines = [", ".join(f"{counts[grade]} {grade}" for grade in _ORDER if counts[grade])]
     shown = sorted(done.chips, key=lambda chip: _ORDER.index(chip.grade))[:MOST_CHIPS]
-    rows = [[chip.chip, chip.grade, _strip_of(chip, draw=draw), _worst(chip.findings)] for chip in shown]
+    rows = [[chip.chip, _graded(chip), _strip_of(chip, draw=draw), _worst(chip.findings)] for chip in shown]
     lines.append(table(rows))
     if len(done.chips) > MOST_CHIPS:
         lines.append(
@@ -114,6 +120,11 @@ def packaged(done: Packaged, *, draw: bool) -> str:
         lines.append(f"Supersedes {done.supersedes}.")
     lines.append(f"Bag, checked by two judges: {place}")
     return "\n".join(lines)
+
+
+def _graded(chip: ChipSummary) -> str:
+    """The grade, and whether the image is kept apart all the same."""
+    return f"{chip.grade}, held back" if chip.held_back else chip.grade
 
 
 def _strip_of(chip: ChipSummary, *, draw: bool) -> str:

@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.stages.examine import examine
 from schemas.finding import Code, Severity
-from tests.subjects import faults, findings_in, only, passes_of, program, subject_of
+from tests.subjects import findings_in, only, passes_of, program, subject_of
 
 
 def _blank(level: int, words: int = 2048) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:
@@ -21,12 +21,12 @@ def test_an_image_of_one_level_is_blank_and_nothing_else(level: int) -> None:
     assert "pull-ups" in found[0].next
 
 
-def test_blank_at_the_unprogrammed_level_is_a_note_and_at_the_other_a_caution() -> None:
+def test_blank_at_the_unprogrammed_level_is_a_note_and_at_the_other_a_fault() -> None:
     # The catalogue's 2716: an unprogrammed cell reads 1.
     as_sold = findings_in(_blank(1), part="2716")
     contrary = findings_in(_blank(0), part="2716")
     assert as_sold[0].severity is Severity.NOTE
-    assert contrary[0].severity is Severity.CAUTION
+    assert contrary[0].severity is Severity.FAULT
     assert "nothing drove" in contrary[0].means
 
 
@@ -37,8 +37,14 @@ def test_what_the_sheet_knows_of_this_marking_goes_before_the_catalogue() -> Non
 
 def test_one_word_all_through_is_constant() -> None:
     found = findings_in(np.full(512, 0xE5, dtype=np.uint8))
-    assert [(one.code, one.where["word"]) for one in found] == [(Code.CONSTANT, 0xE5)]
-    assert not faults(found)
+    assert [(one.code, one.severity, one.where["word"]) for one in found] == [
+        (Code.CONSTANT, Severity.FAULT, 0xE5)
+    ]
+
+
+def test_one_level_all_through_is_held_back_where_the_unprogrammed_level_is_not_known() -> None:
+    (found,) = findings_in(_blank(0))
+    assert (found.severity, found.evidence["holds_back"]) == (Severity.CAUTION, True)
 
 
 def test_a_bus_that_keeps_the_high_address_byte_is_a_fault() -> None:

@@ -114,6 +114,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         chip=record["chip"],
         grade=record["grade"],
         needs_person=needs_person(record),
+        held_back=tuple(record.get("held_back", ())),
         image_sha256=image["sha256"] if image else None,
         readings=frozenset(one["reading"] for one in readings),
         captures=tuple((one["how"].get("date", ""), one["reader"]) for one in readings),

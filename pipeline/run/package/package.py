@@ -256,7 +256,8 @@ def _same(previous: Previous, plan: Plan) -> Packaged:
             remedy="Mend it from a copy with `wellread mend`, or move it away and package again",
         )
     chips = [
-        ChipSummary(chip["chip"], chip["grade"], needs_person(chip)) for chip in previous.record["chips"]
+        ChipSummary(chip["chip"], chip["grade"], needs_person(chip), tuple(chip.get("held_back", ())))
+        for chip in previous.record["chips"]
     ]
     needing = tuple(one.chip for one in chips if one.needs_person)
     return Packaged(previous.path, previous.bag, chips, tuple(str(one) for one in plan.cautions), needing)

@@ -103,6 +103,8 @@ def _stuck_suspicion(
     name = f"D{line}"
     spare = _spare_columns(stuck, census.bits)
     ascii_bit = line == 7 and census.bits == 8 and content.text
+    # Several constant columns, or one in a small image, are design as a rule: microcode and decoders.
+    place = "stuck" if columns.words >= LEAST_SURE and len(stuck) == 1 else "unused"
     if ascii_bit:
         severity = Severity.NOTE
         also = "A link of seven bits loses bit 7 of everything, and a stuck D7 looks the same."
@@ -130,7 +132,7 @@ def _stuck_suspicion(
             "chance_alike": round(share, 4),
             "hypotheses": int(columns.ones.size),
             "content": content.name,
-            **({} if ascii_bit or line in spare else weighed(content, "stuck", p_value)),
+            **({} if ascii_bit or line in spare else weighed(content, place, p_value)),
         },
         means=means,
         also=also,

@@ -16,9 +16,9 @@ FAULT_PRIOR = 0.01
 SERIOUSLY_POSSIBLE = 0.05
 """From one in twenty on the image is held back until something else bears it out."""
 
-_PROGRAM = {"middle": 1e-5, "top": 0.05, "stuck": 1e-4, "joined": 1e-4}
-_DIVERSE = {"middle": 1e-4, "top": 0.05, "stuck": 0.3, "joined": 0.02}
-_OTHER = {"middle": 0.4, "top": 0.4, "stuck": 0.4, "joined": 0.4}
+_PROGRAM = {"middle": 1e-5, "top": 0.05, "stuck": 1e-4, "unused": 0.3, "joined": 1e-4}
+_DIVERSE = {"middle": 1e-4, "top": 0.05, "stuck": 0.3, "unused": 0.4, "joined": 0.02}
+_OTHER = {"middle": 0.4, "top": 0.4, "stuck": 0.4, "unused": 0.4, "joined": 0.4}
 """Share of healthy images of a kind that carry the relation by design: a small program is often stored twice, a
 table or a character generator hardly ever uses all lines. Rough shares, from memory; their order is what counts."""
 
@@ -28,8 +28,8 @@ def fault_odds(content: Content, place: str, p_value: float) -> float:
 
     Args:
         content: What kind of content the image looks like.
-        place: `top` for an address line from the top down, `middle` for any other; `stuck` or `joined` for
-            data lines.
+        place: `top` for an address line from the top down, `middle` for any other; for data lines `joined`,
+            `stuck`, or `unused` where several are constant or the image is small.
         p_value: How likely chance makes the relation.
 
     Example:
