@@ -129,6 +129,7 @@ class ChipSummary:
         findings: (severity, code) of each.
         regions: (kind, start, end) of each, where a strip is drawn.
         contested: Half-open word ranges without settlement, where a strip is drawn.
+        families: Processors that its content is a program for, where it is told.
     """
 
     chip: str
@@ -142,6 +143,7 @@ class ChipSummary:
     findings: tuple[tuple[str, str], ...] = ()
     regions: tuple[tuple[str, int, int], ...] = ()
     contested: tuple[tuple[int, int], ...] = ()
+    families: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from schemas.record import ChipRecord
 
 WIDTH = 100
+MOST_NAMED = 20
 MOST_CHIPS = 60
 _ORDER = ("faulty", "contested", "missing", "single", "repeatable", "corroborated", "self-checked")
 _SEVERITIES = ("fault", "caution", "note")
@@ -105,6 +106,7 @@ def packaged(done: Packaged, *, draw: bool) -> str:
         lines.append(
             f"  … and {len(done.chips) - MOST_CHIPS} more; metadata/record.json and the report have them all"
         )
+    lines += programs(done.chips)
     lines += [
         f"  space {space['name']}: {'; '.join(space['reasons'])}"
         for space in one_lined(done.spaces)
@@ -125,6 +127,19 @@ def packaged(done: Packaged, *, draw: bool) -> str:
 def _graded(chip: ChipSummary) -> str:
     """The grade, and whether the image is kept apart all the same."""
     return f"{chip.grade}, held back" if chip.held_back else chip.grade
+
+
+def programs(chips: Iterable[ChipSummary]) -> list[str]:
+    """Which chips read as programs, a line a family of processors."""
+    found: dict[tuple[str, ...], list[str]] = {}
+    for chip in chips:
+        if chip.families:
+            found.setdefault(chip.families, []).append(one_line(chip.chip))
+    return [
+        f"  program for {' or '.join(family.upper() for family in families)}: {', '.join(names[:MOST_NAMED])}"
+        + (f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else "")
+        for families, names in sorted(found.items())
+    ]
 
 
 def _strip_of(chip: ChipSummary, *, draw: bool) -> str:

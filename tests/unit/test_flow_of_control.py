@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from pipeline.flow import ChipSummary
 from pipeline.stages.content.flow_of_control import (
     READ_AS,
     LineChange,
@@ -24,6 +26,7 @@ from pipeline.stages.content.flow_of_control.model import FAMILIES
 from pipeline.stages.content.flow_of_control.orders import crossings
 from pipeline.stages.content.flow_of_control.stretches import best_stretches, best_total
 from pipeline.stages.content.flow_of_control.votes import fewer, speaking
+from pipeline.stages.content.order_evidence import order_evidence
 from pipeline.stages.content.program import (
     crossing_findings,
     family_of,
@@ -32,6 +35,7 @@ from pipeline.stages.content.program import (
     with_code,
 )
 from pipeline.stages.content.regions import regions
+from pipeline.views.terminal import programs
 from schemas.finding import Code, Severity
 from tests.unit.content_images import random_image
 from tests.unit.invented_programs import program
@@ -210,6 +214,21 @@ def test_lines_crossed_is_a_caution_that_names_the_lines() -> None:
     assert "A2 and A6" in found.next
 
 
+@pytest.mark.parametrize("lines", [(0, 4), (3, 10), (9, 10), (2,)])
+def test_the_flow_of_a_program_speaks_for_the_order_of_its_words_against_another(
+    lines: tuple[int, ...],
+) -> None:
+    words = program("z80", 2048, seed=4, base=0x8000)
+    right = order_evidence(words, 8)["flow"][0]
+    wrong = order_evidence(LineChange("address", lines).undo(words), 8).get("flow", (0.0, ""))[0]
+    assert right - wrong > math.log(1e6)
+
+
+def test_content_that_is_no_program_says_nothing_by_its_flow() -> None:
+    assert "flow" not in order_evidence(random_image(3), 8)
+    assert "flow" not in order_evidence(np.zeros(64, np.uint8), 4)
+
+
 def test_a_program_in_words_of_16_bits_is_read_in_its_own_byte_order() -> None:
     low_first = program("8051", 2048)
     assert program_of(low_first.view(">u2").astype(np.uint16), 16) is not None
@@ -228,3 +247,12 @@ def test_a_processor_is_known_by_its_marking() -> None:
         None,
         None,
     ]
+
+
+def test_the_terminal_says_which_chips_are_programs_and_for_what() -> None:
+    chips = [
+        ChipSummary("K1", "single", needs_person=False, families=("8080", "z80")),
+        ChipSummary("K2", "single", needs_person=False),
+        ChipSummary("K3", "single", needs_person=False, families=("8080", "z80")),
+    ]
+    assert programs(chips) == ["  program for 8080 or Z80: K1, K3"]

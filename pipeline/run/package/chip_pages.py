@@ -122,6 +122,12 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         findings=tuple((one["severity"], one["code"]) for one in record["findings"]),
         regions=tuple((one["kind"], one["start"], one["end"]) for one in record["regions"] if strips),
         contested=tuple((bit["address"], bit["address"] + 1) for bit in listed[:64] if strips),
+        families=tuple(
+            family
+            for one in record["findings"]
+            if one["code"] == "runs-on"
+            for family in one["evidence"]["families"]
+        ),
     )
 
 

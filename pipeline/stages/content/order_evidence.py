@@ -1,7 +1,7 @@
 """What in an image speaks for the order in which its words and lines stand.
 
 Two readings of one chip may hold the same words in two orders. A stored check that sees the order, text that
-runs on, or vectors that land, hold in the right one and not in the other.
+runs on, branches and vectors that land, hold in the right one and not in the other.
 """
 
 from __future__ import annotations
@@ -10,6 +10,7 @@ import math
 
 import numpy as np
 
+from pipeline.stages.content.program import flow_evidence
 from pipeline.stages.content.selfcheck import self_checks
 from pipeline.stages.content.text import COMMON_PAIR, RARE_PAIR, common_pairs, texts
 from pipeline.stages.content.vectors import vectors
@@ -27,7 +28,7 @@ def order_evidence(words: Words, bits: int) -> dict[str, tuple[float, str]]:
 
     Returns:
         Name → (nats by which it beats chance, sentence): stored checks that see the order of words, text,
-        and vectors. Sums are left out: they hold in every order.
+        the flow of a program, and vectors. Sums are left out: they hold in every order.
     """
     out: dict[str, tuple[float, str]] = {}
     # One name for all of them: a CRC that holds holds as its mirror image where the data lines are reversed.
@@ -38,6 +39,9 @@ def order_evidence(words: Words, bits: int) -> dict[str, tuple[float, str]]:
     text = _text_nats(words, bits)
     if text > 0:
         out["text"] = (text, "its text runs on")
+    flow = flow_evidence(words, bits)
+    if flow is not None:
+        out["flow"] = flow
     for vector in vectors(words, bits)[:1]:
         out["vectors"] = (-math.log(vector.chance), f"{vector.family}: {vector.says}")
     return out
