@@ -256,3 +256,14 @@ def test_the_terminal_says_which_chips_are_programs_and_for_what() -> None:
         ChipSummary("K3", "single", needs_person=False, families=("8080", "z80")),
     ]
     assert programs(chips) == ["  program for 8080 or Z80: K1, K3"]
+
+
+@pytest.mark.parametrize("size", [257, 1080, 2049, 3000, 5001, 10000, 12345, 70001])
+def test_an_image_of_any_size_is_read_wherever_its_addresses_lead(size: int) -> None:
+    data = np.resize(program("z80", 4096, base=0xE000), size)
+    assert program_of(data, 8) is not None
+    order_evidence(data, 8)
+    keeps_flow([data, data[::-1].copy()], 8)
+    high = np.full(size, 0xFF, dtype=np.uint8)
+    high[::3] = 0xCD
+    assert program_of(high, 8) is not None

@@ -235,7 +235,7 @@ def far_votes(far: Far, found: Starts, speaks: Mask, *, space: int, step: int) -
     fits = (base >= 0) & (place < n)
     which, _ = np.nonzero(fits)
     nats = landing_nats(row[which], place[fits], call[which], found, rates)
-    bases = space // step
+    bases = -(-space // step)
     summed = np.bincount(row[which] * bases + base[fits], weights=nats, minlength=rows * bases)
     total: Nats = summed.astype(np.float64).reshape(rows, bases)
     best = total.argmax(axis=1)
