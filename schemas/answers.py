@@ -71,6 +71,7 @@ class CheckAnswer(Answer):
     sound: bool
     chips: int
     grades: dict[str, int]
+    named: Annotated[dict[str, list[str]], Field(description="Faulty and contested chips, by grade")]
     needing: Annotated[list[str], Field(description="Chips that still need a person")]
     problems: list[ToldProblem]
     cautions: list[ToldProblem]

@@ -42,6 +42,17 @@ def storage_trouble(where: str | os.PathLike[str]) -> Generator[None]:
         raise as_storage_error(error, where) from error
 
 
+def absent(where: str | os.PathLike[str], what: str, remedy: str) -> StorageError:
+    """What a person named and nobody finds: the same words and exit code for a folder, a dump, a bag and a ledger.
+
+    Args:
+        where: The path as it was given.
+        what: What was looked for, such as `bag`.
+        remedy: What to do, without a full stop.
+    """
+    return StorageError(where=os.fspath(where), problem=f"there is no such {what}", remedy=remedy)
+
+
 def as_storage_error(error: OSError, where: str | os.PathLike[str]) -> StorageError:
     """The same refusal in words."""
     said = error.strerror or str(error) or type(error).__name__

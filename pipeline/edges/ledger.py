@@ -26,7 +26,7 @@ from types import TracebackType
 from typing import Any, Self, TypeAlias
 
 from pipeline.edges.console import caution_once
-from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.disk_errors import absent, storage_trouble
 from pipeline.edges.flush import flushes
 from pipeline.edges.locks import locks_work
 from pipeline.errors import LedgerError, StorageError
@@ -416,7 +416,7 @@ def _parsed(text: str) -> Row:
 
 def _connected(path: Path, *, make: bool) -> sqlite3.Connection:
     if not make and not path.is_file():
-        raise LedgerError(where=str(path), problem="is not there", remedy="Give the path of a ledger")
+        raise absent(path, "ledger", "Give the path of a ledger")
     # Not mode=ro where it can be helped: a ledger whose writer was killed must first be put back in order.
     writable = os.access(path if path.exists() else path.parent, os.W_OK) and os.access(path.parent, os.W_OK)
     mode = "rwc" if make else "rw" if writable else "ro"

@@ -5,8 +5,10 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterator, Mapping
+from difflib import get_close_matches
 from pathlib import Path
 
+from pipeline.edges.disk_errors import absent
 from pipeline.edges.steady import steadily
 from pipeline.errors import DestinationError, NothingToDoError, StorageError, UnsafeError
 from pipeline.flow import FoundFile
@@ -187,15 +189,12 @@ def project_folder(given: Path) -> Path:
     """The project folder that a person meant, or what to give instead.
 
     Raises:
-        NothingToDoError: Not there, a file, a bag, or a folder without a sheet.
+        NothingToDoError: A file, a bag, or a folder without a sheet.
+        StorageError: Not there.
     """
     text = str(given)
     if not given.exists():
-        raise NothingToDoError(
-            where=text,
-            problem="there is no such folder",
-            remedy="Give the folder that holds sheet.yaml and dumps/",
-        )
+        raise absent(text, "folder", "Give the folder that holds sheet.yaml and dumps/")
     if given.is_file():
         suffix = given.suffix.lower()
         if suffix in (".zip", ".tar", ".tgz", ".gz", ".7z", ".rar"):
@@ -261,7 +260,7 @@ def destination(folder: Path, into: Path | None) -> Path:
     """Where a bag of this project goes: beside the folder, or where asked, never inside it.
 
     Raises:
-        DestinationError: It lies inside the project folder, or is no folder.
+        DestinationError: It lies inside the project folder, is no folder, or its parent is not there.
     """
     chosen = real(into) if into is not None else real(folder).parent
     if chosen.is_relative_to(real(folder)):
@@ -270,7 +269,32 @@ def destination(folder: Path, into: Path | None) -> Path:
             problem="this lies inside the project folder",
             remedy="Choose a folder outside, such as the one beside it",
         )
+    return last_folder(chosen)
+
+
+def nearest_name(path: Path) -> str:
+    """The file beside a path that is not there whose name is most like it, or ""."""
+    try:
+        names = [entry.name for entry in os.scandir(path.parent) if entry.is_file()]
+    except OSError:
+        return ""
+    close = get_close_matches(path.name, names, n=1, cutoff=0.75)
+    return str(path.parent / close[0]) if close else ""
+
+
+def last_folder(chosen: Path) -> Path:
+    """A folder that is there, or that only needs making itself: a misspelt path makes no tree of folders.
+
+    Raises:
+        DestinationError: It is a file, or the folder that it would lie in is not there.
+    """
     there = next(place for place in (chosen, *chosen.parents) if place.exists())
     if not there.is_dir():
         raise DestinationError(where=str(there), problem="this is a file", remedy="Choose a folder")
+    if there not in (chosen, chosen.parent):
+        raise DestinationError(
+            where=str(chosen),
+            problem=f"the folder {chosen.parent} is not there, and only the last one of a path is made",
+            remedy=f"Make it first, or choose a folder in {there}",
+        )
     return chosen

@@ -26,6 +26,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from pipeline.edges.console import notice
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.flush import sync_folder, sync_tree
 from pipeline.edges.locks import hold, is_held
@@ -59,6 +60,20 @@ class Leftover:
     in_use: bool
     waiting: tuple[str, ...] = ()
     replaced: bool = False
+
+
+def make_last_folder(place: Path, *, quiet: bool) -> None:
+    """Make the folder that a bag or bundle goes into, and say so where it was not there.
+
+    Raises:
+        StorageError: The disk refused.
+    """
+    if place.is_dir():
+        return
+    with storage_trouble(place):
+        place.mkdir(parents=True, exist_ok=True)
+    if not quiet:
+        notice(f"The folder {place} was not there; it is made.")
 
 
 class Staging:

@@ -10,11 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.catalogue import load
 from pipeline.catalogue.cautions import cautions, heeded
+from pipeline.edges.disk_errors import absent
 from pipeline.edges.names import refuse_existing
 from pipeline.edges.new_file import write_new
-from pipeline.edges.project_folder import read_file
+from pipeline.edges.project_folder import nearest_name, read_file
 from pipeline.errors import FormatError, NothingToDoError, UsageError, WellreadError
 from pipeline.formats import Declared, decode, image
+from pipeline.formats.declaring import as_options
 from pipeline.stages.content import with_sisters
 from pipeline.stages.examine import in_order
 from pipeline.stages.normalise import Manner
@@ -41,13 +43,21 @@ class StatedKind:
 def read_given(path: Path) -> bytes:
     """The bytes of a file named on the command line."""
     if path.is_dir():
-        raise UsageError(where=str(path), problem="this is a folder", remedy="Name a dump file")
+        raise UsageError(
+            where=str(path),
+            problem="this is a folder",
+            remedy="Name a dump file; `wellread check` takes a whole project",
+        )
+    if not path.exists() and not path.is_symlink():
+        near = nearest_name(path)
+        raise absent(path, "file", f"Did you mean {near}" if near else "Give the path of a dump")
     return read_file(path.parent, path.name)
 
 
 def named(path: Path, error: WellreadError) -> WellreadError:
-    """A decoder's error with the file's name before its place."""
+    """A decoder's error with the file's name before its place, and the options that settle it."""
     error.where = f"{path.name}, {error.where}"
+    error.remedy = as_options(error.remedy)
     return error
 
 

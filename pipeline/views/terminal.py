@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_line, one_lined
+from pipeline.summed_up import kind_of, summed_up
 from pipeline.views.strip import legend, strip
 
 if TYPE_CHECKING:
@@ -20,6 +21,7 @@ if TYPE_CHECKING:
         Heeded,
         PackageAnswer,
         StartAnswer,
+        ToldProblem,
     )
     from schemas.finding import Details, FindingRecord
     from schemas.record import ChipRecord
@@ -53,15 +55,26 @@ def counted(count: int, one: str, many: str = "") -> str:
 def checked(document: CheckAnswer) -> str:
     """What `check` says."""
     document = one_lined(document)
-    lines = [f"problem: {one['text']}" for one in document["problems"]]
-    lines += [f"caution: {one['text']}" for one in document["cautions"]]
+    lines = [f"problem: {one}" for one in _summed(document["problems"])]
+    lines += [f"caution: {one}" for one in _summed(document["cautions"])]
     grades = ", ".join(
         f"{document['grades'][grade]} {grade}" for grade in _ORDER if document["grades"].get(grade)
     )
     said = counted(document["chips"], "chip") + (f" ({grades})" if grades else "")
-    state = "Sound" if document["sound"] else counted(len(document["problems"]), "problem")
+    state = (
+        "Sheet and dumps can be read" if document["sound"] else counted(len(document["problems"]), "problem")
+    )
+    for grade, chips in document["named"].items():
+        lines.append(f"{grade}: {', '.join(chips[:20])}{' …' if len(chips) > 20 else ''}")
+    if document["named"]:
+        first = next(iter(document["named"]))
+        lines.append(f"What {first} means, and what to do: wellread explain {first}")
     lines.append(f"{state}: {said}, {counted(len(document['cautions']), 'caution')}. Nothing was written.")
     return "\n".join(lines)
+
+
+def _summed(problems: Sequence[ToldProblem]) -> list[str]:
+    return summed_up((kind_of(one["field"], one["found"], one["expected"]), one["text"]) for one in problems)
 
 
 def package_json(done: Packaged, chips: Iterable[ChipRecord]) -> PackageAnswer:

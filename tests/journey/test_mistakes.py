@@ -41,7 +41,7 @@ def test_the_smallest_project_is_packaged(project: Path) -> None:
 @pytest.mark.parametrize("command", ["check", "package", "start"])
 def test_a_folder_that_is_not_there(command: str, tmp_path: Path) -> None:
     done = wellread(command, tmp_path / "nowhere")
-    assert done.code == 24
+    assert done.code == 16
     assert "there is no such folder. Give the folder that holds sheet.yaml and dumps/." in done.err
 
 

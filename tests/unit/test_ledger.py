@@ -249,7 +249,7 @@ def test_what_is_no_ledger_is_refused_in_words_and_left_as_it_was(
 
 
 def test_a_ledger_that_is_not_there_is_not_made_by_reading(tmp_path: Path) -> None:
-    with pytest.raises(LedgerError, match="not there"):
+    with pytest.raises(StorageError, match="there is no such ledger"):
         Ledger(tmp_path / "l")
     assert not list(tmp_path.iterdir())
 

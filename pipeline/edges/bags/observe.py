@@ -18,7 +18,7 @@ from pipeline.bags.parse_tag_files import MOST_TAG_BYTES, algorithms_of, is_tag_
 from pipeline.edges.bags import digest_worker
 from pipeline.edges.bags.digest_pool import Digesting, Progress
 from pipeline.edges.bags.walk import walk
-from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.disk_errors import absent, storage_trouble
 from pipeline.errors import BagError
 
 _OXUM = re.compile(rb"^payload-oxum[ \t]*:[ \t]*(\d{1,18})\.", re.IGNORECASE | re.MULTILINE)
@@ -46,13 +46,13 @@ def observe(
 
     Raises:
         BagError: It is neither a folder nor an archive that can be read.
-        StorageError: The disk refused the folder itself; what it refuses of single files is part of what was
+        StorageError: It is not there, or the disk refused the folder itself; what it refuses of single files is part of what was
         seen.
     """
     if bag.is_dir():
         return _observe_folder(bag, workers=workers, progress=progress, on_tags=on_tags)
     if not bag.exists():
-        raise BagError(where=str(bag), problem="is not there", remedy="Give the path of a bag")
+        raise absent(bag, "bag", "Give the path of a bag")
     from pipeline.edges.bags.archive import observe_archive
 
     return observe_archive(bag, progress=progress)

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.bags.history import body_of_check
+from pipeline.edges.disk_errors import absent
 from pipeline.errors import BagError, LedgerError, NothingToDoError
 from pipeline.run.keep.recheck import TOOL, recheck_bag, whole_ledger
 
@@ -41,7 +42,7 @@ def accept_bag(bag: Path, *, now: Now, ledger: Path, because: str, expect_head: 
     from pipeline.edges.ledger import Ledger
 
     if not ledger.is_file():
-        raise LedgerError(where=str(ledger), problem="is not there", remedy="Give the path of a ledger")
+        raise absent(ledger, "ledger", "Give the path of a ledger")
     path, given = os.path.realpath(bag), os.path.abspath(bag)  # noqa: PTH100 - a key of the ledger
     stamp = {"when": now.text, "clock_fixed": now.fixed, "tool": TOOL}
     with Ledger(ledger) as book:

@@ -13,7 +13,7 @@ from pipeline.bags.repair_plan import plan, whole_enough
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import observe
 from pipeline.edges.bags.repair import carry_out
-from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.disk_errors import absent, storage_trouble
 from pipeline.edges.names import identity
 from pipeline.errors import BagError, JudgedBadError, LedgerError, NothingToDoError
 from pipeline.run.keep.recheck import TOOL, whole_ledger
@@ -94,6 +94,8 @@ def mend_bag(
     if not copies:
         raise NothingToDoError(where=str(bag), problem="no copy was given", remedy="Give one with --from")
     if not bag.is_dir():
+        if not bag.exists():
+            raise absent(bag, "bag", "Give the folder of the damaged bag")
         raise BagError(where=str(bag), problem="is no folder", remedy="Give the folder of the damaged bag")
     remembered = _remembered(bag, ledger, receipt)
     with storage_trouble(bag):

@@ -45,10 +45,18 @@ def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
         "sound": not problems,
         "chips": chips,
         "grades": dict(Counter(record["grade"] for record in records)),
+        "named": _named(records),
         "needing": [record["chip"] for record in records if needs_person(record)],
         "problems": [_told(one) for one in problems],
         "cautions": [_told(one) for one in cautions],
     }
+
+
+def _named(records: tuple[ChipRecord, ...]) -> dict[str, list[str]]:
+    """The chips that cannot be trusted, by grade: findings do not change what `check` says of the sheet."""
+    grades = ("faulty", "contested")
+    named = {grade: [one["chip"] for one in records if one["grade"] == grade] for grade in grades}
+    return {grade: chips for grade, chips in named.items() if chips}
 
 
 def _told(problem: Problem) -> ToldProblem:

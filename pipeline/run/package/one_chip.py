@@ -23,6 +23,7 @@ from pipeline.edges.project_folder import read_file
 from pipeline.errors import FormatError, WellreadError
 from pipeline.flow import Carried, Framing, Pass, PlannedChip, PlannedReading, Problem, Settled
 from pipeline.formats import Declared
+from pipeline.formats.declaring import at_reading
 from pipeline.machine import Contribution
 from pipeline.stages.content import with_sisters
 from pipeline.stages.grade import is_of_image
@@ -278,16 +279,12 @@ def _taken(planned: PlannedChip, reading: PlannedReading, how: HowRead, content:
 
 
 def _undecodable(planned: PlannedChip, reading: PlannedReading, path: str, error: WellreadError) -> Problem:
+    """A dump that no decoder takes, with the row to write into the sheet where that settles it."""
     place = f"{path}, {error.where}" if isinstance(error, FormatError) else f"{path} ({error.where})"
-    return Problem(
-        place,
-        f"reading {reading.reading} of chip {planned.chip.chip}",
-        error.problem,
-        (
-            f"a dump that can be decoded: {error.remedy[0].lower()}{error.remedy[1:]}; or set the "
-            f"reading aside with its reason"
-        ),
-    )
+    chip = planned.chip.chip
+    remedy = at_reading(error.remedy, chip=chip, reader=reading.reader, path=path)
+    words = f"{error.problem}. {remedy[0].upper()}{remedy[1:]}"
+    return Problem(place, f"reading {reading.reading} of chip {chip}", error.problem, remedy, words=words)
 
 
 def _store(planned: PlannedChip, path: str, content: bytes, job: Job, worked: Worked) -> DumpRecord:

@@ -33,9 +33,8 @@ from pipeline.edges.bags.second_opinion import second_opinion
 from pipeline.edges.bags.writer import MemberStream, finish_bag, write_member
 from pipeline.edges.clock import Now, now
 from pipeline.edges.console import Progress
-from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.project_folder import SHEET_NAME, destination
-from pipeline.edges.staging import Staging
+from pipeline.edges.staging import Staging, make_last_folder
 from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
 from pipeline.flow import ChipSummary, Packaged, Plan, Problem
 from pipeline.machine import WholeMachine
@@ -110,8 +109,7 @@ def package(
     machine = project.plan.sheet.machine.id
     previous = newest(place, machine)
     name = f"{machine}-v{previous.version + 1 if previous else 1}"
-    with storage_trouble(place):
-        place.mkdir(parents=True, exist_ok=True)
+    make_last_folder(place, quiet=quiet)
     own = re.compile(re.escape(machine) + r"-v[1-9][0-9]*")
     dead_runs(place, lambda one: own.fullmatch(one) is not None, clear=clear_leftovers, quiet=quiet)
     progress = Progress(quiet=quiet)

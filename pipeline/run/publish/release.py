@@ -26,10 +26,9 @@ from pipeline.edges.bags.second_opinion import second_opinion
 from pipeline.edges.bags.writer import finish_bag
 from pipeline.edges.clock import now
 from pipeline.edges.console import Progress
-from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.names import refuse_existing
-from pipeline.edges.project_folder import real
-from pipeline.edges.staging import Staging
+from pipeline.edges.project_folder import last_folder, real
+from pipeline.edges.staging import Staging, make_last_folder
 from pipeline.edges.zip_writer import write_zip
 from pipeline.errors import DestinationError, JudgedBadError
 from pipeline.publish.public_view import Public, refuse_unreleasable, survey
@@ -81,7 +80,7 @@ def release(
         refuse_unreleasable(head)
         public = Public(survey(head, bag.chips()))
         name = f"{head['bag']}-public"
-        place = _place(bag, into, make=not dry_run)
+        place = _place(bag, into, make=not dry_run, quiet=quiet)
         making = Making(
             bag, public, _public_head(head, public, bag, name, moment.text if moment.fixed else ""), None
         )
@@ -98,17 +97,15 @@ def release(
         progress.done()
 
 
-def _place(bag: Judged, into: Path | None, *, make: bool) -> Path:
+def _place(bag: Judged, into: Path | None, *, make: bool, quiet: bool) -> Path:
     chosen = real(into) if into is not None else real(bag.path).parent
     if chosen.is_relative_to(real(bag.path)):
         raise DestinationError(
             where=str(into), problem="this lies inside the bag", remedy="Choose a folder outside it"
         )
-    if chosen.exists() and not chosen.is_dir():
-        raise DestinationError(where=str(into), problem="this is a file", remedy="Choose a folder")
-    if make and not chosen.exists():
-        with storage_trouble(chosen):
-            chosen.mkdir(parents=True)
+    last_folder(chosen)
+    if make:
+        make_last_folder(chosen, quiet=quiet)
     return chosen
 
 

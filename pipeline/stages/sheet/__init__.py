@@ -23,7 +23,8 @@ from pipeline.stages.sheet.lined import LinedDict, LinedError, LinedList, parse_
 from pipeline.stages.sheet.link import UNPLACED, link, split_name
 from pipeline.stages.sheet.linking import Linking
 from pipeline.stages.sheet.tables import decode_text, read_table
-from pipeline.stages.sheet.typed import nearest, shown, type_one
+from pipeline.stages.sheet.typed import nearest, one_of, shown, type_one
+from pipeline.summed_up import kind_of, summed_up
 from schemas.names import as_id
 from schemas.part import Part
 from schemas.sheet import (
@@ -73,12 +74,14 @@ def refuse(problems: Sequence[Problem], file: str) -> None:
     """
     hard = [problem for problem in problems if not problem.caution]
     if hard:
-        count = "one problem" if len(hard) == 1 else f"{len(hard)} problems"
+        count = "one problem" if len(hard) == 1 else f"{len(hard):,} problems"
         raise SheetError(
             where=file,
-            problem=f"{count}",
+            problem=count,
             remedy="Correct what is listed and run again",
-            problems=tuple(str(problem) for problem in hard),
+            problems=tuple(
+                summed_up((kind_of(one.field, one.found, one.expected), str(one)) for one in hard)
+            ),
         )
 
 
@@ -142,15 +145,16 @@ def read_sheet(
             f"{file}:{tree.lines[name]}",
             name,
             "a section that is not known",
-            f"one of {', '.join(_SECTIONS)}",
+            one_of(_SECTIONS, nearest(name, _SECTIONS)),
             nearest(name, _SECTIONS),
         )
         for name in tree
         if name not in _SECTIONS
     ]
+    known = [path for path in files if path.lower().endswith((".csv", ".xlsx"))]
     for name in _TABLES:
         if isinstance(tree.get(name), str):
-            tree[name] = _table(tree, name, tables, file, problems)
+            tree[name] = _table(tree, name, tables, file, problems, known)
     version = tree.get("wellread")
     if version not in (None, "1"):
         problems.append(Problem(f"{file}:{tree.lines['wellread']}", "wellread", shown(version), "1"))
@@ -186,9 +190,22 @@ def read_sheet(
     linking = Linking(
         sheet, tree, file, files, catalogue.with_parts(own), problems, rows, untyped, frozenset(unread)
     )
+    linking.told = {problem.field for problem in problems}
+    linking.without_chips = not sheet.chips and bool(document.tables)
     planned = link(linking)
+    sheet = sheet.model_copy(update={"spaces": _sound_spaces(sheet, rows["spaces"], problems)})
     cautions = tuple(problem for problem in problems if problem.caution)
     return Plan(sheet, planned, cautions, document.tables), tuple(problems)
+
+
+def _sound_spaces(sheet: Sheet, rows: Sequence[int], problems: Sequence[Problem]) -> tuple[Space, ...]:
+    """The spaces about which nothing was told: what is wrong in one keeps nobody from looking at the chips."""
+    told = {
+        one.field.split("]")[0] for one in problems if one.field.startswith("spaces[") and not one.caution
+    }
+    return tuple(
+        space for row, space in zip(rows, sheet.spaces, strict=True) if f"spaces[{row + 1}" not in told
+    )
 
 
 def _own_parts(
@@ -206,7 +223,12 @@ def _own_parts(
 
 
 def _table(
-    tree: LinedDict, name: str, tables: Mapping[str, bytes], file: str, problems: list[Problem]
+    tree: LinedDict,
+    name: str,
+    tables: Mapping[str, bytes],
+    file: str,
+    problems: list[Problem],
+    known: Sequence[str],
 ) -> LinedList:
     path = tree[name]
     where = f"{file}:{tree.lines[name]}"
@@ -217,7 +239,13 @@ def _table(
         return LinedList(1)
     if path not in tables:
         problems.append(
-            Problem(where, name, f"{shown(path)}, which is not there", "a table inside the project folder")
+            Problem(
+                where,
+                name,
+                f"{shown(path)}, which is not there",
+                "a table inside the project folder",
+                next((one for one in known if one.casefold() == path.casefold()), nearest(path, known)),
+            )
         )
         return LinedList(1)
     rows, more = read_table(tables[path], path)

@@ -14,6 +14,7 @@ from typing import Any
 from pipeline.errors import PartError
 from pipeline.flow import PlannedChip, PlannedReading, Problem
 from pipeline.stages.sheet.linking import Linking
+from pipeline.stages.sheet.loose import loose_file
 from pipeline.stages.sheet.typed import nearest, shown
 from pipeline.stages.sheet.wires import check_lines, check_pictures, check_twins, check_wirings
 from schemas.names import Organisation
@@ -256,18 +257,8 @@ def _readings(linking: Linking) -> dict[str, list[PlannedReading]]:
             continue
         ids.add(reading)
         out[chip].append(PlannedReading(reading, chip, reader, (path,), NOTHING_SAID, path))
-    for path in loose:
-        close = nearest(path.removeprefix("dumps/").split(".")[0], chip_ids)
-        linking.problems.append(
-            Problem(
-                path,
-                "",
-                "a file that no reading names",
-                "a name like CHIP.READER.N.ext, or a row in `readings`",
-                close,
-                caution=True,
-            )
-        )
+    if not linking.without_chips:
+        linking.problems += [loose_file(path, chip_ids, linking.sheet.readers) for path in loose]
     for own in out.values():
         own.sort(key=lambda reading: _natural(reading.reading))
     return out

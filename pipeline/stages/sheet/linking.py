@@ -29,6 +29,11 @@ class Linking:
     unread_parts: frozenset[Any] = frozenset()
     """Names of the sheet's own parts whose fields could not be read; likewise."""
 
+    without_chips: bool = False
+    """The table of chips could not be read: that its files fit no chip is no second mistake."""
+    told: set[str] = field(default_factory=set)
+    """Fields about which something was told already: one cause, one message."""
+
     def at(self, loc: Sequence[Any]) -> tuple[Any, ...]:
         """The path in the text's tree: items that could not be typed are counted there."""
         if len(loc) > 1 and loc[0] in self.rows:
@@ -48,4 +53,5 @@ class Linking:
         text = ""
         for key in loc:
             text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else str(key)
-        self.problems.append(Problem(where, text, found, expected, close, caution))
+        if text not in self.told:
+            self.problems.append(Problem(where, text, found, expected, close, caution))

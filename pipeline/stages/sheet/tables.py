@@ -76,7 +76,12 @@ def decode_text(content: bytes, file: str) -> tuple[str, Problem | None]:
         found = (
             f"the byte 0x{content[error.start]:02X} at offset {error.start}, which is not UTF-8 (Latin-1?)"
         )
-        return "", Problem(f"{file}:{line}", "", found, "the file saved as UTF-8")
+        return "", Problem(
+            f"{file}:{line}",
+            "",
+            found,
+            "UTF-8: save the table anew as CSV UTF-8, or in an editor with encoding UTF-8",
+        )
 
 
 def read_table(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:

@@ -93,7 +93,17 @@ def type_one(
     try:
         return model.model_validate(tree)
     except ValidationError as error:
-        problems.extend(_problem(model, tree, prefix, file, detail) for detail in error.errors())
+        details = error.errors()
+        problems.extend(_problem(model, tree, prefix, file, detail) for detail in details)
+        return _rest(model, tree, {detail["loc"][0] for detail in details if detail["loc"]})
+
+
+def _rest(model: type[M], tree: Any, bad: set[Any]) -> M | None:
+    """The model without the fields that are mistaken, so that what is wrong elsewhere is seen in the same run."""
+    left = {key: value for key, value in tree.items() if key not in bad}
+    try:
+        return model.model_validate(left) if bad else None
+    except ValidationError:
         return None
 
 
@@ -161,12 +171,25 @@ def _empty(tree: LinedDict, fields: Any, prefix: str) -> list[Problem]:
             f"{tree.file}:{line}",
             f"{prefix}.{key}",
             "a field that is not known, without a value",
-            f"one of {', '.join(names)}",
+            one_of(names, nearest(key, names)),
             nearest(key, names),
         )
         for key, line in tree.lines.items()
         if key not in tree and key not in fields
     ]
+
+
+MOST_NAMED = 9
+"""Names that a message lists; of more, somebody has them read aloud to the end."""
+
+
+def one_of(names: Sequence[str], close: str, schema: str = "sheet") -> str:
+    """The valid names as far as a message may list them: none where the nearest is told, else the first few."""
+    if close:
+        return "a field that the sheet knows"
+    if len(names) <= MOST_NAMED:
+        return f"one of {', '.join(names)}"
+    return f"one of {', '.join(names[:MOST_NAMED])} … (`wellread schema {schema}` has all)"
 
 
 def _model_at(model: Any, loc: Sequence[Any]) -> type[BaseModel] | None:
@@ -206,7 +229,7 @@ def _problem(model: type[BaseModel], tree: Any, prefix: str, file: str, detail: 
             where,
             field,
             "a field that is not known",
-            f"one of {', '.join(names)}" if names else "no such field",
+            one_of(names, nearest(loc[-1], names)) if names else "no such field",
             nearest(loc[-1], names),
         )
     if kind == "missing":

@@ -1,0 +1,62 @@
+"""Files in dumps/ that no reading names: what is wrong with each name, and the name that was most likely meant."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Mapping
+
+from pipeline.flow import Problem
+from pipeline.stages.sheet.typed import nearest, shown
+
+_SHAPE = re.compile(
+    r"(?P<chip>.+)\.(?P<reader>[A-Za-z][\w+-]*)\.(?P<number>[0-9]{1,7})(?P<ext>\.[A-Za-z0-9]+)?", re.ASCII
+)
+FEWEST_SUMMED = 20
+"""So many files of one folder are told in one sentence."""
+
+
+def loose_file(path: str, chips: Collection[str], readers: Mapping[str, object]) -> Problem:
+    """The caution for one file, which names the part of its name that the sheet does not know."""
+    name = path.rsplit("/", 1)[-1]
+    found = _SHAPE.fullmatch(name)
+    if found is None:
+        close = nearest(name.split(".")[0], chips)
+        return _caution(
+            path,
+            "a file that no reading names",
+            "a name like CHIP.READER.N.ext, or a row in `readings`",
+            close,
+        )
+    chip, reader = found["chip"], found["reader"]
+    rest = f".{found['number']}{found['ext'] or ''}"
+    meant = (
+        chip if chip in chips else nearest(chip, chips),
+        reader if reader in readers else nearest(reader, readers),
+    )
+    name = f"{meant[0]}.{meant[1]}{rest}" if all(meant) else ""
+    if chip in chips:
+        return _caution(
+            path,
+            f"the reader {shown(reader)}, which `readers` does not list",
+            _listed("readers", readers),
+            name,
+        )
+    if reader in readers:
+        return _caution(
+            path, f"the chip {shown(chip)}, which `chips` does not list", "a chip of the sheet", name
+        )
+    return _caution(
+        path,
+        f"the chip {shown(chip)} and the reader {shown(reader)}, of which the sheet lists neither",
+        "a chip and a reader of the sheet",
+        name,
+    )
+
+
+def _listed(section: str, names: Collection[str]) -> str:
+    few = ", ".join(list(names)[:9])
+    return f"one of {few}, or `{section}: {{…}}` with this one" if names else f"a reader under `{section}`"
+
+
+def _caution(path: str, found: str, expected: str, close: str) -> Problem:
+    return Problem(path, "", found, expected, close, caution=True)
