@@ -228,9 +228,8 @@ MISTAKES = {
     "a part with a digit too many": Mistake(
         GOOD,
         SHEET.replace("'2716'", "'27160'"),
-        "problem: sheet.yaml:8: chips[1].part: found '27160', expected a part of the catalogue or of `parts` (Did you mean 2716, "
-        "27C160, 76160, 7680? If not, define the part in the sheet from its data sheet, or give only the organisation), nearest "
-        "valid value 2716",
+        "problem: sheet.yaml:8: chips[1].part: found '27160', expected a part of the catalogue or of `parts` (Did you mean 2716? "
+        "If not, define the part in the sheet from its data sheet, or give only the organisation), nearest valid value 2716",
         retyped("'27160'", "'2716'"),
     ),
     "a reading's reader misspelt": Mistake(
