@@ -66,7 +66,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
     batches = [tasks[at : at + BATCH] for at in range(0, len(tasks), BATCH)]
     os.environ["SOURCE_DATE_EPOCH"] = EPOCH
     with ProcessPoolExecutor(options.jobs) as pool:
-        outcomes = [one for batch in pool.map(run, batches) for one in batch]
+        outcomes: list[Outcome] = []
+        for batch in pool.map(run, batches):
+            outcomes += batch
+            astray = sum(1 for one in outcomes if missed(one))
+            print(f"\r{len(outcomes)} chips, {astray} otherwise than they should", end="", file=sys.stderr)
+    print(file=sys.stderr)
     head = f"Seed {options.seed}, share {options.share:g}, half `{options.half}`, {len(outcomes)} chips."
     tables = markdown(outcomes)
     print(head, *installed(options.half)[1], "", tables, "", sep="\n")

@@ -14,7 +14,8 @@ from tests.kit.files import binary, listing
 from tests.kit.frames import CROSSINGS, FRAMES, Moved
 from tests.kit.images import (
     code,
-    put_crc,
+    put_crc_16,
+    put_crc_32,
     put_equal_vectors,
     put_sum,
     silent_code,
@@ -97,8 +98,17 @@ PARTIES: dict[str, Parties] = {
     "1 home torn 1 : 1": Parties((_home(M, R),)),
     "1 home torn 3 : 1": Parties((_home(M, M, M, R),)),
 }
-Content = Literal["silent", "code", "firmware", "crc", "text", "sum", "equal vectors"]
-CONTENTS: tuple[Content, ...] = ("silent", "code", "firmware", "crc", "text", "sum", "equal vectors")
+Content = Literal["silent", "code", "firmware", "crc-32", "crc-16", "text", "sum", "equal vectors"]
+CONTENTS: tuple[Content, ...] = (
+    "silent",
+    "code",
+    "firmware",
+    "crc-32",
+    "crc-16",
+    "text",
+    "sum",
+    "equal vectors",
+)
 Say = Literal["nothing said", "lines said", "addresses printed"]
 TEXT_TELLS = ("data inverted", "data lines reversed")
 """Changes after which no text is left; after the others some of it may read either way."""
@@ -131,7 +141,8 @@ def _image(random: Generator, task: Task, words: int, content: str) -> tuple[Ima
     makers: dict[str, Callable[[], Image]] = {
         "silent": lambda: silent,
         "code": lambda: code(random, words, messages=0.0)[0],
-        "crc": lambda: put_crc(code(random, words)[0], random),
+        "crc-32": lambda: put_crc_32(code(random, words)[0]),
+        "crc-16": lambda: put_crc_16(code(random, words)[0]),
         "text": lambda: with_text(random, words)[0],
         "sum": lambda: put_sum(silent),
         "equal vectors": lambda: put_equal_vectors(silent, random),
@@ -198,10 +209,14 @@ def _reading(
 
 
 def _verdict(voices: list[Voice], moved: Moved, frame: str, content: str, say: str, truth: Image) -> Verdict:
-    proves = content == "crc" or (content == "text" and frame in TEXT_TELLS)
-    may = content in ("code", "firmware", "text") or (content == "sum" and frame not in SUM_IS_BLIND)
-    if content == "crc" and frame in ("words lost, short", "words doubled, long"):
-        proves, may = False, True
+    if content.startswith("crc") and frame == "data lines reversed":
+        # The mirrored polynomial holds over mirrored bytes: a check, of another name, is kept in either frame.
+        return Verdict("open")
+    # Sixteen bits are no proof: among the hundreds of schemes that may be meant, one holds by chance too often.
+    proves = content == "crc-32" or (content == "text" and frame in TEXT_TELLS)
+    may = content in ("code", "firmware", "text", "crc-16") or (
+        content == "sum" and frame not in SUM_IS_BLIND
+    )
     return verdict(voices, moved.group, content="right" if proves else None, content_may_speak=may)
 
 

@@ -139,7 +139,7 @@ def _seen(task: Task, wanted: Wanted, record: Mapping[str, Any], bag: Path, dump
         expect=wanted.expect,
         state=state,
         grade=record["grade"],
-        named=_named(wanted, findings),
+        named=_named(wanted, record["findings"] if task.table == "wirings" else findings),
         wrong_line=bool(wanted.lines) and bool(accused - wanted.lines),
         fault=any(one["severity"] == "fault" for one in findings),
         caution=any(one["severity"] == "caution" for one in findings),

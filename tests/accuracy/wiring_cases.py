@@ -11,7 +11,7 @@ from numpy.random import Generator
 from tests.accuracy.case import Case, Expect, Task, Wanted, firmware_window, series
 from tests.kit.files import binary
 from tests.kit.frames import CROSSINGS, FRAMES
-from tests.kit.images import code, put_crc, silent_code
+from tests.kit.images import code, put_crc_32, silent_code
 from tests.kit.project import Chip, Reader, Reading, plain
 from tests.kit.wires import Crossing, Image, UnchangedError
 
@@ -32,6 +32,8 @@ def tasks(seed: int, share: float) -> Iterator[Task]:
     """A few chips a case, about three thousand in all for a share of 1."""
     for row in KINDS:
         for crossing in CROSSINGS:
+            if row == "named, a check proves it" and crossing == "data lines reversed":
+                continue  # the mirrored polynomial holds over mirrored bytes
             yield from series("wirings", row, (crossing,), 14, seed, share)
 
 
@@ -126,7 +128,7 @@ def case(task: Task, mark: str) -> Case:
         group.alone("open")
         group.alone("open")
     elif task.row == "named, a check proves it":
-        truth = put_crc(code(group.random, WORDS)[0], group.random)
+        truth = put_crc_32(code(group.random, WORDS)[0])
         readings = (group.own(group.crossed(truth)), plain(truth, BITS, Reader(f"{mark}-second")))
         group.add(truth, readings, "right", "invented, with a check")
         group.alone("undone")

@@ -343,13 +343,19 @@ def with_text(random: Generator, words: int) -> tuple[Image, int]:
     return out, 8
 
 
-def put_crc(image: Image, random: Generator) -> Image:
-    """The last two or four words become a CRC over all before: CRC-32/ISO-HDLC, or CRC-16/IBM-3740."""
+def put_crc_32(image: Image) -> Image:
+    """The last four words become a CRC-32/ISO-HDLC over all before, high byte first."""
     out = image.copy()
-    size = int(random.choice([2, 4]))
-    body = out[:-size].astype(np.uint8).tobytes()
-    value = zlib.crc32(body) if size == 4 else crc_ibm_3740(body)
-    out[-size:] = np.frombuffer(value.to_bytes(size, "big"), dtype=np.uint8)
+    value = zlib.crc32(out[:-4].astype(np.uint8).tobytes())
+    out[-4:] = np.frombuffer(value.to_bytes(4, "big"), dtype=np.uint8)
+    return out
+
+
+def put_crc_16(image: Image) -> Image:
+    """The last two words become a CRC-16/IBM-3740 over all before, high byte first."""
+    out = image.copy()
+    value = crc_ibm_3740(out[:-2].astype(np.uint8).tobytes())
+    out[-2:] = np.frombuffer(value.to_bytes(2, "big"), dtype=np.uint8)
     return out
 
 
