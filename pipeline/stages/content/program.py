@@ -23,6 +23,7 @@ from pipeline.stages.content.flow_of_control import (
     family_readings,
 )
 from pipeline.stages.content.flow_of_control.model import Bytes
+from pipeline.stages.content.flow_of_control.orders import worth
 from pipeline.stages.content.model import Region
 from pipeline.stages.content.runs import entropy_bits, hex_words
 from pipeline.words import Words
@@ -35,6 +36,8 @@ _MOST_WORDS = 1 << 20
 _HIGH_FIRST, _LOW_FIRST = ("68000", "9900"), ("8086", "pdp11")
 _HOLDS = 0.93
 """Where so many branches land the order of lines is right: on the setting half 19 in 20 crossed images land fewer."""
+_LEAST_FLOW = 12.0
+"""Nats that a program must be worth before its flow speaks for an order."""
 _LEAST_CODE = 16
 """Words: a shorter stretch of code is left to the region that it lies in."""
 _TOLD = {
@@ -231,6 +234,23 @@ def program_findings(chip: str, program: Program | None) -> tuple[Finding, ...]:
             next=advise("say-processor"),
         ),
     )
+
+
+def flow_evidence(words: Words, bits: int) -> tuple[float, str] | None:
+    """What a program's flow says for the order of an image's words: nats, and a sentence; None where it says nothing.
+
+    To be held against another order of the same words. Distances that stay within the image by chance are left out,
+    and so is a program of which more than a few branches go astray: crossed high lines leave most of them standing.
+    """
+    program = program_of(words, bits)
+    if program is None or program.named.best is None or program.named.families == ("unknown",):
+        return None
+    best = program.named.best
+    nats = float(worth([words], bits, best.name)[0])
+    if best.landing < _HOLDS * best.branches or nats < _LEAST_FLOW:
+        return None
+    family = _spoken(program.named.families)
+    return nats, f"as a program for {family} {best.landing} of {best.branches} branches and calls land"
 
 
 def crossing_findings(
