@@ -210,7 +210,7 @@ def bench(
         cautions=tuple(
             one for one in cautions(part, numbered=not withheld) if one.key != "device-programmer"
         ),
-        plan=_plan(part, usable),
+        plan=_plan(part, usable, none_known=known is not None and not withheld),
         exercises=exercises,
         together=_cover(usable),
     )
@@ -372,26 +372,26 @@ def _cover(exercises: Sequence[Exercise]) -> tuple[str, ...]:
     return tuple(chosen)
 
 
-def _plan(part: Part, exercises: Sequence[Exercise]) -> tuple[str, ...]:
+def _plan(part: Part, exercises: Sequence[Exercise], *, none_known: bool) -> tuple[str, ...]:
     """How a new reader earns belief, and then the chip's reading: no original before the wiring is proved."""
     ones = f"{(1 << (part.bits or 8)) - 1:X}"
     return (
         advise("plan-wires"),
         advise(step("plan-empty-pmos" if p_channel(part) else "plan-empty", ones=ones)),
-        _trial(part, exercises),
+        _trial(part, exercises, none_known=none_known),
         advise("plan-pulls", part),
         advise("plan-passes"),
         advise(step("plan-examine", part=part.part)),
     )
 
 
-def _trial(part: Part, exercises: Sequence[Exercise]) -> str:
+def _trial(part: Part, exercises: Sequence[Exercise], *, none_known: bool) -> str:
     """What goes first into wiring that nobody has proved."""
     if len(part.supplies_v) > 1:
         return advise("plan-expendable")
     if part.write_enables:
         return advise("plan-writable")
-    content = ""
+    content = " (no image of this project is both read well and of this wiring)" if none_known else ""
     if exercises:
         best = exercises[0]
         content = f" (the image of {best.chip} tries {len(best.lines)} of {len(best.lines) + len(best.missing)} lines)"

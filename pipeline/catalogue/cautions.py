@@ -96,10 +96,9 @@ def replacing(source: Part, target: Part, *, numbered: bool = True) -> tuple[Cau
     found += [_caution("blank-first"), *own_cautions(target, numbered=numbered)]
     if source.part != target.part:
         found += [one for one in _supplies(source) if one not in found]
-    kept = {"measure-first", "switch-off", "device-programmer", "static"}
-    return _dangerous_first(
-        [*found, *(one for one in (*GENERAL_DANGERS, *GENERAL_REMINDERS) if one.key in kept)]
-    )
+    kept = {"measure-first", "switch-off", "device-programmer", "mains", "static"}
+    general = (*GENERAL_DANGERS, *AROUND_THE_CHIP[:1], *GENERAL_REMINDERS)
+    return _dangerous_first([*found, *(one for one in general if one.key in kept)])
 
 
 ALWAYS = (
@@ -171,8 +170,9 @@ def _pins(part: Part, *, numbered: bool) -> list[Caution]:
     ]
     pins = [(use.pin, use.name) for use in part.pin_table if programs(use.role, use.name)]
     if pins:
-        names = " and ".join(_named(*pin, numbered=numbered) for pin in pins)
-        found.append(_caution("programming-voltage", pins=names[:1].lower() + names[1:]))
+        named = (_named(*pin, numbered=numbered) for pin in pins)
+        names = " and ".join(name[:1].lower() + name[1:] for name in named)
+        found.append(_caution("programming-voltage", pins=names))
     return found
 
 

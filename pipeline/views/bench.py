@@ -62,9 +62,11 @@ def moves_heading(bench: Bench) -> str:
     if not count:
         return f"Wired for the {bench.other.part} already: no wire moves"
     if count > MOST_MOVES:
-        return f"{count} wires differ from the {bench.other.part}: take them all off and wire afresh"
+        return (
+            f"{count} wires differ from the {bench.other.part}: power off, take them all off and wire afresh"
+        )
     first = ", the dangerous first" if bench.moves[0].risk else ""
-    return f"From the {bench.other.part}, move {'this wire' if count == 1 else f'these {count} wires'}{first}"
+    return f"Power off, chip out: from the {bench.other.part}, move {'this wire' if count == 1 else f'these {count} wires'}{first}"
 
 
 def figures(bench: Bench) -> tuple[tuple[str, str], ...]:
@@ -260,12 +262,12 @@ def _first(texts: list[str]) -> list[str]:
 
 
 def _type_size_pt(bench: Bench) -> float:
-    """The largest type in which the page stays one sheet of paper (found by printing every part)."""
+    """A type in which the page stays one sheet of paper (found by printing every kind of part)."""
     listed = (len(bench.moves) + 1) // 2 if len(bench.moves) <= MOST_MOVES else 0
-    told = sum(2 for one in bench.cautions if one.dangerous)
+    said = sum(len(one.text) for one in bench.cautions) + sum(map(len, bench.plan))
     known = sum(1 + len(chips) for _, chips in _known(bench))
-    fullness = bench.part.pins // 2 + listed + told + known
-    return 9 if fullness <= 16 else 8.2 if fullness <= 24 else 7.6
+    fullness = bench.part.pins // 2 + 1.5 * listed + known + said / 100
+    return 9 if fullness <= 30 else 8.2 if fullness <= 38 else 7.6 if fullness <= 50 else 7
 
 
 def bench_document(bench: Bench) -> BenchSheet:

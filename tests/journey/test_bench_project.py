@@ -38,8 +38,9 @@ def test_the_first_chip_named_is_of_the_same_wiring_and_stands_in_the_plan_and_o
     page = tmp_path / "page.html"
     done = wellread("bench", "2716", "--project", EXAMPLE, "--html", page)
     assert done.code == 0, done.err
-    assert "Read MEM-U1 (2716) and compare it with its earlier reading: it tries 19 of 19 lines." in " ".join(
-        done.out.split()
+    assert (
+        "programmed from a known image and compared with it (the image of MEM-U1 tries 19 of 19 lines)"
+        in " ".join(done.out.split())
     )
     assert "MEM-U1 (2716, corroborated): tries every line\n" in done.out
     text = page.read_text(encoding="utf-8")
@@ -60,7 +61,7 @@ def test_a_project_of_which_nothing_is_read_well_says_so(tmp_path: Path) -> None
             dump.unlink()
     done = wellread("bench", "2716", "--project", folder)
     assert done.code == 0, done.err
-    assert "No chip of this project is both read well and safe in this wiring" in " ".join(done.out.split())
+    assert "(no image of this project is both read well and of this wiring)" in " ".join(done.out.split())
     assert "Images of this project" not in done.out
 
 

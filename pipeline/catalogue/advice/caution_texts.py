@@ -47,7 +47,7 @@ CAUTIONS: Mapping[str, CautionText] = {
     "p-channel-outputs": CautionText(
         dangerous=True,
         text=(
-            "Its outputs pull towards {lowest}: without a load they have been measured at -5 to -7 V. "
+            "Its outputs pull towards {lowest}: those of a 1702A, unloaded, were measured at -5 to -7 V. "
             "Put TTL buffers between, whose input clamps hold a line near -0.7 V, and let no "
             "microcontroller's protection diode carry that current. No pull-downs; pull-ups only as the "
             "data sheet's sink current allows."
@@ -58,8 +58,8 @@ CAUTIONS: Mapping[str, CautionText] = {
         dangerous=True,
         text=(
             "Its inputs want a high close to the positive supply and a low close to ground (remembered, "
-            "not seen: above Vcc - 2 V and below 0.65 V; the data sheet decides). Drive them from 5 V "
-            "logic."
+            "not seen, of the 1702A: above Vcc - 2 V and below 0.65 V; the data sheet decides). Drive them "
+            "from 5 V logic."
         ),
         ground=MEMORY,
     ),
