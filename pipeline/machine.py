@@ -29,7 +29,7 @@ from pipeline.stages.content import (
     suggest_spaces,
 )
 from pipeline.stages.qualify import Evidence, Gathered, fitness
-from pipeline.street import Crossing, Heard
+from pipeline.street import Crossing, Heard, wiring_of
 from pipeline.words import Words
 from schemas.finding import Finding
 from schemas.names import Organisation
@@ -95,6 +95,8 @@ class WholeMachine:
         self.held_back: dict[str, tuple[str, ...]] = {}
         self.evidence = Gathered()
         self.alone: dict[str, str] = {}
+        self.wirings: dict[str, frozenset[str]] = {}
+        self.crossed: dict[str, tuple[str, list[str]]] = {}
         self.checks: dict[str, tuple[SelfCheck, ...]] = {}
         self.schemes: dict[str, Mapping[int, int]] = {}
         self.findings: dict[str, list[Finding]] = defaultdict(list)
@@ -116,6 +118,8 @@ class WholeMachine:
             self.evidence.add(given.evidence)
         elif len(given.readers) == 1:
             self.alone[given.chip] = given.readers[0]
+        self.wirings[given.chip] = frozenset(wiring_of(reading) for reading in planned.readings)
+        self._cross(given)
         if given.checks:
             self.checks[given.chip] = given.checks
         if given.schemes:
@@ -128,6 +132,22 @@ class WholeMachine:
                 fades_to=planned.part.fades_to if planned.part else None,
                 faulty=given.grade == "faulty",
             )
+        )
+
+    def _cross(self, given: Contribution) -> None:
+        """What a chip shows of wires that are crossed."""
+        for crossing in given.crossings:
+            if crossing.lines is not None and not crossing.lines.is_identity:
+                words = crossing.lines.in_words()
+                self.crossed.setdefault(crossing.wiring, (words, []))[1].append(given.chip)
+
+    def crossed_words(self, chip: str) -> tuple[str, ...]:
+        """What is to be said of the wirings that a chip was read with, where chips show them crossed."""
+        return tuple(
+            f"the wiring {wiring} is crossed ({self.crossed[wiring][0]}), as "
+            f"{', '.join(self.crossed[wiring][1])} show{'s' if len(self.crossed[wiring][1]) == 1 else ''}"
+            for wiring in sorted(self.wirings.get(chip, ()))
+            if wiring in self.crossed and chip not in self.crossed[wiring][1]
         )
 
     def may_be_burned(self, chip: str) -> bool:
@@ -186,6 +206,8 @@ def all_together(machine: WholeMachine, find_joins: FindJoins | None = None) -> 
 def _qualified(machine: WholeMachine) -> None:
     found = machine.evidence.qualification()
     machine.qualification_json = found.to_json()
+    for chip in machine.alone:
+        machine.notes[chip] += machine.crossed_words(chip)
     if not found.readers:
         return
     cache: dict[tuple[str, Organisation], tuple[str, ...]] = {}
@@ -193,7 +215,8 @@ def _qualified(machine: WholeMachine) -> None:
         key = (reader, machine.organisations[chip])
         if key not in cache:
             cache[key] = fitness(found, *key).reasons if found.of(reader) else ()
-        if cache[key]:
+        # Never "qualified" over a crossing that is proved of the very wires it was read with.
+        if cache[key] and not machine.crossed_words(chip):
             machine.notes[chip] += cache[key]
 
 

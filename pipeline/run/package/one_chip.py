@@ -42,7 +42,7 @@ from pipeline.street import (
     without_reading,
 )
 from pipeline.words import Words
-from schemas.finding import Finding, Severity
+from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from schemas.sheet import ReadingRow
 
@@ -376,7 +376,7 @@ def _given(result: ChipResult) -> Contribution:
     settled = result.settled
     if settled is None or result.organisation is None:
         return Contribution(result.chip, None, result.graded.grade.value)
-    by_reader = said_by_readers(settled)
+    by_reader = said_by_readers(settled, explained_readings(result.findings))
     evidence = (
         chip_evidence(ReadChip(result.chip, result.organisation, by_reader)) if len(by_reader) > 1 else None
     )
@@ -394,12 +394,42 @@ def _given(result: ChipResult) -> Contribution:
     )
 
 
-def said_by_readers(settled: Settled) -> dict[str, tuple[Words, NDArray[np.bool_] | None]]:
+EXPLAINED = frozenset(
+    [
+        Code.ADDRESS_LINE_DEAD,
+        Code.ADDRESS_LINES_JOINED,
+        Code.DATA_LINE_STUCK,
+        Code.DATA_LINES_JOINED,
+        Code.BLANK,
+        Code.CONSTANT,
+        Code.FOLLOWS_ADDRESS,
+        Code.SEVEN_BIT,
+        Code.NEWLINE_DAMAGE,
+        Code.TEXT_DAMAGE,
+    ]
+)
+"""Faults that explain by themselves why a reading differs: they are told, and are no rate of errors."""
+
+
+def explained_readings(findings: Sequence[Finding]) -> frozenset[str]:
+    """Readings whose disagreement has a name, and both sides where two readers hold two contents."""
+    told = [one for one in findings if one.code in EXPLAINED or one.evidence.get("pattern") == "two-contents"]
+    return frozenset(str(reading) for one in told for reading in one.where.get("readings", ()))
+
+
+def said_by_readers(
+    settled: Settled, explained: frozenset[str] = frozenset()
+) -> dict[str, tuple[Words, NDArray[np.bool_] | None]]:
     """Reader → its words, and where it speaks for a whole word.
 
-    A pass that had to be brought into another's order proves nothing about the order of its own lines.
+    A pass that had to be brought into another's order proves nothing about the order of its own lines, and a
+    reading whose difference has a name says nothing of the rate at which its reader errs.
+
+    Args:
+        settled: The image with its passes.
+        explained: Readings that are left out.
     """
-    straight = [one for one in settled.passes if not one.moved]
+    straight = [one for one in settled.passes if not one.moved and one.reading not in explained]
     return {
         reader: _said_by([one for one in straight if one.reader == reader])
         for reader in sorted({one.reader for one in straight})

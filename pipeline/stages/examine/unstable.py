@@ -43,7 +43,11 @@ def unstable(seen: Disagreements, still: list[Pass]) -> Suspicion:
         severity=Severity.FAULT
         if widespread and len({one.reader for one in still}) == 1
         else Severity.CAUTION,
-        where={"lines": lines, "addresses": _ranges(seen.addresses)[:LISTED]},
+        where={
+            "lines": lines,
+            "addresses": _ranges(seen.addresses)[:LISTED],
+            **({"readings": [one.reading for one in still], "image": True} if habit.name == TWO else {}),
+        },
         evidence={
             "count": int(np.bitwise_count(seen.changed).sum()),
             "words": words,
@@ -78,6 +82,7 @@ class Habit:
     next: NextStep
 
 
+TWO = "two-contents"
 STRANGERS = 0.3
 """Two readers that differ in more of their words hardly read one content; common practice, no source."""
 
@@ -97,7 +102,7 @@ def _between_readers(seen: Disagreements, still: list[Pass]) -> Habit | None:
             f"{who_read} read two different contents: {words} of {seen.base.size} words differ, in no one "
             f"line. Another chip or another file is likelier than a fault of either reader."
         )
-        return Habit("two-contents", {"share": round(share, 4)}, means, step("two-contents"))
+        return Habit(TWO, {"share": round(share, 4)}, means, step("two-contents"))
     means = f"{who_read} differ in {words} words, in no one line, and each of them reads them the same every time."
     return Habit("two-readers", {"share": round(share, 4)}, means, step("two-readers"))
 
