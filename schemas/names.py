@@ -1,30 +1,16 @@
-"""Names that have been checked: holding one of these means that it is well formed.
-
-Each NewType is made by one function of this module, so that a plain string from a file cannot pass for a
-checked name by accident.
-"""
+"""Ids and organisations: what makes them well formed."""
 
 from __future__ import annotations
 
 import re
-from typing import Annotated, NamedTuple, NewType, Self
+from typing import Annotated, NamedTuple, Self
 
 from pydantic import BeforeValidator, PlainSerializer, WithJsonSchema
-
-ChipId = NewType("ChipId", str)
-ReaderId = NewType("ReaderId", str)
-BoardId = NewType("BoardId", str)
-Sha256 = NewType("Sha256", str)
-WordAddress = NewType("WordAddress", int)
-"""A word address on a chip; the first word is 0."""
-ByteOffset = NewType("ByteOffset", int)
-"""A byte position in a file; the first byte is 0."""
 
 ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_+-]{0,62}(\.[A-Za-z0-9_+-]{1,62})*$"
 ID_RULE = "letters, digits, - _ + and single dots inside, starting with a letter or digit, 63 at most"
 _ID = re.compile(ID_PATTERN)
 _ORGANISATION = re.compile(r"^\s*(\d{1,9})\s*([kKmM]?)\s*[x×X*]\s*(\d{1,3})\s*$", re.ASCII)
-_SHA256 = re.compile(r"^[0-9a-f]{64}$")
 WIDEST_WORD = 64
 
 
@@ -51,28 +37,6 @@ RESERVED_ON_WINDOWS = frozenset(
     ["CON", "PRN", "AUX", "NUL", *(f"COM{n}" for n in range(1, 10)), *(f"LPT{n}" for n in range(1, 10))]
 )
 """Device names that no file may carry. Source: RFC 8493 section 6 (it quotes the list)."""
-
-
-def chip_id(text: str) -> ChipId:
-    """A checked chip id. Raises ValueError as `as_id` does."""
-    return ChipId(as_id(text))
-
-
-def reader_id(text: str) -> ReaderId:
-    """A checked reader id. Raises ValueError as `as_id` does."""
-    return ReaderId(as_id(text))
-
-
-def board_id(text: str) -> BoardId:
-    """A checked board id. Raises ValueError as `as_id` does."""
-    return BoardId(as_id(text))
-
-
-def sha256_text(text: str) -> Sha256:
-    """A checked SHA-256 digest in lower-case hex. Raises ValueError otherwise."""
-    if not _SHA256.fullmatch(text):
-        raise ValueError("a SHA-256 digest: 64 lower-case hexadecimal digits")
-    return Sha256(text)
 
 
 class Organisation(NamedTuple):

@@ -6,7 +6,6 @@ encoding lacks; all of it is made inert here, in one place.
 
 from __future__ import annotations
 
-import os
 import re
 import sys
 import time
@@ -82,11 +81,6 @@ def can_draw(stream: TextIO | None = None) -> bool:
     except (UnicodeEncodeError, LookupError):
         return False
     return True
-
-
-def wants_colour(stream: TextIO | None = None) -> bool:
-    """Colour only on a terminal, and not where NO_COLOR is set (any non-empty value)."""
-    return bool((stream or sys.stdout).isatty()) and not os.environ.get("NO_COLOR")
 
 
 class Progress:

@@ -188,10 +188,6 @@ class LineMap:
             tuple(sorted(data[line] for line in self.invert_data)),
         )
 
-    def undo_mask(self, mask: NDArray[np.bool_]) -> NDArray[np.bool_]:
-        """A mask over the second's addresses (which words are present), brought into the first's order."""
-        return mask[self.places(mask.size)]
-
     def _carry(self, words: Words) -> Words:
         carried = route_bits(words, len(self.data), self.data)
         if self.invert_data:

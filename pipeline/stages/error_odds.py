@@ -109,24 +109,3 @@ def settling_odds(voices: Sequence[Voice], *, model: Model = "lasting") -> Settl
         silent *= quiet
     wrong, right = not_right - silent, not_wrong - silent
     return SettlingOdds(wrong, right, max(0.0, 1 - wrong - right), model)
-
-
-def majority_error(passes: int, error_rate: float) -> float:
-    """Chance that most of an odd number of independent passes are wrong: what a majority vote would give.
-
-    Wellread takes no majority; this is the number that its rule is set against.
-
-    Args:
-        passes: Odd, 1 or more.
-        error_rate: Chance that one pass has the bit wrong.
-
-    Raises:
-        ValueError: An even number of passes has no majority for every outcome.
-
-    Source: binomial tail; for three, 3p² − 2p³ (Lyons & Vanderkulk 1962, IBM Journal 6).
-    """
-    from scipy.special import bdtrc
-
-    if passes < 1 or passes % 2 == 0:
-        raise ValueError("an odd number of passes")
-    return float(bdtrc(passes // 2, passes, error_rate))

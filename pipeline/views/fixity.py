@@ -6,10 +6,9 @@ import csv
 import io
 import re
 from collections.abc import Iterable, Iterator
-from xml.sax.saxutils import escape, quoteattr
 
 from pipeline.bags.history import Body
-from pipeline.views.premis import referenced
+from pipeline.views.premis import FOOT, HEAD, term, text
 
 COLUMNS = (
     "number",
@@ -27,17 +26,10 @@ COLUMNS = (
     "tool",
     "digest",
 )
-NAMESPACE = "http://www.loc.gov/premis/v3"
-SCHEMA = "https://www.loc.gov/standards/premis/v3/premis-v3-0.xsd"
-VOCABULARY = "http://id.loc.gov/vocabulary/preservation"
-"""Base of the Library of Congress preservation vocabularies."""
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """What spreadsheets take for the start of a formula, in wide letters too. Source: OWASP, CSV Injection."""
 _INNER_FORMULA = re.compile("([;,|])(?=[ ]*[=+@\uff1d\uff0b\uff0d\uff20-])")
 """The same where a spreadsheet of another country, or asked for other separators, begins a cell in the middle."""
-_NOT_XML = re.compile("[^\t\n\r\x20-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-"""Source: Extensible Markup Language (XML) 1.0, production 2 (Char)."""
-
 Numbered = tuple[int, str, Body]
 """A row's number, its digest, and what it tells."""
 
@@ -49,12 +41,12 @@ def cell(value: object) -> str:
         >>> cell("=1+1"), cell("plain"), cell("a" + chr(10) + "b")
         ("'=1+1", 'plain', 'a\\nb')
     """
-    text = "".join(
+    shown = "".join(
         letter if letter.isprintable() else letter.encode("unicode_escape").decode("ascii")
         for letter in str(value)
     )
-    text = _INNER_FORMULA.sub(r"\1'", text)
-    return f"'{text}" if str(value).lstrip(" ").startswith(_FORMULA) else text
+    shown = _INNER_FORMULA.sub(r"\1'", shown)
+    return f"'{shown}" if str(value).lstrip(" ").startswith(_FORMULA) else shown
 
 
 def history_csv(rows: Iterable[Numbered]) -> Iterator[str]:
@@ -92,11 +84,7 @@ def history_premis(rows: Iterable[Numbered]) -> Iterator[str]:
     events = [(digest, body) for _, digest, body in rows if body.get("bag")]
     if not events:
         return
-    yield (
-        f'<?xml version="1.0" encoding="UTF-8"?>\n<premis xmlns="{NAMESPACE}" '
-        'xmlns:xsi="http://www.w3.org/2001/XMLSchema-instance" '
-        f'xsi:schemaLocation="{NAMESPACE} {SCHEMA}" version="3.0">\n'
-    )
+    yield HEAD
     for bag in sorted({str(body["bag"]) for _, body in events}):
         yield (
             '<object xsi:type="representation"><objectIdentifier>'
@@ -109,9 +97,9 @@ def history_premis(rows: Iterable[Numbered]) -> Iterator[str]:
         yield (
             f"<agent><agentIdentifier>{_element('agentIdentifierType', 'program and version')}"
             f"{_element('agentIdentifierValue', tool)}</agentIdentifier>{_element('agentName', tool)}"
-            f"{_term('agentType', 'software', 'agentType/sof')}</agent>\n"
+            f"{term('agentType', 'agentType', 'sof', 'software')}</agent>\n"
         )
-    yield "</premis>\n"
+    yield FOOT
 
 
 def _event(digest: str, body: Body) -> str:
@@ -120,15 +108,15 @@ def _event(digest: str, body: Body) -> str:
         body.get("outcome") == "valid" or body.get("kind") in {"mend", "accepted"},
     )
     if kind == "mend":
-        term = _term("eventType", "recovery", "eventType/rec")
+        what = term("eventType", "eventType", "rec", "recovery")
     elif kind == "accepted":
-        term = _element("eventType", "receipt accepted")
+        what = _element("eventType", "receipt accepted")
     else:
-        term = _term("eventType", "fixity check", "eventType/fix")
+        what = term("eventType", "eventType", "fix", "fixity check")
     outcome = (
-        _term("eventOutcome", "success", "eventOutcome/suc")
+        term("eventOutcome", "eventOutcome", "suc", "success")
         if good
-        else _term("eventOutcome", "fail", "eventOutcome/fai")
+        else term("eventOutcome", "eventOutcome", "fai", "fail")
     )
     told = [str(body.get("outcome") or kind), f"receipt {body['receipt']}" if body.get("receipt") else ""]
     told += [f"{each['kind']} {each['path']}" for each in body.get("problems", ())]
@@ -136,25 +124,16 @@ def _event(digest: str, body: Body) -> str:
     note = _element("eventOutcomeDetailNote", "; ".join(part for part in told if part))
     return (
         f"<event><eventIdentifier>{_element('eventIdentifierType', 'SHA-256 of the ledger row')}"
-        f"{_element('eventIdentifierValue', digest)}</eventIdentifier>{term}"
+        f"{_element('eventIdentifierValue', digest)}</eventIdentifier>{what}"
         f"{_element('eventDateTime', str(body.get('when', '')))}"
         f"<eventOutcomeInformation>{outcome}<eventOutcomeDetail>{note}</eventOutcomeDetail></eventOutcomeInformation>"
         f"<linkingAgentIdentifier>{_element('linkingAgentIdentifierType', 'program and version')}"
         f"{_element('linkingAgentIdentifierValue', str(body.get('tool', '')))}"
-        f"{_term('linkingAgentRole', 'executing program', 'eventRelatedAgentRole/exe')}</linkingAgentIdentifier>"
+        f"{term('linkingAgentRole', 'eventRelatedAgentRole', 'exe', 'executing program')}</linkingAgentIdentifier>"
         f"<linkingObjectIdentifier>{_element('linkingObjectIdentifierType', 'path of the bag')}"
         f"{_element('linkingObjectIdentifierValue', str(body['bag']))}</linkingObjectIdentifier></event>\n"
     )
 
 
-def _element(name: str, text: str) -> str:
-    return f"<{name}>{referenced(escape(_NOT_XML.sub(_shown, text)))}</{name}>"
-
-
-def _term(name: str, text: str, term: str) -> str:
-    return f"<{name} valueURI={quoteattr(f'{VOCABULARY}/{term}')}>{escape(text)}</{name}>"
-
-
-def _shown(found: re.Match[str]) -> str:
-    """A character that XML cannot carry, in writing."""
-    return found[0].encode("unicode_escape", "surrogatepass").decode("ascii")
+def _element(name: str, value: object) -> str:
+    return f"<{name}>{text(value)}</{name}>"

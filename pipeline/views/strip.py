@@ -35,22 +35,6 @@ Cut = tuple[str, int, int]
 _KINDS = ("dense", "code", "text", "table", "repeat", "decode", "fill")
 
 
-def can_show(encoding: str | None) -> bool:
-    """Whether a terminal's encoding has the block characters.
-
-    Example:
-        >>> can_show("utf-8"), can_show("ascii"), can_show(None)
-        (True, False, False)
-    """
-    if encoding is None:
-        return False
-    try:
-        "".join(BLOCKS.values()).encode(encoding)
-    except (UnicodeEncodeError, LookupError):
-        return False
-    return True
-
-
 def _cells(total: int, cells: int, spans: Iterable[tuple[int, int]]) -> set[int]:
     """The cells that any of these half-open word ranges touches; ranges outside the image are cut."""
     out: set[int] = set()

@@ -76,11 +76,6 @@ def test_trying_more_hypotheses_never_makes_a_p_value_smaller(p_value: float, tr
     assert p_value <= chance.corrected(p_value, tried) <= 1.0
 
 
-@pytest.mark.parametrize("copies", [2, 4])
-def test_whole_copies_by_chance_cost_every_bit_of_every_further_copy(copies: int) -> None:
-    assert chance.whole_copies(5, copies, 3.0) == pytest.approx(2.0 ** (-15 * (copies - 1)))
-
-
 @pytest.mark.parametrize("trials", [300, 1000, 5000])
 def test_the_bound_of_the_accuracy_table_is_the_rule_of_three_where_nothing_failed(trials: int) -> None:
     # Hanley and Lippman-Hand, "If nothing goes wrong, is everything all right?", JAMA 249 (1983) 1743: 3/n at

@@ -12,7 +12,7 @@ from statsmodels.stats.proportion import proportion_confint
 from pipeline.lines import align
 from pipeline.lines.mapping import log2_choose
 from pipeline.lines.walsh import walsh
-from pipeline.stages.error_odds import Voice, majority_error, settling_odds
+from pipeline.stages.error_odds import Voice, settling_odds
 from pipeline.stages.qualify import upper_bound
 from tests.lines_images import firmware_like
 
@@ -95,33 +95,6 @@ def test_the_bound_is_the_upper_end_of_the_two_sided_interval(
 def test_just_so_few_errors_come_once_in_twenty_at_the_bound(errors: int) -> None:
     # Source: the definition of the bound, by scipy.stats.binom.
     assert binom.cdf(errors, 16384, upper_bound(errors, 16384)) == pytest.approx(0.05, rel=1e-6)
-
-
-@pytest.mark.parametrize(
-    ("passes", "rate", "published"),
-    [
-        (3, 0.001, 2.998e-06),
-        (3, 0.01, 2.98e-04),
-        (3, 0.05, 7.25e-03),
-        (3, 0.1, 2.8e-02),
-        (5, 0.001, 9.985006e-09),
-        (5, 0.01, 9.8506e-06),
-        (5, 0.05, 1.158125e-03),
-        (5, 0.1, 8.56e-03),
-        (7, 0.001, 3.491607e-11),
-        (7, 0.01, 3.416698e-07),
-        (7, 0.05, 1.935781e-04),
-        (7, 0.1, 2.728e-03),
-        (9, 0.001, 1.255805e-13),
-        (9, 0.01, 1.218537e-08),
-        (9, 0.05, 3.322221e-05),
-        (9, 0.1, 8.909200e-04),
-    ],
-)
-def test_a_majority_errs_as_the_binomial_tables_say(passes: int, rate: float, published: float) -> None:
-    # Source: binomial tail; for three 3p^2 - 2p^3 (Lyons & Vanderkulk 1962); and scipy.stats.binom.
-    assert majority_error(passes, rate) == pytest.approx(published, rel=1e-6)
-    assert majority_error(passes, rate) == pytest.approx(binom.sf(passes // 2, passes, rate), rel=1e-9)
 
 
 @pytest.mark.parametrize("readers", [1, 2, 3, 5])

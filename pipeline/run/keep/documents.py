@@ -6,19 +6,13 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
-from pipeline.bags.observed import Verdict
 from pipeline.edges.clock import now
 from pipeline.edges.console import Progress
-from pipeline.run.keep.recheck import recheck_bag, recheck_bags
+from pipeline.run.keep.recheck import recheck_bags
 
 if TYPE_CHECKING:
     from pipeline.run.keep.recheck import Checked
     from schemas.answers import LedgerAnswer, LedgerLine, MendAnswer, RecheckAnswer, ReplayedImages
-
-
-def verdict_of(path: Path, progress: Progress) -> Verdict:
-    """One bag, seen once and judged."""
-    return recheck_bag(path, progress=lambda done, of: progress.show(f"{path.name}: bytes read:", done, of))
 
 
 def recheck_document(

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.words import Words, words_dtype
+from pipeline.words import Words
 
 _BYTES = np.arange(256, dtype=np.uint8)
 _BITS_OF_BYTE = np.unpackbits(_BYTES.reshape(-1, 1), axis=1, bitorder="little").astype(np.float64)
@@ -216,9 +216,3 @@ def _wide(values: Words, weights: NDArray[Any], bits: int) -> tuple[NDArray[np.i
     ones = weighted.sum(axis=0)
     both = matrix.T @ weighted
     return ones.astype(np.int64), (ones[:, None] + ones[None, :] - 2 * both).astype(np.int64)
-
-
-def without_columns(words: Words, bits: int, drop: tuple[int, ...]) -> Words:
-    """The words with some bit columns cleared."""
-    mask = ((1 << bits) - 1) & ~sum(1 << line for line in drop)
-    return words & words_dtype(bits).type(mask)

@@ -81,17 +81,6 @@ def normal_above(deviation: float) -> float:
     return max(SMALLEST, 0.5 * erfc(deviation / sqrt(2.0)))
 
 
-def whole_copies(words: int, copies: int, word_bits: float) -> float:
-    """The chance that an image of independent words repeats whole `copies` times, `word_bits` of content a word.
-
-    Args:
-        words: Distinct informative words in one copy.
-        copies: How often the content was seen, at least 2.
-        word_bits: Entropy of a word in bits.
-    """
-    return all_alike(words * (copies - 1), 2.0 ** -max(word_bits, 0.0))
-
-
 def corrected(p_value: float, hypotheses: int) -> float:
     """The p-value after trying `hypotheses` relations (Bonferroni's bound)."""
     return min(1.0, p_value * max(1, hypotheses))

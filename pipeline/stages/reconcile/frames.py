@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +17,6 @@ from pipeline.flow import Pass
 from pipeline.lines import LineMap, Relation, Slip, align, relate
 from pipeline.words import Words
 from schemas.names import Organisation
-
-if TYPE_CHECKING:
-    from schemas.record import LinesRecord
 
 NEAR_SHARE = 1 / 50
 """Two passes that differ in at most this share of words are in the same order; common practice, no source."""
@@ -220,11 +217,6 @@ def _pace(reference: Words, one: Words) -> int:
         if int(np.count_nonzero(reference[at] != one)) <= allowed:
             return pace
     return 0
-
-
-def mapping_json(mapping: LineMap | None) -> LinesRecord | None:
-    """A mapping as the project's documents carry it."""
-    return None if mapping is None else mapping.to_json()
 
 
 def known(one: Pass) -> NDArray[np.bool_]:
