@@ -41,8 +41,8 @@ _MARGINS = (
     "worth the risk; stop there if in doubt)."
 )
 _HOLD = (
-    "Have the reader's program hold {line} low for one reading and high for another. Where it cannot: "
-    "power off, take the reader's wire off {line}, tie the pin high through 1 kilohm or low through 220 "
+    "Have the reader's program hold {line} low for one reading and high for another. Where it cannot: power off, "
+    "take the reader's end of the wire off {line}, tie the pin to +5 V through 1 kilohm or to ground through 220 "
     "ohms (address pins only), read, power off, and take the tie away before the wire goes back."
 )
 _PROBE = (
