@@ -23,6 +23,7 @@ if TYPE_CHECKING:
         ChipRecord,
         DumpRecord,
         ImageRecord,
+        MachineRecord,
         ReadingRecord,
         RecordHead,
         Released,
@@ -249,6 +250,10 @@ class Premis:
     def _of_chip(self, chip: ChipRecord) -> str:
         return self.relation("str", "isp", "is Part of", [self.chip_id(chip["chip"])])
 
+    def _board_number(self, chip: ChipRecord) -> str | None:
+        """The custodian's own number for the board that the chip sits on."""
+        return (self.head["boards"].get(chip.get("board") or "") or {}).get("inventory")
+
     def _chip_entity(self, chip: ChipRecord) -> str:
         facts = [
             ("part", chip.get("part")),
@@ -256,7 +261,9 @@ class Premis:
             ("marking", chip.get("marking")),
             ("label", chip.get("label")),
             ("date code", chip.get("date_code")),
+            ("inventory number", chip.get("inventory")),
             ("board", chip.get("board")),
+            ("inventory number of the board", self._board_number(chip)),
             ("socket", chip.get("socket")),
             ("role", chip.get("role")),
             ("grade of the evidence", chip["grade"]),
@@ -415,6 +422,7 @@ class Premis:
             HEAD,
             (
                 f'<object xsi:type="intellectualEntity">{identifier("object", f"{self.bag}#machine")}'
+                f"{_own_numbers(machine)}"
                 f"<originalName>{text(named)}</originalName></object>\n"
             ),
             (
@@ -604,3 +612,17 @@ def _role(element: str, vocabulary: str, code: str, label: str) -> str:
 def _fixity(code: str, name: str, digest: str) -> str:
     algorithm = term("messageDigestAlgorithm", "cryptographicHashFunctions", code, name)
     return f"<fixity>{algorithm}<messageDigest>{digest}</messageDigest></fixity>"
+
+
+def _own_numbers(machine: MachineRecord) -> str:
+    """The custodian's own numbers for the machine, as further identifiers of it.
+
+    Source: PREMIS Data Dictionary 3.0, 1.1 objectIdentifier: repeatable, its type free text.
+    """
+    numbers = (("inventory number", machine.get("inventory")), ("accession number", machine.get("accession")))
+    return "".join(
+        f"<objectIdentifier><objectIdentifierType>{kind}</objectIdentifierType>"
+        f"<objectIdentifierValue>{text(number)}</objectIdentifierValue></objectIdentifier>"
+        for kind, number in numbers
+        if number
+    )

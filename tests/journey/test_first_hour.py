@@ -442,3 +442,19 @@ def test_ten_thousand_problems_are_summed_up(tmp_path: Path) -> None:
     assert any(line.startswith("… and 9,997 more like these: chips[…].board") for line in lines)
     assert lines[-1].startswith("sheet.yaml: 10,000 problems.")
     assert len(wellread("check", root, "--json").document["problems"]) == 10_000
+
+
+def test_the_custodians_own_numbers_reach_bag_info_and_premis(tmp_path: Path) -> None:
+    sheet = SHEET.replace("{id: m,", "{id: m, inventory: 1987-12, accession: A-3,")
+    sheet = sheet.replace("{sockets:", "{inventory: 1987-12/1, sockets:").replace(
+        "part:", "inventory: 1987-12/1/4, part:"
+    )
+    root = begun(tmp_path, Mistake(GOOD, sheet, "", retyped("", "")))
+    assert wellread("package", root).code == 0
+    info = (tmp_path / "m-v1" / "bag-info.txt").read_text("utf-8")
+    assert "Inventory-Number: 1987-12\n" in info
+    assert "Accession-Number: A-3\n" in info
+    premis = (tmp_path / "m-v1" / "metadata" / "premis.xml").read_text("utf-8")
+    assert "<objectIdentifierValue>1987-12</objectIdentifierValue>" in premis
+    for value in ("1987-12/1", "1987-12/1/4"):
+        assert f"<significantPropertiesValue>{value}</significantPropertiesValue>" in premis

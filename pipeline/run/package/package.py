@@ -455,6 +455,8 @@ def _bag_info(head: RecordHead, previous: Previous | None) -> list[tuple[str, st
         ("External-Identifier", head["external_identifier"]),
         ("Bag-Group-Identifier", machine["id"]),
         ("Internal-Sender-Identifier", head["bag"]),
+        ("Inventory-Number", machine.get("inventory")),
+        ("Accession-Number", machine.get("accession")),
         (
             "Internal-Sender-Description",
             f"supersedes {previous.bag}, receipt {previous.receipt}" if previous else None,
