@@ -23,14 +23,13 @@ if TYPE_CHECKING:
         ChipRecord,
         DumpRecord,
         ImageRecord,
-        MachineRecord,
         ReadingRecord,
         RecordHead,
         Released,
         SpaceRecord,
         StoredFile,
     )
-    from schemas.recorded_sheet import RightsRecord
+    from schemas.recorded_sheet import MachineRecord, RightsRecord
 
 Kept: TypeAlias = "StoredFile | ImageRecord"
 """Whatever is a file with digests."""
