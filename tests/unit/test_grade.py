@@ -26,7 +26,7 @@ from pipeline.stages.grade import (
     missing,
     weigh_lengths,
 )
-from pipeline.words import Words
+from pipeline.words import Words, words_dtype
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from schemas.record import Grade
@@ -188,7 +188,7 @@ def test_a_fault_without_a_line_is_named_by_its_code_alone() -> None:
 
 @pytest.mark.parametrize("bits", [1, 8, 12, 16])
 def test_chips_of_every_width_are_graded_alike(bits: int) -> None:
-    words = np.full(4, (1 << bits) - 1, np.uint16 if bits > 8 else np.uint8)
+    words: Words = np.full(4, (1 << bits) - 1, words_dtype(bits))
     passes = tuple(Pass(f"U1.{name}", name, name, 1, words) for name in ("hb", "prog"))
     both = Settled(Organisation(4, bits), words, np.zeros_like(words), passes)
     assert grade(both, ()).grade is Grade.CORROBORATED
