@@ -458,3 +458,31 @@ def test_the_custodians_own_numbers_reach_bag_info_and_premis(tmp_path: Path) ->
     assert "<objectIdentifierValue>1987-12</objectIdentifierValue>" in premis
     for value in ("1987-12/1", "1987-12/1/4"):
         assert f"<significantPropertiesValue>{value}</significantPropertiesValue>" in premis
+
+
+def test_start_says_where_pictures_and_archives_belong_and_moves_nothing(tmp_path: Path) -> None:
+    (tmp_path / "dumps").mkdir()
+    files = {
+        "U1.prog.1.bin": IMAGE,
+        "board.bin": b"\xff\xd8\xff\xe0" + bytes(40),
+        "old.bin": gzip.compress(IMAGE),
+        "notes.bin": b"%PDF-1.4 " + bytes(40),
+    }
+    for name, content in files.items():
+        (tmp_path / "dumps" / name).write_bytes(content)
+    done = wellread("start", tmp_path)
+    assert done.code == 0, done.err
+    assert "dumps/board.bin: a JPEG picture: move it to photos/" in done.out
+    assert "dumps/notes.bin: a PDF document: move it to docs/" in done.out
+    assert (
+        "dumps/old.bin: a gzip archive: unpack it, and put the dumps that are in it into dumps/" in done.out
+    )
+    assert "1 chip, 1 reading drafted" in done.out
+    assert {path.name for path in (tmp_path / "dumps").iterdir()} == set(files)
+
+
+def test_start_drafts_nothing_where_no_file_is_a_dump(tmp_path: Path) -> None:
+    (tmp_path / "dumps").mkdir()
+    (tmp_path / "dumps" / "all.bin").write_bytes(gzip.compress(IMAGE))
+    said_on_the_command_line(wellread("start", tmp_path), 24, "dumps/all.bin is a gzip archive: unpack it")
+    assert not (tmp_path / "sheet.yaml").exists()

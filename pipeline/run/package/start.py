@@ -12,6 +12,7 @@ from pipeline.edges.new_file import write_new
 from pipeline.edges.project_folder import SHEET_NAME, project_folder, read_file, real, survey
 from pipeline.errors import DestinationError, NothingToDoError
 from pipeline.formats import Declared, decode, detect
+from pipeline.formats.foreign import kind_of_foreign
 from schemas.names import as_id
 
 if TYPE_CHECKING:
@@ -48,9 +49,22 @@ def start_project(folder: Path) -> StartAnswer:
             remedy="Put what your readers wrote into dumps/ and run this again",
         )
     chips: dict[str, list[dict[str, Any]]] = defaultdict(list)
+    readings = 0
     for path in dumps:
-        chip, reading = _guess(path, read_file(root, path))
+        content = read_file(root, path)
+        elsewhere = _belongs_elsewhere(content)
+        if elsewhere:
+            left_out.append((path, elsewhere))
+            continue
+        readings += 1
+        chip, reading = _guess(path, content)
         chips[chip].append(reading)
+    if not chips:
+        raise NothingToDoError(
+            where=str(root / "dumps"),
+            problem="; ".join(f"{path} is {reason}" for path, reason in left_out[:3]),
+            remedy="Put what your readers wrote into dumps/ and run this again",
+        )
     _separate(chips)
     text = _sheet(root, chips)
     write_new(root / SHEET_NAME, text.encode("utf-8"))
@@ -59,9 +73,21 @@ def start_project(folder: Path) -> StartAnswer:
         "command": "start",
         "sheet": str(root / SHEET_NAME),
         "chips": len(chips),
-        "readings": len(dumps),
+        "readings": readings,
         "left_out": [list(one) for one in left_out],
     }
+
+
+def _belongs_elsewhere(content: bytes) -> str:
+    """What a file is that is no dump, and where to move it; nothing is moved. "" where it may be one."""
+    name, folder = kind_of_foreign(content)
+    if not name:
+        return ""
+    where = {
+        "archive": "unpack it, and put the dumps that are in it into dumps/",
+        "download": "download it again",
+    }
+    return f"{name}: {where.get(folder, f'move it to {folder}/')}"
 
 
 _NO_DUMPS = frozenset(
