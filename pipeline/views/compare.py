@@ -24,7 +24,7 @@ HEADLINES = {
     "mapped": "the same content, brought into another order",
     "slipped": "the same stream, words lost or doubled",
     "differs": "alike, but not the same",
-    "unrelated": "unrelated: no more alike than chance gives",
+    "unrelated": "unrelated: no order of lines, start or step brings them together",
 }
 
 
