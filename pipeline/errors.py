@@ -149,7 +149,7 @@ class PortError(WellreadError):
 
 
 class PinoutError(WellreadError):
-    """Pin numbers were asked for that rest on nothing."""
+    """Pin numbers were asked for that are not known well enough."""
 
     exit_code = 26
 
