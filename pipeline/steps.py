@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pipeline.errors import AmbiguousError, FormatError
 from pipeline.flow import Step
 from pipeline.formats import Declared, Decoded, decode, image
-from pipeline.words import Words, words_dtype
+from pipeline.words import Words, word_bytes, words_dtype
 
 if TYPE_CHECKING:
     from schemas.record import Settings, StepRecord
@@ -277,11 +277,7 @@ DECLARED = ("format", "bits", "words", "word_order", "token", "address", "gaps")
 
 def image_bytes(words: Words, bits: int) -> bytes:
     """Words as an image file holds them: ceil(bits / 8) bytes each, the most significant first."""
-    size = (bits + 7) // 8
-    if size == 1:
-        return words.astype(np.uint8, copy=False).tobytes()
-    wide = words.astype(">u8").view(np.uint8).reshape(-1, 8)
-    return wide[:, 8 - size :].tobytes()
+    return word_bytes(words, bits)
 
 
 def image_words(content: bytes, bits: int) -> Words:

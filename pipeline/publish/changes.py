@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import advise
-from pipeline.words import Words
+from pipeline.words import Words, true_ranges
 
 if TYPE_CHECKING:
     from schemas.answers import ChangedChip
@@ -328,9 +328,7 @@ def _judged(
 
 def _ranges(changed: NDArray[np.bool_]) -> Iterator[list[int]]:
     """Half-open word ranges, the first few."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], changed, [False]))))
-    for start, end in list(zip(edges[::2], edges[1::2], strict=True))[:MOST_RANGES]:
-        yield [int(start), int(end)]
+    yield from (list(one) for one in true_ranges(changed)[:MOST_RANGES])
 
 
 def compare_heads(old: RecordHead, new: RecordHead) -> Iterator[str]:

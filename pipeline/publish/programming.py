@@ -21,7 +21,7 @@ from pipeline.bench.sockets import SAFE_RAILS
 from pipeline.catalogue.advice import STAMP, advise, step
 from pipeline.catalogue.cautions import DEFERENCE, Caution, programs, replacing
 from pipeline.errors import PairingError
-from pipeline.words import Words, words_dtype
+from pipeline.words import Words, word_bytes, words_dtype
 from schemas.answers import BurnPlan
 from schemas.names import Organisation
 from schemas.part import Confidence, Kind, Part
@@ -99,10 +99,7 @@ def as_bytes(words: Words, bits: int, *, byte_order: Literal["big", "little"] = 
         bits: Width of a word.
         byte_order: Of words wider than 8 bits; this program's image files are big-endian.
     """
-    size = Organisation(1, bits).bytes_a_word
-    wide = words.astype(">u8").tobytes()
-    columns = np.frombuffer(wide, np.uint8).reshape(-1, 8)[:, 8 - size :]
-    return (columns if byte_order == "big" else columns[:, ::-1]).tobytes()
+    return word_bytes(words, bits, byte_order)
 
 
 def sum16(words: Words, bits: int) -> int:

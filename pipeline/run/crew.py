@@ -8,7 +8,6 @@ handed over once a process, in a file, not with every batch.
 from __future__ import annotations
 
 import contextlib
-import os
 import pickle
 import signal
 import tempfile
@@ -59,8 +58,9 @@ def _call(task: _Task) -> list[Any]:
 
 def worker_count() -> int:
     """How many processes to use: one a core that this process may run on, eight at most."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-    return max(1, min(8, cores))
+    from pipeline.edges.bags.digest_pool import cores
+
+    return max(1, min(8, cores()))
 
 
 class Crew:

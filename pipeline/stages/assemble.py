@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.lines import apply_wiring, undo_wiring
-from pipeline.words import Words, words_dtype
+from pipeline.words import Words, true_ranges, word_bytes, words_dtype
 from schemas.names import Organisation
 from schemas.sheet import Chip, Placement, Space
 from schemas.wiring import Lines
@@ -154,8 +154,7 @@ def _bank(
 
 
 def _holes(filled: NDArray[np.bool_]) -> tuple[tuple[int, int], ...]:
-    edges = np.flatnonzero(np.diff(np.concatenate(([True], filled, [True]))))
-    return tuple((int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True))
+    return tuple(true_ranges(~filled))
 
 
 def split(
@@ -205,6 +204,4 @@ def split(
 
 def space_bytes(words: Words, width: int, byte_order: str) -> bytes:
     """A space's words as its file holds them: ceil(width / 8) bytes each."""
-    size = (width + 7) // 8
-    wide = words.astype(">u8").view(np.uint8).reshape(-1, 8)[:, 8 - size :]
-    return (wide if byte_order == "big" else wide[:, ::-1]).tobytes()
+    return word_bytes(words, width, byte_order)

@@ -24,7 +24,7 @@ from pipeline.flow import Pass, Step
 from pipeline.formats import Decoded
 from pipeline.lines import LineMap
 from pipeline.steps import Units, apply_step, decode_step, lay_out
-from pipeline.words import Words
+from pipeline.words import Words, true_ranges
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from schemas.sheet import Packed, Take
@@ -381,8 +381,7 @@ def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Man
 
 def _ranges(mask: Any) -> list[list[int]]:
     """Half-open ranges in which a mask is true."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False]))))
-    return [[int(first), int(end)] for first, end in zip(edges[::2], edges[1::2], strict=True)]
+    return [list(one) for one in true_ranges(mask)]
 
 
 def _merged(findings: Sequence[Finding]) -> list[Finding]:

@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.bags.parse_tag_files import unsafe_path
+from pipeline.edges import open_flags
 from pipeline.edges.bags.archive import archive_members
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.flush import sync_folder
@@ -35,8 +36,6 @@ from pipeline.edges.same_files import missing
 from pipeline.edges.staging import Staging
 from pipeline.errors import DestinationError, MendError, StorageError, UnsafeError
 
-_READ = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
-_WRITE = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 _CHUNK_BYTES = 1 << 20
 
 
@@ -188,7 +187,7 @@ def _second_name_or_copy(source: Path, path: str, target: Path, *, linking: bool
         if linking and _linked(old, new):
             return
     with storage_trouble(old):
-        handle = os.open(old, _READ)
+        handle = os.open(old, open_flags.READ)
     with os.fdopen(handle, "rb") as stream:
         _written(iter(lambda: stream.read(_CHUNK_BYTES), b""), new)
 
@@ -212,7 +211,7 @@ def _linked(old: str, new: str) -> bool:
 
 
 def _written(chunks: Any, new: str) -> None:
-    with storage_trouble(new), os.fdopen(os.open(new, _WRITE, 0o666), "wb") as stream:
+    with storage_trouble(new), os.fdopen(os.open(new, open_flags.NEW, 0o666), "wb") as stream:
         for chunk in chunks:
             stream.write(chunk)
 

@@ -6,11 +6,10 @@ import os
 from hashlib import sha256, sha512
 from pathlib import Path
 
+from pipeline.edges import open_flags
 from pipeline.edges.bags.writer import CHUNK_BYTES
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.errors import DestinationError
-
-_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
 
 
 def restore_file(root: Path, name: str, source: Path) -> tuple[str, str]:
@@ -33,7 +32,7 @@ def restore_file(root: Path, name: str, source: Path) -> tuple[str, str]:
     with storage_trouble(target):
         target.parent.mkdir(parents=True, exist_ok=True)
         try:
-            handle = os.open(target, _NEW, 0o666)
+            handle = os.open(target, open_flags.NEW, 0o666)
         except FileExistsError as error:
             raise DestinationError(
                 where=name,
@@ -54,5 +53,5 @@ def write_inside(root: Path, name: str, content: bytes) -> None:
     Raises:
         StorageError: The disk refused.
     """
-    with storage_trouble(root / name), os.fdopen(os.open(root / name, _NEW, 0o666), "wb") as sink:
+    with storage_trouble(root / name), os.fdopen(os.open(root / name, open_flags.NEW, 0o666), "wb") as sink:
         sink.write(content)

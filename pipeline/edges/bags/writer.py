@@ -19,13 +19,12 @@ from typing import Self
 from pipeline.bags.observed import BagEntry
 from pipeline.bags.portable_names import is_portable, name_key
 from pipeline.bags.write_tag_files import DECLARATION, info_text, manifest_text, size_text
+from pipeline.edges import open_flags
 from pipeline.edges.disk_errors import as_storage_error, storage_trouble
 from pipeline.edges.steady import steadily
 from pipeline.errors import DestinationError, UnsafeError
 
 CHUNK_BYTES = 1 << 20
-_FLAGS = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
-_READ = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
 
 
 class MemberStream:
@@ -219,7 +218,7 @@ def _target(root: Path, path: str) -> str:
 def _created(target: str, path: str) -> int:
     for attempt in (1, 2):
         try:
-            return os.open(target, _FLAGS, 0o666)
+            return os.open(target, open_flags.NEW, 0o666)
         except FileNotFoundError:
             with storage_trouble(target):
                 if attempt == 2:
@@ -279,7 +278,7 @@ def _copied_once(root: Path, path: str, source: Path, handle: int, copied: list[
 def _opened(source: Path) -> int:
     """A regular file, opened for reading; a FIFO would wait forever and a link may lead anywhere."""
     try:
-        handle = os.open(source, _READ)
+        handle = os.open(source, open_flags.READ)
     except OSError as error:
         if source.is_symlink():
             raise _not_regular(source) from error
