@@ -232,6 +232,17 @@ RECORDS |= {f"a chip without {key}": without(key, chip=True) for key in CHIP}
 RECORDS |= {f"a chip with a list for {key}": having(key, [1], chip=True) for key in CHIP}
 
 
+RECORDS |= {
+    "an image without a path": changed(lambda record: record["chips"][1]["image"].pop("path")),
+    "a space that does not say whether it is whole": changed(
+        lambda record: record["spaces"][0].pop("incomplete")
+    ),
+    "a space that does not say whether it is settled": changed(
+        lambda record: record["spaces"][0].pop("unsettled")
+    ),
+}
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("made")

@@ -189,6 +189,8 @@ def _follow_schema(place: Path, head: RecordHead) -> None:
         for board in head["boards"].values():
             _as_typed("boards", Board, board)
         for space in head.get("spaces", ()):
+            if lacking := [key for key in ("incomplete", "unsettled") if key not in space]:
+                raise ValueError(f"space {space['name']!r}: without {lacking[0]}")
             if not 1 <= space["width"] <= 64:
                 raise ValueError(f"space {space['name']!r}: {space['width']} bits wide")
             for placement in space.get("placements", ()):
@@ -223,6 +225,8 @@ def _hold_together(chip: ChipRecord, *, public: bool) -> None:
 
     if lacking := record_file.lacking(chip):
         raise ValueError(f"a chip's record without {lacking}")
+    if (image := chip.get("image")) is not None and not public and not image.get("path"):
+        raise ValueError(f"chip {chip['chip']!r}: an image without its path")
     for attempt in chip.get("attempts", ()):
         _as_typed("attempts", Attempt, attempt)
     if wiring := chip.get("board_wiring"):
