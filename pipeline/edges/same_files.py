@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import errno
 import filecmp
 import os
 import stat
 from collections.abc import Iterator, Sequence
 from pathlib import Path
+
+_BY_HANDLE = os.open in os.supports_dir_fd and os.scandir in os.supports_fd
+_FOLDER = os.O_RDONLY | getattr(os, "O_DIRECTORY", 0) | getattr(os, "O_NOFOLLOW", 0)
 
 
 def missing(folder: Path, among: Sequence[Path]) -> Iterator[str]:
@@ -19,12 +23,67 @@ def missing(folder: Path, among: Sequence[Path]) -> Iterator[str]:
     Raises:
         OSError: Something cannot be read, so that nothing is proved of it.
     """
+    for path in _files(folder) if _BY_HANDLE else _files_by_path(folder):
+        if not any(_same(folder / path, other / path) for other in among):
+            yield path
+
+
+def _files(folder: Path) -> Iterator[str]:
+    """Paths of everything in a folder that is no folder: without recursion, and deeper than a path can say too.
+
+    One folder is open at a time, entered by its name and left by `..`, which must lead back to where it came from.
+    """
+    handle = os.open(folder, _FOLDER)
+    here: list[str] = []
+    parents: list[tuple[int, int]] = []
+    left = [_folders_left(handle)]
+    try:
+        while True:
+            yield from ("/".join((*here, name)) for name in _others(handle))
+            while not left[-1]:
+                left.pop()
+                if not left:
+                    return
+                handle = _entered(handle, "..")
+                if _identity(handle) != parents.pop():
+                    raise OSError(errno.ESTALE, os.strerror(errno.ESTALE), str(folder))
+                here.pop()
+            parents.append(_identity(handle))
+            here.append(left[-1].pop())
+            handle = _entered(handle, here[-1])
+            left.append(_folders_left(handle))
+    finally:
+        os.close(handle)
+
+
+def _entered(handle: int, name: str) -> int:
+    """The folder of this name, opened in place of the one it lies in."""
+    there = os.open(name, _FOLDER, dir_fd=handle)
+    os.close(handle)
+    return there
+
+
+def _identity(handle: int) -> tuple[int, int]:
+    status = os.fstat(handle)
+    return status.st_dev, status.st_ino
+
+
+def _folders_left(handle: int) -> list[str]:
+    with os.scandir(handle) as entries:
+        return sorted((one.name for one in entries if one.is_dir(follow_symlinks=False)), reverse=True)
+
+
+def _others(handle: int) -> list[str]:
+    with os.scandir(handle) as entries:
+        return sorted(one.name for one in entries if not one.is_dir(follow_symlinks=False))
+
+
+def _files_by_path(folder: Path) -> Iterator[str]:
+    """The same where the system knows no handles of folders."""
     for inside, folders, names in os.walk(folder, onerror=_raised):
         links = [name for name in folders if os.path.islink(os.path.join(inside, name))]  # noqa: PTH114, PTH118
         for name in sorted((*names, *links)):
-            path = os.path.relpath(os.path.join(inside, name), folder)  # noqa: PTH118 - text, see above
-            if not any(_same(folder / path, other / path) for other in among):
-                yield path
+            yield os.path.relpath(os.path.join(inside, name), folder)  # noqa: PTH118 - text, see above
 
 
 def first_missing(folder: Path, among: Sequence[Path]) -> str:
