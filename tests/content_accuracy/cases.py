@@ -18,6 +18,8 @@ from pipeline.stages.content.flow_of_control import (
 )
 from pipeline.stages.content.flow_of_control.families import choose
 from pipeline.stages.content.flow_of_control.orders import crossings
+from pipeline.stages.content.program import program_of, with_code
+from pipeline.stages.content.regions import regions
 from tests.content_accuracy.programs import Image
 
 READ_AS = {"8080": "z80", "6502": "65c02"}
@@ -171,7 +173,8 @@ def code_bytes(image: Image, around: Sequence[NDArray[np.uint8]]) -> CodeBytes:
     data = np.concatenate([before, image.data, after])
     truth = np.concatenate([np.zeros(len(before), np.int8), image.code, np.zeros(len(after), np.int8)])
     told = np.zeros(len(data), dtype=bool)
-    for start, end in code_stretches(data, READ_AS.get(image.family, image.family)):
-        told[start:end] = True
+    cut = regions(data, 8, erased_state=None, part=None)
+    for region in with_code(cut, program_of(data, 8), data, 8):
+        told[region.start : region.end] = region.kind == "code"
     code, other = truth == 1, truth == 0
     return CodeBytes(int(code.sum()), int((told & code).sum()), int(other.sum()), int((told & other).sum()))

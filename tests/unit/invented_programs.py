@@ -35,6 +35,9 @@ def program(family: str, size: int, *, seed: int = 1, base: int = 0) -> Image:
     rng = np.random.default_rng(seed)
     opcodes, table = _opcodes(family), byte_table(family)
     lengths = (table[::256] if len(table) == 65536 else table) & 15
+    # Programs use few of their instructions often, and few operands: that is what tells them from noise.
+    favoured = {kind: rng.permutation(found)[:12].tolist() for kind, found in opcodes.items()}
+    pool = rng.integers(0, 256, 24, dtype=np.uint8)
     laid: list[tuple[int, int, str]] = []
     at = 0
     routines = [0]
@@ -42,7 +45,7 @@ def program(family: str, size: int, *, seed: int = 1, base: int = 0) -> Image:
         kinds, odds = ["plain", "branch", "far", "end"], [0.72, 0.14, 0.1, 0.04]
         kind = str(rng.choice(kinds, p=odds))
         kind = kind if opcodes[kind] else "plain"
-        opcode = int(rng.choice(opcodes[kind]))
+        opcode = int(rng.choice(favoured[kind]))
         laid.append((at, opcode, kind))
         at += int(lengths[opcode])
         if kind == "end":
@@ -51,7 +54,7 @@ def program(family: str, size: int, *, seed: int = 1, base: int = 0) -> Image:
     starts = np.array([one[0] for one in laid])
     for at, opcode, kind in laid:
         length = int(lengths[opcode])
-        body = rng.integers(0, 256, length - 1, dtype=np.uint8)
+        body = rng.choice(pool, length - 1)
         out[at] = opcode
         if kind == "branch":
             near = starts[np.abs(starts - at) < 100]

@@ -282,10 +282,10 @@ def crossing_findings(
 
 def _suspected(program: Program | None, board: str | None) -> tuple[str, ...]:
     """The families in which another order of lines is worth looking for; none where the flow holds as it is."""
-    if program is None or program.named.best is None:
+    if program is None:
         return ()
     best = program.named.best
-    if program.named.families == ("unknown",):
+    if best is None or program.named.families == ("unknown",):
         return (board,) if board else ()
     return () if best.landing >= _HOLDS * best.branches else (best.name,)
 

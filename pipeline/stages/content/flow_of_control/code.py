@@ -17,8 +17,10 @@ from pipeline.stages.content.flow_of_control.model import END, JUMP, WORD_FAMILI
 from pipeline.stages.content.flow_of_control.stretches import best_stretches
 from pipeline.stages.content.flow_of_control.votes import speaking
 
-_PRICE = 4.0
+_PRICE = 6.0
 """Nats a stretch costs where the family is known."""
+_EMPTY, _MOST_EMPTY = 0.0025, 2.0
+"""Nats that a place without a vote costs, and a gap at most: programs branch, pictures do so by chance only."""
 _BACK, _ON = 48, 64
 """So many places before its first branch, and after its last, a stretch reaches at most."""
 
@@ -40,6 +42,7 @@ def code_stretches(data: Bytes, family: str) -> list[tuple[int, int]]:
     speaks = places_speaking(speaking(data), units)
     read = read_as([one], leading(data, units), speaks)
     at, nats, _ = row_votes(read, 0)
+    nats = nats - np.minimum(np.diff(at, prepend=at[:1]) * _EMPTY, _MOST_EMPTY)
     out: list[tuple[int, int]] = []
     for first, last, _worth in best_stretches(at.tolist(), nats.tolist(), _PRICE):
         start = _from(first, read.starts, speaks)
