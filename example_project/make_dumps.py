@@ -283,7 +283,7 @@ def memory() -> list[Case]:
             "self-checked",
             (
                 f"{crcs} The borrowed adapter had A3 with A4 and D1 with D2 crossed; brought into order "
-                f"it agrees with the programmer."
+                f"it agrees with the programmer. The check proves the crossing of its wiring."
             ),
             (
                 Reading("MEM-U3.prog.1.s19", "prog", form=lambda p: s_record(bytes_of(p), "MEM-U3")),
@@ -299,9 +299,17 @@ def memory() -> list[Case]:
             [w & 255 for w in b],
             8,
             "self-checked",
-            f"{crcs} Read by the home-built reader only, three passes that agree.",
-            (Reading("MEM-U4.hb.1.log", "hb", passes=3, form=log),),
-            ("self-check",),
+            (
+                f"{crcs} Three passes of the home-built reader agree; the adapter, back for a day in "
+                f"December, was crossed again, and the check proves it."
+            ),
+            (
+                Reading("MEM-U4.hb.1.log", "hb", passes=3, form=log),
+                Reading(
+                    "MEM-U4.adapter.1.bin", "adapter", crossed, fault="A3 and A4 crossed, D1 and D2 crossed"
+                ),
+            ),
+            ("lines-reordered", "self-check"),
             may,
         ),
         Case(
@@ -318,6 +326,41 @@ def memory() -> list[Case]:
                 Reading("MEM-U5.hb.2.txt", "hb", form=lambda p: listing(p[0])),
             ),
             ("fill",),
+        ),
+    ]
+
+
+def spare() -> list[Case]:
+    """The box: two EPROMs of the service man's that only the borrowed adapter could read."""
+    crossed = Wires(address_from=(0, 1, 2, 4, 3, 5, 6, 7, 8, 9, 10), data_to=(0, 2, 1, 3, 4, 5, 6, 7))
+    fault = "A3 and A4 crossed, D1 and D2 crossed"
+    return [
+        Case(
+            "BOX-U1",
+            [w >> 8 for w in program.test_program(1)],
+            8,
+            "single",
+            (
+                "Read once by the adapter, with the wiring that MEM-U3 proves crossed and that the sheet "
+                "names: undone."
+            ),
+            (Reading("BOX-U1.adapter.1.bin", "adapter", crossed, fault=fault),),
+            ("wiring-carried",),
+            CONTENT,
+        ),
+        Case(
+            "BOX-U2",
+            [w >> 8 for w in program.test_program(2)],
+            8,
+            "contested",
+            (
+                "Read once by the adapter on the day on which MEM-U4 shows it crossed; nobody says that "
+                "the wires were the same, so nothing is undone and the order is in doubt."
+            ),
+            (Reading("BOX-U2.adapter.1.bin", "adapter", crossed, fault=fault),),
+            ("frames-differ", "wiring-carried"),
+            CONTENT,
+            image_true=False,
         ),
     ]
 
@@ -510,7 +553,7 @@ def make(folder: Path) -> None:
     Args:
         folder: The project folder.
     """
-    cases = [*sequencer(), *memory(), *pattern()]
+    cases = [*sequencer(), *memory(), *pattern(), *spare()]
     truth = {
         "about": "What the invented machine's chips hold, how each was read, and what should be found. "
         "`words` are hex, most significant digit first, 32 words a row; `spaces` are complete ones, by bank.",

@@ -274,6 +274,20 @@ def pair_b() -> list[int]:
     return _with_crc(asm.done())
 
 
+def test_program(number: int) -> list[int]:
+    """The service man's test programs: no checks in them, and FF behind the last routine; 2048 words."""
+    dice, asm = Dice(0x7E57 + number), Assembler(0x2000 * number)
+    names = [f"t{n}" for n in range(24)]
+    asm.label("print")
+    asm.op("JMP", 0, names[0])
+    messages = [f"k{n}" for n in range(4)]
+    _routines(asm, dice, names, messages)
+    for name, text in zip(messages, HELP[number * 2 :], strict=False):
+        asm.text(name, text)
+    words = asm.done()
+    return [*words, *[0xFFFF] * (WORDS - len(words))]
+
+
 def settings() -> list[int]:
     """This one loom's settings, 256 bytes, of which the maker's service man programmed the first 96."""
     head = [0x31, 0x78, 0x05, 0x40, 0x13, 0x88, 0x02, 0x9A]
