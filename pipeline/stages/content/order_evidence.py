@@ -17,6 +17,11 @@ from pipeline.stages.content.vectors import vectors
 from pipeline.words import Words
 
 _LEAST_CHANCE = 1e-300
+_LEAST_TEXT = 40.0
+"""Nats below which text is no ground. Of 57,946 pairs of a true and a moved order of real and invented programs the
+moved one spoke in 5 with this, in 95 with 14; the true one in 3,612."""
+_LEAST_VECTORS = math.log(1e12)
+"""Nats below which vectors are none: the moved orders of the same programs reached 14."""
 
 
 def order_evidence(words: Words, bits: int) -> dict[str, tuple[float, str]]:
@@ -37,13 +42,14 @@ def order_evidence(words: Words, bits: int) -> dict[str, tuple[float, str]]:
         if check.beyond_chance and not check.order_blind and nats > out.get("check", (0.0, ""))[0]:
             out["check"] = (nats, f"{check.method} holds, which chance does once in {math.exp(nats):.0e}")
     text = _text_nats(words, bits)
-    if text > 0:
+    if text >= _LEAST_TEXT:
         out["text"] = (text, "its text runs on")
     flow = flow_evidence(words, bits)
     if flow is not None:
         out["flow"] = flow
     for vector in vectors(words, bits)[:1]:
-        out["vectors"] = (-math.log(vector.chance), f"{vector.family}: {vector.says}")
+        if -math.log(vector.chance) >= _LEAST_VECTORS:
+            out["vectors"] = (-math.log(vector.chance), f"{vector.family}: {vector.says}")
     return out
 
 
@@ -52,9 +58,21 @@ def _text_nats(words: Words, bits: int) -> float:
     total = 0.0
     raw = words.astype(np.uint8, copy=False) if bits in {7, 8} else None
     for text in texts(words, bits):
+        if not _in_words(words[text.start : text.end]):
+            continue
         total += text.score
         if raw is not None:
             own = raw[text.start : text.end]
             common, pairs = common_pairs(own[:-1], own[1:])
             total += common * COMMON_PAIR - (pairs - common) * RARE_PAIR
     return total
+
+
+def _in_words(words: Words) -> bool:
+    """Letters for the most part, single blanks between: zeros seen with D5 inverted are runs of blanks."""
+    seven = words & words.dtype.type(0x7F)
+    blank = seven == 0x20
+    upper = seven & words.dtype.type(0x5F)
+    letters = float(((upper >= 0x41) & (upper <= 0x5A) & (seven >= 0x41)).mean())
+    doubled = float((blank[1:] & blank[:-1]).mean()) if words.size > 1 else 1.0
+    return words.size >= 12 and letters >= 0.6 and float(blank.mean()) <= 0.3 and doubled <= 0.05

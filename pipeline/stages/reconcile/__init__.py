@@ -21,7 +21,7 @@ from pipeline.catalogue.advice import advise
 from pipeline.flow import Framing, Pass, Said, Settled
 from pipeline.stages.reconcile.carried import Undone, doubt_of, undo_carried
 from pipeline.stages.reconcile.frames import SAME, Way, frames_of
-from pipeline.stages.reconcile.grounds import Checks, framing_of
+from pipeline.stages.reconcile.grounds import Checks, bears_out, framing_of
 from pipeline.stages.reconcile.lining import brought, gathered, grounds_json, moved_findings
 from pipeline.stages.reconcile.voices import contested_bits, settle
 from pipeline.words import Words
@@ -103,7 +103,12 @@ def _framed(
     alike = all(_same(passes[0], other) for other in passes[1:])
     groups, strangers = ([], []) if alike else frames_of(passes, organisation)
     if len(groups) < 2:
-        framing = doubt_of(passes, undone.doubted, lambda: bool(checks(passes[0].words)))
+        words = passes[0].words
+        framing = doubt_of(
+            passes,
+            undone.doubted,
+            lambda crossed: bears_out(checks(words), checks(crossed.lines.undo(words))),
+        )
         ways = tuple(
             (one, Way("stranger") if index in strangers else SAME) for index, one in enumerate(passes)
         )

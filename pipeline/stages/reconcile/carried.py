@@ -115,23 +115,26 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
 
 
 def doubt_of(
-    passes: Sequence[Pass], doubted: Mapping[str, Carried], checked: Callable[[], bool]
+    passes: Sequence[Pass], doubted: Mapping[str, Carried], checked: Callable[[Carried], bool]
 ) -> Framing | None:
     """A frame contested because the wiring is proved crossed elsewhere and nothing here speaks against.
 
     Args:
         passes: In one frame.
         doubted: By reading.
-        checked: Whether the content bears the order out; asked only where all depends on it.
+        checked: Whether the content bears the order out and not that without the crossing; asked only where all
+            depends on it.
 
     Returns:
         None where another wiring read the same, or the content says that the order is right.
     """
     pins = {reading: one for reading, one in doubted.items() if one.same_pins}
     readings = tuple(dict.fromkeys(one.reading for one in passes))
-    if not pins or any(reading not in pins for reading in readings) or checked():
+    if not pins or any(reading not in pins for reading in readings):
         return None
     carried = next(iter(pins.values()))
+    if checked(carried):
+        return None
     frames = (
         Frame(readings, None, ""),
         Frame((), carried.lines, lines_in_words(carried.lines.to_json())),

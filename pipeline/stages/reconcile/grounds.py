@@ -19,7 +19,19 @@ Checks = Callable[[Words], Mapping[str, tuple[float, str]]]
 """Words in some order → what in them depends on that order: name → (nats by which it beats chance, sentence)."""
 BEYOND_CHANCE = math.log(1e6)
 """So much more an order has to be borne out by the content than another: a million to one."""
+FAILS_SHARE = 0.05
+"""A check fails in the other order where no more than this of its strength is left there."""
 OTHER = Said()
+
+
+def outweighs(own: float, other: float) -> bool:
+    """Whether evidence holds in one order and fails in the other, both in nats."""
+    return own - other >= BEYOND_CHANCE and other <= FAILS_SHARE * own
+
+
+def bears_out(own: Mapping[str, tuple[float, str]], other: Mapping[str, tuple[float, str]]) -> bool:
+    """Whether the content says that one order is right and another is not."""
+    return any(outweighs(nats, other.get(name, (0.0, ""))[0]) for name, (nats, _) in own.items())
 
 
 def framing_of(
@@ -123,7 +135,7 @@ class _Weighing:
                 over = tuple(
                     other
                     for other in self.others(frame)
-                    if nats - held[other].get(name, (0.0, ""))[0] >= BEYOND_CHANCE
+                    if outweighs(nats, held[other].get(name, (0.0, ""))[0])
                 )
                 if over:
                     words = f"In the order of {self.names(frame)} the content speaks: {sentence}"
