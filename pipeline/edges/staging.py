@@ -32,6 +32,7 @@ from pipeline.edges.flush import sync_folder, sync_tree
 from pipeline.edges.locks import hold, is_held
 from pipeline.edges.names import exchange, identity, refuse_existing, rename_new
 from pipeline.errors import DestinationError, MendError
+from pipeline.one_line import one_line
 
 _NAME = re.compile(r"^\.(?P<name>.+)\.staging-[0-9a-f]{8}$", re.DOTALL)
 _LOCK = "in-use"
@@ -73,7 +74,7 @@ def make_last_folder(place: Path, *, quiet: bool) -> None:
     with storage_trouble(place):
         place.mkdir(parents=True, exist_ok=True)
     if not quiet:
-        notice(f"The folder {place} was not there; it is made.")
+        notice(f"The folder {one_line(str(place))} was not there; it is made.")
 
 
 class Staging:

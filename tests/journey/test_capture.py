@@ -241,7 +241,8 @@ def test_words_of_any_width_are_captured(
     tmp_path: Path, line: Line, bits: int, organisation: str, form: Callable[..., list[bytes]]
 ) -> None:
     folder = project(tmp_path / "p", organisation)
-    words = [random.Random(bits).randrange(1 << bits) for _ in range(int(organisation.partition("x")[0]))]
+    draw = random.Random(bits)
+    words = [draw.randrange(1 << bits) for _ in range(int(organisation.partition("x")[0]))]
     stream = b"".join(b"".join(form(words, number, bits)) for number in (1, 2, 3))
     done = sends(folder, line, stream, "--json", quiet="0.5")
     assert done.code == 0, done.err

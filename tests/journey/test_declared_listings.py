@@ -29,7 +29,7 @@ def test_a_known_gap_is_declared_to_convert_and_filled(tmp_path: Path) -> None:
     file.write_bytes(HOLED)
     refused = wellread("convert", file, "--to", "binary", "--output", out)
     assert refused.code == 11
-    assert "declare that gaps are meant" in refused.err
+    assert "say --gaps if gaps are meant" in refused.err
     done = wellread("convert", file, "--to", "binary", "--output", out, "--gaps", "--fill", "0xFF")
     assert done.code == 0
     assert out.read_bytes() == IMAGE[:24] + b"\xff" * 8 + IMAGE[32:]

@@ -737,5 +737,8 @@ def test_a_leftover_is_known_by_its_lock_and_never_by_its_date(
     )
     assert left.is_dir()
     cleared = again(*package(tmp_path))
-    assert cleared.err == f"{left}: left behind by a run that ended before m-v1 was finished; removed.\n"
+    assert (
+        cleared.err
+        == f"{left}: left behind by a run that ended before m-v1 was finished; removed (an unfinished m-v1).\n"
+    )
     assert not left.exists()

@@ -413,6 +413,7 @@ CASES: dict[str, Callable[[World], Words]] = {
     "mend without a copy that proves itself": _unmendable,
     "mend by a wrong receipt": lambda w: ["mend", _damaged(w), "--from", w.bag, "--receipt", EVIL],
     "parts": lambda _: ["parts", EVIL],
+    "explain": lambda _: ["explain", EVIL],
     "parts of a kind": lambda _: ["parts", "--kind", EVIL],
     "release, said only": lambda w: ["release", w.bag, "--dry-run"],
     "release": lambda w: ["release", w.bag, "--into", w.fresh("out")],

@@ -300,7 +300,10 @@ def test_a_line_that_names_the_separator_is_accepted_at_the_head_of_a_csv(single
     (single / "chips.csv").write_bytes(b"sep=;\r\nchip;organisation;label\r\nU1;256x8;0117\r\nU2;12;\r\n")
     done = wellread("check", single)
     assert "chips.csv:4, column 2: chips[2].organisation: found '12'" in done.out
-    assert len(done.out.splitlines()) == 2
+    problem, caution, count = done.out.splitlines()
+    assert problem.startswith("problem: chips.csv:4")
+    assert "state" in caution
+    assert count.startswith("1 problem")
 
 
 def test_an_xlsx_with_a_stray_cell_far_out_is_read_at_once(single: Path) -> None:

@@ -159,13 +159,13 @@ def test_only_readings_marked_public_go_out_as_read_and_the_others_by_digest() -
 def test_grades_travel_to_the_first_page() -> None:
     text = (example_bundle() / "README.txt").read_text(encoding="utf-8")
     top = text.split("GET IT")[0]
-    for grade, chip in (
-        ("faulty", "PAT-U5"),
-        ("contested", "PAT-U3"),
-        ("missing", "PAT-U4"),
-        ("single", "SEQ-U2"),
+    for grade, count, chips in (
+        ("faulty", 1, "PAT-U5"),
+        ("contested", 2, "PAT-U3, BOX-U2"),
+        ("missing", 1, "PAT-U4"),
+        ("single", 2, "SEQ-U2, BOX-U1"),
     ):
-        assert re.search(rf"{grade}\s+1\s.*\n\s+{chip}\n", top)
+        assert re.search(rf"{grade}\s+{count}\s.*\n\s+{chips}\n", top)
 
 
 def test_the_first_page_names_spaces_that_are_not_whole() -> None:

@@ -39,7 +39,7 @@ def test_memory_that_cannot_be_had_is_told_in_words_and_has_its_exit_code(tmp_pa
     big = tmp_path / "big.bin"
     with big.open("wb") as stream:
         stream.truncate(1000 << 20)
-    ran = limited(1800, "examine", big, "--organisation", "1024x8")
+    ran = limited(900, "examine", big, "--organisation", "1024x8")
     assert ran.returncode == 28, ran.stderr
     assert "not enough memory" in ran.stderr
     assert "Traceback" not in ran.stderr

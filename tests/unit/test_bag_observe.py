@@ -18,7 +18,7 @@ from pipeline.bags.validate import judge
 from pipeline.edges.bags import archive as bag_archive
 from pipeline.edges.bags import digest_worker
 from pipeline.edges.bags.observe import observe, receipt
-from pipeline.errors import BagError, UnsafeError
+from pipeline.errors import BagError, StorageError, UnsafeError
 from tests.outside import bag_cases
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such thing")
@@ -162,7 +162,7 @@ def test_the_receipt_is_what_checksum_programs_would_say(tmp_path: Path) -> None
 def test_what_is_no_bag_has_no_receipt_and_is_no_bag(tmp_path: Path) -> None:
     with pytest.raises(BagError):
         receipt(tmp_path)
-    with pytest.raises(BagError, match="not there"):
+    with pytest.raises(StorageError, match="no such bag"):
         observe(tmp_path / "nowhere")
     (tmp_path / "text").write_text("x")
     with pytest.raises(BagError, match="neither a bag"):

@@ -47,8 +47,8 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     ),
     "dead-address-line": (
         (
-            "{reseat} If {line} still makes no difference, go on. {hold} If both readings are alike, the chip "
-            "or its content ignores {line}."
+            "{reseat} If {line} still makes no difference, go on. {hold} If both are alike, the chip or its "
+            "content ignores {line}."
         ),
         PRACTICE,
     ),
