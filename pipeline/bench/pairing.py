@@ -271,8 +271,8 @@ class _Meeting:
                 use.pin,
                 use.name,
                 "either",
-                lifted=False,
-                why="nothing drives the hole; the image is repeated",
+                lifted=True,
+                why="nothing is known to drive the hole; the image is repeated",
             )
         return self._tied(use, 0, below, "the old part has no such address line")
 

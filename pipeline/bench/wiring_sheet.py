@@ -58,7 +58,7 @@ class BenchPin:
     def danger(self) -> bool:
         """Whether another voltage than 0 or +5 V, a write enable or a programming pin is on this pin."""
         rail = self.wire is not None and self.wire.kind == "rail" and self.wire.value not in SAFE_RAILS
-        return rail or "/WE" in self.name or programs("other", self.name)
+        return rail or "/WE" in self.name or "supply" in self.name or programs("other", self.name)
 
 
 @dataclass(frozen=True, slots=True)

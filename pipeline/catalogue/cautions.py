@@ -8,7 +8,7 @@ the texts say so.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 from pipeline.catalogue.advice import p_channel
@@ -72,10 +72,10 @@ def cautions(part: Part | None, *, numbered: bool = True) -> tuple[Caution, ...]
 def own_cautions(part: Part, *, numbered: bool = True) -> list[Caution]:
     """What this part asks for beyond what every part does."""
     return [
-        *_supplies(part),
+        *_supplies(part, numbered=numbered),
         *_pins(part, numbered=numbered),
         *_identity(part),
-        *_behaviour(part),
+        *_behaviour(part, numbered=numbered),
         *_cells(part),
     ]
 
@@ -91,11 +91,14 @@ def replacing(source: Part, target: Part, *, numbered: bool = True) -> tuple[Cau
     found = [_caution("original-out")]
     if target.kind in {Kind.UV_EPROM, Kind.PMOS_EPROM, Kind.EEPROM}:
         found.append(_caution("programming-families"))
+    if target.kind is Kind.FUSE_PROM:
+        found.append(_caution("programming-fuses"))
     if Kind.UV_EPROM in {source.kind, target.kind} or Kind.PMOS_EPROM in {source.kind, target.kind}:
         found.append(_caution("eraser"))
     found += [_caution("blank-first"), *own_cautions(target, numbered=numbered)]
     if source.part != target.part:
-        found += [one for one in _supplies(source) if one not in found]
+        old = (one for one in _supplies(source, numbered=numbered) if one not in found)
+        found += [replace(one, text=f"The old part, {source.part}: {one.text}") for one in old]
     kept = {"measure-first", "switch-off", "device-programmer", "mains", "static"}
     general = (*GENERAL_DANGERS, *AROUND_THE_CHIP[:1], *GENERAL_REMINDERS)
     return _dangerous_first([*found, *(one for one in general if one.key in kept)])
@@ -138,7 +141,7 @@ def _dangerous_first(found: list[Caution]) -> tuple[Caution, ...]:
     return tuple(sorted(found, key=lambda caution: not caution.dangerous))
 
 
-def _supplies(part: Part) -> list[Caution]:
+def _supplies(part: Part, *, numbered: bool) -> list[Caution]:
     volts = ", ".join(f"{v:+g} V" for v in sorted(part.supplies_v))
     found = []
     if set(part.supplies_v) == THREE_SUPPLIES:
@@ -152,8 +155,12 @@ def _supplies(part: Part) -> list[Caution]:
         found.append(_caution("no-ground-pin"))
     if any(supply.volts > 5.5 for supply in part.other_supply) or part.part in {"2716", "2516"}:
         found.append(_caution("shared-number"))
-    if 1 in part.gnd:
+    if 1 in part.gnd and numbered:
         found.append(_caution("reverse-powered", vcc=part.vcc[0] if part.vcc else "?"))
+    elif 1 in part.gnd:
+        found.append(_caution("reverse-powered/withheld"))
+    if any("supply version" in other.name for other in part.other_pins):
+        found.append(_caution("supply-versions"))
     return found
 
 
@@ -191,13 +198,14 @@ def _identity(part: Part) -> list[Caution]:
     return [_caution("check-the-pins", source=part.source.type)]
 
 
-def _behaviour(part: Part) -> list[Caution]:
+def _behaviour(part: Part, *, numbered: bool) -> list[Caution]:
     found = []
     if part.open_collector:
         bipolar = part.kind in {Kind.FUSE_PROM, Kind.LOGIC_ARRAY}
         found.append(_caution("pull-ups", ohms="1 to 4.7 kOhm" if bipolar else "about 10 kOhm"))
     if any(enable.active == "mask" for enable in part.enables):
-        pins = ", ".join(str(e.pin) for e in part.enables if e.active == "mask")
+        masked = (e for e in part.enables if e.active == "mask")
+        pins = ", ".join(f"pin {e.pin} ({e.name})" if numbered else e.name for e in masked)
         found.append(_caution("select-by-mask", pins=pins))
     if any(enable.active == "low-edge" for enable in part.enables):
         found.append(_caution("latched-address"))

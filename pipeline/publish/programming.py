@@ -159,6 +159,7 @@ def plan_burn(
     bits = target.bits or 0
     low = "" if source.part == target.part else _low(source, target)
     withheld = advise(step("pins-withheld", parts=low)) if low and not from_memory else ""
+    known = target.erased_state is not None or (fill is None and target.bits == source.bits)
     return Burn(
         pairing=pairing,
         words=content,
@@ -170,9 +171,7 @@ def plan_burn(
         device_sum16=sum16(content, bits),
         device_crc32=zlib.crc32(as_bytes(content, bits)),
         dangers=tuple(_dangers(pairing, numbered=not withheld)),
-        warnings=tuple(
-            _warnings(pairing, order, fill_known=target.erased_state is not None, numbered=not withheld)
-        ),
+        warnings=tuple(_warnings(pairing, order, fill_known=known, numbered=not withheld)),
         cautions=replacing(source, target, numbered=not withheld),
         withheld=withheld,
         stamp=STAMP if low and not withheld else "",
@@ -306,6 +305,8 @@ def _warnings(pairing: Pairing, order: LineOrder, *, fill_known: bool, numbered:
         return
     yield from _output_warnings(source, target)
     yield from _speed_warnings(source, target)
+    if any(enable.active == "low-edge" for enable in source.enables):
+        yield advise("latch-lost")
     if pairing.always_on:
         yield advise("always-on")
     if numbered:
@@ -387,6 +388,8 @@ def _dangers(pairing: Pairing, *, numbered: bool) -> Iterable[str]:
     if others:
         name = "danger-negative-socket" if min(others) < 0 else "danger-other-rail"
         yield advise(step(name, volts=" and ".join(f"{volts:+g} V" for volts in others)))
+    if _power_moves(pairing):
+        yield advise("danger-power-hole")
     pins = [joint for joint in pairing.joints if _writes(joint.name) or programs("other", joint.name)]
     if pins and not numbered:
         yield advise("danger-unnumbered")
@@ -399,6 +402,15 @@ def _dangers(pairing: Pairing, *, numbered: bool) -> Iterable[str]:
             yield advise(step("danger-write-hole", **facts))
         else:
             yield advise(step("danger-write-pin", **facts))
+
+
+def _power_moves(pairing: Pairing) -> bool:
+    """Whether a supply pin of the new part stands over a hole of this socket that carries something else."""
+    for pins, holes in ((pairing.target.vcc, pairing.source.vcc), (pairing.target.gnd, pairing.source.gnd)):
+        below = {pairing.below(pin) for pin in pins} - {None}
+        if not below <= set(holes):
+            return True
+    return False
 
 
 def _writes(name: str) -> bool:

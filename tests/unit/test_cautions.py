@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 
 from pipeline.catalogue import load
@@ -63,6 +65,7 @@ def test_a_part_without_a_pin_that_writes_has_no_danger_of_its_own() -> None:
         ("2758", "check-the-pins"),
         ("82S100", "not-a-rom"),
         ("27256", "programming-voltage"),
+        ("2513", "supply-versions"),
     ],
 )
 def test_a_kind_is_told_its_own_caution(number: str, key: str) -> None:
@@ -77,10 +80,18 @@ def test_a_kind_is_told_its_own_caution(number: str, key: str) -> None:
         ("28C256", "window"),
         ("82S129", "write-enable"),
         ("27256", "shared-number"),
+        ("1702A", "supply-versions"),
     ],
 )
 def test_no_kind_is_told_anothers_caution(number: str, key: str) -> None:
     assert key not in keys(number)
+
+
+def test_where_pin_numbers_are_withheld_no_caution_tells_one() -> None:
+    for part in CATALOGUE.parts:
+        told = " ".join(one.text for one in own_cautions(part, numbered=False))
+        told = re.sub(r"differ on pins 18 to 21.{0,60}\+12 V on pin 19", "", told)
+        assert not re.search(r"\bpins? \d", told, re.IGNORECASE), part.part
 
 
 def test_the_texts_defer_to_data_sheet_local_rules_and_licensed_practice() -> None:

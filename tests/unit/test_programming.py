@@ -110,6 +110,41 @@ def test_a_socket_of_negative_supplies_is_measured_hole_by_hole() -> None:
     assert "Measure every hole" in burn.dangers[0]
 
 
+def test_supply_pins_over_other_holes_are_a_danger_even_where_numbers_are_withheld() -> None:
+    """From memory: a 6830 has ground on pin 1 and +5 V on pin 12, where a 2716 has its ground."""
+    for memory in (False, True):
+        dangers = plan("6830", "2716", from_memory=memory).dangers
+        assert any("plugged in straight it is destroyed" in one for one in dangers)
+    for old, new in (("2716", "2732"), ("2764", "27128"), ("2716", "27256")):
+        assert not any("plugged in straight" in one for one in plan(old, new).dangers)
+
+
+def test_a_pin_over_a_hole_that_nothing_drives_is_kept_out_of_it_before_it_is_tied() -> None:
+    joint = next(one for one in plan("7641", "2716").pairing.joints if one.action == "either")
+    assert joint.lifted
+    assert "keep it out of that hole" in warnings_of("7641", "2716")
+
+
+def test_the_old_parts_dangers_are_told_as_the_old_parts() -> None:
+    said = [one.text for one in plan("1702A", "2716").cautions if "-9 V" in one.text]
+    assert said
+    assert all(text.startswith("The old part, 1702A: ") for text in said)
+
+
+def test_a_fuse_prom_is_programmed_by_its_marking() -> None:
+    assert "programming-fuses" in {one.key for one in plan("82S123", "74S288").cautions}
+    assert "programming-fuses" not in {one.key for one in plan("2716", "2732").cautions}
+
+
+def test_an_old_part_that_latches_its_address_is_told() -> None:
+    assert "must hold them while it reads" in warnings_of("36000", "2764")
+    assert "must hold them while it reads" not in warnings_of("2764", "27128")
+
+
+def test_what_a_blank_reads_is_no_matter_where_the_image_fills_the_part() -> None:
+    assert "unprogrammed" not in warnings_of("82S123", "74S288")
+
+
 def test_pin_numbers_from_memory_are_withheld_until_asked_for_and_then_stamped() -> None:
     low = next(
         (source.part, target.part)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from pipeline.catalogue.advice.grounds import INPUT_LIMITS, LOGIC, PRACTICE
+from pipeline.catalogue.advice.grounds import INPUT_LIMITS, LOGIC, MEMORY, PRACTICE
 
 BURNING: Mapping[str, tuple[str, str]] = {
     "danger-write-hole": (
@@ -21,7 +21,7 @@ BURNING: Mapping[str, tuple[str, str]] = {
     "danger-programming-hole": (
         (
             "Pin {pin} ({name}) of the new part meets hole {hole}: measure that hole with no chip in "
-            "it; it must stand at the level given here, never above 5.25 V or below 0 V"
+            "it; it may carry only the levels that this pin takes in reading, never above 5.25 V or below 0 V"
         ),
         PRACTICE,
     ),
@@ -29,9 +29,16 @@ BURNING: Mapping[str, tuple[str, str]] = {
         (
             "The old part had {volts}: holes of this socket may stand below ground, data holes too. "
             "Measure every hole with no chip in it before the new part goes in; the part survives "
-            "nothing below about -0.5 V"
+            "nothing below about -0.5 V, and no supply above +5 V on a pin that does not ask for it"
         ),
         INPUT_LIMITS,
+    ),
+    "danger-power-hole": (
+        (
+            "Ground or +5 V stand on other pins of the new part than in this socket: plugged in straight "
+            "it is destroyed. Only an adapter goes in, every supply metered on it with no chip in it first"
+        ),
+        LOGIC,
     ),
     "danger-other-rail": (
         "The old part had {volts}: measure every hole with no chip in it before the new part goes in",
@@ -54,7 +61,10 @@ BURNING: Mapping[str, tuple[str, str]] = {
     "no-ground-hole": ("The socket has no ground hole: bring ground from the board", LOGIC),
     "adapter-board": ("The packages differ ({old} and {new} pins): build a small adapter board", LOGIC),
     "undriven-hole": (
-        "Pin {pins} meets a hole that nothing drives: tie it to ground or +5 V; a floating input wanders",
+        (
+            "Pin {pins} stands over a hole that nothing is known to drive: keep it out of that hole and "
+            "tie it to ground or +5 V on the adapter; a floating input wanders"
+        ),
         PRACTICE,
     ),
     "held-hole": (
@@ -90,6 +100,13 @@ BURNING: Mapping[str, tuple[str, str]] = {
         "Access time of the new part is not in the catalogue: choose a grade no slower than the old part",
         LOGIC,
     ),
+    "latch-lost": (
+        (
+            "The old part takes the address on the falling edge of its enable, the new one follows the "
+            "lines: the board must hold them while it reads"
+        ),
+        MEMORY,
+    ),
     "lost-select": (
         "The select in hole {holes} no longer gates the chip: the board must not share the bus by it",
         LOGIC,
@@ -120,7 +137,7 @@ BURNING: Mapping[str, tuple[str, str]] = {
     "pins-withheld": (
         (
             "No pin numbers: those of the {parts} rest on memory. Take them from the data sheets, or "
-            "ask with --from-memory"
+            "ask with --from-memory; until every pin is known the new part stays out of the socket"
         ),
         LOGIC,
     ),

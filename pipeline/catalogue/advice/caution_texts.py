@@ -90,6 +90,23 @@ CAUTIONS: Mapping[str, CautionText] = {
         ),
         ground="second-hand",
     ),
+    "reverse-powered/withheld": CautionText(
+        dangerous=True,
+        text=(
+            "Its ground and +5 V stand on other pins than those of the usual parts of this size: in a "
+            "socket wired for those it is reverse-powered. Take both from the data sheet."
+        ),
+        ground=MEMORY,
+    ),
+    "supply-versions": CautionText(
+        dangerous=True,
+        text=(
+            "Versions with three supplies and with +5 V alone share this number: find out from marking "
+            "and data sheet which one it is before any other supply is joined; a negative supply can "
+            "destroy the +5 V version."
+        ),
+        ground=MEMORY,
+    ),
     "write-enable": CautionText(
         dangerous=True,
         text=(
@@ -109,8 +126,8 @@ CAUTIONS: Mapping[str, CautionText] = {
     "programming-voltage": CautionText(
         dangerous=True,
         text=(
-            "Reading needs no programming voltage: disconnect that supply. Hold {pins} at the level of "
-            "the pin table, never above 5.25 V or below 0 V."
+            "Reading needs no programming voltage: disconnect that supply. Hold {pins} at the level for "
+            "reading, from the pin table or the data sheet, never above 5.25 V or below 0 V."
         ),
         ground=PRACTICE,
     ),
@@ -175,6 +192,14 @@ CAUTIONS: Mapping[str, CautionText] = {
         ),
         ground=PROGRAMMING_VOLTAGES,
     ),
+    "programming-fuses": CautionText(
+        dangerous=True,
+        text=(
+            "A blown fuse does not come back, and every maker's family has its own voltages and pulses: "
+            "choose the setting by the marking in hand, never by size or pins alone."
+        ),
+        ground=PRACTICE,
+    ),
     "eraser": CautionText(
         dangerous=True,
         text=(
@@ -206,8 +231,8 @@ CAUTIONS: Mapping[str, CautionText] = {
     "select-by-mask": CautionText(
         dangerous=False,
         text=(
-            "The select on pin {pins} is active high or low as the customer's mask chose. Read once "
-            "with each level, power off between, and keep the reading that is not constant."
+            "The customer's mask chose whether {pins} select high or low. Read once with each combination "
+            "of levels, power off between; the reading that is not constant is the chip's."
         ),
         ground="second-hand",
     ),
@@ -223,7 +248,7 @@ CAUTIONS: Mapping[str, CautionText] = {
         dangerous=False,
         text=(
             "Bipolar: 4.75 to 5.25 V at 100 to 190 mA; half a watt to a watt of heat is normal. Switch "
-            "off if it grows too hot to touch."
+            "off if it grows too hot to touch. Higher voltages on supply, enable or outputs blow its fuses."
         ),
         ground=MEMORY,
     ),

@@ -32,7 +32,8 @@ READING: Mapping[str, tuple[str, str]] = {
     "plan-spare": (
         (
             "First a spare with the same pin list, programmed from a known image and compared with "
-            "it{content}. No original goes into wiring that is not proved."
+            "it{content}; where none can be programmed, an expendable chip of the same part. No original "
+            "goes into wiring that is not proved."
         ),
         PRACTICE,
     ),
