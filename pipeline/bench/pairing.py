@@ -3,7 +3,7 @@
 The old part's pinout says what each hole of the socket carries; the new part's pinout says what each of its
 pins wants. Every instruction follows from holding one against the other, never from a list of known pairs.
 
-Source: FACTS c (common practice and second-hand); the rules themselves are logic.
+Source: common practice and second-hand, from memory; the rules themselves are logic.
 """
 
 from __future__ import annotations

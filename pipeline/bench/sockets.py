@@ -84,7 +84,7 @@ def seat(part: Part, other: Part) -> int | None:
     A smaller package sits at the end away from pin 1, so that the grounds meet: pin 1 of a 24-pin part lies
     in hole 3 of a 28-pin socket.
 
-    Source: second-hand (FACTS a.9).
+    Source: second-hand, from memory.
 
     Example:
         >>> from pipeline.catalogue import load

@@ -24,12 +24,12 @@ from schemas.part import Confidence, Kind, Part
 
 PULL_UP_OHM = 4700
 LINE_PICOFARAD = 100
-"""A data line on a breadboard with its wire. Source: FACTS a.4 (common practice, no source)."""
+"""A data line on a breadboard with its wire. Source: common practice, no source."""
 SETTLED_TIME_CONSTANTS = 5
 """An RC rise is within 1 % after five time constants (arithmetic: exp(-5) = 0.0067)."""
 UNKNOWN_ACCESS_NS = {Kind.FUSE_PROM: 100.0, Kind.PMOS_EPROM: 2000.0}
 SLOWEST_COMMON_NS = 1000.0
-"""Where the catalogue has no access time: twice the slowest common parts. Source: FACTS a.6 (in part from memory)."""
+"""Where the catalogue has no access time: twice the slowest common parts. Source: in part from memory."""
 CHARACTERS_A_BYTE = 3
 BITS_A_CHARACTER = 10
 

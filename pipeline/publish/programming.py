@@ -4,7 +4,7 @@ The image goes where the levels of the new part's extra address pins point, or e
 not known; the pins that need a wire or a tie follow from the two pinouts; and the sums a device programmer
 will show are worked out, so that the person can tell at the programmer that the right file went in.
 
-Source: FACTS c (common practice and second-hand); position and sums are logic.
+Source: common practice and second-hand, from memory; position and sums are logic.
 """
 
 from __future__ import annotations
@@ -108,7 +108,7 @@ def sum16(words: Words, bits: int) -> int:
     A part of 4 bits sums its nibbles. The sum is blind to order: it is quoted beside a digest, never instead
     of one.
 
-    Source: FACTS c (common practice, no source).
+    Source: common practice, no source.
 
     Example:
         >>> hex(sum16(np.full(2048, 0xFF, np.uint8), 8))

@@ -172,7 +172,7 @@ def _own_part(record: dict[str, Any]) -> Any:
 
 
 def test_other_libraries_read_the_intended_layout(tmp_path: Path) -> None:
-    """Source: intelhex and bincopy from PyPI; layout of FACTS c: 2716 in 2732 in the upper half (logic)."""
+    """Source: intelhex and bincopy from PyPI; layout by common practice: 2716 in 2732 in the upper half (logic)."""
     bincopy, intelhex = pytest.importorskip("bincopy"), pytest.importorskip("intelhex")
     image = (example_bag() / "data/images/mem/MEM-U1.bin").read_bytes()
     for form, ending in (("intel-hex", "hex"), ("s-record", "s19")):

@@ -1,4 +1,4 @@
-"""Which frame the rules settle, written from the text of the design and of the issue alone.
+"""Which frame the rules settle, written from the rules alone.
 
 The rules, in the order of the text:
 

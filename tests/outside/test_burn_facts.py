@@ -45,7 +45,7 @@ def image(words: int, bits: int = 8, seed: int = 5) -> Words:
     ],
 )
 def test_a_blank_part_shows_its_known_sum(number: str, words: int, total: int) -> None:
-    """FACTS c: blank sums (arithmetic: words x FF, kept to 16 bits)."""
+    """Common practice: blank sums (arithmetic: words x FF, kept to 16 bits)."""
     assert CATALOGUE.find(number).words == words
     assert sum16(np.full(words, 0xFF, np.uint8), 8) == total
 
@@ -127,13 +127,13 @@ def test_the_pins_to_work_on_are_those_practice_names(
 
 
 def test_2532_and_2732_differ_on_pins_18_20_and_21() -> None:
-    """FACTS a.9, c: second-hand."""
+    """Second-hand, from memory."""
     for old, new in (("2532", "2732"), ("2732", "2532")):
         assert [d.other_pin for d in differences(CATALOGUE.find(old), CATALOGUE.find(new))] == [18, 20, 21]
 
 
 def test_m_copies_show_m_times_the_sum() -> None:
-    """FACTS c: the sum changes with replication (m x S mod 65536) and with padding."""
+    """Common practice: the sum changes with replication (m x S mod 65536) and with padding."""
     words = image(8192)
     burn = plan_burn(words, CATALOGUE.find("2764"), CATALOGUE.find("27512"))
     assert burn.image_sum16 == int(words.sum()) % 65536
@@ -145,7 +145,7 @@ def test_m_copies_show_m_times_the_sum() -> None:
 
 
 def test_a_nibble_part_sums_its_nibbles_and_its_copy_keeps_the_upper_nibble_erased() -> None:
-    """FACTS c: 4-bit parts sum nibbles; the upper nibble of the replacement may be anything."""
+    """Common practice: 4-bit parts sum nibbles; the upper nibble of the replacement may be anything."""
     words = image(256, bits=4)
     burn = plan_burn(words, CATALOGUE.find("82S129"), CATALOGUE.find("27512"))
     assert burn.image_sum16 == int(words.sum())
@@ -154,7 +154,7 @@ def test_a_nibble_part_sums_its_nibbles_and_its_copy_keeps_the_upper_nibble_eras
 
 
 def test_open_collector_for_tri_state_asks_for_pull_ups_and_the_other_way_for_care() -> None:
-    """FACTS c: common practice, no source."""
+    """Common practice, no source."""
     words = image(256, bits=4)
     to_open = plan_burn(words, CATALOGUE.find("82S129"), CATALOGUE.find("82S126"))
     to_tri = plan_burn(words, CATALOGUE.find("82S126"), CATALOGUE.find("82S129"))
@@ -163,7 +163,7 @@ def test_open_collector_for_tri_state_asks_for_pull_ups_and_the_other_way_for_ca
 
 
 def test_a_bipolar_part_replaced_by_an_eprom_is_told_about_speed() -> None:
-    """FACTS c: a 35-70 ns PROM in a clocked path cannot be replaced by a 150 ns EPROM [second-hand]."""
+    """Common practice: a 35-70 ns PROM in a clocked path cannot be replaced by a 150 ns EPROM [second-hand]."""
     burn = plan_burn(image(512), CATALOGUE.find("7641"), CATALOGUE.find("2716"))
     assert any("clocked path" in warning for warning in burn.warnings)
 

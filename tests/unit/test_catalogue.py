@@ -81,14 +81,14 @@ def test_no_number_belongs_to_two_entries() -> None:
 
 @pytest.mark.parametrize("kind", [Kind.MASK_ROM, Kind.EEPROM, Kind.FLASH, Kind.LOGIC_ARRAY])
 def test_no_direction_of_fading_is_claimed_for_cells_that_have_none(kind: Kind) -> None:
-    """FACTS a.10 (second-hand): floating gates leak, nichrome regrows; of the others nothing is claimed."""
+    """Second-hand, from memory: floating gates leak, nichrome regrows; of the others nothing is claimed."""
     parts = CATALOGUE.filter(kind=kind)
     assert parts
     assert {part.fades_to for part in parts} == {None}
 
 
 def test_titanium_tungsten_fuses_are_not_said_to_regrow_and_nichrome_fuses_are() -> None:
-    """FACTS a.10: blown nichrome links can grow back, later fuse materials far less (second-hand)."""
+    """Blown nichrome links can grow back, later fuse materials far less (second-hand)."""
     titanium = [p for p in CATALOGUE.parts if "titanium" in p.fuse]
     nichrome = [p for p in CATALOGUE.parts if "nichrome" in p.fuse and p.erased_state is not None]
     assert titanium
@@ -98,7 +98,7 @@ def test_titanium_tungsten_fuses_are_not_said_to_regrow_and_nichrome_fuses_are()
 
 
 def test_a_1702a_fades_to_0_and_a_2716_to_1() -> None:
-    """FACTS a.10: the direction follows the erased state, reversed for erased-0 parts."""
+    """Common practice: the direction follows the erased state, reversed for erased-0 parts."""
     assert CATALOGUE.find("1702A").fades_to == 0
     assert CATALOGUE.find("2716").fades_to == 1
 
@@ -106,14 +106,14 @@ def test_a_1702a_fades_to_0_and_a_2716_to_1() -> None:
 @pytest.mark.parametrize(
     ("marking", "part"),
     [
-        # FACTS a.5, c (second-hand): the Texas Instruments TMS2716 is a three-supply part, not the 2716.
+        # From memory (second-hand): the Texas Instruments TMS2716 is a three-supply part, not the 2716.
         ("TMS2716JL", "TMS2716"),
         ("TMS 2716", "TMS2716"),
         ("D2716-1", "2716"),
         ("HN462716G", "2716"),
         ("µPD2716D", "2716"),
         ("К573РФ2", "K573RF2"),
-        # FACTS a.4 (data sheet): 472 is tri-state, 473 open-collector.
+        # From memory (data sheet): 472 is tri-state, 473 open-collector.
         ("74S473", "74S473"),
         ("DM74S472N", "74S472"),
         ("SNJ54S188J", "74S188"),

@@ -29,7 +29,7 @@ def test_every_part_is_told_the_general_cautions_and_dangers_come_first(part: Pa
 
 @pytest.mark.parametrize("number", ["2708", "2704", "TMS2716", "2308"])
 def test_minus_five_volts_comes_first_on_three_supply_parts(number: str) -> None:
-    """FACTS a.5, d.3: -5 V first on and last off (second-hand: Intel's sheet as quoted)."""
+    """-5 V first on and last off (second-hand: Intel's sheet as quoted)."""
     first = cautions(CATALOGUE.find(number))[0]
     assert first.key == "several-supplies"
     assert "-5 V on first and off last" in first.text
@@ -37,7 +37,7 @@ def test_minus_five_volts_comes_first_on_three_supply_parts(number: str) -> None
 
 @pytest.mark.parametrize("number", ["28C16", "28C256", "29F040", "29C256", "28F010"])
 def test_a_write_enable_is_a_danger_to_a_sole_copy(number: str) -> None:
-    """FACTS d.6: /WE tied high in hardware (common practice, no source)."""
+    """/WE tied high in hardware (common practice, no source)."""
     part = CATALOGUE.find(number)
     found = [one for one in cautions(part) if one.key == "write-enable"]
     assert [

@@ -10,7 +10,7 @@ from tests.subjects import faults, findings_in, line_of, only, program
 
 
 def test_the_worked_case_names_a5_and_a6_of_a_2716_with_one_byte_differing() -> None:
-    # FACTS a.1, seen in practice; common practice, no source. Pins: the catalogue's 2716, A5 = 3 and A6 = 2.
+    # Seen in practice; common practice, no source. Pins: the catalogue's 2716, A5 = 3 and A6 = 2.
     reading = Bench(program()).kill_address_line(5, 0).kill_address_line(6, 1).read()
     reading[0x123] ^= 0x04
     dead = only(findings_in(reading, part="2716"), Code.ADDRESS_LINE_DEAD)

@@ -48,7 +48,7 @@ def test_one_level_all_through_is_held_back_where_the_unprogrammed_level_is_not_
 
 
 def test_a_bus_that_keeps_the_high_address_byte_is_a_fault() -> None:
-    # Reading memory that is not there on a 6502 system gives the high address byte: second-hand, FACTS a.3.
+    # Reading memory that is not there on a 6502 system gives the high address byte: second-hand, from memory.
     stairs = (0xE0 | np.arange(2048) >> 8).astype(np.uint8)
     found = findings_in(stairs)
     assert [(one.code, one.severity) for one in found] == [(Code.FOLLOWS_ADDRESS, Severity.FAULT)]

@@ -102,7 +102,7 @@ def test_a_part_differs_from_itself_in_nothing(part: Part) -> None:
 @pytest.mark.parametrize(
     ("wired", "new", "moves"),
     [
-        # Worked comparisons. Source: FACTS a.5, a.9 and c (second-hand or common practice, as said there).
+        # Worked comparisons. Source: second-hand or common practice, from memory.
         # 2708 against 2716: 18, 19, 21 differ (Program, +12, -5 against /CE, A10, Vpp); 18 is at ground in
         # both.
         ("2708", "2716", {19: ("+12 V", "address bit 10"), 21: ("-5 V", "+5 V")}),

@@ -4,7 +4,7 @@ Large parts of old chips are empty, and nobody but the content can say whether t
 below each have a ground and a limit; where two causes look the same the answer is "cannot tell" and names the
 reading that would decide.
 
-Source: FACTS a.3, a.10 and b of the project's notes, common practice: floating-gate EPROM cells fade only
+Source: common practice, no source: floating-gate EPROM cells fade only
 towards the erased level; an undriven bus fills a power-of-two block at the pull level; blank and undriven
 look the same where both levels agree.
 """

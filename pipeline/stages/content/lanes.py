@@ -4,7 +4,7 @@ Chips that sit side by side in a machine change together: where one holds a lett
 holds its lower ones. Their data columns are therefore correlated at equal addresses, and at no others. All
 pairs of a board are weighed by one matrix product; only pairs that stand out are laid together and read.
 
-Source: common practice (FACTS b: even and odd pairs, nibble pairs, microcode); the statistic is the sum of
+Source: common practice, no source (even and odd pairs, nibble pairs, microcode); the statistic is the sum of
 squared correlations of all pairs of columns, whose level is taken from the same images at addresses that do
 not belong together.
 """

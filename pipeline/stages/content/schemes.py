@@ -4,7 +4,7 @@ A scheme that agrees by chance is the rule, not the exception, when hundreds are
 counted scheme by scheme, and two names for one event (a zero sum, and a last byte that completes it) are one
 scheme.
 
-Source: sums and their places are common practice, no source (FACTS b); end-around carry is RFC 1071 section
+Source: sums and their places are common practice, no source; end-around carry is RFC 1071 section
 1; Adler-32 is RFC 1950 section 8.2,
 Fletcher-16 is from memory; CRC parameters are the catalogue's (see `crc`). Places: the last bytes, the first
 bytes, and just before a vector table of 6, 8 or 16 bytes (6502, 6800 and 6809 families).

@@ -3,7 +3,7 @@
 A vector that points inside the image, at an instruction that programs start with, is hard to get by accident
 and hard to keep with a line crossed or a half missing. It is evidence, never proof: data can look like it.
 
-Source: places and byte orders are FACTS b, from memory of the processors' data books; opcodes from memory.
+Source: places and byte orders are from memory of the processors' data books; opcodes from memory.
 """
 
 from __future__ import annotations

@@ -104,7 +104,7 @@ def _in_order(first: list[Pass], second: list[Pass]) -> tuple[list[Pass], list[P
     if a.when and b.when and a.when != b.when:
         return (first, second, "date") if a.when < b.when else (second, first, "date")
     if a.supply_v is not None and b.supply_v is not None and a.supply_v != b.supply_v:
-        # A programmed NMOS EPROM cell shows better at the lower supply (FACTS a.10, second-hand).
+        # A programmed NMOS EPROM cell shows better at the lower supply (second-hand, from memory).
         return (first, second, "supply") if a.supply_v < b.supply_v else (second, first, "supply")
     return first, second, None
 
