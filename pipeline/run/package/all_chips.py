@@ -53,6 +53,7 @@ class Walk:
     def __init__(self, plan: Plan, job: Job, crew: Crew, kept: Spool) -> None:
         self.plan, self.job, self.crew, self._kept = plan, job, crew, kept
         self._given: list[Contribution] = []
+        self._places = {planned.chip.chip: index for index, planned in enumerate(plan.chips)}
         self._again: dict[str, ChipRecord] = {}
 
     def first(self) -> Iterator[Worked]:
@@ -82,14 +83,13 @@ class Walk:
             for planned, given in zip(self.plan.chips, self._given, strict=True)
         ]
         carried = carried_to(wired, self.job.how, self._load)
-        places = {planned.chip.chip: index for index, planned in enumerate(self.plan.chips)}
-        reached = [self.plan.chips[index] for index in sorted(places[chip] for chip in carried)]
+        reached = [self.plan.chips[index] for index in sorted(self._places[chip] for chip in carried)]
         for worked in self.crew.each(work_batch, self.job.again(carried), reached):
             self._again[worked.chip] = worked.record
-            self._given[places[worked.chip]] = worked.given
+            self._given[self._places[worked.chip]] = worked.given
 
     def _bits(self, chip: str) -> int:
-        given = next(one for one in self._given if one.chip == chip)
+        given = self._given[self._places[chip]]
         assert given.organisation is not None
         return given.organisation.bits
 
