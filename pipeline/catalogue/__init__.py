@@ -15,7 +15,7 @@ from pipeline.catalogue.document import PackedCatalogue, Unresolved
 from pipeline.catalogue.likeness import Likeness, reads_like
 from pipeline.catalogue.marking import compact, numbers_in, spelled
 from pipeline.catalogue.near import nearest
-from pipeline.errors import PartError
+from pipeline.errors import PartError, WellreadError
 from schemas.part import Kind, Part
 
 
@@ -266,3 +266,24 @@ def line_pins(part: Part, line: str) -> dict[str, Any]:
 
 
 __all__ = ["Catalogue", "PackedCatalogue", "line_pins", "load", "spelled"]
+
+
+def pins_of(part: Part | None, lines: Iterable[str]) -> list[dict[str, Any]]:
+    """The package pins of several lines, for a finding's `where.pins`.
+
+    Args:
+        part: Its catalogue entry; None where no part is known.
+        lines: `A5`, `D0` …
+
+    Returns:
+        No pin number that rests on nothing: lines of an unknown pinout, or that the package has not, are left out.
+    """
+    if part is None:
+        return []
+    found = []
+    for line in lines:
+        try:
+            found.append(dict(line_pins(part, line)))
+        except (WellreadError, LookupError):
+            continue
+    return [pin for pin in found if pin.get("pin") is not None]

@@ -12,8 +12,8 @@ from typing import Any, Literal
 
 import numpy as np
 
+from pipeline.catalogue import pins_of
 from pipeline.catalogue.advice import advise, step
-from pipeline.errors import WellreadError
 from pipeline.stages.content.flow_of_control import (
     Crossed,
     Named,
@@ -290,22 +290,6 @@ def _suspected(program: Program | None, board: str | None) -> tuple[str, ...]:
     return () if best.landing >= _HOLDS * best.branches else (best.name,)
 
 
-def _pins(part: Part | None, lines: Sequence[str]) -> list[dict[str, Any]]:
-    """The package pins of these lines, where the part is known."""
-    from pipeline.catalogue import line_pins
-
-    if part is None:
-        return []
-    pins = []
-    for line in lines:
-        try:
-            pins.append(dict(line_pins(part, line)))
-        except (WellreadError, LookupError):
-            # No pin number is given that rests on nothing: an unknown pinout, or a line the package has not.
-            continue
-    return [pin for pin in pins if pin.get("pin") is not None]
-
-
 def _crossing(chip: str, crossed: Crossed, part: Part | None) -> Finding:
     letter = "A" if crossed.crossing.bus == "address" else "D"
     lines = [f"{letter}{line}" for line in crossed.crossing.lines]
@@ -316,7 +300,7 @@ def _crossing(chip: str, crossed: Crossed, part: Part | None) -> Finding:
     else:
         where[f"invert_{crossed.crossing.bus}"] = lines
     said = f"{lines[0]} and {lines[1]} exchanged" if exchanged else f"{lines[0]} inverted"
-    pins = _pins(part, lines)
+    pins = pins_of(part, lines)
     named = [f"{pin['line']} (pin {pin['pin']})" for pin in pins] or lines
     return Finding(
         code=Code.LINES_CROSSED,

@@ -10,8 +10,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
+from pipeline.catalogue import pins_of
 from pipeline.catalogue.advice import NextStep, advise
-from pipeline.errors import WellreadError
 from schemas.finding import Code, Finding, Severity
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def seen_by(suspicion: Suspicion, readers: tuple[str, ...], of: tuple[str, ...])
 def as_finding(suspicion: Suspicion, chip: str, part: Part | None) -> Finding:
     """The document of a suspicion, with the package pins of its lines where the part is known."""
     where = dict(suspicion.where)
-    pins = _pins(part, suspicion.lines)
+    pins = pins_of(part, suspicion.lines)
     means = suspicion.means
     if pins:
         where["pins"] = pins
@@ -112,21 +112,6 @@ def _pin_in_words(pin: Mapping[str, Any]) -> str:
     """`A5 is pin 3`, with the maker's own label where it is another."""
     label = "" if pin.get("label") in {None, pin["line"]} else f", which its maker calls {pin['label']}"
     return f"{pin['line']} is pin {pin['pin']}{label}"
-
-
-def _pins(part: Part | None, lines: tuple[str, ...]) -> list[dict[str, Any]]:
-    if part is None or not lines:
-        return []
-    from pipeline.catalogue import line_pins
-
-    pins = []
-    for line in lines:
-        try:
-            pins.append(dict(line_pins(part, line)))
-        except (WellreadError, LookupError):
-            # No pin number is given that rests on nothing: an unknown pinout, or a line the package has not.
-            continue
-    return [pin for pin in pins if pin.get("pin") is not None]
 
 
 def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
