@@ -1,7 +1,7 @@
 """The command line: parse, one call into `pipeline.run`, render, exit code. No logic.
 
-Everything but Typer is imported inside the commands, so that `--help` answers at once. For the same reason annotations
-are values in this module, not text, which Typer would evaluate twice.
+Everything but Typer is imported inside the commands, so that `--help` answers at once. For the same reason
+annotations are values in this module, not text, which Typer would evaluate twice.
 """
 
 from collections.abc import Mapping
@@ -67,7 +67,7 @@ def _main(
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
     ] = False,
 ) -> None:
-    """From a folder of ROM dumps and a sheet to a verified, archive-ready package, and on to a public bundle."""
+    """From a folder of ROM dumps and a sheet to a verified, archive-ready package, and to a public bundle."""
 
 
 def _render(document: Mapping[str, object], text: str, *, as_json: bool, quiet: bool = False) -> None:
@@ -284,7 +284,10 @@ def recheck(
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Check bags against what they say of themselves, and against the ledger. Exit 1 on any that is not valid."""
+    """Check bags against what they say of themselves, and against the ledger.
+
+    Exit 1 on any that is not valid.
+    """
     if ledger is None and (due is not None or expect_head is not None or new_ledger):
         raise typer.BadParameter("--due, --expect-head and --new-ledger go with --ledger")
     from pipeline.run.keep.documents import recheck_document
@@ -402,7 +405,8 @@ def release(
 ) -> None:
     """Make the public bundle and its zip: private facts stay behind, and a summary says which and why.
 
-    The sheet must state the rights, by a RightsStatements.org URI, a Creative Commons URI or an SPDX identifier:
+    The sheet must state the rights, by a RightsStatements.org URI, a Creative Commons URI or an SPDX
+    identifier:
 
     \b
       rights: {statement: http://rightsstatements.org/vocab/CNE/1.0/, note: who was asked, and when}
@@ -418,15 +422,15 @@ def release(
       NKC, NoC-US are not for orphans: a maker that is gone has not given its rights away.
       InC-OW-EU does not fit as a rule: that regime covers writings and films, not programs.
 
-    A statement is a label, not a licence: it allows nobody to copy anything. Chips' content therefore goes out only
-    where the sheet also says on whose word it may:
+    A statement is a label, not a licence: it allows nobody to copy anything. Chips' content therefore goes
+    out only where the sheet also says on whose word it may:
 
     \b
       release: {allowed_by: name and office, ground: decision, licence or permission, documents: [docs/FILE]}
 
-    Without that the bundle holds metadata, digests and a report without pictures of content. Documents go out only
-    where that list names them, dump files only where their reading says `public: true`, photographs without what the
-    camera wrote into them.
+    Without that the bundle holds metadata, digests and a report without pictures of content. Documents go out
+    only where that list names them, dump files only where their reading says `public: true`, photographs
+    without what the camera wrote into them.
     """  # noqa: D301 - \b is what keeps lines apart
     from pipeline.run.publish.release import release as run_release
     from pipeline.views.release import released
@@ -502,9 +506,9 @@ def burn(
 ) -> None:
     """Write the programming file of a replacement chip, and say what to do to which pin.
 
-    The image is repeated, or put where the extra address pins' levels point; the sum that a device programmer will
-    show, pin ties, speed and output warnings are printed. With --space, an assembled space is shared out over a set
-    of chips of another width or size.
+    The image is repeated, or put where the extra address pins' levels point; the sum that a device programmer
+    will show, pin ties, speed and output warnings are printed. With --space, an assembled space is shared out
+    over a set of chips of another width or size.
     """
     from pipeline.errors import UsageError
     from pipeline.run.publish.burn import burn_chip, burn_space, wish
@@ -561,7 +565,7 @@ def reopen(
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Give the project folder back from a bag, so that a correction or a later reading makes the next version."""
+    """Give the project folder back from a bag: a correction or a later reading makes the next version."""
     from pipeline.run.keep.reopen import reopen as run_reopen
     from pipeline.run.leftovers import dead_runs_of
     from pipeline.views.changes import reopened
@@ -623,10 +627,11 @@ def capture(
 
     Exit 1 on a fault in the reading, or where it is not what was asked for: fewer passes, bytes lost.
 
-    Before hands go near any chip: power off; every supply measured at the empty socket; right chip, right way round;
-    reader's pins low or inputs while a supply is off; 5 V and 3.3 V kept apart; ID checks of a device programmer off;
-    wrist strap on. A sole copy: photographs first, three passes at the nominal supply, then stop. The data sheet, local
-    electrical-safety rules and licensed practice come first. `wellread parts PART` has a part's own dangers.
+    Before hands go near any chip: power off; every supply measured at the empty socket; right chip, right way
+    round; reader's pins low or inputs while a supply is off; 5 V and 3.3 V kept apart; ID checks of a device
+    programmer off; wrist strap on. A sole copy: photographs first, three passes at the nominal supply, then
+    stop. The data sheet, local electrical-safety rules and licensed practice come first. `wellread parts
+    PART` has a part's own dangers.
     """
     from pipeline.run.bench.capture import CaptureWish
     from pipeline.run.bench.capture import capture as run_capture

@@ -35,7 +35,10 @@ class WellreadError(Exception):
 
 
 def _rebuilt(kind: type[WellreadError], fields: dict[str, Any]) -> WellreadError:
-    """The error on the other side of a process boundary; its fields are keywords, which pickling alone forgets."""
+    """The error on the other side of a process boundary.
+
+    Its fields are keywords, which pickling alone forgets.
+    """
     return kind(**fields)
 
 

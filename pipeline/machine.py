@@ -1,4 +1,6 @@
-"""What only all chips of a machine together can say: wirings, readers, kin, checks over several chips, spaces.
+"""What only all chips of a machine together can say.
+
+Wirings, readers, kin, checks over several chips, spaces.
 
 Little is held of each chip while the others are worked on; images are asked for again where two of them have
 to be compared.
@@ -40,7 +42,9 @@ if TYPE_CHECKING:
     from schemas.recorded_sheet import PartRecord
 
 MOST_IN_A_SET = 16
-"""Boards of more chips are not searched for checks over all of them: the schemes would outnumber the evidence."""
+"""Boards of more chips are not searched for checks over all of them: the schemes would outnumber the
+evidence.
+"""
 MOST_WEIGHED = 64
 """Of boards with more chips that carry a check, the images are not read again; their digests must do."""
 MOST_KIN_FINDINGS = 12

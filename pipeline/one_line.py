@@ -19,7 +19,9 @@ _BREAKS = str.maketrans(
 )
 """What ends a line for `str.splitlines` (Python's documentation), and the tab, which breaks columns."""
 _BEYOND = "[\x7f-\U0010ffff]"
-"""To make a pattern of so wide a range takes longer than the rest of this module, and few commands write JSON files."""
+"""To make a pattern of so wide a range takes longer than the rest of this module, and few commands write JSON
+files.
+"""
 
 
 def one_line(text: str) -> str:
@@ -60,7 +62,10 @@ def _escaped(found: re.Match[str]) -> str:
 
 
 def one_lined(value: _Value) -> _Value:
-    """A document in which every text, names of fields too, stays on one line; other values come back as they are."""
+    """A document in which every text, names of fields too, stays on one line.
+
+    Other values come back as they are.
+    """
     return cast("_Value", _one_lined(value))
 
 

@@ -1,4 +1,4 @@
-"""`recheck` of plain paths without the machinery of the command line, which takes longer than the check itself.
+"""`recheck` of plain paths without the command line's machinery, which takes longer than the check.
 
 Starting the full command line costs a quarter of a second; a bag of ten thousand files takes as long. Shelves
 are checked by the hundred from scripts, so the plain forms `recheck [--json] [--quiet] BAG...` go straight to

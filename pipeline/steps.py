@@ -193,7 +193,10 @@ def _reorder(units: Units, settings: Settings) -> Units:
 
 
 def _realign(units: Units, settings: Settings) -> Units:
-    """Words moved back to where they belong: each piece is [from, to, words] in the reading and in the chip."""
+    """Words moved back to where they belong.
+
+    Each piece is [from, to, words] in the reading and in the chip.
+    """
     words = settings["words"]
     values = np.zeros(words, units.values.dtype)
     present = np.zeros(words, np.bool_)

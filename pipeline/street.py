@@ -50,7 +50,9 @@ from schemas.sheet import Reader, ReadingRow
 from schemas.wiring import Lines, Wiring
 
 MOST_TIMES_THE_CHIP = 4096
-"""A log of many passes, printed at length, is a few hundred times as long as its chip; common practice, no source."""
+"""A log of many passes, printed at length, is a few hundred times as long as its chip; common practice, no
+source.
+"""
 FEWEST_BYTES_REFUSED = 16 * 1024 * 1024
 ADDRESSED = frozenset(
     ("intel-hex", "s-record", "tektronix-hex", "tektronix-extended", "mos-paper-tape", "ti-txt")

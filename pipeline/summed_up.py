@@ -34,7 +34,8 @@ def summed_up(problems: Iterable[tuple[str, str]]) -> list[str]:
         problems: All of them.
 
     Returns:
-        All texts where they are few; else up to three of each kind, the last followed by how many more there are.
+        All texts where they are few; else up to three of each kind, the last followed by how many more there
+        are.
     """
     every = list(problems)
     if len(every) <= MOST_WHOLE:

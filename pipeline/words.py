@@ -1,4 +1,4 @@
-"""Words of a chip as arrays: the smallest unsigned type that holds its bits, one element a word, address 0 first."""
+"""Words of a chip as arrays: the smallest unsigned type for its bits, one element a word, address 0 first."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """What each command prints with `--json`: one document, `{schema, command, …}`.
 
-Programs call these; fields are added, never renamed. Each is a `TypedDict`: a plain dict while the program runs,
-in which mypy lets nobody write a field that is not here.
+Programs call these; fields are added, never renamed. Each is a `TypedDict`: a plain dict while the program
+runs, in which mypy lets nobody write a field that is not here.
 """
 
 from __future__ import annotations

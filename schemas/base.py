@@ -1,9 +1,9 @@
 """The two kinds of document: what a person types, and what stays on disk.
 
 A typing slip in something a person wrote must not pass, so unknown fields are refused there. What stays on
-disk, and what `--json` prints, is plain JSON data whose shape a `TypedDict` says: whoever writes it is held to
-the fields that the type knows, by mypy where it is made and by `follows(..., unknown="forbid")` where it is
-written; whoever reads it keeps what a later version added.
+disk, and what `--json` prints, is plain JSON data whose shape a `TypedDict` says: whoever writes it is held
+to the fields that the type knows, by mypy where it is made and by `follows(..., unknown="forbid")` where it
+is written; whoever reads it keeps what a later version added.
 """
 
 from __future__ import annotations
@@ -55,8 +55,8 @@ def follows(kind: Any, text: str | bytes, *, unknown: Literal["allow", "forbid"]
     Args:
         kind: The `TypedDict`.
         text: JSON.
-        unknown: Whether fields that the type does not know may stand in it: `allow` for readers, since a later
-            version may have written them; `forbid` for writers.
+        unknown: Whether fields that the type does not know may stand in it: `allow` for readers, since a
+            later version may have written them; `forbid` for writers.
 
     Raises:
         ValueError: It is not (pydantic's, which says where).

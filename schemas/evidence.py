@@ -1,15 +1,18 @@
-"""What bears out an entry of the catalogue, group of facts by group, and how far that carries: one written rule.
+"""What bears out an entry of the catalogue, group of facts by group, and how far that carries.
 
-A confidence is never typed in where sources are named: it follows from them. So a source added or struck out moves
-the confidence by itself, and two people with the same sources come to the same word.
+One written rule.
+
+A confidence is never typed in where sources are named: it follows from them. So a source added or struck out
+moves the confidence by itself, and two people with the same sources come to the same word.
 
 The rule, for each group of facts (pins, supplies, enables, erased state):
 
-1. Count the hands that bear the group out, not the papers: sources that copy each other, or come from one maker or
-   one author, are one hand. What rests on memory, or on a source that nobody can look up, counts as none.
+1. Count the hands that bear the group out, not the papers: sources that copy each other, or come from one
+   maker or one author, are one hand. What rests on memory, or on a source that nobody can look up, counts as
+   none.
 2. Two hands or more: high. One: medium. None: low.
-3. A source that shows the part under another number counts fully where a source says that the two numbers read
-   alike; where nobody says so, whatever rests on it is one step lower.
+3. A source that shows the part under another number counts fully where a source says that the two numbers
+   read alike; where nobody says so, whatever rests on it is one step lower.
 4. Any contradiction: one step lower, and told. A hand that contradicts itself bears nothing out.
 
 Source: this project's own rule; nothing published.
@@ -51,8 +54,8 @@ class Contradiction(HumanInput):
         group: The group of facts.
         pins: Package pins that it is about; () where it is about none.
         says: What the source says instead, in words.
-        slip: Whether the same hand says elsewhere what the entry says, and others do: a slip of a drawing. Only then
-            is the pin still printed as a line to wire.
+        slip: Whether the same hand says elsewhere what the entry says, and others do: a slip of a drawing.
+            Only then is the pin still printed as a line to wire.
     """
 
     group: Group

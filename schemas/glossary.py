@@ -1,8 +1,8 @@
 """What every finding and every grade means: the one source of `wellread explain` and of the READMEs.
 
 Each entry says what the thing is, how it is told, what else looks so, and what to do. Whoever works at the
-bench goes by the part's data sheet first; the READMEs' cautions hold for every step named here. A finding's own
-next step, filled in for its part and its lines, comes from the catalogue's advice; `do` is its gist.
+bench goes by the part's data sheet first; the READMEs' cautions hold for every step named here. A finding's
+own next step, filled in for its part and its lines, comes from the catalogue's advice; `do` is its gist.
 """
 
 from __future__ import annotations

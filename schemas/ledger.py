@@ -13,11 +13,13 @@ from typing_extensions import TypedDict
 from schemas.base import stored
 
 RowKind: TypeAlias = Literal["opened", "check", "mend", "accepted"]
-"""What a row tells of: the ledger was begun; a bag was checked; files of a bag were replaced from copies; a person
-said that a bag's new receipt is right, and why."""
+"""What a row tells of: the ledger was begun; a bag was checked; files of a bag were replaced from copies; a
+person said that a bag's new receipt is right, and why.
+"""
 Outcome: TypeAlias = Literal["valid", "invalid", "missing", "unreadable"]
-"""How a check ended; `missing`: the bag was known and is not where it was; `unreadable`: the disk or the archive
-refused."""
+"""How a check ended; `missing`: the bag was known and is not where it was; `unreadable`: the disk or the
+archive refused.
+"""
 
 
 @stored()

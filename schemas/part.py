@@ -41,7 +41,7 @@ class Kind(StrEnum):
 
 
 Active = Literal["low", "high", "mask", "low-edge", "unknown"]
-"""Level that enables: `mask` was chosen by the customer's mask, `low-edge` latches the address on that edge."""
+"""Level that enables: `mask` is chosen by the customer's mask, `low-edge` latches the address."""
 ForReading = Literal["vcc", "high", "low", "open", "unknown"]
 """What a pin that is no line, supply or enable needs while the chip is read."""
 
@@ -243,7 +243,8 @@ class Part(HumanInput):
     def _agrees_with_itself(self, info: ValidationInfo) -> Self:
         """Refuse an entry whose pins cannot be those of such a chip.
 
-        The packed catalogue was checked when it was packed (context `checked`), and is not checked at every start.
+        The packed catalogue was checked when it was packed (context `checked`), and is not checked at every
+        start.
 
         Raises:
             ValueError: 2 to the number of address pins is not the words, the data pins are not the bits, a
@@ -338,17 +339,23 @@ class Part(HumanInput):
 
     @property
     def fuse_map(self) -> Organisation | None:
-        """The fuses of a logic array as words of one bit, None for a memory or where their number is not known."""
+        """The fuses of a logic array as words of one bit; None for a memory, or an unknown number."""
         return None if self.fuses is None else Organisation(self.fuses, 1)
 
     @property
     def pin_table(self) -> tuple[PinUse, ...]:
-        """Every package pin in order, each once; a pin the entry says nothing about has the role `unknown`."""
+        """Every package pin in order, each once.
+
+        A pin the entry says nothing about has the role `unknown`.
+        """
         named = {use.pin: use for use in self._uses()}
         return tuple(named.get(pin, PinUse(pin, "unknown", "?", "?")) for pin in range(1, self.pins + 1))
 
     def confidence_in(self, group: Group) -> Confidence:
-        """How far one group of facts may be believed: by its sources, or as the entry says where it names none."""
+        """How far one group of facts may be believed.
+
+        By its sources, or as the entry says where it names none.
+        """
         if self.evidence:
             return confidence(self.evidence, group)
         if group == "erased":
@@ -361,7 +368,10 @@ class Part(HumanInput):
 
     @property
     def contested_pins(self) -> frozenset[int]:
-        """Pins whose supply or level the sources contradict: none of them is ever printed as a line to wire."""
+        """Pins whose supply or level the sources contradict.
+
+        None of them is ever printed as a line to wire.
+        """
         found = [said for group in WIRED for _, said in self.against(group) if not said.slip]
         return frozenset(pin for said in found if said.group != "pins" for pin in said.pins)
 

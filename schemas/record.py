@@ -1,9 +1,9 @@
 """The record: everything that packaging found out, kept in the bag as `metadata/record.json`.
 
-What is stored is typed before it is a dict: each section is a `TypedDict`, a plain dict while the program runs.
-It is written chip by chip, so that ten thousand chips need no more memory than one; `chips` therefore comes
-last. A record of a later version of the program stays readable: unknown fields are kept, and every field that a
-first version did not have is `NotRequired`.
+What is stored is typed before it is a dict: each section is a `TypedDict`, a plain dict while the program
+runs. It is written chip by chip, so that ten thousand chips need no more memory than one; `chips` therefore
+comes last. A record of a later version of the program stays readable: unknown fields are kept, and every
+field that a first version did not have is `NotRequired`.
 """
 
 from __future__ import annotations
@@ -68,7 +68,8 @@ class StoredFile(TypedDict):
         Annotated[
             str,
             Field(
-                description="Inside the bag, separated by /; in a public bundle absent where the file stays behind"
+                description="Inside the bag, separated by /; in a public bundle absent where the file stays "
+                "behind"
             ),
         ]
     ]
@@ -336,7 +337,10 @@ class CheckRecord(TypedDict):
 
 @stored()
 class LinesRecord(TypedDict):
-    """B[((P(a) xor ia) + rotate) mod N] = Q(A[a]) xor id: which line of the second carries each of the first."""
+    """B[((P(a) xor ia) + rotate) mod N] = Q(A[a]) xor id.
+
+    Which line of the second carries each of the first.
+    """
 
     address: list[int]
     data: list[int]

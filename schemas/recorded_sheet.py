@@ -1,7 +1,9 @@
-"""What the sheet and the catalogue said, as the record repeats it: plain JSON data, what was not said left out.
+"""What the sheet and the catalogue said, as the record repeats it.
 
-The forms that a person fills in are `schemas.sheet` and `schemas.part`; a test holds that every field of theirs
-is known here, so that none can be written which the record's schema does not know.
+Plain JSON data, what was not said left out.
+
+The forms that a person fills in are `schemas.sheet` and `schemas.part`; a test holds that every field of
+theirs is known here, so that none can be written which the record's schema does not know.
 """
 
 from __future__ import annotations

@@ -70,7 +70,10 @@ def as_edtf(value: object) -> str:
 
 
 def as_rights(value: object) -> str:
-    """A RightsStatements.org URI, a Creative Commons URI or an SPDX licence expression; spelled canonically."""
+    """A RightsStatements.org URI, a Creative Commons URI or an SPDX licence expression.
+
+    Spelled canonically.
+    """
     if not isinstance(value, str) or not value.strip():
         raise ValueError("a RightsStatements.org URI, a Creative Commons URI or an SPDX identifier")
     text = value.strip()
@@ -121,8 +124,8 @@ def as_code(value: object) -> str:
 def as_orcid(value: object) -> str:
     """An ORCID iD, with its check character, as the address that it is shown by.
 
-    Source: ISO 7064 MOD 11-2, as ORCID's "Structure of the ORCID Identifier" describes it (from memory); its published
-    example 0000-0002-1825-0097 is in the tests.
+    Source: ISO 7064 MOD 11-2, as ORCID's "Structure of the ORCID Identifier" describes it (from memory); its
+    published example 0000-0002-1825-0097 is in the tests.
     """
     found = _ORCID.fullmatch(value.strip()) if isinstance(value, str) else None
     if found is None:
@@ -221,7 +224,8 @@ class ReleaseWord(HumanInput):
     )
     vouched_for: tuple[Text, ...] | None = Field(
         default=None,
-        description="Those of the documents that no program can read whole (scans, word processor's files, PDF), "
+        description="Those of the documents that no program can read whole "
+        "(scans, word processor's files, PDF), "
         "which a person has read and found to hold nothing private",
     )
 
@@ -336,7 +340,10 @@ class Chip(HumanInput):
 
 
 class Take(HumanInput):
-    """Which part of a file is this chip's: a range of bytes, every n-th byte, a field of bits, in this order."""
+    """Which part of a file is this chip's.
+
+    A range of bytes, every n-th byte, a field of bits, in this order.
+    """
 
     range: Text | None = Field(
         default=None, description="Byte offsets first-end, end not included: 0x0000-0x0800"

@@ -1,7 +1,7 @@
 """Lines and wires: which line of one side carries which line of the other, as a person writes it.
 
-Two places of the sheet speak of lines in the same words. For a chip's `board_wiring` the other side is the machine; for a
-reading's `lines`, or those of a named wiring, it is the reading as it came off the reader.
+Two places of the sheet speak of lines in the same words. For a chip's `board_wiring` the other side is the
+machine; for a reading's `lines`, or those of a named wiring, it is the reading as it came off the reader.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """What no text may tell a hand to do, and what must stand beside advice: judged on any text, for any part.
 
-Written down apart from the texts themselves, from the part's facts alone, so that a changed text cannot change what
-is asked of it. Ground of the list: common practice, no source.
+Written down apart from the texts themselves, from the part's facts alone, so that a changed text cannot
+change what is asked of it. Ground of the list: common practice, no source.
 """
 
 from __future__ import annotations
@@ -17,10 +17,12 @@ FORBIDDEN: Mapping[str, str] = {
     "pressing the chip": r"\bpress\w* (it|the|on|down|lightly|against|home)\b",
     "lines held by hand": r"\b(held|hold|driv|drove|mov|turn|ti)\w*\b[^.;]{0,40}\bby hand\b",
     "shorting a pin": r"\bshort\w* (it|them|the|a|each|pin|line|leg)s?\b.{0,40}\b(to|with|against)\b",
-    "trying it reversed": r"\b(try|put|insert|seat|plug|turn)\w*\b.{0,30}\b(the other way round|reversed|backwards)\b",
+    "trying it reversed": r"\b(try|put|insert|seat|plug|turn)\w*\b.{0,30}"
+    r"\b(the other way round|reversed|backwards)\b",
     "reversing the chip": r"\b(reverse|rotate) (it|the chip)\b",
     "leaving the data sheet's range": (
-        r"\b(below|beneath|beyond|above|outside|under) the (data sheet|range|limits?)\b|\bovervolt|\bundervolt"
+        r"\b(below|beneath|beyond|above|outside|under) the (data sheet|range|limits?)\b"
+        r"|\bovervolt|\bundervolt"
     ),
     "cleaning": r"\bclean (the|that|its|all) (legs?|pins?|contacts?|chip|socket)",
     "flow control": r"\b(with|use|turn on|switch on|or|and) (a |software |hardware )?flow control\b",
@@ -33,7 +35,7 @@ FORBIDDEN: Mapping[str, str] = {
     "peeling a label": r"\bpeel (it|the|an|off)\b",
     "erasing an original": r"\berase (it|the|an) original\b",
 }
-"""Each kind of forbidden advice as a pattern; a sentence that forbids it (`never`, `do not` …) may name it."""
+"""Forbidden advice as patterns; a sentence that forbids it (`never`, `do not` …) may name it."""
 _FORBIDS = re.compile(
     r"\b(never|not|no|nothing|nobody|without|neither|cannot|must not|only)\b", re.IGNORECASE
 )

@@ -27,7 +27,10 @@ settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Clocks come last and in one process, the browser's pages in one too; tests of minutes wait for the night."""
+    """Clocks come last and in one process, the browser's pages in one too.
+
+    Tests of minutes wait for the night.
+    """
     night = os.environ.get("HYPOTHESIS_PROFILE") == "night"
     for item in items:
         if item.get_closest_marker("clock"):

@@ -1,4 +1,7 @@
-"""An image in every notation that is read, written by code that imports no decoder: the decoders' counterpart."""
+"""An image in every notation that is read, written by code that imports no decoder.
+
+The decoders' counterpart.
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""`python -m tests.fuzz_formats`: the decoders under coverage-guided bytes. By hand: needs `atheris` beside the project.
+"""`python -m tests.fuzz_formats`: the decoders under coverage-guided bytes.
+
+By hand: needs `atheris` beside the project.
 
 The inputs that atheris invents go to `decode` undeclared and under one declaration; anything but words or a
 located refusal stops the run, and atheris keeps the input. Options are those of libFuzzer, such as

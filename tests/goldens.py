@@ -1,4 +1,4 @@
-"""`python -m tests.goldens`: the JSON Schemas in schemas/json/, and the READMEs' made tables, written anew."""
+"""`python -m tests.goldens`: the JSON Schemas in schemas/json/ and the READMEs' made tables anew."""
 
 from __future__ import annotations
 

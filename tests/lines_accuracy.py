@@ -1,4 +1,6 @@
-"""Measure how often crossed lines are recovered: `python -m tests.lines_accuracy [--firmware FOLDER] [--cases N]`.
+"""Measure how often crossed lines are recovered.
+
+`python -m tests.lines_accuracy [--firmware FOLDER] [--cases N]`.
 
 Material: binary firmware images found under FOLDER or, without it, under the folders in which free systems
 install firmware; where there are none, the native code of installed packages stands in, and the table says

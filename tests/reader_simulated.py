@@ -1,4 +1,7 @@
-"""A home-built reader at the far end of a pseudo-terminal: paced, non-blocking, dropping what is not taken in time."""
+"""A home-built reader at the far end of a pseudo-terminal.
+
+Paced, non-blocking, dropping what is not taken in time.
+"""
 
 from __future__ import annotations
 
@@ -74,13 +77,16 @@ def fast_stream() -> tuple[bytes, int]:
 
 
 DRIVER_BUFFER = 56 * 1024
-"""What a port's driver holds beyond a pseudo-terminal, which is kept to 8 KiB (and 4 more at the reading end).
+"""What a port's driver holds beyond a pseudo-terminal, which is kept to 8 KiB (and 4 more at the reading
+end).
 
 Source: from memory of Linux's drivers/tty: 64 KiB or more a port, 8192 set for pseudo-terminals.
 """
 
 LATE_SECONDS = 0.002
-"""How far the writer may fall behind and catch up: two of its blocks. What it is later than that, the line stands still."""
+"""How far the writer may fall behind and catch up: two of its blocks. What it is later than that, the line
+stands still.
+"""
 
 
 class Line:
@@ -166,7 +172,9 @@ class Line:
 
 
 def when_recording(folder: Path, act: Callable[[], object], size: int = 0) -> threading.Thread:
-    """Start `act` once a raw log is there that the capture is taking bytes for: nothing sent then is thrown away.
+    """Start `act` once a raw log is there that the capture is taking bytes for.
+
+    Nothing sent then is thrown away.
 
     Args:
         folder: The project.
@@ -213,7 +221,10 @@ for line in sys.stdin:
 
 
 class Warm:
-    """Captures as processes of their own, forked from one that has loaded everything: fifty cost what five did."""
+    """Captures as processes of their own, forked from one that has loaded everything.
+
+    Fifty cost what five did.
+    """
 
     def __init__(self) -> None:
         root = Path(__file__).parents[1]

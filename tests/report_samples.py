@@ -431,7 +431,7 @@ def hostile() -> Sample:
 
 
 def many(count: int) -> Sample:
-    """A set of distinct 2K×8 chips, two readings each, one in a hundred faulty, each with regions and a note."""
+    """Distinct 2K×8 chips, two readings each, one in a hundred faulty, each with regions and a note."""
     payload: dict[str, bytes] = {}
     rng = random.Random(count)
     chips = []

@@ -1,4 +1,7 @@
-"""Chips made of images for the tests of examining: one pass an image, readers and sittings as the test says."""
+"""Chips made of images for the tests of examining.
+
+One pass an image, readers and sittings as the test says.
+"""
 
 from __future__ import annotations
 

@@ -82,7 +82,10 @@ class Micro:
 
 
 def routine(name: str, dice: Dice) -> list[Micro]:
-    """What the machine does for one instruction: fetch operands, act, store, and go back to the fetch cycle."""
+    """What the machine does for one instruction.
+
+    Fetch operands, act, store, and go back to the fetch cycle.
+    """
     alu = next((code for start, code in ALU.items() if name.startswith(start)), 0)
     condition = next((code for start, code in CONDITIONS.items() if name.startswith(start)), 0)
     left, right, to = dice.below(12), dice.below(14), dice.below(12)
@@ -180,7 +183,10 @@ def lane(words: list[int], number: int) -> list[int]:
 
 
 def decoder() -> list[int]:
-    """The select decoder, 32 words: A4-A1 are address bits 15-12, A0 is 1 for a write; each output low selects."""
+    """The select decoder, 32 words: A4-A1 are address bits 15-12, A0 is 1 for a write.
+
+    Each output low selects.
+    """
     rom_a, rom_b, parameters, weave, ram, solenoids, panel, error = range(8)
     reads = {0: rom_a, 1: rom_b, 2: parameters, 8: weave, 9: weave, 10: ram, 11: ram, 13: panel, 14: panel}
     writes = {8: weave, 10: ram, 11: ram, 12: solenoids, 13: panel, 14: solenoids}

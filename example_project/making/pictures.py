@@ -75,7 +75,10 @@ def _gps(at: int) -> bytes:
 
 
 def png(grid: Sequence[Sequence[int]], exif_bytes: bytes, scale: int = 4) -> bytes:
-    """A grey PNG, each value a square of dots. Source: PNG (third edition), W3C; RFC 1950 and 1951 stored blocks."""
+    """A grey PNG, each value a square of dots.
+
+    Source: PNG (third edition), W3C; RFC 1950 and 1951 stored blocks.
+    """
     lines = b"".join((b"\0" + bytes(v for v in row for _ in range(scale))) * scale for row in grid)
     size = struct.pack(">IIBBBBB", len(grid[0]) * scale, len(grid) * scale, 8, 0, 0, 0, 0)
     parts = (lines[n : n + 65535] for n in range(0, len(lines), 65535))

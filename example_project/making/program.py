@@ -182,7 +182,7 @@ def _routines(asm: Assembler, dice: Dice, names: list[str], messages: list[str])
 
 
 def _with_crc(words: list[int]) -> list[int]:
-    """Fill with FF, then set the four last bytes of either EPROM to its CRC-32, most significant byte first."""
+    """Fill with FF, then set each EPROM's four last bytes to its CRC-32, most significant byte first."""
     body = words + [0xFFFF] * (WORDS - 4 - len(words))
     even = zlib.crc32(bytes(word >> 8 for word in body)).to_bytes(4, "big")
     odd = zlib.crc32(bytes(word & 0xFF for word in body)).to_bytes(4, "big")

@@ -29,7 +29,10 @@ def _diamond(floats: int, step: int) -> Ink:
 
 
 def _two_coloured(plan_x: int, plan_y: int, step: int) -> Ink:
-    """Houndstooth and its kin: a 2/2 twill whose warp and weft change colour; the picture shows the dark threads."""
+    """Houndstooth and its kin: a 2/2 twill whose warp and weft change colour.
+
+    The picture shows the dark threads.
+    """
 
     def lifted(x: int, y: int) -> bool:
         warp_on_top = (x + step * y) % 4 < 2
@@ -126,7 +129,10 @@ def standard_weaves() -> list[int]:
 
 
 def customer_weaves() -> list[int]:
-    """The mill's EPROM, 2048 bytes: a damask of 128 by 64 dots, a few weaves turned about, then unused cells."""
+    """The mill's EPROM, 2048 bytes.
+
+    A damask of 128 by 64 dots, a few weaves turned about, then unused cells.
+    """
     turned = [
         tuple(sum((tile[7 - x] >> y & 1) << (7 - x) for x in range(8)) for y in range(8))
         for tile in tiles(40, 83)

@@ -1,4 +1,4 @@
-"""A chip on a breadboard: levels on its address pins in, levels on its data pins out, and what can go wrong between.
+"""A chip on a breadboard: levels on address pins in, on data pins out, and what can go wrong between.
 
 Every fault is a change of the wiring or of a cell. What the readings then look like is not written anywhere
 here.

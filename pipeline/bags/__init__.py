@@ -1,1 +1,4 @@
-"""A bag as a thing: its tag files, its names, its record, its validation, its repair and its history. Pure."""
+"""A bag as a thing: its tag files, its names, its record, its validation, its repair and its history.
+
+Pure.
+"""

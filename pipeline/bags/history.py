@@ -50,8 +50,8 @@ def compare(
         return (), f"moved from {gone[0]}" if gone else f"a copy of {same[0]}"
     identifier = _labelled(verdict, "external-identifier")
     for path, body in sorted(known.items()):
-        # Under the same identifier another receipt is another content, wherever the bag lies now and whether or not
-        # something stands in its old place: a newer version has a new identifier.
+        # Under the same identifier another receipt is another content, wherever the bag lies now and whether
+        # or not something stands in its old place: a newer version has a new identifier.
         if identifier and path != bag and body.get("identifier") == identifier and body.get("receipt"):
             return (_changed(body, path),), f"as {path}" if path in present else f"moved from {path}"
     return (), _first_seen(bag, _labelled(verdict, "bag-group-identifier"), known)
@@ -82,8 +82,8 @@ def became_link(path: str, leads_to: str, known: Mapping[str, Body]) -> Trouble 
     return Trouble(
         "",
         "unsafe",
-        f"the ledger knows a bag at {path}, which has become a link to {leads_to}: what lies there is another thing "
-        "until it is accepted",
+        f"the ledger knows a bag at {path}, which has become a link to {leads_to}: what lies there is "
+        "another thing until it is accepted",
     )
 
 

@@ -1,8 +1,8 @@
 """Reading BagIt's tag files strictly: what is well formed, and every place that is not.
 
 The common library logs a malformed manifest line, skips it, and calls the bag valid. Here nothing is skipped
-in silence: each function returns what could be read *and* every complaint. Section numbers are RFC 8493's; the
-predecessors 0.93 to 0.97 are read by their own, looser rules where these differ.
+in silence: each function returns what could be read *and* every complaint. Section numbers are RFC 8493's;
+the predecessors 0.93 to 0.97 are read by their own, looser rules where these differ.
 """
 
 from __future__ import annotations
@@ -103,8 +103,8 @@ def hash_name(manifest_name: str) -> str:
     """The name by which hashlib knows the algorithm in a manifest's file name, or "" where there is none.
 
     Example:
-        >>> hash_name("manifest-sha3256.txt"), hash_name("tagmanifest-sha512.txt"), hash_name("manifest-x.txt")
-        ('sha3_256', 'sha512', '')
+        >>> [hash_name(f"{tag}.txt") for tag in ("manifest-sha3256", "tagmanifest-sha512", "manifest-x")]
+        ['sha3_256', 'sha512', '']
     """
     match = MANIFEST_NAME.fullmatch(manifest_name)
     return HASH_NAMES.get(re.sub(r"[^a-z0-9]", "", match[2].lower()), "") if match else ""
@@ -331,7 +331,10 @@ def _entry_path(match: re.Match[str], complaints: list[Complaint], *, strict: bo
 
 
 def decode_path(path: str, complaints: list[Complaint], *, strict: bool) -> str:
-    """Section 2.1.3 undone: `%0A`, `%0D` and `%25`, in either case; 0.97 and before knew only the first two."""
+    """Section 2.1.3 undone: `%0A`, `%0D` and `%25`, in either case.
+
+    0.97 and before knew only the first two.
+    """
     if not strict:
         return _PERCENT_OLD.sub(_letter, path)
     if any(found[1] is None for found in _PERCENT.finditer(path)):

@@ -249,7 +249,7 @@ class _Mending:
         return RepairPlan(receipt, dict(self.take), tuple(mended), tuple(sorted(wrong)))
 
     def stray(self, path: str) -> bool:
-        """Whether a tag file that changes what the bag must hold is vouched for by nothing, though others are."""
+        """Whether nothing vouches for a tag file that changes what the bag must hold, though others are."""
         means_something = path == "fetch.txt" or self.is_payload_manifest(path)
         return means_something and any(name.startswith(_TAG_MANIFESTS) for name in self.take)
 

@@ -13,7 +13,7 @@ DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 FOLD_AT = 79
 """Section 2.2.2 recommends lines of no more than 79 characters."""
 RESERVED_ONCE = frozenset({"payload-oxum", "bag-size", "bagging-date", "bag-group-identifier", "bag-count"})
-"""Section 2.2.2: elements that must not or should not be repeated, folded (section 2.2.2: case-insensitive)."""
+"""Section 2.2.2: elements that must or should not be repeated, folded (they are case-insensitive)."""
 _ENCODED = re.compile("[\r\n%]")
 _BLANKS = re.compile(r"\s+")
 

@@ -16,8 +16,9 @@ from pipeline.bench.sockets import HIGH, LOW, Wire, seat, wiring
 from schemas.part import Enable, Kind, Part, PinUse
 
 Action = Literal["straight", "wire", "tie", "either", "follows", "open", "ask"]
-"""`straight` into the hole below; `wire` to another hole; `tie` to a rail; `either` rail, but not floating; `follows`
-the hole below, whatever its level; `open` joined to nothing; `ask` the data sheet."""
+"""`straight` into the hole below; `wire` to another hole; `tie` to a rail; `either` rail, but not floating;
+`follows` the hole below, whatever its level; `open` joined to nothing; `ask` the data sheet.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +213,7 @@ class _Meeting:
         return hole_below(pin, self.shift, self.source)
 
     def _hole_level(self, hole: int | None) -> int | None:
-        """The fixed level of a hole: 0, 1, or None where it is a line, switched, floating or another voltage."""
+        """Fixed level of a hole: 0, 1, or None where it is a line, switched, floating or another voltage."""
         if hole is None or hole in self.selects:
             return None
         return {HIGH: 1, LOW: 0}.get(self.holes[hole])
@@ -228,7 +229,7 @@ class _Meeting:
         return rails[0] if rails else None
 
     def _gates(self, enable: Enable) -> bool:
-        """Whether the hole below is a select that enables at the same level (a mask's is taken to, and said so)."""
+        """Whether the hole below is a select that enables at the same level (a mask's is taken to)."""
         hole = self._below(enable.pin)
         return hole in self.selects and self.selects[hole] in (None, _level_of(enable))
 
@@ -304,7 +305,10 @@ class _Meeting:
         )
 
     def _write_enable(self, use: PinUse) -> Joint:
-        """Into a supply hole or onto the rail: a hole that a board drives may go low, and then the chip writes."""
+        """Into a supply hole or onto the rail.
+
+        A hole that a board drives may go low, and then the chip writes.
+        """
         below = self._below(use.pin)
         if below is not None and below in self.source.vcc:
             return Joint(use.pin, use.name, "straight", below, 1)

@@ -14,8 +14,9 @@ from schemas.part import Part, PinUse
 
 WireKind = Literal["address", "data", "rail", "open", "choose", "pulse", "ask"]
 NARROW_PINS = 20
-"""Packages up to this many pins have rows 7.62 mm apart, larger ones 15.24 mm (common practice; a few narrow 24-pin
-parts exist): one cannot sit in the other's socket."""
+"""Packages up to this many pins have rows 7.62 mm apart, larger ones 15.24 mm (common practice; a few narrow
+24-pin parts exist): one cannot sit in the other's socket.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,7 +80,9 @@ def _plain(use: PinUse) -> Wire:
 
 
 def seat(part: Part, other: Part) -> int | None:
-    """How far the pin numbers shift where `part`'s socket takes `other` at the ground end; None where it cannot.
+    """How far the pin numbers shift where `part`'s socket takes `other` at the ground end.
+
+    None where it cannot.
 
     A smaller package sits at the end away from pin 1, so that the grounds meet: pin 1 of a 24-pin part lies
     in hole 3 of a 28-pin socket.

@@ -1,4 +1,6 @@
-"""What a stream from a reader says while it comes: how far it is, what is damaged, what to ask for, when it is done.
+"""What a stream from a reader says while it comes.
+
+How far it is, what is damaged, what to ask for, when it is done.
 
 Pure: bytes and times go in, a state and requests come out. Nothing here decides what the bytes mean for the
 chip; that is decoded from the log afterwards, so that a mistake in following the stream can cost a repeat and
@@ -32,7 +34,9 @@ _ODD = bytes(byte for byte in range(256) if byte.bit_count() % 2)
 _SEVEN_BITS = bytes(byte & 0x7F for byte in range(256))
 
 LEAST_JUDGED = 24
-"""Bytes of a stream that has ended from which it can be called garbage: a reader of the smallest chip prints more."""
+"""Bytes of a stream that has ended from which it can be called garbage: a reader of the smallest chip prints
+more.
+"""
 
 ONE_PARITY = 0.95
 """Share of bytes that must carry the same parity for bit 7 to be one; a random stream has one half."""
@@ -137,7 +141,10 @@ class Watch:
 
     @property
     def complete(self) -> bool:
-        """Whether everything wanted has come; in plain form the quiet line says so, since nothing else can."""
+        """Whether everything wanted has come.
+
+        In plain form the quiet line says so, since nothing else can.
+        """
         return self.protocol and self.whole >= self.passes
 
     @property
@@ -168,7 +175,10 @@ class Watch:
 
     @property
     def garbage(self) -> bool:
-        """Whether the stream is no text at all, as at a wrong speed: a fifth of it is no printed character."""
+        """Whether the stream is no text at all, as at a wrong speed.
+
+        A fifth of it is no printed character.
+        """
         return self._bytes >= GARBAGE_AFTER and self.garbled
 
     @property

@@ -394,5 +394,8 @@ def _trial(part: Part, exercises: Sequence[Exercise], *, none_known: bool) -> st
     content = " (no image of this project is both read well and of this wiring)" if none_known else ""
     if exercises:
         best = exercises[0]
-        content = f" (the image of {best.chip} tries {len(best.lines)} of {len(best.lines) + len(best.missing)} lines)"
+        content = (
+            f" (the image of {best.chip} tries {len(best.lines)} of {len(best.lines) + len(best.missing)} "
+            "lines)"
+        )
     return advise(step("plan-spare", content=content))

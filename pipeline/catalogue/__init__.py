@@ -24,8 +24,8 @@ class Catalogue:
 
     Args:
         parts: Every part; where two carry the same number the first one counts.
-        further: What is known beyond them: who says that numbers read alike, further numbers that resolve to a
-            part, numbers that must not, and which parts are common.
+        further: What is known beyond them: who says that numbers read alike, further numbers that resolve to
+            a part, numbers that must not, and which parts are common.
 
     Example:
         >>> load().find("M27C256B-15F1").part
@@ -40,7 +40,7 @@ class Catalogue:
 
     @property
     def common(self) -> tuple[str, ...]:
-        """Replacement parts that are still easily had, the first choice first (common practice, no source)."""
+        """Replacement parts still easily had, the first choice first (common practice, no source)."""
         return self._further.common
 
     @cached_property
@@ -152,7 +152,7 @@ class Catalogue:
         return tuple(self._printed(number) for number in found)
 
     def beginning(self, text: str) -> tuple[tuple[Part, ...], dict[str, str]]:
-        """What begins so: the entries in the catalogue's order, and further numbers with what each resolves to.
+        """What begins so: entries in the catalogue's order, further numbers with what each resolves to.
 
         Args:
             text: The first characters of a number, in any spelling; "" begins nothing.
@@ -196,7 +196,10 @@ class Catalogue:
         return part.erased_state
 
     def with_parts(self, own: Iterable[Part]) -> Catalogue:
-        """This catalogue with a project's own parts before it; an own part hides a catalogued one of its number."""
+        """This catalogue with a project's own parts before it.
+
+        An own part hides a catalogued one of its number.
+        """
         own = tuple(own)
         return Catalogue((*own, *self.parts), self._further) if own else self
 
@@ -276,7 +279,8 @@ def pins_of(part: Part | None, lines: Iterable[str]) -> list[dict[str, Any]]:
         lines: `A5`, `D0` …
 
     Returns:
-        No pin number that rests on nothing: lines of an unknown pinout, or that the package has not, are left out.
+        No pin number that rests on nothing: lines of an unknown pinout, or that the package has not, are left
+        out.
     """
     if part is None:
         return []

@@ -123,7 +123,9 @@ def heeded(found: Iterable[Caution]) -> Heeded:
 
 
 def brief(answer: Heeded, part: str | None) -> tuple[str, ...]:
-    """The cautions of an answer, short enough not to be skipped: the part's own dangers, then the rest in one.
+    """The cautions of an answer, short enough not to be skipped.
+
+    The part's own dangers, then the rest in one.
 
     Args:
         answer: A document with the fields that `heeded` gives.

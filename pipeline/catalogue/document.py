@@ -1,4 +1,7 @@
-"""The catalogue as it lies packed beside the program: the parts, and what is known of numbers that are none."""
+"""The catalogue as it lies packed beside the program.
+
+The parts, and what is known of numbers that are none.
+"""
 
 from __future__ import annotations
 

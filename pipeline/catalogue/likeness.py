@@ -1,7 +1,8 @@
 """Who says that two numbers read alike, and what that makes of an entry seen under another number.
 
-Read-compatible is a claim of its own. Where a source makes it, what is known of the one number holds of the other;
-where it is only remembered, everything that rests on it counts one step less (rule 3 of `schemas.evidence`).
+Read-compatible is a claim of its own. Where a source makes it, what is known of the one number holds of the
+other; where it is only remembered, everything that rests on it counts one step less (rule 3 of
+`schemas.evidence`).
 """
 
 from __future__ import annotations
@@ -49,7 +50,8 @@ class Likeness:
 def reads_like(base: Part, number: str, likeness: Likeness) -> Part:
     """A number known only as read-compatible with an entry: its pins, and none of its other facts.
 
-    Whose cells these are is not known, so neither the unprogrammed state nor a direction of fading is claimed.
+    Whose cells these are is not known, so neither the unprogrammed state nor a direction of fading is
+    claimed.
 
     Args:
         base: The entry that it resolves to.

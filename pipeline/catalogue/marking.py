@@ -110,7 +110,9 @@ def _fits(before: str, after: str, core: str, known: Callable[[str], bool]) -> b
 
 
 def numbers_in(marking: str, numbers: Mapping[str, object]) -> tuple[str, ...]:
-    """The catalogue numbers that the marking can mean: one where it is clear, none or several where it is not.
+    """The catalogue numbers that the marking can mean.
+
+    One where it is clear, none or several where it is not.
 
     Args:
         marking: As printed on the chip.

@@ -1,7 +1,9 @@
-"""Which numbers a misspelt marking may have meant: the nearest spelling first, among those that the dump fits.
+"""Which numbers a misspelt marking may have meant.
 
-A dump's size rules more numbers out than any likeness of spelling, so where it is known it goes first; and of two
-numbers that are equally near, the one that is commoner is the likelier.
+The nearest spelling first, among those that the dump fits.
+
+A dump's size rules more numbers out than any likeness of spelling, so where it is known it goes first; and of
+two numbers that are equally near, the one that is commoner is the likelier.
 """
 
 from __future__ import annotations
@@ -20,8 +22,9 @@ def nearest(
 ) -> tuple[str, ...]:
     """Up to five compact numbers that look like this marking, the likeliest first.
 
-    A number inside the marking, or around it, comes first: of two that differ in a maker's letters, a person must see
-    both. A slip of the hand is one letter wrong, missing, added, or two exchanged; longer numbers may have two.
+    A number inside the marking, or around it, comes first: of two that differ in a maker's letters, a person
+    must see both. A slip of the hand is one letter wrong, missing, added, or two exchanged; longer numbers
+    may have two.
 
     Args:
         marking: As written.

@@ -1,8 +1,8 @@
 """Packs `parts.yaml` into the `parts.json` that the program loads: `python -m pipeline.catalogue.pack > …`.
 
-The redirection goes to `pipeline/catalogue/parts.json`; a test fails while the two files disagree. In the YAML a
-part's evidence names its sources by short names; here each becomes the source in full, and every confidence is worked
-out from them by the rule of `schemas.evidence`.
+The redirection goes to `pipeline/catalogue/parts.json`; a test fails while the two files disagree. In the
+YAML a part's evidence names its sources by short names; here each becomes the source in full, and every
+confidence is worked out from them by the rule of `schemas.evidence`.
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""The terminal: results to standard output, progress and notices to standard error, nothing that can act on it.
+"""The terminal: results to standard output, notices to standard error, nothing that can act on it.
 
 Text from a sheet or a dump may carry terminal escapes, right-to-left marks or characters that the terminal's
 encoding lacks; all of it is made inert here, in one place.

@@ -43,7 +43,9 @@ def storage_trouble(where: str | os.PathLike[str]) -> Generator[None]:
 
 
 def absent(where: str | os.PathLike[str], what: str, remedy: str) -> StorageError:
-    """What a person named and nobody finds: the same words and exit code for a folder, a dump, a bag and a ledger.
+    """What a person named and nobody finds.
+
+    The same words and exit code for a folder, a dump, a bag and a ledger.
 
     Args:
         where: The path as it was given.
@@ -74,5 +76,6 @@ def no_memory(where: str) -> ResourceError:
     return ResourceError(
         where=where,
         problem="there is not enough memory for this",
-        remedy="Nothing was put in place; close other programs, or raise the limit that was set, then run it again",
+        remedy="Nothing was put in place; close other programs, or raise the limit that was set, then run it "
+        "again",
     )

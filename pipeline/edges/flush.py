@@ -1,7 +1,8 @@
 """What was written is on the disk when these return, as far as the file system knows how.
 
-A file system that has no such call (a network share, a FUSE mount) keeps what was written all the same: that is worth
-a caution, once a run, and no reason to throw finished work away. A disk that says that it failed is an error.
+A file system that has no such call (a network share, a FUSE mount) keeps what was written all the same: that
+is worth a caution, once a run, and no reason to throw finished work away. A disk that says that it failed is
+an error.
 """
 
 from __future__ import annotations
@@ -16,7 +17,9 @@ from pipeline.edges.console import caution_once
 NOT_KNOWN = frozenset(
     [errno.EINVAL, errno.ENOSYS, errno.ENOTSUP, errno.EOPNOTSUPP, getattr(errno, "ENOTTY", errno.EINVAL)]
 )
-"""How file systems say that they know no such call. Source: fsync(2), syncfs(2) and flock(2) of the Linux manual."""
+"""How file systems say that they know no such call. Source: fsync(2), syncfs(2) and flock(2) of the Linux
+manual.
+"""
 NOT_ALLOWED = frozenset([errno.EPERM, errno.EACCES, errno.EBADF])
 """How some say it of a folder, which they do not let anybody open for it; from memory."""
 

@@ -55,7 +55,9 @@ CREATE TRIGGER rows_remain BEFORE DELETE ON rows BEGIN SELECT RAISE(ABORT, 'rows
 
 Row: TypeAlias = dict[str, Any]
 Body: TypeAlias = Mapping[str, Any]
-"""What a row tells, of whatever version: `schemas.ledger.LedgerRow` is this one's, and what others wrote is kept."""
+"""What a row tells, of whatever version: `schemas.ledger.LedgerRow` is this one's, and what others wrote is
+kept.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +191,10 @@ class Ledger:
                 return self._insert(body)
 
     def _go_without_flushing(self) -> None:
-        """Where the file system cannot flush a file: the database is told not to ask, and all disks are flushed."""
+        """Where the file system cannot flush a file.
+
+        The database is told not to ask, and all disks are flushed.
+        """
         self._base.execute("PRAGMA synchronous = OFF")
         caution_once(
             f"{self.path}: this file system does not say when a file is on the disk; keep a copy elsewhere"
@@ -391,7 +396,10 @@ def _loaded(text: str) -> Row:
 
 
 def _fitting(body: Body) -> Row:
-    """The fields that have the form that we write; anybody may have put a row of another form into the file."""
+    """The fields that have the form that we write.
+
+    Anybody may have put a row of another form into the file.
+    """
     return {key: value for key, value in body.items() if _fits(key, value)}
 
 

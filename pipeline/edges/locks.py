@@ -1,7 +1,8 @@
-"""Whether somebody is at work: a lock that dies with its holder, or a file that names it where locks are refused.
+"""Whether somebody is at work: a lock that dies with its holder, or a file where locks are refused.
 
-The system's own locks go when their holder dies, whatever kills it. Some mounts refuse them; there a file made
-exclusively says who holds it (computer, process and when that began), and a holder that is not alive holds nothing.
+The system's own locks go when their holder dies, whatever kills it. Some mounts refuse them; there a file
+made exclusively says who holds it (computer, process and when that began), and a holder that is not alive
+holds nothing.
 """
 
 from __future__ import annotations
@@ -21,7 +22,9 @@ from pipeline.edges.disk_errors import storage_trouble
 from pipeline.errors import StorageError
 
 REFUSED = frozenset([errno.ENOLCK, errno.ENOTSUP, errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL])
-"""How a file system says that it has no locks. Source: flock(2) of the Linux manual; NFS and FUSE from memory."""
+"""How a file system says that it has no locks. Source: flock(2) of the Linux manual; NFS and FUSE from
+memory.
+"""
 WAIT_SECONDS = 30.0
 _LOOK_SECONDS = 0.01
 _YOUNG_SECONDS = 60.0
@@ -163,7 +166,10 @@ def _is_named(handle: int, path: Path) -> bool:
 
 
 def _named(path: Path) -> bool:
-    """Make the file that stands in for a lock; a dead holder's is removed, so that the next try finds none."""
+    """Make the file that stands in for a lock.
+
+    A dead holder's is removed, so that the next try finds none.
+    """
     try:
         os.close(hold(path))
     except FileExistsError:

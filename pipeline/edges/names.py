@@ -28,7 +28,10 @@ def identity(path: Path) -> str:
 
 
 def refuse_existing(path: Path) -> None:
-    """Nothing is ever overwritten. Raises DestinationError where anything has that name, a broken link too."""
+    """Nothing is ever overwritten.
+
+    Raises DestinationError where anything has that name, a broken link too.
+    """
     if os.path.lexists(path):
         raise DestinationError(
             where=str(path), problem="is there already", remedy="Move it away or choose another destination"
@@ -55,8 +58,8 @@ def rename_new(source: Path, target: Path) -> None:
 def _renamed_plainly(source: Path, target: Path) -> None:
     """Windows refuses an existing target by itself; elsewhere a folder can only replace an empty one.
 
-    A file would replace another: there a second name is given first, which the system refuses where one is, and where
-    it knows no second names the look just before is all there is.
+    A file would replace another: there a second name is given first, which the system refuses where one is,
+    and where it knows no second names the look just before is all there is.
     """
     if sys.platform != "win32" and not source.is_dir():
         try:

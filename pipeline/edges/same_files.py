@@ -29,9 +29,12 @@ def missing(folder: Path, among: Sequence[Path]) -> Iterator[str]:
 
 
 def _files(folder: Path) -> Iterator[str]:
-    """Paths of everything in a folder that is no folder: without recursion, and deeper than a path can say too.
+    """Paths of everything in a folder that is no folder.
 
-    One folder is open at a time, entered by its name and left by `..`, which must lead back to where it came from.
+    Without recursion, and deeper than a path can say too.
+
+    One folder is open at a time, entered by its name and left by `..`, which must lead back to where it came
+    from.
     """
     handle = os.open(folder, _FOLDER)
     here: list[str] = []
@@ -96,7 +99,10 @@ def _raised(error: OSError) -> None:
 
 
 def _same(one: Path, other: Path) -> bool:
-    """Whether two paths hold the same: one file under two names, the same bytes, or links to the same place."""
+    """Whether two paths hold the same.
+
+    One file under two names, the same bytes, or links to the same place.
+    """
     try:
         first, second = one.lstat(), other.lstat()
     except (FileNotFoundError, NotADirectoryError):

@@ -1,4 +1,4 @@
-"""A serial line recorded to disk as it arrives, by a program of its own that does nothing else (`serial_recorder`).
+"""A serial line recorded to disk as it arrives, by a program of its own (`serial_recorder`).
 
 Decoding, progress and everything slow happen here, in another process, and read the log like any other file,
 so that no byte waits for them. The log is only ever appended to, without a buffer of this program's own: what
@@ -228,7 +228,10 @@ class Recorder:
                 self._size = os.fstat(self._log).st_size
 
     def new(self) -> bytes | None:
-        """What is new in the log, after a short wait where nothing is; None once it has ended and all was given."""
+        """What is new in the log, after a short wait where nothing is.
+
+        None once it has ended and all was given.
+        """
         over = self._over()
         block = self._reading.read(1 << 20)
         if block:

@@ -1,4 +1,6 @@
-"""A line drained by one thread that does nothing else, and written down by another; run as a program of its own.
+"""A line drained by one thread that does nothing else, and written down by another.
+
+Run as a program of its own.
 
 As a program (`python -I -S serial_recorder.py PORT LOG SINCE`: two open handles, and when the port was
 opened) it shares no interpreter lock with what decodes, draws and asks, so none of these can keep it from the
@@ -23,7 +25,9 @@ BLOCK = 65_536
 """Most bytes taken from the line at once."""
 
 LOOK_SECONDS = 0.002
-"""How long one look at the line waits for bytes: a tenth of what 4 KiB of a system's buffer hold at 2,000,000 baud."""
+"""How long one look at the line waits for bytes: a tenth of what 4 KiB of a system's buffer hold at 2,000,000
+baud.
+"""
 
 LAST_SECONDS = 0.2
 """How long what still comes is taken at the end, from a reader that never stops."""
@@ -32,7 +36,7 @@ LINE_SECONDS = 0.6
 """How much longer such a reader's last line is waited for: 70 characters at 1200 baud."""
 
 SILENT_SECONDS = 0.05
-"""How long a line must give nothing at the end to count as silent: adapters hold bytes back for up to 16 ms."""
+"""How long a line must give nothing to count as silent: adapters hold bytes back for up to 16 ms."""
 
 
 FLUSH_EVERY = 1.0
@@ -129,7 +133,8 @@ class Drain:
     def _write(self) -> OSError | None:
         """Write until there is no more; what the disk refused, if it did.
 
-        What was written is on the disk `FLUSH_EVERY` later, also where no more comes: a power cut costs that much.
+        What was written is on the disk `FLUSH_EVERY` later, also where no more comes: a power cut costs that
+        much.
         """
         flushed, waits = time.monotonic(), False
         while True:

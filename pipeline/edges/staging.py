@@ -8,9 +8,10 @@ system:
 3. `commit` flushes that file system once, renames the inner folder to `NAME` if there is no `NAME`, and
    removes the rest. Whatever ends the run before the rename leaves no `NAME`.
 
-A folder that takes another one's place (`exchange`) changes names with it in one step of the system. Where that
-knows no such step there is a moment in which neither has the name, and both lie in the staging folder: what a run
-that was killed then left behind is put back (`put_back`), and nothing is removed of which a file lies nowhere else.
+A folder that takes another one's place (`exchange`) changes names with it in one step of the system. Where
+that knows no such step there is a moment in which neither has the name, and both lie in the staging folder:
+what a run that was killed then left behind is put back (`put_back`), and nothing is removed of which a file
+lies nowhere else.
 
 A killed run leaves its staging folder; its lock dies with it, which is how `leftovers` knows.
 """
@@ -172,12 +173,12 @@ class Staging:
         """Flush the file system once, then let the new folder and the old one change places.
 
         Args:
-            replaced: The `identity` of the folder that is to be replaced; any other that has got the name in the
-                meantime keeps it.
+            replaced: The `identity` of the folder that is to be replaced; any other that has got the name in
+                the meantime keeps it.
 
         Returns:
-            Where the old folder lies now: inside the staging folder. It goes with the end of the block, once `settle`
-            was called; before that it stays, whatever happens.
+            Where the old folder lies now: inside the staging folder. It goes with the end of the block, once
+            `settle` was called; before that it stays, whatever happens.
 
         Raises:
             MendError: Another folder, or none, has the name now; everything is as it was.
@@ -275,13 +276,14 @@ def is_staging_name(name: str) -> bool:
 
 
 def put_back(leftover: Leftover) -> bool:
-    """Give a folder back its name where a run died in the moment in which neither the old nor the new one had it.
+    """Give a folder back its name where a run died while neither the old nor the new one had it.
 
     Args:
         leftover: Of a dead run.
 
     Returns:
-        Whether there was cause: the new folder, which was finished and judged, has the name now, or the old one.
+        Whether there was cause: the new folder, which was finished and judged, has the name now, or the old
+        one.
 
     Raises:
         StorageError: The disk refused.
@@ -298,7 +300,9 @@ def put_back(leftover: Leftover) -> bool:
 
 
 def remove_leftover(leftover: Leftover) -> None:
-    """Remove the staging folder of a dead run; what only waited for its place beside the finished folder gets it.
+    """Remove the staging folder of a dead run.
+
+    What only waited for its place beside the finished folder gets it.
 
     Raises:
         DestinationError: It is in use, or holds something of a replaced folder that lies nowhere else.
@@ -326,7 +330,10 @@ def remove_leftover(leftover: Leftover) -> None:
 
 
 def _only_here(leftover: Leftover) -> str:
-    """What a leftover holds of a folder that was to be replaced and nobody else has; "" where all is superseded."""
+    """What a leftover holds of a folder that was to be replaced and nobody else has.
+
+    "" where all is superseded.
+    """
     from pipeline.edges.same_files import first_missing
 
     replaces, built = leftover.path / _REPLACES, leftover.path / _BUILT
@@ -398,7 +405,10 @@ def _remove_flat(folder: Path) -> None:
 
 
 def _waiting(path: Path, name: str) -> tuple[str, ...]:
-    """Files that a run killed after its folder had got the name had still to put beside it: a record, a zip."""
+    """Files that a run killed after its folder had got the name had still to put beside it.
+
+    A record, a zip.
+    """
     try:
         if (path / _BUILT).read_text("ascii") != identity(path.parent / name):
             return ()

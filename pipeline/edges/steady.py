@@ -1,8 +1,8 @@
 """A file as it was at one moment: what changed while it was read is read again, and never taken torn.
 
-No system tells a reader that somebody writes into a file meanwhile. Its state before and after does: which file has
-the name, how long it is, when it was changed last. A file that was changed so lately that its file system could not
-tell one more change from that one is waited for.
+No system tells a reader that somebody writes into a file meanwhile. Its state before and after does: which
+file has the name, how long it is, when it was changed last. A file that was changed so lately that its file
+system could not tell one more change from that one is waited for.
 """
 
 from __future__ import annotations
@@ -19,9 +19,13 @@ R = TypeVar("R")
 
 TRIES = 3
 _GRAIN_SECONDS = 0.02
-"""Times of a change closer than this may be one: the clock of a kernel's tick, 10 ms at the slowest; from memory."""
+"""Times of a change closer than this may be one: the clock of a kernel's tick, 10 ms at the slowest; from
+memory.
+"""
 _COARSE_SECONDS = 2.0
-"""FAT keeps whole even seconds. Source: Microsoft, FAT: General Overview of On-Disk Format, 1.03, from memory."""
+"""FAT keeps whole even seconds. Source: Microsoft, FAT: General Overview of On-Disk Format, 1.03, from
+memory.
+"""
 
 
 class State(NamedTuple):
@@ -68,7 +72,10 @@ def state_of(path: Path) -> State:
 
 
 def at_rest(path: Path) -> State | None:
-    """A file's state once its last change lies far enough back; None where it changes on and on. Raises OSError."""
+    """A file's state once its last change lies far enough back; None where it changes on and on.
+
+    Raises OSError.
+    """
     for _ in range(TRIES):
         state = state_of(path)
         coarse = state.changed_ns % 2_000_000_000 == 0

@@ -1,4 +1,6 @@
-"""One dump in any format read here, as one file of a format written here: the pure part of `wellread convert`.
+"""One dump in any format read here, as one file of a format written here.
+
+The pure part of `wellread convert`.
 
 What is written is decoded again before it is handed over, so that a file which does not hold the same bytes
 can never leave this function.
@@ -77,8 +79,8 @@ def convert(
         to: One of `encoding.WRITTEN`.
         declared: What is known about the dump; its `fill` is written into gaps, its `word_order` is that of
             words wider than a byte.
-        base: Address that a binary file starts at, that of the first byte where not said; for the record formats,
-            added to every address.
+        base: Address that a binary file starts at, that of the first byte where not said; for the record
+            formats, added to every address.
         number: Which pass of a dump that holds several, from 1; None where there is one or all are equal.
         most_fill: Bytes of fill that may be written.
 
@@ -118,7 +120,8 @@ def _chosen(decoded: Decoded, number: int | None) -> tuple[Block, ...]:
         raise AmbiguousError(
             where="passes",
             problem=f"the dump holds {len(runs)} passes that differ",
-            remedy=f"say which one, --pass 1 to --pass {len(runs)}, or hold them against each other with `wellread examine`",
+            remedy=f"say which one, --pass 1 to --pass {len(runs)}, or hold them against each other with "
+            "`wellread examine`",
         )
     return runs[0]
 

@@ -1,6 +1,9 @@
-"""What a person types to settle what a dump leaves open: a line of the sheet, or an option of the command at hand.
+"""What a person types to settle what a dump leaves open.
 
-Decoders speak in the sheet's words, as in `` `word_order: big` ``; here those become words for where the person is.
+A line of the sheet, or an option of the command at hand.
+
+Decoders speak in the sheet's words, as in `` `word_order: big` ``; here those become words for where the
+person is.
 """
 
 from __future__ import annotations
@@ -27,11 +30,14 @@ def _option(found: re.Match[str]) -> str:
 
 
 def at_reading(remedy: str, *, chip: str, reader: str, path: str) -> str:
-    """A decoder's remedy for somebody with a sheet: the row to write, where the remedy is something to declare.
+    """A decoder's remedy for somebody with a sheet.
+
+    The row to write, where the remedy is something to declare.
 
     Example:
         >>> at_reading("write `word_order: big`", chip="U1", reader="hb", path="dumps/U1.hb.1.txt")
-        'write `word_order: big`; under `readings`: `- {chip: U1, reader: hb, file: U1.hb.1.txt, word_order: big}`'
+        'write `word_order: big`; under `readings`: `- {chip: U1, reader: hb, file: U1.hb.1.txt, word_order:
+        big}`'
     """
     found = _WORDS.search(remedy)
     if found is None or not remedy.startswith("write"):

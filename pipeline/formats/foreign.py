@@ -1,10 +1,12 @@
-"""Files that are no dump at all: archives, pictures, documents, pages of the web; told by name, never taken for bytes.
+"""Files that are no dump at all: archives, pictures, documents, pages of the web.
 
-Each is known by the bytes at its beginning, with so much of its head checked that a chip's content hardly ever meets it by
-chance. A chip that truly holds such a file is read where somebody declares `format: binary`.
+Told by name, never taken for bytes.
 
-Sources: RFC 1952 (gzip); PKWARE APPNOTE section 4.3.6 (zip, from memory); PNG (ISO/IEC 15948), JPEG (ITU-T T.81), PDF
-(ISO 32000), POSIX.1-2017 (ustar); the others from memory.
+Each is known by the bytes at its beginning, with so much of its head checked that a chip's content hardly
+ever meets it by chance. A chip that truly holds such a file is read where somebody declares `format: binary`.
+
+Sources: RFC 1952 (gzip); PKWARE APPNOTE section 4.3.6 (zip, from memory); PNG (ISO/IEC 15948), JPEG (ITU-T
+T.81), PDF (ISO 32000), POSIX.1-2017 (ustar); the others from memory.
 """
 
 from __future__ import annotations
@@ -48,7 +50,9 @@ LOOKED_AT = 4096
 
 
 def kind_of_foreign(content: bytes) -> tuple[str, str]:
-    """What a file is that is no dump, and where it belongs (`archive`, `photos`, `docs`); ("", "") where it may be one.
+    """What a file is that is no dump, and where it belongs (`archive`, `photos`, `docs`).
+
+    ("", "") where it may be one.
 
     Example:
         >>> kind_of_foreign(b"%PDF-1.7 ...")

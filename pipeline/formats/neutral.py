@@ -18,7 +18,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 LARGEST_CLAIM = 1 << 24
-"""Units that a few characters may stand for (a `*` line, a fill): 16 Mi, more than any chip of this trade holds."""
+"""Units that a few characters may stand for (a `*` line, a fill): 16 Mi, more than any chip of this trade
+holds.
+"""
 
 
 @dataclass(frozen=True, slots=True)

@@ -235,9 +235,10 @@ def _as_binary(content: bytes, declared: Declared) -> Decoded:
 
 
 def _spells_digits(content: bytes) -> bool:
-    """Whether most of the file is pairs of hexadecimal digits set off from each other, whatever stands between.
+    """Whether most of the file is separate pairs of hexadecimal digits, whatever stands between.
 
-    Chips of code or text hardly ever hold so many: of the bytes of a chip 22 in 256 are such digits, and text has words.
+    Chips of code or text hardly ever hold so many: of the bytes of a chip 22 in 256 are such digits, and text
+    has words.
     """
     sample = content[:SAMPLE]
     if 2 * len(sample.translate(None, _DIGITS)) > len(sample):
@@ -350,7 +351,10 @@ def _length_of_chip(content: bytes, declared: Declared) -> bool:
 
 
 def _text_or_binary(content: bytes, text: Characters, declared: Declared) -> Decoded:
-    """A file of text characters that is exactly as long as the chip: a text ROM, unless it can be hex text."""
+    """A file of text characters that is exactly as long as the chip.
+
+    A text ROM, unless it can be hex text.
+    """
     try:
         decoder("hex-text")(content, declared)
     except FormatError as error:

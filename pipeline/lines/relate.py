@@ -28,7 +28,7 @@ from pipeline.lines.walsh import Floats, Marks, marks, products, signs
 from pipeline.words import Words, words_dtype
 
 MOST_WORDS = 1 << 22
-"""Beyond this many words the search over all line orders is not tried (memory: 4 bytes a bit, several times)."""
+"""Beyond this many words not all line orders are searched (memory: 4 bytes a bit, several times)."""
 FEWEST_WORDS = 8
 """Fewer words prove no mapping, however wide they are. Chosen by us, no source."""
 BELIEVED_SHARE = 0.5
@@ -211,7 +211,10 @@ class _Search:
             self.best = Explained(mapping, words, wrong, length, aligned)
 
     def _rotated_lines(self) -> Iterator[LineMap]:
-        """Mappings of all lines behind the likeliest rotations; the first that is believed is the last tried."""
+        """Mappings of all lines behind the likeliest rotations.
+
+        The first that is believed is the last tried.
+        """
         for rotate in likely_rotations(self.columns(0), self.columns(1)):
             turned = np.roll(self.second, -rotate)
             turned_marks = marks(turned, self.bits, np.roll(self.columns(1), -rotate, axis=1))

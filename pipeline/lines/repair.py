@@ -39,7 +39,7 @@ class Sample:
 
     @classmethod
     def take(cls, first: Words, second: Words, bits: int, limit: int = SAMPLE_WORDS) -> Sample:
-        """At most `limit` addresses, half of them where the first holds something else than its commonest word."""
+        """At most `limit` addresses, half of them where the first does not hold its commonest word."""
         every = np.arange(first.size, dtype=np.int64)
         if first.size > limit:
             generator = np.random.default_rng(0xA11CE)
@@ -72,7 +72,7 @@ class Sample:
 
 
 def repair(mapping: LineMap, sample: Sample) -> tuple[LineMap, int]:
-    """Single swaps and inversions that bring more bits into agreement, the best of each round, until none helps.
+    """Single swaps and inversions that make more bits agree, the best of each round, until none helps.
 
     Args:
         mapping: A first guess, without rotation.

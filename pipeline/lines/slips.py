@@ -281,7 +281,10 @@ def _refine_piece(
 
 
 def _clusters(places: NDArray[np.intp]) -> list[tuple[int, int]]:
-    """Runs of at least 3 differing words no farther than half a window apart, at most 512 long: (first, last)."""
+    """Runs of at least 3 differing words no farther than half a window apart, at most 512 long.
+
+    (first, last).
+    """
     if places.size < 3:
         return []
     cuts = np.flatnonzero(np.diff(places) > WINDOW // 2) + 1
@@ -292,7 +295,7 @@ def _clusters(places: NDArray[np.intp]) -> list[tuple[int, int]]:
 def _edits(
     first: Words, second: Words, stretch: tuple[int, int], shift: int, *, open_end: bool
 ) -> list[tuple[int, int]]:
-    """(address, by) of what edit distance finds in a stretch, where it halves the differences and comes back."""
+    """(address, by) of what edit distance finds in a stretch, where it halves the differences."""
     from rapidfuzz.distance import Levenshtein
 
     low, high = stretch

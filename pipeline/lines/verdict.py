@@ -104,7 +104,10 @@ def _by_line(words: Words, bits: int) -> tuple[int, ...]:
 def _suggestions(
     relation: Relation, wrong: Words, raised: tuple[int, ...], lowered: tuple[int, ...]
 ) -> tuple[str, ...]:
-    """What the pattern of the differences suggests; nothing where there are none, or the images are unrelated."""
+    """What the pattern of the differences suggests.
+
+    Nothing where there are none, or the images are unrelated.
+    """
     said = [f"{slip.in_words()}: the stream between reader and file" for slip in relation.slips]
     if relation.mapping is not None and not relation.mapping.is_identity:
         said.append(_of_mapping(relation))

@@ -86,7 +86,7 @@ def _transform(row: Floats, spare: Floats, lines: int) -> None:
 
 
 def products(one: Floats, other: Floats) -> Floats:
-    """Sum of the products of each row of one with each row of the other, shape (rows of one, rows of other)."""
+    """Products of each row of one with each row of the other summed, shape (rows of one, of other)."""
     rows, size = one.shape
     block = max(64, (1 << 18) // (rows * other.shape[0]))
     whole = size - size % block

@@ -25,7 +25,7 @@ def apply_wiring(
     invert_address: tuple[int, ...] = (),
     invert_data: tuple[int, ...] = (),
 ) -> Words:
-    """The machine's view of a chip whose lines the board scrambles (`board_wiring`: first chip, second machine).
+    """The machine's view of a chip whose lines the board scrambles (first the chip, second the machine).
 
     Args:
         words: The chip in its own order.

@@ -29,7 +29,9 @@ if TYPE_CHECKING:
 Kind = Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
 Judged = Literal["fading", "perhaps-fading", "older-faded", "emptied", "one-way", "revision", "unsettled", ""]
 FEWEST_BITS = 5
-"""So many bits all one way are a coincidence once in 2^(n-1), less than one in ten for five; fewer tell nothing."""
+"""So many bits all one way are a coincidence once in 2^(n-1), less than one in ten for five; fewer tell
+nothing.
+"""
 MOST_RANGES = 12
 _FACTS = ("part", "label", "marking", "date_code", "revision", "state")
 

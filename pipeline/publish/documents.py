@@ -1,8 +1,9 @@
 """Documents that are to go out: which a program can read whole, and what it can see of the others.
 
-A plain text is read whole. Of a word processor's file or a PDF some places can be seen (members of a zip, packed
-streams), which is enough to find a private value and not enough to say that there is none: such a document goes out
-only where a person vouches for it by name, and stays behind even then where a value is found in it.
+A plain text is read whole. Of a word processor's file or a PDF some places can be seen (members of a zip,
+packed streams), which is enough to find a private value and not enough to say that there is none: such a
+document goes out only where a person vouches for it by name, and stays behind even then where a value is
+found in it.
 """
 
 from __future__ import annotations

@@ -35,8 +35,9 @@ _PNG_KEPT: dict[bytes, Callable[[int], bool]] = {
     b"fcTL": lambda size: size == 26,
     b"fdAT": lambda size: size >= 4,
 }
-"""What draws, and how long each is; gone are texts, times, Exif, colour profiles (they name devices) and whatever
-is not known. A chunk that is longer than it may be could hold anything, so it is refused."""
+"""What draws, and how long each is; gone are texts, times, Exif, colour profiles (they name devices) and
+whatever is not known. A chunk that is longer than it may be could hold anything, so it is refused.
+"""
 _CHANNELS = {0: 1, 2: 3, 3: 1, 4: 2, 6: 4}
 _ADAM7 = ((0, 0, 8, 8), (4, 0, 8, 8), (0, 4, 4, 8), (2, 0, 4, 4), (0, 2, 2, 4), (1, 0, 2, 2), (0, 1, 1, 2))
 """Of each pass where it begins, across and down, and its steps. Source: PNG (third edition), section 8.1."""
@@ -46,7 +47,7 @@ _ALONE = frozenset([0x01, *range(0xD0, 0xD8)])
 """Markers that have no length: TEM and the restarts."""
 _FRAMES = frozenset(range(0xC0, 0xD0)) - {0xC4, 0xC8, 0xCC}
 _DHT, _DAC, _DQT, _DNL, _DRI = 0xC4, 0xCC, 0xDB, 0xDC, 0xDD
-"""What a decoder needs. Source: ITU-T T.81 table B.1; hierarchical pictures (DHP, EXP) are in nobody's use."""
+"""What a decoder needs (ITU-T T.81 table B.1); hierarchical pictures are in nobody's use."""
 _ORIENTATION = 0x0112
 
 
@@ -131,7 +132,10 @@ def _dots_bytes(header: bytes) -> int:
 
 
 def _chunks(content: bytes) -> Iterator[tuple[bytes, bytes, bytes]]:
-    """Each chunk as (type, data, as it stands), to the end chunk; what lies behind it is no part of the picture."""
+    """Each chunk as (type, data, as it stands), to the end chunk.
+
+    What lies behind it is no part of the picture.
+    """
     at, kind = len(_PNG), b""
     while kind != b"IEND":
         if at + 12 > len(content):

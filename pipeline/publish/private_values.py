@@ -1,8 +1,9 @@
 """Private values found again in texts and bytes, however somebody wrote them there.
 
-1. A value becomes *forms*: as it is; the parts of a contact or a place; a name's words in another order; a telephone
-   number's digits, with and without the code before them.
-2. A text is folded: without accents, without case, compatible characters made one (NFKD), invisible ones left out.
+1. A value becomes *forms*: as it is; the parts of a contact or a place; a name's words in another order; a
+   telephone number's digits, with and without the code before them.
+2. A text is folded: without accents, without case, compatible characters made one (NFKD), invisible ones left
+   out.
 3. Bytes are taken for text in every encoding that was usual where such files were written.
 4. A form is found where its words follow each other with nothing but punctuation between them.
 
@@ -20,7 +21,9 @@ from dataclasses import dataclass
 
 SHORTEST_PART = 6
 FEWEST_DIGITS = 7
-"""A number of fewer digits may be anything. Source: ITU-T E.164 for how long telephone numbers are, from memory."""
+"""A number of fewer digits may be anything. Source: ITU-T E.164 for how long telephone numbers are, from
+memory.
+"""
 ENCODINGS = (
     "utf-8",
     "cp437",
@@ -34,7 +37,7 @@ ENCODINGS = (
     "utf_32_le",
     "utf_32_be",
 )
-"""Beside Latin-1, in which every file can be read: what DOS, Windows, Mac OS and Unix wrote; common practice."""
+"""Beside Latin-1, which reads every file: what DOS, Windows, Mac OS and Unix wrote; common practice."""
 _BETWEEN = r"[\W_]{0,40}"
 _BETWEEN_DIGITS = r"[\W_]{0,2}"
 _PARTS = re.compile(r"\s*[,;|/\n\u2022\u00b7]\s*|\s+[-\u2013]\s+")
@@ -126,7 +129,8 @@ class PrivateValues:
     def _texts(self, content: bytes) -> Iterator[str]:
         yield content.decode("latin-1")
         if b"\0" in content:
-            # ASCII in any form of UTF-16 and UTF-32, marked or not and wherever it begins, is ASCII and zeros.
+            # ASCII in any form of UTF-16 and UTF-32, marked or not and wherever it begins, is ASCII and
+            # zeros.
             yield content.replace(b"\0", b"").decode("latin-1")
         if self._ascii or (content.isascii() and b"\0" not in content):
             return

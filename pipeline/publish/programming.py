@@ -442,7 +442,7 @@ class Slice:
 
 
 def split_space(words: Words, width: int, chip: Organisation, *, fill_bit: int = 1) -> tuple[Slice, ...]:
-    """Divide an assembled space into chips of another width or size, as a 48-bit microcode into three of 16 bits.
+    """Divide an assembled space into chips of another width or size: 48-bit microcode into three of 16.
 
     Args:
         words: The space, one element a word, shape (words,).

@@ -51,7 +51,9 @@ _Value = TypeVar("_Value")
 GONE = "[withheld]"
 """What stands in a public text where a private value stood."""
 SHORTEST_SECRET = 5
-"""A private value of fewer letters is left out with its field, but not looked for elsewhere: `7A` is everywhere."""
+"""A private value of fewer letters is left out with its field, but not looked for elsewhere: `7A` is
+everywhere.
+"""
 LONGEST_SECRET = 120
 _HEAD = (
     "schema",
@@ -139,7 +141,7 @@ _OUR_WORDS = frozenset(
         "frame",
     ]
 )
-"""Fields whose sentences this program writes: only values that cannot be everyday words are looked for there."""
+"""Fields whose sentences this program writes: only what cannot be an everyday word is looked for there."""
 _STUB = ("chip", "board", "socket", "part", "catalogued", "organisation", "grade", "bears")
 PRIVATE_CHIP = "the sheet marks this chip private"
 PRIVATE_READING = "the sheet marks this reading private"
@@ -222,7 +224,8 @@ def refuse_unreleasable(head: RecordHead) -> None:
     if not rights or not rights.get("statement"):
         raise RightsError(
             where=where,
-            problem="the sheet has no `rights: {statement: …}`, so nobody could tell what may be done with it",
+            problem="the sheet has no `rights: {statement: …}`, so nobody could tell what may be done with "
+            "it",
             remedy="`wellread release --help` says in plain words which statement fits; then package again",
         )
 
@@ -308,7 +311,7 @@ class _Found:
         return PrivateValues(values, (*public, *self.known))
 
     def secrets(self, public: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
-        """Values worth looking for: long enough, and neither an id nor part of a name that is public anyway."""
+        """Values worth looking for: long enough, neither an id nor part of a name that is public anyway."""
         known = {one.casefold() for one in self.known}
         kept = [
             (label, value)
@@ -328,7 +331,10 @@ def _public_names(head: RecordHead) -> tuple[str, ...]:
 
 
 def _pattern(values: Iterable[str]) -> re.Pattern[str]:
-    """Any of the values as a whole, however its blanks were folded; those that tell in any case of letters."""
+    """Any of the values as a whole, however its blanks were folded.
+
+    Those that tell in any case of letters.
+    """
     one_of = "|".join(
         ("(?i:%s)" if telling(value) else "%s") % r"\s+".join(re.escape(word) for word in form.split())
         for value in values
@@ -458,7 +464,10 @@ class Public:
         return self.closed(out, why, stored["path"], chip) if why else out
 
     def closed(self, stored: DumpRecord, why: str, what: str, chip: str = "") -> DumpRecord:
-        """A file that stays behind, as the public record lists it; what its decoder remarked quotes the file."""
+        """A file that stays behind, as the public record lists it.
+
+        What its decoder remarked quotes the file.
+        """
         self.withheld.append(Withheld(what, why, "dump", chip=chip, sha256=stored["sha256"]))
         stored.pop("path", None)
         stored.pop("original_name", None)
@@ -477,7 +486,7 @@ class Public:
         return out
 
     def _findings(self, chip: str, findings: Iterable[FindingRecord]) -> list[FindingRecord]:
-        """Findings that tell nothing of a private chip, and without a word on content nothing that quotes it."""
+        """Findings that tell nothing of a private chip, nor quote content on which there is no word."""
         kept = []
         for one in findings:
             if self._names_private(one):
@@ -537,7 +546,7 @@ class Public:
         return look.in_text(content) if isinstance(content, str) else look.in_bytes(content)
 
     def leak_in(self, content: bytes) -> str:
-        """The same for a document that was made from the public view, whose keys and numbers are no secrets."""
+        """The same for a document made from the public view, whose keys and numbers are no secrets."""
         return self.survey.looked_for.in_bytes(content, only_telling=True)
 
     def _names_private(self, value: object) -> bool:

@@ -126,7 +126,7 @@ class Crew:
 
 
 def _in_order(pool: ProcessPoolExecutor, tasks: Iterable[_Task]) -> Iterator[Any]:
-    """The results of tasks in their order, a few of which are always waiting so that no worker stands idle."""
+    """The results of tasks in their order; a few tasks always wait, so that no worker stands idle."""
     from concurrent.futures.process import BrokenProcessPool
 
     ahead = AHEAD * worker_count()

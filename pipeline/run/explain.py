@@ -1,4 +1,4 @@
-"""`wellread explain`: what a code or grade means, from the one glossary that the READMEs are made from too."""
+"""`wellread explain`: what a code or grade means, from the glossary that the READMEs are made from."""
 
 from __future__ import annotations
 

@@ -14,7 +14,9 @@ from pipeline.one_line import one_line
 def dead_runs(
     place: Path, names: Collection[str] | Callable[[str], bool], *, clear: bool, quiet: bool
 ) -> tuple[Leftover, ...]:
-    """Tell of the staging folders of dead runs, with the way to be rid of them; those still at work are passed over.
+    """Tell of the staging folders of dead runs, with the way to be rid of them.
+
+    Those still at work are passed over.
 
     Where one holds the only folder of its name, that is put back first, asked for or not.
 

@@ -1,4 +1,4 @@
-"""`wellread schema`: the JSON Schemas of what people write, of what stays on disk, and of what commands print."""
+"""`wellread schema`: JSON Schemas of what people write, what stays on disk and what commands print."""
 
 from __future__ import annotations
 

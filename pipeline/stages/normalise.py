@@ -343,7 +343,9 @@ def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -
 
 
 FILE_ENDS = frozenset([0x00, 0x0A, 0x0D, 0x1A])
-"""What programs and editors put behind the last byte of a file: line ends, end of file. Common practice, no source."""
+"""What programs and editors put behind the last byte of a file: line ends, end of file. Common practice, no
+source.
+"""
 
 
 def _only_ends_a_file(extra: Words) -> bool:

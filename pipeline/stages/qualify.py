@@ -73,7 +73,10 @@ class Coverage:
         )
 
     def to_json(self) -> CoverageRecord:
-        """As the project's documents carry it; witnesses are words that a fault of the line would have changed."""
+        """As the project's documents carry it.
+
+        Witnesses are words that a fault of the line would have changed.
+        """
         return {
             "address": [{"line": f"A{k}", "witnesses": n} for k, n in sorted(self.address.items())],
             "data": [{"line": f"D{k}", "witnesses": n} for k, n in sorted(self.data.items())],
@@ -251,7 +254,10 @@ def qualified(evidence: Iterable[Evidence]) -> Qualification:
 
 
 class Gathered:
-    """Evidence of chip after chip, summed up as it comes: what one chip would have shown is not kept apart."""
+    """Evidence of chip after chip, summed up as it comes.
+
+    What one chip would have shown is not kept apart.
+    """
 
     def __init__(self) -> None:
         self._shares: dict[tuple[str, ...], _Sum] = {}
@@ -445,7 +451,10 @@ def _probes(lines: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
 
 
 def _pairs_told(words: Words, shared: WordMask, lines: int) -> set[Pair]:
-    """The pairs of address lines whose exchange would have changed a shared word: a few places first, then all."""
+    """The pairs of address lines whose exchange would have changed a shared word.
+
+    A few places first, then all.
+    """
     pairs = list(combinations(range(lines), 2))
     if not pairs:
         return set()

@@ -66,7 +66,10 @@ def moves_heading(bench: Bench) -> str:
             f"{count} wires differ from the {bench.other.part}: power off, take them all off and wire afresh"
         )
     first = ", the dangerous first" if bench.moves[0].risk else ""
-    return f"Power off, chip out: from the {bench.other.part}, move {'this wire' if count == 1 else f'these {count} wires'}{first}"
+    return (
+        f"Power off, chip out: from the {bench.other.part}, move "
+        f"{'this wire' if count == 1 else f'these {count} wires'}{first}"
+    )
 
 
 def figures(bench: Bench) -> tuple[tuple[str, str], ...]:
@@ -178,7 +181,10 @@ def _exercise_lines(bench: Bench) -> list[str]:
 
 
 def exercises_told(bench: Bench) -> tuple[list[str], list[str]]:
-    """The known chips whose content would try the wiring in a spare; and the kinds barred from it, and why."""
+    """The known chips whose content would try the wiring in a spare.
+
+    And the kinds barred from it, and why.
+    """
     usable, harmed = [], []
     stamp = f"  {bench.stamp}" if bench.stamp else ""
     for one in bench.exercises:
@@ -237,7 +243,10 @@ def bench_html(bench: Bench) -> str:
 
 
 def _known(bench: Bench) -> list[tuple[str, list[str]]]:
-    """The first known chips of either sort, and how many more there are; chips that one reason bars stand together."""
+    """The first known chips of either sort, and how many more there are.
+
+    Chips that one reason bars stand together.
+    """
     usable, _ = exercises_told(bench)
     barred: dict[str, list[str]] = {}
     for one in bench.exercises:

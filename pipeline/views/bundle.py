@@ -182,7 +182,9 @@ def _use(head: RecordHead, example: tuple[str, str] | None) -> Iterable[str]:
     yield "  4. A chip you have read yourself: look up its CRC-32, MD5 or SHA-1 in checksums-matching.txt."
     if example and origin_of(head)["content"]:
         chip, part = example
-        yield f"  5. A replacement:  wellread burn {name} --chip {chip} --into {plain(part)} --format intel-hex"
+        yield (
+            f"  5. A replacement:  wellread burn {name} --chip {chip} --into {plain(part)} --format intel-hex"
+        )
         yield "     says which pins to tie and which sum the programmer must show. Read the copy back."
     yield (
         "  Images under data/images-unsettled/ are contested or faulty: kept apart so that nobody burns "

@@ -1,4 +1,4 @@
-"""A burn plan for a person: where the image stands, what the programmer will show, and what to do to which pin."""
+"""A burn plan for a person: where the image stands, what the programmer shows, what to do to which pin."""
 
 from __future__ import annotations
 

@@ -105,7 +105,7 @@ def picture(
 
 
 def by_line(compared: Compared, *, plain: bool = False) -> list[str]:
-    """A bar for each data line that differs, and each address line's share of the differing words where it is high."""
+    """A bar for each data line that differs, and each address line's share of differing words where high."""
     relation = compared.relation
     most = max(relation.by_data_line, default=0) or 1
     block = "#" if plain else "█"

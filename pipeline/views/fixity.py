@@ -29,7 +29,9 @@ COLUMNS = (
 _FORMULA = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
 """What spreadsheets take for the start of a formula, in wide letters too. Source: OWASP, CSV Injection."""
 _INNER_FORMULA = re.compile("([;,|])(?=[ ]*[=+@\uff1d\uff0b\uff0d\uff20-])")
-"""The same where a spreadsheet of another country, or asked for other separators, begins a cell in the middle."""
+"""The same where a spreadsheet of another country, or asked for other separators, begins a cell in the
+middle.
+"""
 Numbered = tuple[int, str, Body]
 """A row's number, its digest, and what it tells."""
 
@@ -126,10 +128,12 @@ def _event(digest: str, body: Body) -> str:
         f"<event><eventIdentifier>{_element('eventIdentifierType', 'SHA-256 of the ledger row')}"
         f"{_element('eventIdentifierValue', digest)}</eventIdentifier>{what}"
         f"{_element('eventDateTime', str(body.get('when', '')))}"
-        f"<eventOutcomeInformation>{outcome}<eventOutcomeDetail>{note}</eventOutcomeDetail></eventOutcomeInformation>"
+        f"<eventOutcomeInformation>{outcome}<eventOutcomeDetail>{note}</eventOutcomeDetail>"
+        "</eventOutcomeInformation>"
         f"<linkingAgentIdentifier>{_element('linkingAgentIdentifierType', 'program and version')}"
         f"{_element('linkingAgentIdentifierValue', str(body.get('tool', '')))}"
-        f"{term('linkingAgentRole', 'eventRelatedAgentRole', 'exe', 'executing program')}</linkingAgentIdentifier>"
+        f"{term('linkingAgentRole', 'eventRelatedAgentRole', 'exe', 'executing program')}"
+        "</linkingAgentIdentifier>"
         f"<linkingObjectIdentifier>{_element('linkingObjectIdentifierType', 'path of the bag')}"
         f"{_element('linkingObjectIdentifierValue', str(body['bag']))}</linkingObjectIdentifier></event>\n"
     )

@@ -63,7 +63,10 @@ def opening(head: RecordHead) -> str:
 
 
 def _heeding(head: RecordHead) -> Iterable[str]:
-    """What to heed before any step that a chip's findings name: dangers of its part first, then those of all."""
+    """What to heed before any step that a chip's findings name.
+
+    Dangers of its part first, then those of all.
+    """
     from pipeline.views.report.bench_cautions import heeding_of
 
     found = heeding_of(head.get("parts") or {})

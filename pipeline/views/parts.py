@@ -254,7 +254,9 @@ def _cautions(part: Part) -> str:
 
 
 def part_document(part: Part, markings: Sequence[str] = ()) -> PartSheet:
-    """One part as plain JSON values: the entry, its sources by group of facts, its pin table and its cautions.
+    """One part as plain JSON values.
+
+    The entry, its sources by group of facts, its pin table and its cautions.
 
     Args:
         part: The entry.

@@ -139,9 +139,11 @@ class Premis:
         return (
             f'<object xsi:type="file">{identifier("object", self.object_id(stored["path"]))}'
             f"<objectCharacteristics><compositionLevel>0</compositionLevel>"
-            f"{_fixity('sha256', 'SHA-256', stored['sha256'])}{_fixity('sha512', 'SHA-512', stored['sha512'])}"
+            f"{_fixity('sha256', 'SHA-256', stored['sha256'])}"
+            f"{_fixity('sha512', 'SHA-512', stored['sha512'])}"
             f"<size>{stored['size_bytes']}</size><format><formatDesignation><formatName>{text(format_name)}"
-            f"</formatName></formatDesignation>{f'<formatNote>{text(note)}</formatNote>' if note else ''}</format>"
+            f"</formatName></formatDesignation>"
+            f"{f'<formatNote>{text(note)}</formatNote>' if note else ''}</format>"
             f"</objectCharacteristics>"
             f"{f'<originalName>{text(original)}</originalName>' if original else ''}{relations}</object>\n"
         )
@@ -171,7 +173,8 @@ class Premis:
         """One event with its agents and objects."""
         outcomes_words = {"suc": "success", "fai": "fail", "war": "warning"}
         told = (
-            f"<eventOutcomeDetail><eventOutcomeDetailNote>{text(note)}</eventOutcomeDetailNote></eventOutcomeDetail>"
+            f"<eventOutcomeDetail><eventOutcomeDetailNote>{text(note)}</eventOutcomeDetailNote>"
+            "</eventOutcomeDetail>"
             if note
             else ""
         )
@@ -191,9 +194,11 @@ class Premis:
         )
         return (
             f"<event>{identifier('event', f'{self.bag}#event/{name}')}"
-            f"{term('eventType', 'eventType', code, _EVENT_TYPES[code])}<eventDateTime>{text(when)}</eventDateTime>"
+            f"{term('eventType', 'eventType', code, _EVENT_TYPES[code])}"
+            f"<eventDateTime>{text(when)}</eventDateTime>"
             f"<eventDetailInformation><eventDetail>{text(detail)}</eventDetail></eventDetailInformation>"
-            f"<eventOutcomeInformation>{term('eventOutcome', 'eventOutcome', outcome, outcomes_words[outcome])}{told}"
+            "<eventOutcomeInformation>"
+            f"{term('eventOutcome', 'eventOutcome', outcome, outcomes_words[outcome])}{told}"
             f"</eventOutcomeInformation>{who}{what}</event>\n"
         )
 
@@ -561,7 +566,10 @@ class Premis:
         statement = rights["statement"]
         notes = [rights[key] for key in ("note", "holder") if rights.get(key)]
         wrap = "rightsStatementIdentifier"
-        own = f"<{wrap}><{wrap}Type>local</{wrap}Type><{wrap}Value>{text(self.bag)}#rights</{wrap}Value></{wrap}>"
+        own = (
+            f"<{wrap}><{wrap}Type>local</{wrap}Type>"
+            f"<{wrap}Value>{text(self.bag)}#rights</{wrap}Value></{wrap}>"
+        )
         linked = identifier("linkingObject", f"{self.bag}#bag")
         if "rightsstatements.org" in statement:
             name = statement.rstrip("/").split("/")[-2]
@@ -571,7 +579,8 @@ class Premis:
             body = (
                 f"{term('rightsBasis', 'rightsBasis', 'cop', 'copyright')}<copyrightInformation>"
                 f"{term('copyrightStatus', 'copyrightStatus', code, labels[code])}"
-                f"<copyrightJurisdiction>{text(rights.get('jurisdiction') or 'not stated')}</copyrightJurisdiction>{told}"
+                f"<copyrightJurisdiction>{text(rights.get('jurisdiction') or 'not stated')}"
+                f"</copyrightJurisdiction>{told}"
                 f"</copyrightInformation>"
             )
         else:

@@ -1,4 +1,6 @@
-"""An image as one line of characters: where it is dense, where there is text, where it is empty, where it is in doubt.
+"""An image as one line of characters.
+
+Where it is dense, where there is text, where it is empty, where it is in doubt.
 
 A restorer recognises a chip by its shape. One line shows it on any terminal, with plain characters where the
 terminal has no others, and says the same by characters alone as others say by colour.

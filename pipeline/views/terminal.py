@@ -282,7 +282,8 @@ def converted(document: ConvertAnswer) -> str:
     lines = [f"{document['output']}: {counted(len(document['blocks']), 'block')} ({blocks}), {begins}"]
     if document["passes"] > 1:
         lines.append(
-            f"taken: pass {document['taken']} of {document['passes']}; the others are left out (--pass takes another)"
+            f"taken: pass {document['taken']} of {document['passes']}; the others are left out (--pass "
+            "takes another)"
         )
     lines += [
         f"forgiven: {one['what']} ({one['place']}, {counted(one['count'], 'time')})"

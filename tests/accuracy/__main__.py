@@ -1,4 +1,6 @@
-"""Put faults into healthy chips, package them as a user would, hold the bag to the truth: `python -m tests.accuracy`.
+"""Put faults into healthy chips, package them as a user would, hold the bag to the truth.
+
+`python -m tests.accuracy`.
 
     --share S         this share of the about 20,000 chips
     --seed N          another series
@@ -9,7 +11,8 @@
     --tell N          as many misses of each row by their key, 4 if not said
     --make KEY FOLDER one case as a project folder, with the truth beside it
 
-Every case has a key; the same seed and key always make the same chips. Exit code 1 where a promise does not hold.
+Every case has a key; the same seed and key always make the same chips. Exit code 1 where a promise does not
+hold.
 """
 
 from __future__ import annotations
@@ -123,7 +126,10 @@ def tell_misses(outcomes: Sequence[Outcome], most: int) -> None:
 def told(one: Outcome) -> str:
     """What came out, in a line."""
     because = f"; grounds {', '.join(one.grounds)}" if one.grounds else ""
-    return f"{one.state}, {one.grade}: {'; '.join(one.codes) or 'nothing found'}{because} {one.refusal[:200]}{_otherwise(one)}"
+    return (
+        f"{one.state}, {one.grade}: {'; '.join(one.codes) or 'nothing found'}{because} "
+        f"{one.refusal[:200]}{_otherwise(one)}"
+    )
 
 
 def _otherwise(one: Outcome) -> str:

@@ -127,7 +127,8 @@ def firmware_window(random: Generator, half: Half, words: int, *, full: bool = T
         chosen = own[int(random.integers(len(own)))]
         start = int(random.integers(0, (chosen.words.size - words) // 16 + 1)) * 16
         window = chosen.words[start : start + words]
-        # A stretch of one word is no chip that anybody programmed: it is in the tables as a fault, not as healthy.
+        # A stretch of one word is no chip that anybody programmed: it is in the tables as a fault, not as
+        # healthy.
         if window.min() != window.max() and (not full or _holds_program(window)):
             return window.copy(), f"{chosen.name} {start:#x}"
     raise AssertionError("no firmware of this size holds a program")

@@ -1,4 +1,7 @@
-"""Chips read with one fault, and chips read with none: what is named, what is held back, what is accused in vain."""
+"""Chips read with one fault, and chips read with none.
+
+What is named, what is held back, what is accused in vain.
+"""
 
 from __future__ import annotations
 

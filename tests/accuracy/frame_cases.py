@@ -1,4 +1,7 @@
-"""Two and more readers of one chip, some of them in another frame: what the rules settle, and what they must not."""
+"""Two and more readers of one chip, some of them in another frame.
+
+What the rules settle, and what they must not.
+"""
 
 from __future__ import annotations
 
@@ -27,7 +30,7 @@ from tests.kit.project import Chip, Kind, Reader, Reading
 from tests.kit.wires import Image, UnchangedError
 
 FEWEST_WORDS_MOVED = 64
-"""Below, the relation between two readings may not be provable: either outcome is right, a wrong one never."""
+"""Below, two readings' relation may not be provable: either outcome is right, a wrong one never."""
 Stand = Literal["right", "moved"]
 
 
@@ -210,9 +213,11 @@ def _reading(
 
 def _verdict(voices: list[Voice], moved: Moved, frame: str, content: str, say: str, truth: Image) -> Verdict:
     if content.startswith("crc") and frame == "data lines reversed":
-        # The mirrored polynomial holds over mirrored bytes: a check, of another name, is kept in either frame.
+        # The mirrored polynomial holds over mirrored bytes: a check, of another name, is kept in either
+        # frame.
         return Verdict("open")
-    # Sixteen bits are no proof: among the hundreds of schemes that may be meant, one holds by chance too often.
+    # Sixteen bits are no proof: among the hundreds of schemes that may be meant, one holds by chance too
+    # often.
     proves = content == "crc-32" or (content == "text" and frame in TEXT_TELLS)
     may = content in ("code", "firmware", "text", "crc-16") or (
         content == "sum" and frame not in SUM_IS_BLIND

@@ -1,4 +1,4 @@
-"""The judge: projects made of many cases go through `wellread package`, and what lies in the bag is held to the truth.
+"""The judge: projects of many cases go through `wellread package`, and the bag is held to the truth.
 
 The command line is driven as a user drives it; then only the bag is looked at: `metadata/record.json`,
 `data/images/` and `data/images-unsettled/`.
@@ -151,7 +151,10 @@ def _seen(task: Task, wanted: Wanted, record: Mapping[str, Any], bag: Path, dump
 
 
 def _examined(task: Task, wanted: Wanted, record: Mapping[str, Any], dumps: Path) -> str:
-    """What `wellread examine` says otherwise of the same files, of every fourth chip that one reader read; or ""."""
+    """What `wellread examine` says otherwise of the same files, of every fourth chip that one reader read.
+
+    Or "".
+    """
     chip = wanted.chip
     if len(chip.readings) != 1 or task.number % 4 or set(chip.readings[0].says) - {"format"}:
         return "not asked"

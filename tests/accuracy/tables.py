@@ -18,7 +18,10 @@ PROMISED_FAULTS = frozenset((*LINE_FAULTS, *CONSTANTS))
 
 
 def upper_bound(failures: int, trials: int) -> float:
-    """One-sided 95 % Clopper-Pearson bound. Source: scipy.stats.beta; the rule of three where failures is 0."""
+    """One-sided 95 % Clopper-Pearson bound.
+
+    Source: scipy.stats.beta; the rule of three where failures is 0.
+    """
     from scipy.stats import beta
 
     if trials == 0 or failures >= trials:
@@ -27,8 +30,8 @@ def upper_bound(failures: int, trials: int) -> float:
 
 
 _FRAMES_HEAD = (
-    "| {title} | decidable: n | settled right | bound | undecidable: n | contested | bound | open: n | settled "
-    "| wrong of all | bound |"
+    "| {title} | decidable: n | settled right | bound | undecidable: n | contested | bound | open: n | "
+    "settled | wrong of all | bound |"
 )
 
 
@@ -153,7 +156,10 @@ def faults(outcomes: list[Outcome]) -> list[str]:
     """By fault; the promised ones first."""
     own = _table(outcomes, "faults")
     out = [
-        "| fault | in | n | fault or held back | bound | of these `fault` | named | bound | wrong line | wrong image |",
+        (
+            "| fault | in | n | fault or held back | bound | of these `fault` | named | bound | wrong line "
+            "| wrong image |"
+        ),
         "|---|---|--:|--:|--:|--:|--:|--:|--:|--:|",
     ]
     for name, some in _rows(own, lambda one: one.task.row):
@@ -163,7 +169,8 @@ def faults(outcomes: list[Outcome]) -> list[str]:
             faulty = sum(one.state == "faulty" for one in part)
             cells = str(named).split(" | ", 1)[1]
             out.append(
-                f"| {name}{mark} | {where} | {apart} | {faulty} | {cells} | {sum(one.wrong_line for one in part)} "
+                f"| {name}{mark} | {where} | {apart} | {faulty} | {cells} | "
+                f"{sum(one.wrong_line for one in part)} "
                 f"| {sum(map(wrong, part))} |"
             )
     return [*out, ""]

@@ -1,4 +1,7 @@
-"""Chips read with the same wires: a crossing proved on some of them, what follows for the others, and what does not."""
+"""Chips read with the same wires.
+
+A crossing proved on some of them, what follows for the others, and what does not.
+"""
 
 from __future__ import annotations
 

@@ -75,7 +75,10 @@ def chromium() -> Iterator[Browser]:
 
 @pytest.fixture(scope="session")
 def screenshots(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Where pictures of the pages go for a person to look at: WELLREAD_SCREENSHOTS, else a temporary folder."""
+    """Where pictures of the pages go for a person to look at.
+
+    WELLREAD_SCREENSHOTS, else a temporary folder.
+    """
     named = os.environ.get("WELLREAD_SCREENSHOTS")
     folder = Path(named) if named else tmp_path_factory.mktemp("screenshots")
     folder.mkdir(parents=True, exist_ok=True)

@@ -1,4 +1,7 @@
-"""The report in a real browser: quiet, whole, reachable, and the same story at every width and in both schemes."""
+"""The report in a real browser.
+
+Quiet, whole, reachable, and the same story at every width and in both schemes.
+"""
 
 from __future__ import annotations
 

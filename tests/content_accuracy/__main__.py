@@ -1,12 +1,14 @@
-"""How well a program's flow of control answers, on real programs of free packages: `python -m tests.content_accuracy`.
+"""How well a program's flow of control answers, on real programs of free packages.
+
+`python -m tests.content_accuracy`.
 
     --half NAME     "held out" (the table) or "setting" (on which limits were set)
     --seed N        another choice of pieces
     --most N        at most so many pieces a package, family and size
     --markdown FILE the tables of DEVELOPERS.md
 
-Each row has n and one-sided 95 % Clopper-Pearson bounds. Rows under n = 60 are printed, not judged; "wrong" is judged
-from n = 1,000 on. Exit code 1 when a judged row misses its goal.
+Each row has n and one-sided 95 % Clopper-Pearson bounds. Rows under n = 60 are printed, not judged; "wrong"
+is judged from n = 1,000 on. Exit code 1 when a judged row misses its goal.
 """
 
 from __future__ import annotations
@@ -107,7 +109,10 @@ def line(question: str, group: str, found: list[Outcome]) -> tuple[str, bool]:
         judged = "" if n >= LEAST_JUDGED_WRONG else " (wrong not judged: n < 1,000)"
         verdict = f"{'kept' if kept else 'MISSED'}: ≥ {goal.right:.0%}, wrong ≤ {goal.wrong:.1%}{judged}"
     images_of = len({one.package for one in found})
-    shown = f"| {question} | {group} | {images_of} | {n} | {right / n:.1%} | ≥ {low:.1%} | {wrong} | ≤ {high:.2%} | {verdict} |"
+    shown = (
+        f"| {question} | {group} | {images_of} | {n} | {right / n:.1%} | ≥ {low:.1%} | {wrong} | ≤ "
+        f"{high:.2%} | {verdict} |"
+    )
     return shown, kept
 
 
@@ -154,7 +159,8 @@ def cost(found: list[Image]) -> list[str]:
             spent.append((time.process_time() - start) * 1000)
         if spent:
             out.append(
-                f"{size // 1024}K: {np.mean(spent):.1f} ms on average, {max(spent):.1f} at worst ({len(spent)})"
+                f"{size // 1024}K: {np.mean(spent):.1f} ms on average, {max(spent):.1f} at worst "
+                f"({len(spent)})"
             )
     return out
 
@@ -180,7 +186,10 @@ def main(arguments: list[str] | None = None) -> int:
     table += [shown for shown, _ in judged]
     used = sorted({f"{one.package} ({one.licence})" for one in SOURCES if one.half == options.half})
     text = [
-        f"Half: {options.half}; seed {options.seed}; at most {options.most} pieces a package. From {', '.join(used)}.",
+        (
+            f"Half: {options.half}; seed {options.seed}; at most {options.most} pieces a package. From "
+            f"{', '.join(used)}."
+        ),
         "",
         *table,
         "",

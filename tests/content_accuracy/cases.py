@@ -1,4 +1,7 @@
-"""What is asked of each program: its family, its code, its order when lines are crossed, the reading that keeps the flow."""
+"""What is asked of each program.
+
+Its family, its code, its order when lines are crossed, the reading that keeps the flow.
+"""
 
 from __future__ import annotations
 

@@ -52,7 +52,10 @@ def debian(*names: str) -> Path | None:
 
 
 def pypi(requirement: str, *, source: bool = False) -> Path | None:
-    """The unpacked files of a package of the Python index, or of its source archive; None where it cannot be had."""
+    """The unpacked files of a package of the Python index, or of its source archive.
+
+    None where it cannot be had.
+    """
     import sys
 
     folder = CACHE / "pypi" / (requirement.partition("==")[0] + ("-source" if source else ""))

@@ -1,7 +1,10 @@
-"""Real programs of many processors from free packages: images as they stand in them, and programs built with free compilers.
+"""Real programs of many processors from free packages.
 
-Each source names its package, its licence and the half it belongs to: "setting" (limits were set on it) or "held out"
-(the table). A package lies in one half only. Compilers are packages too: what one of them built lies in its half.
+Images as they stand in them, and programs built with free compilers.
+
+Each source names its package, its licence and the half it belongs to: "setting" (limits were set on it) or
+"held out" (the table). A package lies in one half only. Compilers are packages too: what one of them built
+lies in its half.
 """
 
 from __future__ import annotations
@@ -25,7 +28,10 @@ Bytes = NDArray[np.uint8]
 
 @dataclass(frozen=True)
 class Image:
-    """One program or other content. `code`: per byte 1 for code, 0 for data, -1 where the listing is silent."""
+    """One program or other content.
+
+    `code`: per byte 1 for code, 0 for data, -1 where the listing is silent.
+    """
 
     name: str
     package: str
@@ -66,7 +72,10 @@ def _read(folder: Path, patterns: tuple[str, ...], least: int) -> Found:
 
 
 def from_hex(text: bytes) -> bytes:
-    """The bytes of Intel HEX from its lowest address on, gaps filled with FF; empty where it spans more than 128K."""
+    """The bytes of Intel HEX from its lowest address on, gaps filled with FF.
+
+    Empty where it spans more than 128K.
+    """
     placed: dict[int, int] = {}
     base = 0
     for line in text.decode("ascii", "replace").split():
@@ -106,14 +115,21 @@ def _members(archive: Path, members: tuple[str, ...]) -> Found:
 _GROUPS = {
     "stdio": "printf_large puts gets vprintf sprintf putchar getchar",
     "stdlib": "strtol strtoul atoi atol qsort bsearch rand calloc malloc free realloc abs labs",
-    "string": "memchr memcmp strcat strchr strcmp strcpy strcspn strlen strncat strncmp strncpy strpbrk strrchr "
+    "string": "memchr memcmp strcat strchr strcmp strcpy strcspn "
+    "strlen strncat strncmp strncpy strpbrk strrchr "
     "strspn strstr strtok strxfrm memmove memset memccpy",
-    "time": "time aligned_alloc isalnum isalpha iscntrl isdigit isgraph islower isprint ispunct isspace isupper toupper",
-    "float": "expf logf powf sqrtf sinf cosf tanf asinf acosf atanf atan2f sincosf tancotf log10f ldexpf frexpf modff",
+    "time": "time aligned_alloc isalnum isalpha iscntrl isdigit "
+    "isgraph islower isprint ispunct isspace isupper "
+    "toupper",
+    "float": "expf logf powf sqrtf sinf cosf tanf asinf acosf "
+    "atanf atan2f sincosf tancotf log10f ldexpf frexpf "
+    "modff",
     "convert": "strtof atof strtoll mblen mbtowc wctomb wcslen mbstowcs wcstombs c16rtomb mbrtoc16",
     "long": "_mullong _divslong _divulong _modslong _modulong _muluint _divuint _divsint _moduint _modsint",
-    "fsops": "_fsadd _fssub _fsmul _fsdiv _fslt _fseq _fs2slong _slong2fs _uint2fs _ulong2fs _fs2uint _fs2ulong",
-    "longlong": "_mullonglong _divslonglong _divulonglong _modslonglong _modulonglong _rlulonglong _srslonglong",
+    "fsops": "_fsadd _fssub _fsmul _fsdiv _fslt _fseq _fs2slong _slong2fs _uint2fs _ulong2fs _fs2uint "
+    "_fs2ulong",
+    "longlong": "_mullonglong _divslonglong _divulonglong _modslonglong _modulonglong _rlulonglong "
+    "_srslonglong",
 }
 
 
@@ -167,7 +183,10 @@ _RST = re.compile(
 
 
 def _marked(listings: list[Path], size: int) -> NDArray[np.int8] | None:
-    """Per byte what linked listings say: instructions are code, data directives are not; None where they say little."""
+    """Per byte what linked listings say: instructions are code, data directives are not.
+
+    None where they say little.
+    """
     marks = np.full(size, -1, dtype=np.int8)
     for listing in listings:
         for line in listing.read_text(errors="replace").splitlines():

@@ -1,7 +1,7 @@
 """Nothing that the program can print leads a hand to harm, and the usual cautions stand beside every advice.
 
-Three ways: over every text by itself, over every finding and kind of part and command together, and with texts spoiled
-on purpose, which the same checks must catch.
+Three ways: over every text by itself, over every finding and kind of part and command together, and with
+texts spoiled on purpose, which the same checks must catch.
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ def test_every_ground_is_a_source_by_name_or_says_that_it_has_none() -> None:
 
 
 def literals() -> dict[str, list[str]]:
-    """Every string that the program's sources hold, docstrings left out, and what the command line's help says."""
+    """Every string in the program's sources, docstrings left out, and what the command line's help says."""
     out: dict[str, list[str]] = {}
     for path in sorted([*(ROOT / "pipeline").rglob("*.py"), *(ROOT / "schemas").rglob("*.py")]):
         tree = ast.parse(path.read_text(encoding="utf-8"))

@@ -20,6 +20,8 @@ ROOT = Path(__file__).parents[2]
 SOURCES = sorted([*(ROOT / "pipeline").rglob("*.py"), *(ROOT / "schemas").rglob("*.py")])
 
 
+CHIP = "schemas errors catalogue flow words formats lines steps stages street"
+"""What is needed to send a chip down its street."""
 ARROWS = {
     "schemas": "",
     "errors": "",
@@ -42,14 +44,14 @@ ARROWS = {
     "views": "schemas catalogue bags flow words lines bench publish one_line summed_up",
     "edges": "errors flow one_line",
     "edges/bags": "errors bags edges",
-    "run": "schemas errors catalogue flow words formats lines steps stages street bags views edges edges/bags one_line",
-    "run/package": "schemas errors catalogue flow words formats lines steps stages street machine wirings bags views edges edges/bags "
-    "one_line run",
+    "run": f"{CHIP} bags views edges edges/bags one_line",
+    "run/package": f"{CHIP} machine wirings bags views edges edges/bags one_line run",
     "run/keep": "schemas errors bags views edges edges/bags run flow steps stages words",
-    "run/look": "schemas errors catalogue flow words formats lines steps stages street views edges run run/package",
-    "run/bench": "schemas errors catalogue flow words formats stages street bench views edges run run/package run/look",
-    "run/publish": "schemas errors catalogue flow words formats steps bags publish views edges edges/bags one_line "
-    "run run/package run/keep",
+    "run/look": f"{CHIP} views edges run run/package",
+    "run/bench": "schemas errors catalogue flow words formats stages street bench views edges "
+    "run run/package run/look",
+    "run/publish": "schemas errors catalogue flow words formats steps bags publish views edges edges/bags "
+    "one_line run run/package run/keep",
     "quick_recheck": "views edges run/keep",
     "cli": "errors views edges run run/package run/keep run/look run/bench run/publish",
     "__main__": "errors edges one_line quick_recheck cli",
@@ -67,7 +69,10 @@ MODULES = {module_name(path): path for path in SOURCES}
 
 
 def imported(path: Path) -> set[str]:
-    """The modules of this project that a file imports, wherever in it: at the top, in a function, for types."""
+    """The modules of this project that a file imports, wherever in it.
+
+    At the top, in a function, for types.
+    """
     out = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
         if isinstance(node, ast.ImportFrom) and node.module:

@@ -1,4 +1,4 @@
-"""The READMEs: their tables are what the program says, their links lead somewhere, and none tells of its own making."""
+"""The READMEs: tables are what the program says, links lead somewhere, none tells of its own making."""
 
 from __future__ import annotations
 

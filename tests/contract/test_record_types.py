@@ -1,4 +1,4 @@
-"""The record's types know every field that a person can fill in, and nobody can write one that they do not know."""
+"""The record's types know every field that a person can fill in, and nobody can write another."""
 
 from __future__ import annotations
 

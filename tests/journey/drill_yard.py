@@ -1,4 +1,4 @@
-"""A process that has loaded the program once and forks for each drill, because starting afresh takes longer than a run.
+"""A process that has loaded the program once and forks for each drill: a start takes longer than a run.
 
 The forked child is a process like any other: it is traced, counted, killed by the kernel. Only the loading of
 modules, which writes nothing, is not repeated a thousand times. Asked and answered in lines of JSON over

@@ -1,4 +1,7 @@
-"""`wellread bench PART --project FOLDER`: which of the project's chips try the wiring, by what packaging finds."""
+"""`wellread bench PART --project FOLDER`.
+
+Which of the project's chips try the wiring, by what packaging finds.
+"""
 
 from __future__ import annotations
 

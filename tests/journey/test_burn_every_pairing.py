@@ -1,4 +1,4 @@
-"""Every pairing of the facts, from dump to bag to programming file to the old socket, through the command line."""
+"""Every pairing of facts, from dump to bag to programming file to old socket, by the command line."""
 
 from __future__ import annotations
 

@@ -362,7 +362,10 @@ def test_the_readmes_commands_do_what_it_says(
 @pytest.mark.clock
 @linux
 def test_two_megabytes_at_two_megabaud_lose_nothing_and_the_worst_stall_is_told(tmp_path: Path) -> None:
-    """With as much waiting room as a port's driver has; tests.speed.capture measures with a pseudo-terminal's own."""
+    """With as much waiting room as a port's driver has.
+
+    Tests.speed.capture measures with a pseudo-terminal's own.
+    """
     content, passes = fast_stream()
     assert len(content) >= 2_000_000
     folder, line = project(tmp_path / "p", "16384x8"), Line(DRIVER_BUFFER)

@@ -69,7 +69,10 @@ def tree(folder: Path) -> Tree:
 
 
 def again(*arguments: str | Path) -> Ran:
-    """The command once more in this process, told to clear what a dead run left; it names whatever it finds."""
+    """The command once more in this process, told to clear what a dead run left.
+
+    It names whatever it finds.
+    """
     ran = wellread(*arguments, "--clear-leftovers")
     assert "Traceback" not in ran.err
     return ran
@@ -574,7 +577,8 @@ def test_a_destination_on_another_file_system_is_as_good(tmp_path: Path) -> None
 
 
 MOUNTED = """
-mount -t tmpfs -o size={size} tmpfs {at} && cp -a {source}/. {at}/ && {{ [ "{mode}" != ro ] || mount -o remount,ro {at}; }} || exit 99
+mount -t tmpfs -o size={size} tmpfs {at} && cp -a {source}/. {at}/ && \
+    {{ [ "{mode}" != ro ] || mount -o remount,ro {at}; }} || exit 99
 "$@"
 code=$?
 cp -a {at}/. {kept}/
@@ -585,7 +589,10 @@ exit $code
 def mounted(
     tmp_path: Path, command: Sequence[str | Path], *, size: str, mode: str = "rw"
 ) -> tuple[int, str, Path]:
-    """A command on a small file system of its own that holds what `tmp_path/disk` does; what it left there."""
+    """A command on a small file system of its own that holds what `tmp_path/disk` does.
+
+    What it left there.
+    """
     kept = tmp_path / "kept"
     kept.mkdir()
     script = MOUNTED.format(size=size, at=tmp_path / "disk", source=tmp_path / "source", kept=kept, mode=mode)
@@ -739,6 +746,7 @@ def test_a_leftover_is_known_by_its_lock_and_never_by_its_date(
     cleared = again(*package(tmp_path))
     assert (
         cleared.err
-        == f"{left}: left behind by a run that ended before m-v1 was finished; removed (an unfinished m-v1).\n"
+        == f"{left}: left behind by a run that ended before m-v1 was finished; removed (an unfinished "
+        "m-v1).\n"
     )
     assert not left.exists()

@@ -1,4 +1,7 @@
-"""What the stages make of the invented machine's chips: kin, checks, crossed lines, and the dead line by its pin."""
+"""What the stages make of the invented machine's chips.
+
+Kin, checks, crossed lines, and the dead line by its pin.
+"""
 
 from __future__ import annotations
 

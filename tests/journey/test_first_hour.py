@@ -1,7 +1,7 @@
 """The newcomer's first hour: each ordinary mistake meets one message, and what it says to type mends it.
 
-The files are the example's own dumps, in a project that somebody is just beginning. Each case plays it to the end: the
-mistake, the exact message, the fix typed from the message alone, success.
+The files are the example's own dumps, in a project that somebody is just beginning. Each case plays it to the
+end: the mistake, the exact message, the fix typed from the message alone, success.
 """
 
 from __future__ import annotations
@@ -133,110 +133,115 @@ MISTAKES = {
     "a reader misspelt in a file's name": Mistake(
         {"dumps/U1.prg.1.bin": IMAGE},
         SHEET,
-        "caution: dumps/U1.prg.1.bin: found the reader 'prg', which `readers` does not list, expected one of prog, hb, or "
-        "`readers: {…}` with this one, nearest valid value U1.prog.1.bin",
+        "caution: dumps/U1.prg.1.bin: found the reader 'prg', which `readers` does not list, expected one "
+        "of prog, hb, or `readers: {…}` with this one, nearest valid value U1.prog.1.bin",
         renamed,
         0,
     ),
     "a chip misspelt in a file's name": Mistake(
         {"dumps/U11.prog.1.bin": IMAGE},
         SHEET,
-        "caution: dumps/U11.prog.1.bin: found the chip 'U11', which `chips` does not list, expected a chip of the sheet, "
-        "nearest valid value U1.prog.1.bin",
+        "caution: dumps/U11.prog.1.bin: found the chip 'U11', which `chips` does not list, expected a chip "
+        "of the sheet, nearest valid value U1.prog.1.bin",
         renamed,
         0,
     ),
     "words of two bytes without an order": Mistake(
         {"dumps/U1.hb.1.txt": words_listing(IMAGE)},
         SHEET,
-        "problem: dumps/U1.hb.1.txt, line 1, column 9: each value stands for 2 bytes: in which order. Write `word_order: "
-        "big` if the digits stand in the order of the bytes, `word_order: little` if not; under `readings`: `- {chip: U1, "
-        "reader: hb, file: U1.hb.1.txt, word_order: big}`",
+        "problem: dumps/U1.hb.1.txt, line 1, column 9: each value stands for 2 bytes: in which order. Write "
+        "`word_order: big` if the digits stand in the order of the bytes, `word_order: little` if not; "
+        "under `readings`: `- {chip: U1, reader: hb, file: U1.hb.1.txt, word_order: big}`",
         row_from_the_message,
     ),
     "octal bytes": Mistake(
         {"dumps/U1.hb.1.txt": octal_listing(IMAGE)},
         SHEET,
-        "problem: dumps/U1.hb.1.txt, line 1, column 9: values of 3 digits are no hexadecimal bytes. Write `token: octal` or "
-        "`token: decimal`, or say the chip's organisation; under `readings`: `- {chip: U1, reader: hb, file: U1.hb.1.txt, "
-        "token: octal}`",
+        "problem: dumps/U1.hb.1.txt, line 1, column 9: values of 3 digits are no hexadecimal bytes. Write "
+        "`token: octal` or `token: decimal`, or say the chip's organisation; under `readings`: `- {chip: "
+        "U1, reader: hb, file: U1.hb.1.txt, token: octal}`",
         row_from_the_message,
     ),
     "a packed dump": Mistake(
         {"dumps/U1.prog.1.bin": gzip.compress(IMAGE)},
         SHEET,
-        "problem: dumps/U1.prog.1.bin, offset 0x0: this is a gzip archive, no dump. Unpack it first, and put the dumps that "
-        "are in it into dumps/; write `format: binary` if the chip really holds it; or set the reading aside with its reason "
-        "(`set_aside: …`)",
+        "problem: dumps/U1.prog.1.bin, offset 0x0: this is a gzip archive, no dump. Unpack it first, and "
+        "put the dumps that are in it into dumps/; write `format: binary` if the chip really holds it; or "
+        "set the reading aside with its reason (`set_aside: …`)",
         unpacked,
     ),
     "a picture among the dumps": Mistake(
         GOOD | {"dumps/U1.prog.2.bin": b"\xff\xd8\xff\xe0" + bytes(100)},
         SHEET,
-        "problem: dumps/U1.prog.2.bin, offset 0x0: this is a JPEG picture, no dump. Put it into photos/, and give the dump "
-        "itself; write `format: binary` if the chip really holds it; or set the reading aside with its reason (`set_aside: "
-        "…`)",
+        "problem: dumps/U1.prog.2.bin, offset 0x0: this is a JPEG picture, no dump. Put it into photos/, "
+        "and give the dump itself; write `format: binary` if the chip really holds it; or set the reading "
+        "aside with its reason (`set_aside: …`)",
         moved_to_photos,
     ),
     "a table in the wrong letter case": Mistake(
         GOOD | {"chips.csv": b"chip,part,board,socket\nU1,2716,mem,A1\n"},
         TABLE + "chips: Chips.csv\n",
-        "problem: sheet.yaml:7: chips: found 'Chips.csv', which is not there, expected a table inside the project folder, "
-        "nearest valid value chips.csv",
+        "problem: sheet.yaml:7: chips: found 'Chips.csv', which is not there, expected a table inside the "
+        "project folder, nearest valid value chips.csv",
         retyped("Chips.csv", "chips.csv"),
     ),
     "a table saved as Latin-1": Mistake(
         GOOD | {"chips.csv": "chip,part,board,socket,role\nU1,2716,mem,A1,Gerät\n".encode("latin-1")},
         TABLE + "chips: chips.csv\n",
-        "problem: chips.csv:2: found the byte 0xE4 at offset 46, which is not UTF-8 (Latin-1?), expected UTF-8: save the table "
+        "problem: chips.csv:2: found the byte 0xE4 at offset 46, which is not UTF-8 (Latin-1?), "
+        "expected UTF-8: save the table "
         "anew as CSV UTF-8, or in an editor with encoding UTF-8",
         saved_as_utf8,
     ),
     "a field misspelt": Mistake(
         GOOD,
         SHEET.replace("part:", "revison: B, part:"),
-        "problem: sheet.yaml:8: chips[1].revison: found a field that is not known, expected a field that the sheet knows, "
-        "nearest valid value revision",
+        "problem: sheet.yaml:8: chips[1].revison: found a field that is not known, expected a field that "
+        "the sheet knows, nearest valid value revision",
         retyped("revison", "revision"),
     ),
     "a section misspelt": Mistake(
         GOOD,
         SHEET.replace("readers:", "reader:"),
-        "problem: sheet.yaml:2: reader: found a section that is not known, expected a field that the sheet knows, nearest "
-        "valid value readers",
+        "problem: sheet.yaml:2: reader: found a section that is not known, expected a field that the sheet "
+        "knows, nearest valid value readers",
         retyped("reader:", "readers:"),
     ),
     "a board misspelt": Mistake(
         GOOD,
         SHEET.replace("board: mem", "board: men"),
-        "problem: sheet.yaml:8: chips[1].board: found 'men', expected a board that `boards` names, nearest valid value mem",
+        "problem: sheet.yaml:8: chips[1].board: found 'men', expected a board that `boards` names, "
+        "nearest valid value mem",
         retyped("board: men", "board: mem"),
     ),
     "a socket that the board has not": Mistake(
         GOOD,
         SHEET.replace("socket: A1", "socket: A11"),
-        "problem: sheet.yaml:8: chips[1].socket: found 'A11', expected a socket that board mem lists, nearest valid value A1",
+        "problem: sheet.yaml:8: chips[1].socket: found 'A11', expected a socket that board mem lists, "
+        "nearest valid value A1",
         retyped("socket: A11", "socket: A1"),
     ),
     "a state in other words": Mistake(
         GOOD,
         SHEET + "  - {chip: U2, board: mem, socket: A2, part: '2716', state: notread}\n",
-        "problem: sheet.yaml:9: chips[2].state: found 'notread', expected one of not-read, read-failed, socket-empty, on-loan, "
-        "nearest valid value not-read",
+        "problem: sheet.yaml:9: chips[2].state: found 'notread', expected one of not-read, read-failed, "
+        "socket-empty, on-loan, nearest valid value not-read",
         retyped("notread", "not-read"),
     ),
     "a part with a digit too many": Mistake(
         GOOD,
         SHEET.replace("'2716'", "'27160'"),
-        "problem: sheet.yaml:8: chips[1].part: found '27160', expected a part of the catalogue or of `parts` (Did you mean 2716? "
-        "If not, define the part in the sheet from its data sheet, or give only the organisation), nearest valid value 2716",
+        "problem: sheet.yaml:8: chips[1].part: found '27160', expected a part of the catalogue or of "
+        "`parts` (Did you mean 2716? "
+        "If not, define the part in the sheet from its data sheet, or give only the organisation), "
+        "nearest valid value 2716",
         retyped("'27160'", "'2716'"),
     ),
     "a reading's reader misspelt": Mistake(
         GOOD,
         SHEET + ROW.replace("reader: prog", "reader: porg"),
-        "problem: sheet.yaml:10: readings[1].reader: found 'porg', expected a reader that `readers` names, nearest valid value "
-        "prog",
+        "problem: sheet.yaml:10: readings[1].reader: found 'porg', expected a reader that `readers` names, "
+        "nearest valid value prog",
         retyped("reader: porg", "reader: prog"),
     ),
     "an organisation without its bits": Mistake(
@@ -248,65 +253,66 @@ MISTAKES = {
     "an organisation that the part has not": Mistake(
         GOOD,
         SHEET.replace("part:", "organisation: 4096x8, part:"),
-        "problem: sheet.yaml:8: chips[1].organisation: found 4096x8, but a 2716 is 2048x8, expected the part's own "
-        "organisation, or another part, nearest valid value 2048x8",
+        "problem: sheet.yaml:8: chips[1].organisation: found 4096x8, but a 2716 is 2048x8, expected the "
+        "part's own organisation, or another part, nearest valid value 2048x8",
         retyped("4096x8", "2048x8"),
     ),
     "a date with points": Mistake(
         GOOD,
         SHEET + ROW.replace("2023-09", "12.3.2024"),
-        "problem: sheet.yaml:10: readings[1].date: found '12.3.2024', expected a date as far as known, such as 2024-05-03, "
-        "2024-05, 1978, 198X or 2024~ (EDTF), nearest valid value 2024-03-12",
+        "problem: sheet.yaml:10: readings[1].date: found '12.3.2024', expected a date as far as known, such "
+        "as 2024-05-03, 2024-05, 1978, 198X or 2024~ (EDTF), nearest valid value 2024-03-12",
         retyped("12.3.2024", "2024-03-12"),
     ),
     "a month in words": Mistake(
         GOOD,
         SHEET + ROW.replace("2023-09", "March 2024"),
-        "problem: sheet.yaml:10: readings[1].date: found 'March 2024', expected a date as far as known, such as 2024-05-03, "
-        "2024-05, 1978, 198X or 2024~ (EDTF), nearest valid value 2024-03",
+        "problem: sheet.yaml:10: readings[1].date: found 'March 2024', expected a date as far as known, "
+        "such as 2024-05-03, 2024-05, 1978, 198X or 2024~ (EDTF), nearest valid value 2024-03",
         retyped("March 2024", "2024-03"),
     ),
     "a supply with a decimal comma": Mistake(
         GOOD,
         SHEET + ROW.replace("date: 2023-09", "supply_v: 4,5"),
-        "problem: sheet.yaml:10: readings[1].supply_v: found '4', cut off at the comma before '5', expected put the value in "
-        "quotes: supply_v: 4.5",
+        "problem: sheet.yaml:10: readings[1].supply_v: found '4', cut off at the comma before '5', expected "
+        "put the value in quotes: supply_v: 4.5",
         retyped("supply_v: 4,5", "supply_v: 4.5"),
     ),
     "a marking with a comma": Mistake(
         GOOD,
         SHEET.replace("part:", "marking: INTEL D2716, 1979, part:"),
-        "problem: sheet.yaml:8: chips[1].marking: found 'INTEL D2716', cut off at the comma before '1979', expected put the "
+        "problem: sheet.yaml:8: chips[1].marking: found 'INTEL D2716', cut off at the comma before "
+        "'1979', expected put the "
         'value in quotes: marking: "INTEL D2716, 1979"',
         retyped("INTEL D2716, 1979", '"INTEL D2716, 1979"'),
     ),
     "a guess left unconfirmed": Mistake(
         GOOD,
         SHEET.replace("part:", "unconfirmed: [part from the size], part:"),
-        "problem: sheet.yaml:8: chips[1].unconfirmed: found part from the size, expected each guess confirmed on the chip, "
-        "and the list emptied",
+        "problem: sheet.yaml:8: chips[1].unconfirmed: found part from the size, expected each guess "
+        "confirmed on the chip, and the list emptied",
         retyped("[part from the size]", "[]"),
     ),
     "a reading of a file that is not there": Mistake(
         GOOD,
         SHEET + ROW.replace("U1.prog.1.bin", "U1.prog.l.bin"),
-        "problem: sheet.yaml:10: readings[1].file: found 'U1.prog.l.bin', which is not there, expected a file in dumps/, "
-        "nearest valid value U1.prog.1.bin",
+        "problem: sheet.yaml:10: readings[1].file: found 'U1.prog.l.bin', which is not there, expected a "
+        "file in dumps/, nearest valid value U1.prog.1.bin",
         retyped("U1.prog.l.bin", "U1.prog.1.bin"),
     ),
     "a chip twice": Mistake(
         GOOD,
         SHEET + "  - {chip: u1, board: mem, socket: A2, part: '2716', state: not-read}\n",
-        "problem: sheet.yaml:9: chips[2].chip: found 'u1' again (first at sheet.yaml:8), expected an id that no other chip "
-        "has, upper and lower case counted alike",
+        "problem: sheet.yaml:9: chips[2].chip: found 'u1' again (first at sheet.yaml:8), expected an id "
+        "that no other chip has, upper and lower case counted alike",
         retyped("chip: u1", "chip: U2"),
     ),
     "lines left out of a listing": Mistake(
         {"dumps/U1.hb.1.txt": gapped_listing(IMAGE)},
         SHEET,
-        "problem: dumps/U1.hb.1.txt, line 6, column 1: address 0x60 where 0x50 is due: 16 addresses (1 lines of 16) are lost. "
-        "Put the lost lines back from another reading, or write `gaps: true` if gaps are meant; or set the reading aside with "
-        "its reason (`set_aside: …`)",
+        "problem: dumps/U1.hb.1.txt, line 6, column 1: address 0x60 where 0x50 is due: 16 addresses (1 "
+        "lines of 16) are lost. Put the lost lines back from another reading, or write `gaps: true` if gaps "
+        "are meant; or set the reading aside with its reason (`set_aside: …`)",
         with_gaps,
     ),
 }

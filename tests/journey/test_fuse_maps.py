@@ -98,7 +98,7 @@ def test_fuses_that_two_readers_see_differently_are_contested_and_no_wire_is_bla
 
 @pytest.mark.parametrize("content", [[0] * 2048, [1] * 2048, [0, 1] * 1024, ([1] * 32 + [0] * 32) * 32])
 def test_no_reading_fault_is_seen_in_a_fuse_map_however_regular(content: list[int], tmp_path: Path) -> None:
-    """The look-alike: as words of a ROM these would be blank, a dead address line, a line that follows another."""
+    """The look-alike: as a ROM's words these were blank, a dead address line, a line that follows another."""
     folder = project(tmp_path / "p", "chip: U7, part: PAL16L8", {"U7.prog.1.jed": jesd3(content)})
     packed = wellread("package", folder, "--json")
     (chip,) = packed.document["chips"]

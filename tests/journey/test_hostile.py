@@ -150,7 +150,8 @@ def _spreadsheet(tmp_path: Path) -> tuple[Path, Path]:
         ),
         "xl/styles.xml": f'<styleSheet xmlns="{main}"><cellXfs count="1"><xf/></cellXfs></styleSheet>',
         "xl/sharedStrings.xml": f'<sst xmlns="{main}"><si><t>chip</t></si><si><t>U1</t></si></sst>',
-        "xl/worksheets/sheet1.xml": f'<worksheet xmlns="{main}"><sheetData><row r="1"><c r="A1" t="s"><v>0</v></c></row>'
+        "xl/worksheets/sheet1.xml": f'<worksheet xmlns="{main}"><sheetData><row r="1"><c r="A1" '
+        't="s"><v>0</v></c></row>'
         '<row r="2"><c r="A2" t="inlineStr"><is><t>U1</t></is></c></row></sheetData></worksheet>',
     }
     with zipfile.ZipFile(plain, "w") as archive:

@@ -1,4 +1,4 @@
-"""Hostile bags and archives: every command tells them in words, soon, follows nothing and writes nothing elsewhere."""
+"""Hostile bags and archives: every command tells them in words, follows nothing, writes nothing elsewhere."""
 
 from __future__ import annotations
 

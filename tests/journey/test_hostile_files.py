@@ -1,4 +1,7 @@
-"""Hostile names, links, pipes and devices in a project folder: told in words, never followed, waited for or packed."""
+"""Hostile names, links, pipes and devices in a project folder.
+
+Told in words, never followed, waited for or packed.
+"""
 
 from __future__ import annotations
 

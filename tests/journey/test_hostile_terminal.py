@@ -1,4 +1,4 @@
-"""Whatever text comes from elsewhere, no command prints a character that acts on a terminal, nor a line not its own.
+"""Whatever text comes in, no command prints a character that acts on a terminal, nor a line not its own.
 
 All of it lies in a folder whose name is hostile, with sheets, names, notes, rows and archives that are
 hostile too; every command meets them, in words and as JSON, on terminals of two encodings. What counts is
@@ -49,14 +49,16 @@ Words = Sequence[str | Path]
 
 
 def assert_inert(text: str) -> None:
-    """No control but the line feed and the tab, nothing unseen or turning, and no line that begins with `FORGED`."""
+    """No control but line feed and tab, nothing unseen or turning, and no line that begins with `FORGED`."""
     acting = {char for char in text if char not in "\n\t" and unicodedata.category(char) in UNSEEN}
     assert not acting, f"{acting} in {text!r}"
     assert not [line for line in text.splitlines() if line.strip().startswith("FORGED")], text
 
 
 UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
-"""Categories of the Unicode Standard, chapter 4.5: controls, formats, surrogates, private, unassigned, separators."""
+"""Categories of the Unicode Standard, chapter 4.5: controls, formats, surrogates, private, unassigned,
+separators.
+"""
 
 
 class World:
@@ -117,7 +119,8 @@ custodian: {{name: {evil}, organisation: {evil}, contact: {evil}, place: {evil}}
 readers: {{prog: {{kind: device-programmer, name: {evil}, version: {evil}, operator: {evil}, notes: {evil}}}}}
 boards: {{main: {{name: {evil}, number: {evil}, revision: {evil}, sockets: [U1, U2, {evil}], notes: {evil}}}}}
 chips:
-  - {{chip: U1, part: '2716', board: main, socket: U1, marking: {evil}, label: {evil}, date_code: {evil}, role: {evil}, notes: {evil}}}
+  - {{chip: U1, part: '2716', board: main, socket: U1, marking: {evil}, label: {evil},
+     date_code: {evil}, role: {evil}, notes: {evil}}}
   - {{chip: U2, part: '2716', board: main, socket: U2, revision: {evil}}}
   - {{chip: U3, part: '2716', state: not-read, attempts: [{{outcome: {evil}}}]}}
 readings:

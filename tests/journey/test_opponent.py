@@ -1,4 +1,7 @@
-"""An opponent at the command line: what a hostile or unlucky project, disk or earlier version may do to `package`."""
+"""An opponent at the command line.
+
+What a hostile or unlucky project, disk or earlier version may do to `package`.
+"""
 
 from __future__ import annotations
 

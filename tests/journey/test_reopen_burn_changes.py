@@ -147,7 +147,7 @@ def burned(*arguments: str | Path) -> dict[str, Any]:
 def test_a_burned_chip_in_the_old_socket_reads_the_old_image(
     chip: str, into: str, form: str, tmp_path: Path
 ) -> None:
-    """The file is what the plan says, and the plan read through the socket model gives the image of the bag back."""
+    """The file is what the plan says, and the plan through the socket model gives the bag's image back."""
     output = tmp_path / "file"
     selects = ["--select", "21=high"] if chip == "PAT-U2" else []
     document = burned(
@@ -172,7 +172,10 @@ def _own_part(record: dict[str, Any]) -> Any:
 
 
 def test_other_libraries_read_the_intended_layout(tmp_path: Path) -> None:
-    """Source: intelhex and bincopy from PyPI; layout by common practice: 2716 in 2732 in the upper half (logic)."""
+    """Source: intelhex and bincopy from PyPI; layout by common practice.
+
+    2716 in 2732 in the upper half (logic).
+    """
     bincopy, intelhex = pytest.importorskip("bincopy"), pytest.importorskip("intelhex")
     image = (example_bag() / "data/images/mem/MEM-U1.bin").read_bytes()
     for form, ending in (("intel-hex", "hex"), ("s-record", "s19")):

@@ -1,4 +1,6 @@
-"""Real firmware found where package managers install it: nothing is downloaded, nothing is kept in the project.
+"""Real firmware found where package managers install it.
+
+Nothing is downloaded, nothing is kept in the project.
 
 Python packages (the extra `accuracy`):
     cpm80 1.3.0    an operating system for the 8080, with a disc utility
@@ -13,8 +15,9 @@ Debian packages, where they are installed:
     sigrok-firmware-fx2lafw  8051 (GPL-2+)
     firmware-ath9k-htc       Xtensa (BSD-3-Clause-Clear and others)
 
-Each image is cut in two: the first half, `open`, may be looked at by whoever sets a limit; the second half, `kept`,
-is for the table alone, and no limit was ever set on it. A package that is not installed is named in the output.
+Each image is cut in two: the first half, `open`, may be looked at by whoever sets a limit; the second half,
+`kept`, is for the table alone, and no limit was ever set on it. A package that is not installed is named in
+the output.
 """
 
 from __future__ import annotations

@@ -1,6 +1,9 @@
-"""The ways in which a reading may stand in another frame than the chip: order, start, step, byte order; by name.
+"""The ways in which a reading may stand in another frame than the chip: order, start, step, byte order.
 
-Each maker asserts that it changed something (`UnchangedError` otherwise): a mapping that changes no word is no frame.
+By name.
+
+Each maker asserts that it changed something (`UnchangedError` otherwise): a mapping that changes no word is
+no frame.
 """
 
 from __future__ import annotations

@@ -1,7 +1,7 @@
 """Images of the families that a ROM of the period may hold, made from a seed; no program code is imported.
 
-Each maker takes a random generator and the number of words and gives the words and their width. They are invented:
-real firmware is in `tests.kit.firmware`.
+Each maker takes a random generator and the number of words and gives the words and their width. They are
+invented: real firmware is in `tests.kit.firmware`.
 """
 
 from __future__ import annotations
@@ -16,7 +16,8 @@ from numpy.typing import NDArray
 
 from tests.kit.wires import Image
 
-# A few opcodes of an 8-bit processor of the period with their operand lengths and rough weights (from memory).
+# A few opcodes of an 8-bit processor of the period with their operand lengths and rough weights (from
+# memory).
 OPCODES: tuple[tuple[int, int, float], ...] = (
     *((op, 2, 6.0) for op in (0xCD, 0x21, 0x3A, 0x32, 0xC3, 0xCA, 0xC2)),
     *((op, 2, 2.0) for op in (0x2A, 0x22, 0x11, 0x01, 0xDA, 0xD2, 0xFA)),
@@ -241,7 +242,8 @@ FAMILIES: tuple[Family, ...] = (
 )
 
 
-# -- look-alikes: healthy images that carry the very relation of a fault ---------------------------------------
+# -- look-alikes: healthy images that carry the very relation of a fault
+# ---------------------------------------
 
 
 def doubled(random: Generator, words: int) -> tuple[Image, int]:
@@ -324,7 +326,8 @@ LOOKALIKES: tuple[Family, ...] = tuple(
 )
 
 
-# -- content that proves an order, or seems to ------------------------------------------------------------------
+# -- content that proves an order, or seems to
+# ------------------------------------------------------------------
 
 
 def silent_code(random: Generator, words: int) -> tuple[Image, int]:
@@ -360,7 +363,10 @@ def put_crc_16(image: Image) -> Image:
 
 
 def crc_ibm_3740(content: bytes) -> int:
-    """Polynomial 1021, start FFFF. Source: catalogue of parametrised CRC algorithms; its check value is 29B1."""
+    """Polynomial 1021, start FFFF.
+
+    Source: catalogue of parametrised CRC algorithms; its check value is 29B1.
+    """
     crc = 0xFFFF
     for byte in content:
         crc ^= byte << 8
@@ -378,7 +384,10 @@ def put_sum(image: Image) -> Image:
 
 
 def put_equal_vectors(image: Image, random: Generator) -> Image:
-    """A table of equal targets at the start, such as `00 80 00 80`: it looks like vectors in more than one order."""
+    """A table of equal targets at the start, such as `00 80 00 80`.
+
+    It looks like vectors in more than one order.
+    """
     out = image.copy()
     pair = np.array(
         [int(random.choice([0x00, 0x40, 0xFF])), int(random.choice([0x80, 0xC0, 0xFF]))], np.uint8

@@ -4,10 +4,11 @@ The rules, in the order of the text:
 
 1. A mapping that changes no word is no frame: frames are told apart by the words that they show.
 2. Grounds: a check in the content; for start and step, a complete pass against one that is short or long, and
-   addresses printed in the file; two or more readers in one frame while none speaks for another; a fault proved
-   of the wiring; a device programmer, under the chip's own part, against one home-built reader.
+   addresses printed in the file; two or more readers in one frame while none speaks for another; a fault
+   proved of the wiring; a device programmer, under the chip's own part, against one home-built reader.
 3. A reader speaks for a frame only where all its passes stand in it.
-4. The number of passes is no ground. Grounds that are silent, or speak for different frames, leave it contested.
+4. The number of passes is no ground. Grounds that are silent, or speak for different frames, leave it
+   contested.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""A project folder made from values: chips with what they truly hold, readings with what the readers made of it."""
+"""A project folder made from values.
+
+Chips with what they truly hold, readings with what the readers made of it.
+"""
 
 from __future__ import annotations
 

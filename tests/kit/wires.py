@@ -2,8 +2,8 @@
 
 Nothing of the program is imported here, so that a fault injected by this model and a diagnosis made by the
 program cannot share a mistake. Faults are injected by name, and every reading taken with a fault is compared
-with a reading taken without it: a fault that changes nothing raises `UnchangedError`, because a test that injects
-nothing proves nothing.
+with a reading taken without it: a fault that changes nothing raises `UnchangedError`, because a test that
+injects nothing proves nothing.
 """
 
 from __future__ import annotations
@@ -22,7 +22,10 @@ Pace = Literal["each", "twice", "every second"]
 
 
 class UnchangedError(AssertionError):
-    """The injected fault does not show in this image: a slice of data that carries no information about it."""
+    """The injected fault does not show in this image.
+
+    A slice of data that carries no information about it.
+    """
 
 
 def smallest_dtype(bits: int) -> np.dtype[np.unsignedinteger[Any]]:
@@ -35,8 +38,8 @@ def smallest_dtype(bits: int) -> np.dtype[np.unsignedinteger[Any]]:
 class Crossing:
     """Lines of a reader that are not those of the chip.
 
-    For each line k of the chip, `address[k]` and `data[k]` say which line of the reading carries it; the inverted
-    lines are the reading's. So `reading[P(a) ^ ia] = Q(chip[a]) ^ id`.
+    For each line k of the chip, `address[k]` and `data[k]` say which line of the reading carries it; the
+    inverted lines are the reading's. So `reading[P(a) ^ ia] = Q(chip[a]) ^ id`.
 
     Source: section 5 of the design, the mapping between two images.
     """
@@ -90,8 +93,8 @@ def moved_bits(words: Image, where: tuple[int, ...]) -> Image:
 class Bench:
     """One chip, its wires, and the counter that walks the addresses.
 
-    `truth` is what the chip holds. The counter's words pass, in this order: counter faults, address wires, the
-    chip, data wires, and (for the stream) transport.
+    `truth` is what the chip holds. The counter's words pass, in this order: counter faults, address wires,
+    the chip, data wires, and (for the stream) transport.
     """
 
     truth: Image

@@ -1,9 +1,9 @@
 """`python -m tests.mutation ROOM [--sample N] [--seed S]`: how many changed programs the tests notice.
 
-ROOM is a file or a folder of the pure code, such as `pipeline/stages/grade.py` or `pipeline/lines`. mutmut changes
-the room at one place at a time; for each change the tests run that import the room. With `--sample` a random draw of
-the changes is tried. What survives is printed as a difference, to be read: a test is missing, or the change means
-the same. mutmut makes no changes in decorated functions and outside of functions.
+ROOM is a file or a folder of the pure code, such as `pipeline/stages/grade.py` or `pipeline/lines`. mutmut
+changes the room at one place at a time; for each change the tests run that import the room. With `--sample` a
+random draw of the changes is tried. What survives is printed as a difference, to be read: a test is missing,
+or the change means the same. mutmut makes no changes in decorated functions and outside of functions.
 
 Everything happens in a copy of the project in a temporary folder. It takes seconds a change; not part of CI.
 """
@@ -46,7 +46,9 @@ pytest_add_cli_args_test_selection =
 {tests}
 """
 OUTCOMES = {0: "survived", 33: "no test"}
-"""Exit codes as mutmut keeps them: 0 where all tests passed, 33 where none reaches the function; others are kills."""
+"""Exit codes as mutmut keeps them: 0 where all tests passed, 33 where none reaches the function; others are
+kills.
+"""
 
 
 def tests_of(room: str) -> list[str]:
@@ -123,7 +125,8 @@ def _tell(folder: Path, room: str, tests: list[str], tried: dict[str, int | None
     share = counts["noticed"] / len(tried)
     print(f"tests: {' '.join(tests)}")
     print(
-        f"| `{room}` | {len(tried)} of {of} | {counts['noticed']} | {counts['survived']} | {counts['no test']} | {share:.0%} |"
+        f"| `{room}` | {len(tried)} of {of} | {counts['noticed']} | {counts['survived']} | "
+        f"{counts['no test']} | {share:.0%} |"
     )
     for name, code in tried.items():
         if code in OUTCOMES:

@@ -17,7 +17,10 @@ KNOWN = {"sha3224": "sha3_224", "sha3256": "sha3_256", "sha3384": "sha3_384", "s
 
 
 def problems(bag: Path) -> list[str]:
-    """Everything that makes a bag incomplete or invalid, in the reader's own words; empty where it is valid."""
+    """Everything that makes a bag incomplete or invalid, in the reader's own words.
+
+    Empty where it is valid.
+    """
     said: list[str] = []
     declaration = bag / "bagit.txt"
     if not declaration.is_file():
@@ -25,7 +28,8 @@ def problems(bag: Path) -> list[str]:
     # 2.1.1 and the ABNF of section 7: "BagIt-Version: " M "." N ending "Tag-File-Character-Encoding: " name
     # ending; the last one is lacking in most of the published valid bags, so that it decides nothing here.
     found = re.fullmatch(
-        rb"BagIt-Version: ([0-9]+)\.([0-9]+)(?:\r\n|\n|\r)Tag-File-Character-Encoding: ([^\s]+)(?:\r\n|\n|\r)?",
+        rb"BagIt-Version: ([0-9]+)\.([0-9]+)(?:\r\n|\n|\r)"
+        rb"Tag-File-Character-Encoding: ([^\s]+)(?:\r\n|\n|\r)?",
         declaration.read_bytes(),
     )
     if not found:

@@ -1,4 +1,7 @@
-"""A public bundle before others' tools and published schemas: RO-Crate, Citation File Format, zip, PREMIS, BagIt."""
+"""A public bundle before others' tools and published schemas.
+
+RO-Crate, Citation File Format, zip, PREMIS, BagIt.
+"""
 
 from __future__ import annotations
 
@@ -256,7 +259,10 @@ def test_the_bundles_premis_validates_and_tells_of_recheck_and_release() -> None
 
 
 def test_the_bundle_follows_its_own_bagit_profile() -> None:
-    """Source: the library bagit-profile; Payload-Files-* of profile 1.4 is checked here, the library ignores it."""
+    """Source: the library bagit-profile.
+
+    Payload-Files-* of profile 1.4 is checked here, the library ignores it.
+    """
     bagit = pytest.importorskip("bagit")
     bagit_profile = pytest.importorskip("bagit_profile")
     content = json.loads((example_bundle() / "metadata/schemas/bundle-profile.json").read_bytes())

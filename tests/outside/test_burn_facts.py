@@ -96,8 +96,8 @@ def test_the_image_stands_where_practice_puts_it(
     [
         # 2708 -> 2716: isolate 18, 19, 21; 18 and 19 to ground, 21 to +5 V [second-hand]
         ("2708", "2716", {18: ("tie", 0), 19: ("tie", 0), 21: ("tie", 1)}),
-        # 2716 -> 28C16: 21 becomes /WE, and hole 21 (Vpp) is not trusted to stay high: tied on the adapter, as a
-        # builder of such an adapter did too (quicktrip.co.nz, 28C16 for a 2708: /W to pin 24)
+        # 2716 -> 28C16: 21 becomes /WE, and hole 21 (Vpp) is not trusted to stay high: tied on the adapter,
+        # as a builder of such an adapter did too (quicktrip.co.nz, 28C16 for a 2708: /W to pin 24)
         ("2716", "28C16", {21: ("tie", 1)}),
         # 2532 -> 2732: exchange 18, 20, 21 by an adapter [second-hand]; 20 stays an enable active low
         ("2532", "2732", {18: ("tie", 0), 21: ("wire", 18)}),
@@ -163,7 +163,7 @@ def test_open_collector_for_tri_state_asks_for_pull_ups_and_the_other_way_for_ca
 
 
 def test_a_bipolar_part_replaced_by_an_eprom_is_told_about_speed() -> None:
-    """Common practice: a 35-70 ns PROM in a clocked path cannot be replaced by a 150 ns EPROM [second-hand]."""
+    """Common practice: no 150 ns EPROM replaces a 35-70 ns PROM in a clocked path [second-hand]."""
     burn = plan_burn(image(512), CATALOGUE.find("7641"), CATALOGUE.find("2716"))
     assert any("clocked path" in warning for warning in burn.warnings)
 

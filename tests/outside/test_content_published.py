@@ -1,4 +1,7 @@
-"""Checks and headers against published values, other implementations and real firmware; each names its source."""
+"""Checks and headers against published values, other implementations and real firmware.
+
+Each names its source.
+"""
 
 from __future__ import annotations
 
@@ -87,12 +90,15 @@ def test_crc_32_is_zlibs(data: bytes) -> None:
     ],
 )
 def test_crc_32c_gives_the_examples_of_rfc_3720(data: bytes, expected: str) -> None:
-    """Source: RFC 3720 appendix B.4, bytes in the order they are sent (low byte first); values from memory."""
+    """Source: RFC 3720 appendix B.4, bytes in the order they are sent (low byte first).
+
+    Values from memory.
+    """
     assert value(BY_NAME["CRC-32/ISCSI"], data).to_bytes(4, "little").hex() == expected
 
 
 def test_a_word_sum_with_end_around_carry_is_rfc_1071s() -> None:
-    """Source: RFC 1071 section 3: 0001 f203 f4f5 f6f7 sum to ddf2, so that 220d completes them (from memory)."""
+    """Source: RFC 1071 section 3 (from memory): 0001 f203 f4f5 f6f7 sum to ddf2; 220d completes them."""
     numbers = np.frombuffer(bytes.fromhex("0001f203f4f5f6f7220d"), dtype=np.uint8)
     image = np.concatenate([numbers, np.zeros(54, dtype=np.uint8)])
     assert "sum16 of words with end-around carry = FFFF (RFC 1071)" in [hit.method for hit in search(image)]

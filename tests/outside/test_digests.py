@@ -18,15 +18,21 @@ from pipeline.edges.bags.observe import observe
 from pipeline.edges.bags.writer import MemberStream, write_member
 from pipeline.run.package.one_chip import sums
 
-LONG = b"abcdefghbcdefghicdefghijdefghijkefghijklfghijklmghijklmnhijklmnoijklmnopjklmnopqklmnopqrlmnopqrsmnopqrstnopqrstu"
+LONG = (
+    b"abcdefghbcdefghicdefghijdefghijkefghijklfghijklmghijklmn"
+    b"hijklmnoijklmnopjklmnopqklmnopqrlmnopqrsmnopqrstnopqrstu"
+)
+TWO_BLOCKS = b"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq"
 SHA256 = {
     b"abc": "ba7816bf8f01cfea414140de5dae2223b00361a396177a9cb410ff61f20015ad",
-    b"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq": "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1",
+    TWO_BLOCKS: "248d6a61d20638b8e5c026930c3e6039a33ce45964ff2167f6ecedd419db06c1",
     b"a" * 1_000_000: "cdc76e5c9914fb9281a1c7e284d73e67f1809a48a497200e046d39ccc7112cd0",
 }
 SHA512 = {
-    b"abc": "ddaf35a193617abacc417349ae20413112e6fa4e89a97ea20a9eeee64b55d39a2192992a274fc1a836ba3c23a3feebbd454d4423643ce80e2a9ac94fa54ca49f",
-    LONG: "8e959b75dae313da8cf4f72814fc143f8f7779c6eb9f7fa17299aeadb6889018501d289e4900f7e4331b99dec4b5433ac7d329eeb6dd26545e96e55b874be909",
+    b"abc": "ddaf35a193617abacc417349ae20413112e6fa4e89a97ea20a9eeee64b55d39a"
+    "2192992a274fc1a836ba3c23a3feebbd454d4423643ce80e2a9ac94fa54ca49f",
+    LONG: "8e959b75dae313da8cf4f72814fc143f8f7779c6eb9f7fa17299aeadb6889018"
+    "501d289e4900f7e4331b99dec4b5433ac7d329eeb6dd26545e96e55b874be909",
 }
 MD5 = {
     b"": "d41d8cd98f00b204e9800998ecf8427e",
@@ -39,7 +45,7 @@ MD5 = {
 }
 SHA1 = {
     b"abc": "a9993e364706816aba3e25717850c26c9cd0d89d",
-    b"abcdbcdecdefdefgefghfghighijhijkijkljklmklmnlmnomnopnopq": "84983e441c3bd26ebaae4aa1f95129e5e54670f1",
+    TWO_BLOCKS: "84983e441c3bd26ebaae4aa1f95129e5e54670f1",
 }
 
 

@@ -168,7 +168,8 @@ def test_a_byte_sum_in_standard_tektronix_hex_is_accepted_and_reported() -> None
 def test_digit_sums_in_standard_tektronix_hex_are_the_rule() -> None:
     # Source: sample file printed in manuals; byte sums would be 10, 50 and F0.
     decoded = decode(
-        b"/00001001FFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFE0\n/00401005FFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFE0\n/00000000\n"
+        b"/00001001FFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFE0\n"
+        b"/00401005FFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFFE0\n/00000000\n"
     )
     assert bytes_at(decoded) == [(0, "ff" * 16), (0x40, "ff" * 16)]
     assert decoded.forgiven == ()

@@ -1,7 +1,7 @@
 """Instruction lengths and near targets against disassemblers, an assembler, and the printed encodings.
 
-Where a library knows more than the plain member of a family (later processors, undocumented instructions), what our
-table leaves undefined is not compared; where it knows less, the exception stands beside its source.
+Where a library knows more than the plain member of a family (later processors, undocumented instructions),
+what our table leaves undefined is not compared; where it knows less, the exception stands beside its source.
 """
 
 from __future__ import annotations
@@ -70,7 +70,8 @@ def capstone_length(engine: capstone.Cs, data: bytes) -> tuple[int, str]:
 def test_every_defined_instruction_is_as_long_as_capstone_says(family: str) -> None:
     data = content(11)
     if family == "68000":
-        # Extension words in the brief form behind every first word: capstone reads the full form of the 68020 here too.
+        # Extension words in the brief form behind every first word: capstone reads the full form of the 68020
+        # here too.
         data = np.tile(np.array([0, 0, *(0x00, 0x10) * 7], dtype=np.uint8), 4096)
         data.reshape(-1, 16)[:, :2] = np.random.default_rng(11).integers(0, 256, (4096, 2), dtype=np.uint8)
     engine = capstone.Cs(*CAPSTONE[family])
@@ -88,7 +89,8 @@ def test_every_defined_instruction_is_as_long_as_capstone_says(family: str) -> N
     kept = [one for one in differing if not (family == "6809" and one[0][:2] in {"1e", "1f"})]
     # AVX takes over LES and LDS with a register, and x87 names only some of its encodings: later processors.
     kept = [one for one in kept if not (family == "8086" and one[0][:2] in {"c4", "c5", "62"})]
-    # SBCD with predecrement is one word in the manual (section 4) and in another disassembler; capstone says two.
+    # SBCD with predecrement is one word in the manual (section 4) and in another disassembler; capstone says
+    # two.
     kept = [one for one in kept if not (family == "68000" and re.match("8[13579bdf]0[89a-f]", one[0]))]
     assert compared > 1000
     assert kept == []
@@ -199,8 +201,9 @@ def test_a_program_for_the_pdp11_is_walked_as_its_assembler_laid_it(tmp_path: Pa
     assert [int(one.flow[place]) for place in (starts[6], starts[13], starts[-1])] == [CALL, END, END]
 
 
-# Source: Texas Instruments TMS 9900 data manual, section 3 (from memory): format I takes a word more for each symbolic or
-# indexed operand; format II jumps count words from behind themselves; format VIII takes an immediate word.
+# Source: Texas Instruments TMS 9900 data manual, section 3 (from memory): format I takes a word more for each
+# symbolic or indexed operand; format II jumps count words from behind themselves; format VIII takes an
+# immediate word.
 TMS9900 = {
     (0xC802, 0x8300): 2,  # MOV R2,@>8300
     (0xC820, 0x8300, 0x8302): 3,  # MOV @>8300,@>8302
@@ -239,8 +242,10 @@ def test_jumps_of_the_9900_count_words_from_behind_themselves() -> None:
     assert (int(one.kind[2]), int(one.target[2])) == (ABSOLUTE, 0x3000)
 
 
-# Source: RCA CDP1802 user manual MPM-201A (from memory): short branches 30 to 3F take a byte and stay in its page, but 38
-# skips; long ones C0 to C3 and C9 to CB take an address, high byte first; immediates 7C 7D 7F F8 to FD and FF take a byte.
+# Source: RCA CDP1802 user manual MPM-201A (from memory): short branches 30 to 3F take a byte and stay in its
+# page, but 38 skips; long ones C0 to C3 and C9 to CB take an address, high byte first; immediates 7C 7D 7F F8
+# to FD and FF take a byte.
+# take a byte.
 def test_the_1802_has_short_branches_in_the_page_and_long_ones_anywhere() -> None:
     data = np.zeros(0x300, dtype=np.uint8)
     data[0x1FE:0x200] = (0x30, 0x05)

@@ -72,7 +72,10 @@ PARTS = ("payload", "payload manifest", "tag manifest", "tag file", "declaration
 
 
 def without_tag_manifests(root: Path) -> None:
-    """The RFC lets tag manifests be left out (section 2.2.1); only the ledger can vouch for tag files then."""
+    """The RFC lets tag manifests be left out (section 2.2.1).
+
+    Only the ledger can vouch for tag files then.
+    """
     small_bag(root)
     for path in root.glob("tagmanifest-*"):
         path.unlink()

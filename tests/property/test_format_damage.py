@@ -1,4 +1,7 @@
-"""One character lost, doubled or changed anywhere in a dump: refused, reported, or without effect. Never silent."""
+"""One character lost, doubled or changed anywhere in a dump: refused, reported, or without effect.
+
+Never silent.
+"""
 
 from __future__ import annotations
 
@@ -16,11 +19,13 @@ IMAGE = bytes((k * 37 + 11 * (k // 7)) & 0xFF for k in range(96))
 NOTATIONS = sorted(
     set(WRITERS) - {"binary", "decimal_values", "hex_utf_16", "hex_even_parity", "hex_one_a_line"}
 )
-"""All but those in which another byte is as good as the right one: raw binary, and values without leading zeros."""
+"""All but those in which another byte is as good as the right one: raw binary, and values without leading
+zeros.
+"""
 
 
 EVERY = 1 if os.environ.get("HYPOTHESIS_PROFILE") == "night" else 7
-"""The night profile damages every character; every other run each seventh, from the first and from the last."""
+"""The night profile damages every character, others each seventh, from the first and from the last."""
 
 
 def damaged(content: bytes) -> Iterator[bytes]:

@@ -33,7 +33,7 @@ MADE = sorted([*FRAMES, *SITTING_FAULTS])
 
 @dataclass(frozen=True)
 class Drawn:
-    """A chip as it is drawn: what it holds, which of its showings each reader saw, and how often it is repeated."""
+    """A chip as drawn: what it holds, which of its showings each reader saw, how often it is repeated."""
 
     seed: int
     content: str

@@ -1,8 +1,8 @@
 """A system that lacks some calls: the kernel itself refuses them, nothing of ours is patched.
 
-A seccomp filter, put on a process of its own, answers chosen calls with an error number, as a file system does that
-knows no locks, no exchange of names or no flush of a folder. It cannot be taken off again, so everything runs in a
-child process. Linux on x86-64 only; elsewhere `cannot` says why not.
+A seccomp filter, put on a process of its own, answers chosen calls with an error number, as a file system
+does that knows no locks, no exchange of names or no flush of a folder. It cannot be taken off again, so
+everything runs in a child process. Linux on x86-64 only; elsewhere `cannot` says why not.
 """
 
 from __future__ import annotations

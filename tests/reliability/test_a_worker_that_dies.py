@@ -1,4 +1,4 @@
-"""A worker killed by the system, as a system short of memory does, ends the run with words and never makes it wait."""
+"""A worker killed by a system short of memory ends the run with words and never makes it wait."""
 
 from __future__ import annotations
 
@@ -15,7 +15,10 @@ from tests.journey import drilled
 
 ROOT = Path(__file__).parents[2]
 posix = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs /proc")
-PROGRAM = "import sys; sys.path.insert(0, sys.argv[1]); from pipeline.__main__ import run; raise SystemExit(run(sys.argv[2:]))"
+PROGRAM = (
+    "import sys; sys.path.insert(0, sys.argv[1]); from pipeline.__main__ import run; raise "
+    "SystemExit(run(sys.argv[2:]))"
+)
 
 
 def children(pid: int) -> list[int]:
@@ -36,7 +39,10 @@ def test_a_package_whose_worker_is_killed_ends_with_words(tmp_path: Path, after_
         pytest.skip("one core: no workers are started")
     drilled.many_chips(tmp_path)
     running = subprocess.Popen(
-        [sys.executable, "-c", PROGRAM, str(ROOT), "package", str(tmp_path / "m"), "--into", str(tmp_path / "into")],
+        [
+            *(sys.executable, "-c", PROGRAM, str(ROOT)),
+            *("package", str(tmp_path / "m"), "--into", str(tmp_path / "into")),
+        ],
         stdout=subprocess.PIPE, stderr=subprocess.PIPE,
     )  # fmt: skip
     until = time.monotonic() + 60

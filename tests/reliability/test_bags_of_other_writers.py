@@ -1,8 +1,10 @@
-"""Conditions that only old or foreign writers break are warnings; what cannot be read is named for what it is.
+"""Conditions that only old or foreign writers break are warnings.
 
-Sources: RFC 8493 sections 2.1.1, 2.3 and 6; the .ZIP format specification (APPNOTE), sections 4.4.4 bit 11, 4.4.5 and
-4.6.9, from memory; that Info-ZIP on Unix writes names as they are on the disk, without bit 11 where the system's
-encoding is UTF-8 and no flag is asked for, from memory; `zip` itself is asked where it is there.
+What cannot be read is named for what it is.
+
+Sources: RFC 8493 sections 2.1.1, 2.3 and 6; the .ZIP format specification (APPNOTE), sections 4.4.4 bit 11,
+4.4.5 and 4.6.9, from memory; that Info-ZIP on Unix writes names as they are on the disk, without bit 11 where
+the system's encoding is UTF-8 and no flag is asked for, from memory; `zip` itself is asked where it is there.
 """
 
 from __future__ import annotations

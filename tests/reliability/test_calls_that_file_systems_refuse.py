@@ -1,4 +1,4 @@
-"""Every writing command works where a file system lacks locks, flushes of folders, rights or exchanges, with a caution."""
+"""Writing commands work where a file system lacks locks, flushes, rights or exchanges, with a caution."""
 
 from __future__ import annotations
 

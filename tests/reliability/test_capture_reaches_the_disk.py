@@ -1,4 +1,4 @@
-"""What a capture has taken is on the disk a second later, and its log, names and row are before it ends well."""
+"""What a capture took is on the disk a second later; log, names and row are before it ends well."""
 
 from __future__ import annotations
 

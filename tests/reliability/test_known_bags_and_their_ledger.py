@@ -1,4 +1,7 @@
-"""What the ledger knows is found again by path, by content and by folder; what is no ledger of ours is never believed."""
+"""What the ledger knows is found again by path, by content and by folder.
+
+What is no ledger of ours is never believed.
+"""
 
 from __future__ import annotations
 
@@ -186,7 +189,9 @@ FORGERIES = {
     "a view": "ALTER TABLE rows RENAME TO real; CREATE VIEW rows AS SELECT * FROM real",
     "a trigger": "CREATE TRIGGER quiet AFTER INSERT ON rows BEGIN SELECT 1; END",
     "a trigger less": "DROP TRIGGER rows_stay",
-    "another trigger of the name": "DROP TRIGGER rows_stay; CREATE TRIGGER rows_stay BEFORE UPDATE ON rows BEGIN SELECT 1; END",
+    "another trigger of the name": "DROP TRIGGER rows_stay; "
+    "CREATE TRIGGER rows_stay BEFORE UPDATE ON rows BEGIN SELECT 1; "
+    "END",
     "another table": "CREATE TABLE more (x)",
     "another index": "DROP INDEX rows_by_bag; CREATE INDEX rows_by_bag ON rows (bag) WHERE number < 2",
 }

@@ -1,7 +1,8 @@
-"""A mend loses nothing: not where two folders cannot change names in one call, not where somebody else moves things.
+"""A mend loses nothing: not where no call exchanges two folders, not where somebody else moves things.
 
-Every state after a kill is held against three things that must be somewhere under the shelf, whatever happens: the
-bag's files (whole or as damaged as they were), the damaged bytes, and whatever a stranger put there meanwhile.
+Every state after a kill is held against three things that must be somewhere under the shelf, whatever
+happens: the bag's files (whole or as damaged as they were), the damaged bytes, and whatever a stranger put
+there meanwhile.
 """
 
 from __future__ import annotations
@@ -52,7 +53,7 @@ def shelf(folder: Path) -> Path:
 
 
 def holds_the_bag(folder: Path, whole: dict[str, bytes]) -> None:
-    """Each file of the bag that was sound before is somewhere outside the copy, and so are the damaged bytes."""
+    """Each file of the bag that was sound is somewhere outside the copy, and so are the damaged bytes."""
     found = {content for path, content in tree(folder).items() if not path.startswith("copy/")}
     for path, content in whole.items():
         assert content in found or path in {"data/0.bin", "bag-info.txt"}, f"{path} is nowhere"
@@ -158,7 +159,10 @@ raise SystemExit(run(sys.argv[2:]))
 
 
 def stopped_before_the_swap(arguments: Sequence[str]) -> Callable[[], int]:
-    """A command that stands still before the swap; what is given back lets it go on and tells its exit code."""
+    """A command that stands still before the swap.
+
+    What is given back lets it go on and tells its exit code.
+    """
     root = str(Path(__file__).parents[2])
     process = subprocess.Popen([sys.executable, "-c", WAITING, root, *arguments], stderr=subprocess.PIPE)
     _, status = os.waitpid(process.pid, os.WUNTRACED)

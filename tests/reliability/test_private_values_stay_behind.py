@@ -1,7 +1,7 @@
 """Private values are found however they were written, and what may go out goes out.
 
-The values are invented. How each is written in the texts is done here by hand and by the standard library's codecs,
-with none of the program's own folding.
+The values are invented. How each is written in the texts is done here by hand and by the standard library's
+codecs, with none of the program's own folding.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ def values() -> list[tuple[str, str]]:
 
 
 def written(label: str, value: str) -> list[str]:
-    """How people write it: as it is, in capitals, in small letters, decomposed, with other blanks, turned, in parts."""
+    """How people write it: as it is, in capitals, small letters, decomposed, with other blanks, in parts."""
     ways = [
         value,
         value.upper(),
@@ -121,7 +121,10 @@ def test_values_that_are_escaped_are_found() -> None:
 
 
 def innocent() -> list[str]:
-    """Two hundred texts that nobody wrote with these values in mind: this project's own pages, by paragraphs."""
+    """Two hundred texts that nobody wrote with these values in mind.
+
+    This project's own pages, by paragraphs.
+    """
     pages = [
         path.read_text("utf-8") for path in sorted([*ROOT.glob("*.md"), *ROOT.rglob("pipeline/**/*.py")])
     ]

@@ -1,4 +1,7 @@
-"""Capture at 2,000,000 baud over a pseudo-terminal: bytes dropped, the worst stall, and SIGKILL at fifty points, twice."""
+"""Capture at 2,000,000 baud over a pseudo-terminal.
+
+Bytes dropped, the worst stall, and SIGKILL at fifty points, twice.
+"""
 
 from __future__ import annotations
 
@@ -49,7 +52,7 @@ def _command(line: Line, folder: Path, passes: int) -> list[str]:
 
 
 def fast(root: Path, buffer: int = 0) -> tuple[int, int, float, float]:
-    """(bytes the paced writer dropped, bytes of the log that were not sent so, worst stall in ms, baud that it kept)."""
+    """(bytes the writer dropped, bytes of the log not sent so, worst stall in ms, baud that it kept)."""
     content, passes = fast_stream()
     folder, line = project(root / f"fast-{buffer}", "16384x8"), Line(buffer)
     thread = when_recording(folder, lambda: line.send(content))

@@ -1,4 +1,4 @@
-"""How long decoding a mebibyte takes here, against a widely used library on the same bytes in the same run."""
+"""How long decoding a mebibyte takes, against a widely used library on the same bytes and run."""
 
 from __future__ import annotations
 

@@ -19,9 +19,14 @@ FULL, SMALL = 10_000, 1_000
 _BARE = """
 import typer
 from typing import Annotated
-app = typer.Typer(help="A bare app.", no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None)
+app = typer.Typer(
+    help="A bare app.", no_args_is_help=True, pretty_exceptions_enable=False, rich_markup_mode=None
+)
 def make(name):
-    def command(one: Annotated[str, typer.Argument(help="An argument.")], two: Annotated[bool, typer.Option(help="An option.")] = False) -> None:
+    def command(
+        one: Annotated[str, typer.Argument(help="An argument.")],
+        two: Annotated[bool, typer.Option(help="An option.")] = False,
+    ) -> None:
         "A command that does nothing."
     command.__name__ = name
     return command
@@ -83,7 +88,7 @@ class _Measured:
 
 
 def project(folder: Path, chips: int, *, inline: bool, seed: int = 1978) -> Path:
-    """A project of 2K×8 chips, all distinct, two readings each by two readers, one chip in a hundred faulty."""
+    """A project of distinct 2K×8 chips, two readings each by two readers, one chip in a hundred faulty."""
     root = folder / f"project-{chips}-{'inline' if inline else 'csv'}"
     dumps = root / "dumps"
     dumps.mkdir(parents=True)

@@ -22,7 +22,10 @@ SLICES = 8
 
 
 def rows() -> Iterator[tuple[str, float, float]]:
-    """Making every page, and the first page alone, over bagit's cost for the set; in slices, turn and turn about."""
+    """Making every page, and the first page alone, over bagit's cost for the set.
+
+    In slices, turn and turn about.
+    """
     sample = many(CHIPS)
     # Templates are compiled once a process: warmed here as the imports are.
     _ = chip_page(sample.head, sample.chips[0], sample.load)

@@ -1,4 +1,7 @@
-"""Images for the tests of content: random, code-like, with text, with a check; made by code that knows no pipeline."""
+"""Images for the tests of content: random, code-like, with text, with a check.
+
+Made by code that knows no pipeline.
+"""
 
 from __future__ import annotations
 

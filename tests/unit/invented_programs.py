@@ -1,4 +1,7 @@
-"""Invented programs for any family with a one-byte opcode table: random instructions whose branches lead to real starts."""
+"""Invented programs for any family with a one-byte opcode table.
+
+Random instructions whose branches lead to real starts.
+"""
 
 from __future__ import annotations
 

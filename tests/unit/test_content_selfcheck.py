@@ -1,4 +1,4 @@
-"""Embedded checks: every scheme is found, chance is claimed as it is, and nothing blank or blind lifts a grade."""
+"""Embedded checks: every scheme is found, chance is told, and nothing blank or blind lifts a grade."""
 
 from __future__ import annotations
 
@@ -32,7 +32,8 @@ from tests.unit.content_images import Image, code_image, put, random_image
 
 PROSE = (
     b"THE LOOM STOPS WHEN A THREAD BREAKS. MEND THE THREAD, TURN THE WHEEL BACK BY ONE PICK AND PRESS START. "
-    b"WHEN THE PATTERN ENDS THE LAMP IS LIT AND THE COUNTER SHOWS HOW MANY PICKS WERE WOVEN SINCE THE MORNING. "
+    b"WHEN THE PATTERN ENDS THE LAMP IS LIT AND THE COUNTER SHOWS HOW MANY PICKS WERE WOVEN SINCE THE "
+    b"MORNING. "
 )
 
 

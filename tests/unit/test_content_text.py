@@ -16,7 +16,8 @@ from tests.unit.content_images import code_image, put, random_image
 
 PHRASES = (
     b"PATTERN CONTROL MONITOR 3.1\rTHREAD BROKEN AT THE LEFT SHUTTLE\rLOAD THE NEXT CARD AND PRESS START\r"
-    b"THE LAST PICK WAS NOT FOUND IN THIS PATTERN; RETURN TO THE BEGINNING AND CHECK THE TENSION OF THE WARP\r"
+    b"THE LAST PICK WAS NOT FOUND IN THIS PATTERN; RETURN TO THE BEGINNING AND CHECK THE TENSION OF THE "
+    b"WARP\r"
 )
 WORDS = [b"GOTO", b"RETURN", b"PRINT", b"INPUT", b"LOAD", b"SAVE", b"NEXT", b"STEP", b"THEN", b"REMARK"]
 
@@ -82,7 +83,9 @@ def test_every_second_letter_does_not_fit_its_neighbours_as_whole_text_does() ->
 
 
 def test_chance_text_in_random_images_is_no_more_frequent_than_claimed() -> None:
-    """The claim: at most one image in a thousand (`MOST_CHANCE`); 2,000 images with more than 6 would refute it.
+    """The claim: at most one image in a thousand (`MOST_CHANCE`).
+
+    2,000 images with more than 6 would refute it.
 
     Source: Poisson tail, P(X > 6 | mean 2) = 0.0045 (definition).
     """

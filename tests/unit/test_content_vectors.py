@@ -75,7 +75,10 @@ def test_an_8048s_and_an_8051s_jumps_are_found() -> None:
 
 
 def test_vectors_turn_up_in_random_images_no_more_often_than_claimed() -> None:
-    """Eight rules, each at most MOST_CHANCE: at most 16 of 1,000 by the union bound, 32 at four deviations."""
+    """Eight rules, each at most MOST_CHANCE.
+
+    At most 16 of 1,000 by the union bound, 32 at four deviations.
+    """
     found = sum(bool(vectors(random_image(seed), 8)) for seed in range(1000))
     assert found <= 1000 * 8 * MOST_CHANCE + 4 * (1000 * 8 * MOST_CHANCE) ** 0.5
 

@@ -1,4 +1,4 @@
-"""The rule of confidence, worked out a second time from the catalogue as people write it, and held against opponents."""
+"""The rule of confidence, worked out again from the catalogue as written, and held against opponents."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The wire model itself: each fault does what its definition says, and an injector that changes nothing complains."""
+"""The wire model: each fault does what its definition says, and an injector without effect complains."""
 
 from __future__ import annotations
 

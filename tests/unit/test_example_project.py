@@ -1,4 +1,7 @@
-"""The invented machine is what it says it is: made again byte for byte, faulty where its truth says, and well told."""
+"""The invented machine is what it says it is.
+
+Made again byte for byte, faulty where its truth says, and well told.
+"""
 
 from __future__ import annotations
 

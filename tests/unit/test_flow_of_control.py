@@ -1,4 +1,7 @@
-"""Control flow as evidence: the family, the code, the order of lines; and what must not be taken for a program."""
+"""Control flow as evidence: the family, the code, the order of lines.
+
+And what must not be taken for a program.
+"""
 
 from __future__ import annotations
 

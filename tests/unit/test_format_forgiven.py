@@ -1,6 +1,9 @@
-"""What a newcomer's files look like: read without a question where the content decides, and told what was taken off.
+"""What a newcomer's files look like.
 
-The malformed sibling of each of these lies in `tests/assets/formats` and is refused there with its very words.
+Read without a question where the content decides, and told what was taken off.
+
+The malformed sibling of each of these lies in `tests/assets/formats` and is refused there with its very
+words.
 """
 
 from __future__ import annotations

@@ -1,4 +1,7 @@
-"""Which format a dump is in is decided by its content; what cannot be decided is refused; a declaration wins."""
+"""Which format a dump is in is decided by its content; what cannot be decided is refused.
+
+A declaration wins.
+"""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """The grade is the first that applies, is that of the weakest bit, and is lifted by nothing that proves less.
 
-The order and the meaning of the grades are those of schemas/README.md, section "Grades"; an oracle below works them
-out bit by bit, in plain Python, from that text alone.
+The order and the meaning of the grades are those of schemas/README.md, section "Grades"; an oracle below
+works them out bit by bit, in plain Python, from that text alone.
 """
 
 from __future__ import annotations

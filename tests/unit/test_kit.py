@@ -1,4 +1,4 @@
-"""The kit itself: wires that cross and uncross, faults that change something, an oracle that follows the text."""
+"""The kit itself: wires that cross and uncross, faults that change things, an oracle true to the text."""
 
 from __future__ import annotations
 
@@ -29,8 +29,8 @@ def _voice(
 def test_a_crossing_shows_each_word_where_the_design_says() -> None:
     crossing = Crossing((1, 0, 2), (0, 2, 1), invert_address=(2,), invert_data=(0,))
     truth = np.array([0, 1, 2, 3, 4, 5, 6, 7], dtype=np.uint8)
-    # Chip address 1 (A0 high) stands on the reading's A1, whose A2 is inverted: place 2 ^ 4 = 6; D1 and D2 change
-    # places, D0 is inverted.
+    # Chip address 1 (A0 high) stands on the reading's A1, whose A2 is inverted: place 2 ^ 4 = 6; D1 and D2
+    # change places, D0 is inverted.
     assert crossing.read(truth)[6] == truth[1] ^ 1
     assert crossing.read(truth)[4] == truth[0] ^ 1
     assert crossing.lines == {
@@ -99,7 +99,8 @@ def test_words_are_written_in_the_byte_order_asked_for() -> None:
     assert all(sum(bytes.fromhex(line[1:])) & 0xFF == 0 for line in intel_hex(bytes(40)).decode().split())
 
 
-# -- the oracle, sentence by sentence of the text ------------------------------------------------------------------
+# -- the oracle, sentence by sentence of the text
+# ------------------------------------------------------------------
 
 
 def test_the_number_of_passes_is_no_ground() -> None:

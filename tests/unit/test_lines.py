@@ -174,7 +174,7 @@ def test_a_constant_image_against_a_real_one_is_unrelated() -> None:
 
 @pytest.mark.parametrize("line", [0, 5, 10])
 def test_an_image_that_says_one_bit_only_does_not_prove_crossed_lines(line: int) -> None:
-    """Half of it 00 and half FF: whichever line divides it, naming the lines says more than the image does."""
+    """Half 00 and half FF: whichever line divides it, naming the lines says more than the image does."""
     places = np.arange(WORDS)
     first = np.where(places >> 10 & 1, 0xFF, 0).astype(np.uint8)
     second = np.where(places >> line & 1, 0, 0xFF).astype(np.uint8)

@@ -77,8 +77,8 @@ def test_a_write_enable_of_the_new_part_is_named() -> None:
     burn = plan("27256", "28C256")
     assert burn.dangers == (
         (
-            "Pin 27 (/WE) of the new part writes when it goes low: keep it out of hole 27 and tie it to +5 V on the "
-            "adapter, whatever the hole carried"
+            "Pin 27 (/WE) of the new part writes when it goes low: keep it out of hole 27 and tie it to +5 V "
+            "on the adapter, whatever the hole carried"
         ),
     )
     assert burn_text(burn).index("! Pin 27 (/WE)") < burn_text(burn).index("Image ")

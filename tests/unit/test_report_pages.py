@@ -1,4 +1,4 @@
-"""The report's pages: whole, inert against any label, the same bytes each time, and small where the set is large."""
+"""The report's pages: whole, inert against any label, the same bytes each time, small for large sets."""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""No fact of a sheet or table is cut in silence: what YAML or a spreadsheet takes off is told, with the words to type."""
+"""No fact of a sheet or table is cut in silence.
+
+What YAML or a spreadsheet takes off is told, with the words to type.
+"""
 
 from __future__ import annotations
 

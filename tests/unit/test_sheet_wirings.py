@@ -1,4 +1,4 @@
-"""Known crossings, named wirings, answers, twins, photographs and the custodian's own numbers in the sheet."""
+"""Known crossings, named wirings, answers, twins, photographs and custodian's numbers in the sheet."""
 
 from __future__ import annotations
 

@@ -84,7 +84,10 @@ def test_what_is_followed_as_complete_decodes_to_the_passes_wanted(bursts: list[
 
 
 def test_every_single_dropped_or_doubled_byte_is_detected_in_protocol_form() -> None:
-    """One byte of a pass lost or doubled, anywhere: the pass is refused, or its image is right all the same."""
+    """One byte of a pass lost or doubled, anywhere.
+
+    The pass is refused, or its image is right all the same.
+    """
     image = IMAGE[:64]
     stream = b"".join(printed(image))
     accepted = 0

@@ -1,4 +1,7 @@
-"""A stream followed while it comes: how far it is, what is damaged, what to ask for, whether it is text at all."""
+"""A stream followed while it comes.
+
+How far it is, what is damaged, what to ask for, whether it is text at all.
+"""
 
 from __future__ import annotations
 

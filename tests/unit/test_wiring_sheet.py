@@ -1,4 +1,4 @@
-"""The bench sheet says pin by pin what the catalogue says, moves exactly what differs, and guesses nothing."""
+"""The bench sheet says pin by pin what the catalogue says, moves what differs, and guesses nothing."""
 
 from __future__ import annotations
 
@@ -296,7 +296,10 @@ def _volts(text: str) -> float | None:
 
 @pytest.mark.parametrize("part", KNOWN, ids=lambda part: part.part)
 def test_a_known_chip_is_offered_only_to_a_wiring_that_cannot_harm_it(part: Part) -> None:
-    """Told from the two printed tables alone: supplies as wanted, no output driven, no other voltage anywhere."""
+    """Told from the two printed tables alone.
+
+    Supplies as wanted, no output driven, no other voltage anywhere.
+    """
     here = {pin.pin: pin for pin in bench(part, from_memory=True).pins}
     offered = 0
     for chip in KNOWN:

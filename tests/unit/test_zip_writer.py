@@ -64,7 +64,7 @@ def test_members_stand_in_the_order_of_their_names_bytes(tmp_path: Path) -> None
 def test_a_moment_that_a_zip_cannot_say_becomes_the_nearest(
     moment: datetime, shown: tuple[int, ...], tmp_path: Path
 ) -> None:
-    """A zip's time begins in 1980, ends in 2107 and counts in steps of two seconds (APPNOTE, MS-DOS date and time)."""
+    """A zip's time begins in 1980, ends in 2107 and counts in steps of two seconds (MS-DOS date and time)."""
     write_zip(tmp_path / "x.zip", folder(tmp_path, ["a.txt"]), moment)
     with zipfile.ZipFile(tmp_path / "x.zip") as packed:
         assert packed.infolist()[0].date_time == shown

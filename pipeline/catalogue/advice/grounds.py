@@ -36,4 +36,7 @@ NEGATIVE_OUTPUTS = (
     "(second-hand)"
 )
 """The asker's measurement; what clamps and buffers do about it is from memory."""
-INPUT_LIMITS = "STMicroelectronics, M27C256B data sheet, absolute maximum ratings: -0.5 V at least on any input or output"
+INPUT_LIMITS = (
+    "STMicroelectronics, M27C256B data sheet, absolute maximum ratings: -0.5 V at least on any input or "
+    "output"
+)

@@ -41,9 +41,9 @@ _MARGINS = (
     "worth the risk; stop there if in doubt)."
 )
 _HOLD = (
-    "Have the reader's program hold {line} low for one reading and high for another. Where it cannot: power off, "
-    "take the reader's end of the wire off {line}, tie the pin to +5 V through 1 kilohm or to ground through 220 "
-    "ohms (address pins only), read, power off, and take the tie away before the wire goes back."
+    "Have the reader's program hold {line} low for one reading and high for another. Where it cannot: power "
+    "off, take the reader's end of the wire off {line}, tie the pin to +5 V through 1 kilohm or to ground "
+    "through 220 ohms (address pins only), read, power off, and take the tie away before the wire goes back."
 )
 _PROBE = (
     "To watch it at the chip, clip the probe on with the power off, and take it off with the power "

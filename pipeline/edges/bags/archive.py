@@ -39,10 +39,11 @@ from pipeline.errors import BagError, UnsafeError
 MOST_MEMBERS = 2_000_000
 FREE_MEMBERS = 100_000
 FEWEST_BYTES_A_MEMBER = 16
-"""An archive of more members than are free takes more than so many bytes for each: a `.zip` 76, and a packed `.tar`
-whose files have names of their own some 50 (measured on bags of tiny files)."""
+"""An archive of more members than are free takes more than so many bytes for each: a `.zip` 76, and a packed
+`.tar` whose files have names of their own some 50 (measured on bags of tiny files).
+"""
 MOST_HEADER_BYTES = 1 << 20
-"""What a `.tar` may take to say what one file is called and how large it is; honest ones take a few thousand."""
+"""Bytes a `.tar` may take to say one file's name and size; honest ones take a few thousand."""
 MOST_TIMES_LARGER = 1100
 """Deflate cannot do better than 1032 to 1 (zlib's own documentation), so an honest archive stays below."""
 FREE_BYTES = 1 << 30
@@ -254,7 +255,9 @@ _UNPACKERS: dict[bytes, Callable[..., Any]] = {
     b"BZh": bz2.open,
     b"\xfd7zXZ\x00": lzma.open,
 }
-"""By how a file begins. Source: RFC 1952 section 2.3.1; the .xz file format, section 2.1.1.1; bzip2's from memory."""
+"""By how a file begins. Source: RFC 1952 section 2.3.1; the .xz file format, section 2.1.1.1; bzip2's from
+memory.
+"""
 
 
 def _is_tar(path: Path) -> bool:
@@ -362,7 +365,7 @@ def _of_a_desktop(name: str) -> bool:
 
 
 def _base(names: list[str]) -> str:
-    """The folder that holds the declaration nearest to the top, with a slash, or "" where it is the archive."""
+    """The folder of the declaration nearest to the top, with a slash; "" where it is the archive."""
     found = [
         name
         for name in names
@@ -444,13 +447,17 @@ def _list_zip(archive: zipfile.ZipFile, limit: _Limit) -> Iterator[_Member]:
 
 
 def _written_name(entry: zipfile.ZipInfo) -> str:
-    """A member's name as it was written: the library cuts it at a zero byte, mends separators, and guesses a code page.
+    """A member's name as it was written.
 
-    Without the flag for UTF-8 a name is in a DOS code page by the book; Info-ZIP on Unix writes the bytes that the
-    disk has, nearly always UTF-8, which no text in such a code page is by chance but a very short one.
+    The library cuts it at a zero byte, mends separators, and guesses a code page.
+
+    Without the flag for UTF-8 a name is in a DOS code page by the book; Info-ZIP on Unix writes the bytes
+    that the disk has, nearly always UTF-8, which no text in such a code page is by chance but a very short
+    one.
 
     Source:
-        The .ZIP format specification, sections 4.4.4 (bit 11), 4.6.9 (extra field 7075) and appendix D; from memory.
+        The .ZIP format specification, sections 4.4.4 (bit 11), 4.6.9 (extra field 7075) and appendix D; from
+        memory.
     """
     name = entry.orig_filename
     if entry.flag_bits & _UTF_8 or (name.isascii() and not entry.extra):
@@ -463,7 +470,7 @@ def _written_name(entry: zipfile.ZipInfo) -> str:
 
 
 def _extra_name(entry: zipfile.ZipInfo, raw: bytes) -> str:
-    """The name in UTF-8 that an extra field holds for the one in the header, "" where it holds none for it."""
+    """The UTF-8 name that an extra field holds for the header's; "" where it holds none."""
     extra = entry.extra
     while len(extra) >= 4:
         kind, size = struct.unpack_from("<HH", extra)

@@ -55,7 +55,7 @@ class _Done(NamedTuple):
 
 
 _Answer = _Done | int | BaseException | None
-"""From a child: a batch; bytes of a large file; an error, which only the caller's thread can raise; its end."""
+"""From a child: a batch; bytes of a large file; an error for the caller's thread to raise; its end."""
 
 
 class Digesting:
@@ -256,7 +256,10 @@ class _Work:
             return [path for batch in self._batches for path in batch.paths]
 
     def take(self, mine: Collection[_Batch] = ()) -> _Batch | None:
-        """The next batch for someone with these before it; None where there is nothing and will be nothing."""
+        """The next batch for someone with these before it.
+
+        None where there is nothing and will be nothing.
+        """
         with self._changed:
             while not self._abandoned:
                 if self._batches:

@@ -77,7 +77,10 @@ def _digest(
 
 
 def digest_of(content: bytes, algorithm: str) -> bytes:
-    """The digest of some bytes; fixity only, so that systems with restricted algorithms still check old bags."""
+    """The digest of some bytes.
+
+    Fixity only, so that systems with restricted algorithms still check old bags.
+    """
     maker = _MAKERS.get(algorithm)
     if maker is None:
         return hashlib.new(algorithm, content, usedforsecurity=False).digest()

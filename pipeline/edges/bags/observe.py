@@ -33,7 +33,9 @@ def observe(
     progress: Progress | None = None,
     on_tags: TagsRead | None = None,
 ) -> Observation:
-    """Everything about a bag that its judge needs; also for a bag inside a `.zip` or `.tar`, without unpacking.
+    """Everything about a bag that its judge needs.
+
+    Also for a bag inside a `.zip` or `.tar`, without unpacking.
 
     Args:
         bag: The bag's folder, or an archive that holds it.
@@ -46,7 +48,8 @@ def observe(
 
     Raises:
         BagError: It is neither a folder nor an archive that can be read.
-        StorageError: It is not there, or the disk refused the folder itself; what it refuses of single files is part of what was
+        StorageError: It is not there, or the disk refused the folder itself; what it refuses of single files
+            is part of what was
         seen.
     """
     if bag.is_dir():
@@ -153,7 +156,8 @@ def _read_tags(
 def _read_tag(path: str) -> tuple[bytes, int]:
     with os.fdopen(os.open(path, digest_worker.FLAGS), "rb") as stream:
         status = os.fstat(stream.fileno())
-        # As much as it says it holds, and a little: asked for more, the reader takes memory for all of it at once.
+        # As much as it says it holds, and a little: asked for more, the reader takes memory for all of it at
+        # once.
         raw = stream.read(min(status.st_size, MOST_TAG_BYTES) + 1)
         while len(raw) <= MOST_TAG_BYTES and (more := stream.read(digest_worker.CHUNK_BYTES)):
             raw += more

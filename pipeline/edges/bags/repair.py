@@ -5,13 +5,13 @@
    way.
 2. The caller judges the new bag. If it is not whole and of the planned receipt, nothing was touched.
 3. What was damaged or nobody's gets a second name in `NAME.damaged-N/`.
-4. The new bag and the old one change places, in one step of the kernel where it knows one. A bag that is not the
-   one that was looked at keeps its place.
+4. The new bag and the old one change places, in one step of the kernel where it knows one. A bag that is not
+   the one that was looked at keeps its place.
 5. What came into the old bag after it was looked at is kept in `NAME.damaged-N/` too.
 6. The record gets its name `NAME.mend-N.json`; the staging folder, with the old bag in it, goes.
 
-Killed before step 4 the damaged bag is as it was; after it the bag is whole. Killed within it, where it takes more
-than one step, the next run puts the whole bag in place (`staging.put_back`).
+Killed before step 4 the damaged bag is as it was; after it the bag is whole. Killed within it, where it takes
+more than one step, the next run puts the whole bag in place (`staging.put_back`).
 """
 # ruff: noqa: PTH118 - paths stay text where there is one for each of a hundred thousand files
 
@@ -70,14 +70,16 @@ def carry_out(
         set_aside: Paths in the damaged bag that are to be kept beside it.
         record: What the record file tells.
         approve: Judges the new bag; raises where it is not what was planned.
-        looked_at: The `identity` of the damaged bag's folder as it was observed; another one is never replaced.
+        looked_at: The `identity` of the damaged bag's folder as it was observed; another one is never
+            replaced.
 
     Returns:
         What lies where.
 
     Raises:
         MendError: The bag or a copy changed meanwhile, or the new bag was not approved; nothing was touched.
-        StorageError: The disk refused; the damaged bag is as it was, or whole and the old one kept in staging.
+        StorageError: The disk refused; the damaged bag is as it was, or whole and the old one kept in
+            staging.
         UnsafeError: A path leads out, or what is to be read is no regular file.
     """
     for path in (*take, *set_aside):
@@ -134,7 +136,8 @@ def _swapped(staging: Staging, looked_at: str, aside: Path | None) -> Path:
 def _keep_what_came_late(old: Path, bag: Path, aside: Path) -> bool:
     """Step 5: whatever the old bag holds that neither the new one nor the folder of damaged files has.
 
-    Somebody may have written into the damaged bag since it was looked at; nobody has judged that, so it stays.
+    Somebody may have written into the damaged bag since it was looked at; nobody has judged that, so it
+    stays.
     """
     with storage_trouble(old):
         late = list(missing(old, [bag, aside]))
@@ -193,7 +196,7 @@ def _second_name_or_copy(source: Path, path: str, target: Path, *, linking: bool
 
 
 def _make_folders(folder: str) -> None:
-    """Like `os.makedirs`, which goes down by recursion and gives up where folders are nested a thousand deep."""
+    """`os.makedirs` without its recursion, which gives up where folders are nested a thousand deep."""
     missing = []
     while not os.path.isdir(folder):  # noqa: PTH112 - see the head of this file
         missing.append(folder)
@@ -231,7 +234,10 @@ def _from_archive(archive: Path, wanted: Sequence[str], target: Path) -> None:
 
 
 def _keep(bag: Path, set_aside: Sequence[str], folder: Path) -> bool:
-    """Give what was damaged a second name in a folder; links are kept as links, pipes and devices told only."""
+    """Give what was damaged a second name in a folder.
+
+    Links are kept as links, pipes and devices told only.
+    """
     kept = False
     for path in set_aside:
         old, new = os.path.join(bag, path), os.path.join(folder, path)

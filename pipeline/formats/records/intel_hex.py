@@ -168,7 +168,10 @@ class _IntelHexReader:
 
 
 def exact(content: bytes, declared: Declared) -> Decoded:
-    """The same as `swift`, record by record, with every fault located; one run for each file of a log of several."""
+    """The same as `swift`, record by record, with every fault located.
+
+    One run for each file of a log of several.
+    """
     text = plain(content)
     notes: list[str] = []
     readers = [_IntelHexReader(text, notes)]
@@ -227,7 +230,10 @@ def _finish(reader: _IntelHexReader, before: _IntelHexReader | None) -> None:
 
 
 def _unbased(reader: _IntelHexReader) -> None:
-    """A record before any base record that runs over 64 K: only the file's later base records say what it means."""
+    """A record before any base record that runs over 64 K.
+
+    Only the file's later base records say what it means.
+    """
     if reader.over is None:
         return
     place = reader.text.place(reader.over)

@@ -1,4 +1,4 @@
-"""MOS Technology paper tape: count and 16-bit sum of every record, and the record count at the end, are checked.
+"""MOS Technology paper tape: count and sum of every record, and the count of records, are checked.
 
     data = ";" NN AAAA *(DD) SSSS      SSSS = 16-bit sum of the bytes NN, AA, AA and all DD
     end  = ";" "00" CCCC SSSS          CCCC = number of data records; SSSS repeats it

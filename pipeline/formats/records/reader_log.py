@@ -94,7 +94,7 @@ def parse_line(line: bytes) -> Record | None:
 
 
 def looks_meant(line: bytes) -> bool:
-    """Whether a line that does not prove itself was meant as one of the protocol, or is what is left of one."""
+    """Whether a line that does not prove itself was meant as one of the protocol, or is a remnant of one."""
     return bool(line.strip(b" \t\r\x00\x11\x13"))
 
 

@@ -1,4 +1,6 @@
-"""Tektronix hex, the 64 K kind: both sums of every record, counts, end record and the sender's abort are checked.
+"""Tektronix hex, the 64 K kind.
+
+Both sums of every record, counts, end record and the sender's abort are checked.
 
     data = "/" AAAA LL HH *(DD) SS      HH, SS: 8-bit sums of the values of the hexadecimal DIGITS before them
     end  = "/" AAAA "00" HH             AAAA = start address

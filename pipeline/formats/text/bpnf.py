@@ -1,4 +1,6 @@
-"""BPNF paper tape: every word between B and F has exactly the chip's bits; nothing that could be a word is skipped.
+"""BPNF paper tape: every word between B and F has exactly the chip's bits.
+
+Nothing that could be a word is skipped.
 
     word = "B" 1*("P" / "N") "F"      P = 1, N = 0, most significant bit first; words run from address 0
 

@@ -18,7 +18,9 @@ from pipeline.formats.neutral import ForgivenTally, Place, refuse
 
 _LINE = re.compile(rb"[^\r\n]+")
 PADDING = b"\x00\x1a\x7f"
-"""NUL and rubout (paper-tape leader and trailer), Ctrl-Z (end of a text file in old systems). Common practice."""
+"""NUL and rubout (paper-tape leader and trailer), Ctrl-Z (end of a text file in old systems). Common
+practice.
+"""
 _PAD_IN_LINE = re.compile(rb"\x00+(?=[\r\n])|(?<=[\r\n])\x00+")
 _BLANK_PAD = bytes.maketrans(PADDING, b"   ")
 FOREIGN = 0xFF
@@ -119,7 +121,10 @@ def _unwrapped(content: bytes, ledger: ForgivenTally) -> tuple[bytes, int, int]:
 
 
 def _mostly_wide(content: bytes, order: str) -> bool:
-    """Half the characters of text behind a mark are ASCII; a chip that merely starts FF FE does not look so."""
+    """Half the characters of text behind a mark are ASCII.
+
+    A chip that merely starts FF FE does not look so.
+    """
     units = np.frombuffer(content[: len(content) // 2 * 2], dtype=order)
     return bool(len(units) and np.count_nonzero((units < 0x80) & (units > 0)) * 2 >= len(units))
 
@@ -177,7 +182,7 @@ def _without_parity(body: bytes, base: int, scale: int, ledger: ForgivenTally) -
 
 
 def _without_wide_blanks(body: bytes, base: int, scale: int, ledger: ForgivenTally) -> bytes:
-    """Name the encoding of characters beyond ASCII, and blank out no-break spaces, as web pages and editors put them.
+    """Name the encoding of characters beyond ASCII, and blank out the no-break spaces of web pages.
 
     Latin-1 is named only where no byte is one of its controls (80 to 9F), which a chip's content is full of.
     """

@@ -68,7 +68,7 @@ class ListingRow:
         return list(accumulate(map(len, self.units)))
 
     def text_at(self, count: int) -> int | None:
-        """Position of the first character of what stands behind `count` values, or None where nothing does."""
+        """Position of the first character behind `count` values, or None where nothing stands there."""
         rest = self.rest(count)
         lead = len(rest) - len(rest.lstrip(b" \t"))
         return self.ends[count - 1] + lead if lead < len(rest) else None
@@ -138,7 +138,9 @@ def inside_bars(rest: bytes) -> bytes:
 
 
 def matches(rest: bytes, units: list[int]) -> bool:
-    """Whether a text column shows these bytes: each character is the byte's own, or stands for an unprintable one.
+    """Whether a text column shows these bytes.
+
+    Each character is the byte's own, or stands for an unprintable one.
 
     Trailing blanks may have been cut. Bit 7 may have been dropped. Upper case may stand for lower. Common
     practice.

@@ -1,4 +1,4 @@
-"""Digits of a value: printed with leading zeros they are all alike, and one that is not has lost or gained one.
+"""Digits of a value: with leading zeros all are alike, and one that is not has lost or gained one.
 
 It is the only check that plain printed values carry, so it is held over the whole file.
 """

@@ -1,8 +1,10 @@
-"""What people and programs put around the lines of a dump: page breaks, segmented addresses, comments, a title.
+"""What people and programs put around the lines of a dump.
 
-Each is taken off only where it cannot be data, and told; what could be either is left for the decoder to refuse. A
-comment that begins with a value may hold words of the dump that somebody struck out, so it is left there. Common
-practice, no source.
+Page breaks, segmented addresses, comments, a title.
+
+Each is taken off only where it cannot be data, and told; what could be either is left for the decoder to
+refuse. A comment that begins with a value may hold words of the dump that somebody struck out, so it is left
+there. Common practice, no source.
 """
 
 from __future__ import annotations
@@ -39,7 +41,8 @@ def without_pages(text: Characters) -> Characters:
 def with_plain_addresses(text: Characters) -> Characters:
     """Addresses as `0000:0010` and `C000-C3` in the form that all others have, each as long as it was.
 
-    A segment counts sixteen bytes. Source: Intel, 8086 Family User's Manual (1979), "segment base"; from memory.
+    A segment counts sixteen bytes. Source: Intel, 8086 Family User's Manual (1979), "segment base"; from
+    memory.
     """
     lines = text.body.count(b"\n") + text.body.count(b"\r") + 1
     found = _SEGMENTED.findall(text.body) if b":" in text.body else []
@@ -63,7 +66,7 @@ def _linear(found: re.Match[bytes]) -> bytes:
 
 
 def commented(rest: bytes) -> bool:
-    """Whether what stands behind the values of a line is a comment in words: `; start`, `# start`, `// start`."""
+    """Whether a comment in words stands behind the values of a line: `; start`, `# start`, `// start`."""
     if not re.match(rb"[ \t]*(?:;|#|//)", rest):
         return False
     first = WORD.search(rest)
@@ -89,10 +92,13 @@ def before_comment(line: bytes, value: Callable[[bytes], object]) -> bytes | Non
 def title_line(
     text: Characters, values: Callable[[bytes], list[int] | None], words: int | None
 ) -> int | None:
-    """Where the first line is a title of hex-like words, since the lines below it have another shape; else None.
+    """Where the first line is a title of hex-like words, since the lines below it have another shape.
 
-    A line of `DEAD BEEF` above lines of sixteen pairs is no line of pairs that lost its blanks: that one would have
-    thirty-two digits. Where the chip's words are known and those below are not all of them, nothing is a title.
+    Else None.
+
+    A line of `DEAD BEEF` above lines of sixteen pairs is no line of pairs that lost its blanks: that one
+    would have thirty-two digits. Where the chip's words are known and those below are not all of them,
+    nothing is a title.
 
     Args:
         text: The dump.

@@ -1,4 +1,4 @@
-"""Hex text: values in the order of their addresses, as a home-built reader prints them or a listing gives them.
+"""Hex text: values in the order of their addresses, as a home-built reader or a listing prints them.
 
 There is no check of any kind in such a file, so everything that can be seen is held to one style: the marks,
 the digits of a value, the separators, the values a line. What falls out of the style is refused with its

@@ -223,7 +223,10 @@ def _fuse_sum(fuse_map: _Map, units: NDArray[np.uint8]) -> None:
 
 
 def _transmitted(content: bytes, text: Characters, begin: int, end: int) -> None:
-    """The four digits behind ETX: sum of all characters from STX to ETX, parity not counted; 0000 = not computed."""
+    """The four digits behind ETX: sum of all characters from STX to ETX, parity not counted.
+
+    0000 = not computed.
+    """
     found = _TRANSMITTED.match(text.body, end)
     if begin < 0 or found is None:
         if text.body[end + 1 :].strip():

@@ -1,4 +1,6 @@
-"""What a whole listing has in common: how its values are written, its address radix, its step, its text column.
+"""What a whole listing has in common.
+
+How its values are written, its address radix, its step, its text column.
 
 All of it comes from the lines themselves, by what most of them agree on, and is then held against every one.
 """
@@ -137,7 +139,8 @@ def _ordered(text: Characters, style: Style, index: int, declared: Declared) -> 
         ambiguous(
             text.place(index),
             f"each value stands for {style.group} bytes: in which order",
-            "write `word_order: big` if the digits stand in the order of the bytes, `word_order: little` if not",
+            "write `word_order: big` if the digits stand in the order of the bytes, `word_order: "
+            "little` if not",
         )
     little = declared.word_order == "little"
     return Style(
@@ -232,10 +235,10 @@ def _values_in(one: ListingRow) -> int:
 
 
 def in_order(text: Characters, items: list[Item]) -> list[Item]:
-    """The lines in the order of their addresses, where they stand in another and every address says the same twice.
+    """The lines in the order of their addresses, where they stand in another and none contradicts.
 
-    Passes that start again at the first address stay passes; `*` lines mean nothing in another order, and then
-    nothing is sorted. Whether the sorted lines leave a gap is seen when they are laid.
+    Passes that start again at the first address stay passes; `*` lines mean nothing in another order, and
+    then nothing is sorted. Whether the sorted lines leave a gap is seen when they are laid.
 
     Raises:
         FormatError: An address has two lines that differ.
@@ -417,10 +420,10 @@ def _paired(rows: list[ListingRow], numbers: list[int]) -> bool:
 
 
 def _canonical(items: list[Item]) -> bool:
-    """Whether every line has eight digits of address and its text between two bars, as canonical hex dumps have.
+    """Whether every line has eight digits of address and text between two bars, as canonical hex dumps do.
 
-    Those count in hexadecimal whatever digits they happen to show. Source: the manual page hexdump(1), option -C, whose
-    output is kept with the tests.
+    Those count in hexadecimal whatever digits they happen to show. Source: the manual page hexdump(1), option
+    -C, whose output is kept with the tests.
     """
     rows = [one for one in items if isinstance(one, ListingRow)]
     return all(
@@ -472,7 +475,10 @@ def _best_step(spans: list[_Span], radix: int, style: Style) -> tuple[tuple[int,
 
 
 def _held(one: ListingRow, units: int) -> tuple[bool, bool]:
-    """Whether a line holds so many units and behind them no more than a text column of theirs; whether it can."""
+    """Whether a line holds so many units and behind them no more than a text column of theirs.
+
+    Whether it can.
+    """
     if units not in one.reach:
         return False, False
     rest = one.rest(one.reach.index(units) + 1)

@@ -60,7 +60,9 @@ def _opened(content: bytes) -> Characters:
 
 
 def _order_shown(content: bytes, text: Characters, declared: Declared) -> str | None:
-    """The one order of bytes that the text column of every line shows; None where it is declared or does not show.
+    """The one order of bytes that the text column of every line shows.
+
+    None where it is declared or does not show.
 
     Values of several bytes can stand for them in two orders, of which a text column beside them knows one.
     """
@@ -295,7 +297,10 @@ class _Builder:
         return next(k for k, size in enumerate(reach, 1) if size >= units)
 
     def _plausible(self, one: ListingRow, units: int) -> bool:
-        """Whether a line can end behind so many units: the text column, if any, starts where the others' does."""
+        """Whether a line can end behind so many units.
+
+        The text column, if any, starts where the others' does.
+        """
         if units not in one.reach:
             return False
         count = one.reach.index(units) + 1
@@ -343,7 +348,7 @@ class _Builder:
         return not rest.strip() or barred(rest) or matches(rest, one.first(count))
 
     def _text_column(self, one: ListingRow, count: int, units: list[int]) -> None:
-        """What stands behind the values is where the others have their text, and is reported where it is not theirs."""
+        """What stands behind the values in the others' text column is reported where it is not their text."""
         rest, column = one.rest(count), self.layout.column
         at = one.text_at(count)
         if at is None:

@@ -15,7 +15,8 @@ _PROSE = re.compile(rb"[A-Za-z]{2,}")
 _HEX_ONLY = re.compile(rb"[A-Fa-f0-9]+")
 _PROMPT = re.compile(rb"\s*[A-P]?[>#$%?:]\s*")
 _DATE = re.compile(
-    rb"\s*[\[(]?(?:\d{4}-\d\d-\d\d(?:[ T]\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?)?|\d{1,2}:\d\d:\d\d(?:[.,]\d+)?)[\])]?\s*"
+    rb"\s*[\[(]?(?:\d{4}-\d\d-\d\d(?:[ T]\d\d:\d\d(?::\d\d(?:[.,]\d+)?)?)?"
+    rb"|\d{1,2}:\d\d:\d\d(?:[.,]\d+)?)[\])]?\s*"
 )
 _STAMP = re.compile(
     rb"[ \t]*(?:"

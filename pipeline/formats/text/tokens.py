@@ -34,7 +34,8 @@ MARKS = {
     "$": re.compile(rb"\$([0-9A-Fa-f]+)(?![0-9A-Za-z_])"),
     "\\x": re.compile(rb"\\x([0-9A-Fa-f]{2})(?![0-9A-Fa-f])"),
     "h": re.compile(
-        rb"(?<![0-9A-Za-z_])(?:0(?=(?:[0-9A-Fa-f]{2}|[0-9A-Fa-f]{4})[hH]))?([0-9A-Fa-f]{4}|[0-9A-Fa-f]{1,2})[hH](?![0-9A-Za-z_])"
+        rb"(?<![0-9A-Za-z_])(?:0(?=(?:[0-9A-Fa-f]{2}|[0-9A-Fa-f]{4})[hH]))?"
+        rb"([0-9A-Fa-f]{4}|[0-9A-Fa-f]{1,2})[hH](?![0-9A-Za-z_])"
     ),
 }
 _MARK_LETTERS = {"0x": (b"0x", b"0X"), "$": (b"$",), "\\x": (b"\\x",), "h": (b"h", b"H")}
@@ -141,7 +142,7 @@ def declared_style(declared: Declared) -> Style | None:
 
 
 def _kept(line: bytes) -> list[bytes] | None:
-    """The words of a line that is nothing but hexadecimal words and separators before a comment, else None."""
+    """The words of a line of hexadecimal words and separators alone before a comment, else None."""
     words = WORD.findall(line)
     if words and not all(HEX.fullmatch(word) for word in words):
         words = WORD.findall(before_comment(line, HEX.fullmatch) or b"")
@@ -229,13 +230,15 @@ def _grouped(text: Characters, index: int, width: int, mark: str, declared: Decl
         ambiguous(
             text.place(index),
             f"values of {width} digits",
-            "say the chip's part or organisation if these are whole words; else write `token: decimal` or what they are",
+            "say the chip's part or organisation if these are whole words; else write `token: decimal` "
+            "or what they are",
         )
     if declared.word_order is None:
         ambiguous(
             text.place(index),
             f"groups of {width} digits can be {width * 4}-bit words of either byte order, or run-on pairs",
-            "write `word_order: big` if the digits stand in the order of the bytes, `word_order: little` if not",
+            "write `word_order: big` if the digits stand in the order of the bytes, `word_order: "
+            "little` if not",
         )
     little = declared.word_order == "little"
     return Style(mark, HEX, 16, width, run_on=False, bits=8, group=width // 2, little=little)

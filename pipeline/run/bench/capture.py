@@ -1,4 +1,4 @@
-"""`wellread capture`: a reader's stream into the project, raw bytes first, then everything that can be said of them."""
+"""`wellread capture`: a reader's stream into the project, raw bytes first, then what they say."""
 
 from __future__ import annotations
 
@@ -54,7 +54,9 @@ if TYPE_CHECKING:
     from schemas.answers import CaptureAnswer, Examined
 
 UNFINISHED = "capturing"
-"""Folder of the project for raw logs that are not readings yet, beside dumps/ so that packaging leaves them alone."""
+"""Folder of the project for raw logs that are not readings yet, beside dumps/ so that packaging leaves them
+alone.
+"""
 
 QUIET_ENOUGH_TO_ASK = 0.3
 """Seconds without a byte after which a lost trailer may be asked for."""
@@ -63,7 +65,9 @@ WAITS_FOR_THE_FIRST = 10
 """How many times as long a reader is waited for that has not begun."""
 
 MOST_LOOKS = 4
-"""Passes' worth of words, for each pass wanted, after which a plain reader that never stops is no longer followed."""
+"""Passes' worth of words, for each pass wanted, after which a plain reader that never stops is no longer
+followed.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -194,7 +198,10 @@ def _nothing_came(wish: CaptureWish, path: Path) -> None:
 
 
 def _chosen(root: Path, wish: CaptureWish) -> Chosen:
-    """The chip's organisation and part, from the options or the sheet; chip and reader must be in the sheet."""
+    """The chip's organisation and part, from the options or the sheet.
+
+    Chip and reader must be in the sheet.
+    """
     project = read_project(root)
     plan = project.plan
     if plan is None:
@@ -233,7 +240,10 @@ def _chosen(root: Path, wish: CaptureWish) -> Chosen:
 
 
 def _catalogued(planned: PlannedChip, organisation: Organisation) -> str | None:
-    """The catalogue's name of the chip's part, so that faults are named by pin; None where it has no such part."""
+    """The catalogue's name of the chip's part, so that faults are named by pin.
+
+    None where it has no such part.
+    """
     if planned.part is None or planned.part.organisation != organisation:
         return None
     try:
@@ -321,7 +331,10 @@ def _follow(
 
 
 def _all_there(recorder: Recorder, watch: Watch, path: Path) -> bool:
-    """Whether everything wanted had come before the trouble: a reader pulled out after its last pass is none."""
+    """Whether everything wanted had come before the trouble.
+
+    A reader pulled out after its last pass is none.
+    """
     if watch.protocol or not isinstance(recorder.trouble, PortError):
         return watch.complete
     return watch.words >= watch.expected * watch.passes and _has_passes(path, watch)
@@ -360,7 +373,10 @@ def _listen(
 
 
 def _has_passes(path: Path, watch: Watch) -> bool:
-    """Whether the passes wanted are in a log of plain printing that goes on and on; its last line may be torn."""
+    """Whether the passes wanted are in a log of plain printing that goes on and on.
+
+    Its last line may be torn.
+    """
     content = read_file(path.parent, path.name, steady=False)
     declared = Declared(bits=watch.bits, words=watch.expected)
     try:

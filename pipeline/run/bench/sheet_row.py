@@ -1,4 +1,6 @@
-"""One row added to the sheet's readings by a program: text is put in at one place, and nothing else is touched.
+"""One row added to the sheet's readings by a program.
+
+Text is put in at one place, and nothing else is touched.
 
 A sheet is a person's own text. It is never written anew from what was understood of it: comments, blank
 lines, quotes, columns and line ends stay byte for byte.
@@ -37,12 +39,14 @@ def add_row(sheet: Path, row: Mapping[str, str]) -> bool:
 
     A row that a person typed beforehand for the same file stands for it: no second one is added.
 
-    The new text is parsed and compared with the old before it takes the old one's place in one step. A sheet whose
-    readings are in a table of their own is left alone. Captures take turns; what a person saves meanwhile is never
+    The new text is parsed and compared with the old before it takes the old one's place in one step. A sheet
+    whose readings are in a table of their own is left alone. Captures take turns; what a person saves
+    meanwhile is never
     replaced: the sheet is read anew then. When this returns the row is on the disk.
 
     Raises:
-        StorageError: The disk refuses, or the sheet changes all the time; it is as it was, or as a person saved it.
+        StorageError: The disk refuses, or the sheet changes all the time; it is as it was, or as a person
+            saved it.
     """
     sheet = sheet.resolve()
     with one_at_a_time(sheet.with_name(f".{sheet.name}.lock")):
@@ -64,7 +68,10 @@ def add_row(sheet: Path, row: Mapping[str, str]) -> bool:
 
 
 def _replaced(sheet: Path, before: bytes, after: bytes) -> bool:
-    """Put the new text in the old one's place; False, and nothing changed, where the old one is no longer there."""
+    """Put the new text in the old one's place.
+
+    False, and nothing changed, where the old one is no longer there.
+    """
     beside = sheet.parent / f".{sheet.name}.part-{secrets.token_hex(4)}"
     with storage_trouble(sheet):
         try:
@@ -94,7 +101,7 @@ def _took_the_place(sheet: Path, beside: Path, before: bytes, after: bytes) -> b
 
 
 def with_row(before: bytes, row: Mapping[str, str]) -> bytes | None:
-    """The sheet's text with one more row in its readings, or None where no place for it can be proved right."""
+    """The sheet's text with one more row in its readings; None where no place is proved right."""
     import yaml
 
     try:
@@ -147,7 +154,7 @@ def _candidates(text: str, tree: yaml.MappingNode, row: str) -> Iterator[str]:
 
 
 def _into_brackets(text: str, node: Any, piece: str) -> Iterator[str]:
-    """Before a closing bracket: on a line of its own where the bracket stands so, else behind the last one."""
+    """Before a closing bracket: on its own line where the bracket stands so, else behind the last row."""
     closing = node.end_mark.index - 1
     if not node.value:
         yield text[:closing] + piece + text[closing:]

@@ -1,7 +1,7 @@
 """Where bags lie: found below folders, and matched with the paths under which the ledger knows them.
 
-A path is compared as it was given, as it is without links, and by the folder itself, which tells two spellings of one
-name on a file system that does not tell upper from lower case.
+A path is compared as it was given, as it is without links, and by the folder itself, which tells two
+spellings of one name on a file system that does not tell upper from lower case.
 """
 # ruff: noqa: PTH100, PTH118 - text paths, because they are the ledger's keys
 
@@ -27,8 +27,8 @@ class Places:
     """What is looked at in a run.
 
     Attributes:
-        found: Each bag by the path under which it is remembered, or its real path; and the path by which it was
-            asked for or is known, where that is another one.
+        found: Each bag by the path under which it is remembered, or its real path; and the path by which it
+            was asked for or is known, where that is another one.
         below: Paths of the ledger at or below what was given, or to which a link there leads.
         present: Those paths of the ledger at which something still lies.
     """
@@ -40,7 +40,7 @@ class Places:
 
 @dataclass(slots=True)
 class Search:
-    """What a search came by: bags in their order, each with its path as given, and links that it did not follow."""
+    """What a search came by: bags in order, each with its path as given, and links not followed."""
 
     bags: dict[str, str] = field(default_factory=dict)
     links: list[str] = field(default_factory=list)

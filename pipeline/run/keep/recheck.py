@@ -150,8 +150,8 @@ def recheck_bags(
         ledger: The ledger's file.
         due_days: Check only what was not found valid within so many days.
         expect_head: A head that an earlier run printed.
-        new_ledger: Begin the ledger where there is none. A missing one is refused otherwise: it may lie on a disk
-            that is not mounted.
+        new_ledger: Begin the ledger where there is none. A missing one is refused otherwise: it may lie on a
+            disk that is not mounted.
         workers: How many processes digest.
         progress: Told the bytes of each bag.
 
@@ -172,7 +172,8 @@ def recheck_bags(
         raise LedgerError(
             where=str(ledger),
             problem="is empty" if ledger.exists() else "is not there",
-            remedy="Look for it where it was kept (is its disk mounted?); to begin a new one, say --new-ledger",
+            remedy="Look for it where it was kept (is its disk mounted?); to begin a new one, say "
+            "--new-ledger",
         )
     stamp = {"when": now.text, "clock_fixed": now.fixed, "tool": TOOL}
     with Ledger(ledger, {"kind": "opened", **stamp}) as book:

@@ -1,7 +1,7 @@
 """`wellread recheck --replay`: every image of a bag rebuilt from its readings by the recorded steps.
 
-Digests say that nothing has changed; this says that the record is true: whoever carries out its steps on the dump
-files gets the words it names, and settling these by the rule gives the image, bit for bit.
+Digests say that nothing has changed; this says that the record is true: whoever carries out its steps on the
+dump files gets the words it names, and settling these by the rule gives the image, bit for bit.
 """
 
 from __future__ import annotations

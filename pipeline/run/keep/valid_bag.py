@@ -140,7 +140,9 @@ class Judged:
         return head
 
     def chips(self) -> Iterator[ChipRecord]:
-        """The chips' records in order, one in memory at a time; the first time each is held against its schema.
+        """The chips' records in order, one in memory at a time.
+
+        The first time each is held against its schema.
 
         Raises:
             BagError: One does not follow it.
@@ -244,7 +246,9 @@ def _hold_together(chip: ChipRecord, *, public: bool) -> None:
 
 
 def _as_typed(key: str, model: type[BaseModel], facts: Mapping[str, object]) -> None:
-    """What the sheet said, or the catalogue, is still of their form; fields of a later version may stand beside.
+    """What the sheet said, or the catalogue, is still of their form.
+
+    Fields of a later version may stand beside.
 
     Raises:
         ValueError: It is of another form, or would have to be made into it first.

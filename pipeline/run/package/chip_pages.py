@@ -1,4 +1,7 @@
-"""The second half of the work on one chip: what all chips together said is added, and its pages are written."""
+"""The second half of the work on one chip.
+
+What all chips together said is added, and its pages are written.
+"""
 
 from __future__ import annotations
 

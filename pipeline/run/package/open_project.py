@@ -1,4 +1,7 @@
-"""The first steps of every task on a project folder: the sheet read, the files surveyed, all problems at once."""
+"""The first steps of every task on a project folder.
+
+The sheet read, the files surveyed, all problems at once.
+"""
 
 from __future__ import annotations
 

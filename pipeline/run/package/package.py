@@ -250,7 +250,8 @@ def _same(previous: Previous, plan: Plan) -> Packaged:
         first = verdict.problems[0]
         raise BagError(
             where=str(previous.path),
-            problem=f"nothing has changed since this version, but it is damaged ({first.path}: {first.means})",
+            problem=f"nothing has changed since this version, but it is damaged ({first.path}: "
+            f"{first.means})",
             remedy="Mend it from a copy with `wellread mend`, or move it away and package again",
         )
     chips = [
@@ -301,7 +302,10 @@ def _as_said(kind: type[_Kind], said: BaseModel) -> _Kind:
 
 
 def _odd_clock(previous: Previous | None, moment: Now) -> list[str]:
-    """A version dated before the one that it supersedes: their order stands by number, but a date is wrong."""
+    """A version dated before the one that it supersedes.
+
+    Their order stands by number, but a date is wrong.
+    """
     return moment.contradicts(previous.bag, str(previous.record.get("created", ""))) if previous else []
 
 

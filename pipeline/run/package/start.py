@@ -187,7 +187,10 @@ def _separate(chips: dict[str, list[dict[str, Any]]]) -> None:
 
 
 def quoted(text: str) -> str:
-    """A YAML scalar in double quotes: any text survives it, and none of it acts on an editor or a terminal."""
+    """A YAML scalar in double quotes.
+
+    Any text survives it, and none of it acts on an editor or a terminal.
+    """
     import json
 
     # YAML, unlike JSON, writes what lies beyond 16 bits in one escape, and has none for half a character.

@@ -66,7 +66,10 @@ def write_report(
     summaries: Sequence[Summary],
     records: Bytes,
 ) -> list[BagEntry]:
-    """The report's first page, and for small sets everything in it; chip pages of large sets exist already."""
+    """The report's first page, and for small sets everything in it.
+
+    Chip pages of large sets exist already.
+    """
     told: ReportHead = {**head, "events": events(head, captured)}
 
     def load(path: str) -> bytes:

@@ -1,4 +1,4 @@
-"""Versions of a machine's bag: which there are, whether anything changed, and why the next supersedes the last."""
+"""Versions of a machine's bag: which there are, whether anything changed, why the next supersedes."""
 
 from __future__ import annotations
 

@@ -1,4 +1,7 @@
-"""The texts of a public bundle, all made from the public view alone: report, record, PREMIS, README, crate, sums."""
+"""The texts of a public bundle, all made from the public view alone.
+
+Report, record, PREMIS, README, crate, sums.
+"""
 
 from __future__ import annotations
 

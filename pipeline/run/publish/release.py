@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from schemas.record import RecordHead
 
 PROFILE = "https://wellread.example/profiles/rom-bundle-1.0.0.json"
-"""Name of the bundle's BagIt Profile; it does not resolve (RFC 2606), the profile itself lies in the bundle."""
+"""The bundle's BagIt Profile, which lies in the bundle; the name does not resolve (RFC 2606)."""
 _SPACE_OF_IDS = uuid.UUID("0b6c8a3e-5f0d-5a41-9f6e-3d0e3a3b6c52")
 
 

@@ -273,7 +273,9 @@ def constant(crc: Crc, length: int) -> int:
 
 
 def constants(crc: Crc, lengths: Sequence[int]) -> dict[int, int]:
-    """As `constant`, for several lengths at once: they lie a few bytes apart, so that one long way serves all.
+    """As `constant`, for several lengths at once.
+
+    They lie a few bytes apart, so that one long way serves all.
 
     Args:
         crc: The algorithm.

@@ -1,4 +1,6 @@
-"""Stretches filled with one word or a short pattern, and what they speak for: design, decay or nothing driven.
+"""Stretches filled with one word or a short pattern, and what they speak for.
+
+Design, decay or nothing driven.
 
 Large parts of old chips are empty, and nobody but the content can say whether that is so by design. The rules
 below each have a ground and a limit; where two causes look the same the answer is "cannot tell" and names the
@@ -44,7 +46,10 @@ class Fill(NamedTuple):
 
 
 def least_fill(total: int) -> int:
-    """The shortest fill worth naming in an image of so many words: 16, less in the smallest, more in the largest."""
+    """The shortest fill worth naming in an image of so many words.
+
+    16, less in the smallest, more in the largest.
+    """
     return max(4, total // 8) if total < 128 else max(16, total // 1024)
 
 
@@ -98,7 +103,7 @@ def _level(fill: Fill, words: Words, bits: int) -> int | None:
 
 
 def _power_of_two_block(fill: Fill, total: int) -> bool:
-    """Whether the fill is one whole aligned power-of-two block, as an undriven range of addresses would be."""
+    """Whether the fill is one aligned power-of-two block, as an undriven range of addresses would be."""
     size = fill.end - fill.start
     return size == total or (size & (size - 1) == 0 and fill.start % size == 0)
 
@@ -172,9 +177,9 @@ def _verdict(
     if part is not None and part.kind == Kind.MASK_ROM:
         if block:
             return CANNOT_TELL, (
-                "every bit of a mask ROM was made on purpose, but a whole power-of-two block at one "
-                "level is also what a select at the wrong level shows: a reading at each level of the selects, "
-                "or with the other pulls, decides"
+                "every bit of a mask ROM was made on purpose, but a whole power-of-two block at one level is "
+                "also what a select at the wrong level shows: a reading at each level of the selects, or "
+                "with the other pulls, decides"
             )
         return (
             ON_PURPOSE,

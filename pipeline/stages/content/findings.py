@@ -29,8 +29,10 @@ def _fill(chip: str, fills: Sequence[Region]) -> Finding:
     }
     shown = detail.get("word") or " ".join(detail["pattern"])
     also = {
-        CANNOT_TELL: "an empty stretch, a fill made on purpose and outputs that were not driven can look the same",
-        ON_PURPOSE: "a stretch that the program wants exactly so, such as a blank character or a cleared table",
+        CANNOT_TELL: "an empty stretch, a fill made on purpose and outputs that were not driven can look the "
+        "same",
+        ON_PURPOSE: "a stretch that the program wants exactly so, such as a blank character or a cleared "
+        "table",
     }.get(
         detail["means"], "a fill of that value made on purpose, or outputs that were not driven at that level"
     )

@@ -23,7 +23,9 @@ from schemas.finding import Code, Finding, Severity
 MOST_LISTED = 16
 """A finding names so many relatives at most, and says how many there are."""
 MOST_KIN = 8
-"""Of a chip with many relatives the nearest are compared, so that a family of versions costs no square of its size."""
+"""Of a chip with many relatives the nearest are compared, so that a family of versions costs no square of its
+size.
+"""
 _MOST_SHARING = 16
 """A window that more chips than this share is common code; its chips are chained, not paired."""
 _MOST_DIFFERENT = 0.25

@@ -30,7 +30,9 @@ if TYPE_CHECKING:
     from schemas.record import VectorRecord
 
 MOST_TOGETHER = 32
-"""So many chips of a board are weighed at a time; larger boards in overlapping stretches of the sheet's order."""
+"""So many chips of a board are weighed at a time; larger boards in overlapping stretches of the sheet's
+order.
+"""
 MOST_SAMPLED = 1024
 _STANDS_OUT = 8.0
 _LEAST_EXCESS = 0.06
@@ -122,7 +124,7 @@ def _columns(images: Sequence[Words], bits: int) -> NDArray[np.float32]:
 
 
 def _level(columns: NDArray[np.float32], shift: int) -> NDArray[np.float64]:
-    """Shape (chips, chips): sum of squared correlations of all columns, the second chip read `shift` words on."""
+    """Shape (chips, chips): squared correlations of all columns summed, the second `shift` words on."""
     chips, bits, total = columns.shape
     flat = columns.reshape(chips * bits, total)
     other = np.roll(flat, -shift, axis=1) if shift else flat
@@ -154,7 +156,9 @@ def _wrong_shifts(chips: int, total: int) -> list[int]:
 
 
 def _standing_out(columns: NDArray[np.float32]) -> tuple[list[_Weighed], list[_Weighed]]:
-    """Pairs whose columns go together far above the level of wrong addresses: those with a peak, and the rest.
+    """Pairs whose columns go together far above the level of wrong addresses.
+
+    Those with a peak, and the rest.
 
     A peak is at equal addresses, and high above those near by. Without one only what the two read like
     together can tell partners from two texts that lie at the same addresses.
@@ -195,7 +199,7 @@ def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
 
 
 def _versions(first: Words, second: Words, bits: int) -> bool:
-    """Whether two images agree word for word, or word for complement, far more often than their words alone explain.
+    """Whether two images agree, or agree complemented, far more often than their words alone explain.
 
     Versions and damaged copies of one content go together at equal addresses as well, and are no lanes of one
     word. Source: Cohen's kappa, agreement beyond what the two distributions give by chance (definition).

@@ -17,8 +17,9 @@ from pipeline.words import Words
 
 _LEAST_CHANCE = 1e-300
 _LEAST_TEXT = 40.0
-"""Nats below which text is no ground. Of 57,946 pairs of a true and a moved order of real and invented programs the
-moved one spoke in 5 with this, in 95 with 14; the true one in 3,612."""
+"""Nats below which text is no ground. Of 57,946 pairs of a true and a moved order of real and invented
+programs the moved one spoke in 5 with this, in 95 with 14; the true one in 3,612.
+"""
 
 
 def order_evidence(words: Words, bits: int) -> dict[str, tuple[float, str]]:
@@ -30,8 +31,8 @@ def order_evidence(words: Words, bits: int) -> dict[str, tuple[float, str]]:
 
     Returns:
         Name → (nats by which it beats chance, sentence): stored checks that see the order of words, text, and
-        the flow of a program. Sums are left out: they hold in every order. So are vectors: a table of pointers
-        passes for them in a wrong order as well, and their chance knows nothing of tables.
+        the flow of a program. Sums are left out: they hold in every order. So are vectors: a table of
+        pointers passes for them in a wrong order as well, and their chance knows nothing of tables.
     """
     out: dict[str, tuple[float, str]] = {}
     # One name for all of them: a CRC that holds holds as its mirror image where the data lines are reversed.

@@ -1,7 +1,9 @@
-"""A chip's content as a program: the processor it is for, the stretches that are code, lines that are crossed.
+"""A chip's content as a program.
 
-The content bears witness without any reference: in the right order its branches land where instructions begin. What
-is said here is a guess with its odds, never applied by itself.
+The processor it is for, the stretches that are code, lines that are crossed.
+
+The content bears witness without any reference: in the right order its branches land where instructions
+begin. What is said here is a guess with its odds, never applied by itself.
 """
 
 from __future__ import annotations
@@ -35,7 +37,9 @@ _LEAST_BYTES = 256
 _MOST_WORDS = 1 << 20
 _HIGH_FIRST, _LOW_FIRST = ("68000", "9900"), ("8086", "pdp11")
 _HOLDS = 0.93
-"""Where so many branches land the order of lines is right: on the setting half 19 in 20 crossed images land fewer."""
+"""Where so many branches land the order of lines is right: on the setting half 19 in 20 crossed images land
+fewer.
+"""
 _LEAST_FLOW = 12.0
 """Nats that a program must be worth before its flow speaks for an order."""
 _LEAST_CODE = 16
@@ -104,7 +108,9 @@ class Program:
 
 
 def family_of(processor: str | None) -> str | None:
-    """The family that a processor of the sheet belongs to, as instructions are read; None where it is not known.
+    """The family that a processor of the sheet belongs to, as instructions are read.
+
+    None where it is not known.
 
     Example:
         >>> family_of("Z-80A"), family_of("something")
@@ -228,19 +234,23 @@ def program_findings(chip: str, program: Program | None) -> tuple[Finding, ...]:
                 "landing": best.landing,
                 "nats": round(best.nats, 1),
             },
-            means=f"reads as a program for {_spoken(named.families)}, {_in_hundred(named.odds)}: {best.landing} of "
-            f"{best.branches} branches and calls land where instructions begin",
-            also="a family that shares most of these instructions; a program for a larger member of the family",
+            means=f"reads as a program for {_spoken(named.families)}, {_in_hundred(named.odds)}: "
+            f"{best.landing} of {best.branches} branches and calls land where instructions begin",
+            also="a family that shares most of these instructions; a program for a larger member of the "
+            "family",
             next=advise("say-processor"),
         ),
     )
 
 
 def flow_evidence(words: Words, bits: int) -> tuple[float, str] | None:
-    """What a program's flow says for the order of an image's words: nats, and a sentence; None where it says nothing.
+    """What a program's flow says for the order of an image's words: nats, and a sentence.
 
-    To be held against another order of the same words. Distances that stay within the image by chance are left out,
-    and so is a program of which more than a few branches go astray: crossed high lines leave most of them standing.
+    None where it says nothing.
+
+    To be held against another order of the same words. Distances that stay within the image by chance are
+    left out, and so is a program of which more than a few branches go astray: crossed high lines leave most
+    of them standing.
     """
     program = program_of(words, bits)
     if program is None or program.named.best is None or program.named.families == ("unknown",):
@@ -262,10 +272,11 @@ def crossing_findings(
     processor: str | None = None,
     part: Part | None = None,
 ) -> tuple[Finding, ...]:
-    """The caution `lines-crossed`, where an image reads as a program only with one exchange or inversion undone.
+    """The caution `lines-crossed`: the image reads as a program only with one exchange or inversion undone.
 
-    The search costs some tens of milliseconds a family, so it is made only where there is a reason: the image reads
-    as a program of which some branches go astray, or it reads as none and the board's processor is known.
+    The search costs some tens of milliseconds a family, so it is made only where there is a reason: the image
+    reads as a program of which some branches go astray, or it reads as none and the board's processor is
+    known.
 
     Args:
         chip: Its id.
@@ -281,7 +292,10 @@ def crossing_findings(
 
 
 def _suspected(program: Program | None, board: str | None) -> tuple[str, ...]:
-    """The families in which another order of lines is worth looking for; none where the flow holds as it is."""
+    """The families in which another order of lines is worth looking for.
+
+    None where the flow holds as it is.
+    """
     if program is None:
         return ()
     best = program.named.best
@@ -315,6 +329,7 @@ def _crossing(chip: str, crossed: Crossed, part: Part | None) -> Finding:
             "holds_back": True,
         },
         means=f"reads as a program for {_TOLD.get(crossed.family, crossed.family)} only with {said}",
-        also="a board that scrambles the chip's lines on purpose (`board_wiring`); the image stays as it was read",
+        also="a board that scrambles the chip's lines on purpose (`board_wiring`); the image stays as it was "
+        "read",
         next=advise(step("lines-crossed", named=" and ".join(named)), part),
     )

@@ -1,4 +1,4 @@
-"""Regions: the whole image cut into stretches of one nature, each with its bounds in words and one line to show.
+"""Regions: the image cut into stretches of one nature, each with its bounds and one line to show.
 
 Owners cannot tell design from decay in a page of hex. A strip that says "program, then text, then nothing"
 can be held against what is known about the machine, and tells every other check which words carry anything.
@@ -256,7 +256,7 @@ def _reads(one: _FoundRegion) -> bool:
 
 
 def _active(one: _FoundRegion, bits: int) -> bool:
-    """Whether a fill repeats a word with one line low or high, as a select PROM does over don't-care inputs."""
+    """Whether a fill repeats a word with one line low or high, as select PROMs over don't-care inputs do."""
     if one.detail["period"] != 1:
         return False
     ones = int(one.detail["word"], 16).bit_count()
@@ -266,7 +266,9 @@ def _active(one: _FoundRegion, bits: int) -> bool:
 def with_sisters(
     found: tuple[Region, ...], sisters: tuple[str, ...], checks: Sequence[SelfCheck] = ()
 ) -> tuple[Region, ...]:
-    """The regions with what speaks for the longest constant fill from outside: sister chips, and embedded checks.
+    """The regions with what speaks for the longest constant fill from outside.
+
+    Sister chips, and embedded checks.
 
     Args:
         found: As `regions` gives them.

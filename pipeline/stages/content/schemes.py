@@ -216,7 +216,10 @@ def _word_sums(data: NDArray[np.uint8]) -> Iterator[Hit]:
 
 
 class _Spot(NamedTuple):
-    """One place where the value of one algorithm may stand: what has to come out there, but for the register."""
+    """One place where the value of one algorithm may stand.
+
+    What has to come out there, but for the register.
+    """
 
     name: str
     width: int
@@ -239,7 +242,7 @@ def _plan(size: int) -> tuple[_Spot, ...]:
 
 
 def _registers(data: NDArray[np.uint8]) -> list[dict[int, int]]:
-    """For each core the register, started from 0, before each place (at place 0: over everything behind it)."""
+    """For each core the register, from 0, before each place (at place 0: over everything behind it)."""
     size = len(data)
     tail_start = size - 2 - BEFORE_VECTORS[-1]
     tail, head = data[tail_start:].tobytes(), data[:4].tobytes()

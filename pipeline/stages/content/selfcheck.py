@@ -54,7 +54,10 @@ def _informative(parts: Sequence[Region]) -> int:
 
 
 def _trivial(hit: Hit, data: NDArray[np.uint8]) -> bool:
-    """Whether the scheme holds by the content's form: every value an even number of times, or a spare column."""
+    """Whether the scheme holds by the content's form.
+
+    Every value an even number of times, or a spare column.
+    """
     if hit.family != "xor":
         return False
     if bool((np.bincount(data, minlength=256) % 2 == 0).all()):
@@ -218,7 +221,9 @@ def self_checks(
 
 
 def schemes_tried(words: Words, bits: int, cut: Sequence[Region]) -> dict[int, int]:
-    """How many schemes `self_checks` tries on one image, by width; what `recurring` wants to know of each chip.
+    """How many schemes `self_checks` tries on one image, by width.
+
+    What `recurring` wants to know of each chip.
 
     Args:
         words: Shape (n,).
@@ -276,7 +281,9 @@ def _on_sets(
 def set_checks(
     images: Mapping[str, Words], bits: int, single: Sequence[SelfCheck] = ()
 ) -> tuple[SelfCheck, ...]:
-    """Checks over a set of images alone: all in a row, and neighbours interleaved; what the single ones hold is left out.
+    """Checks over a set of images alone: all in a row, and neighbours interleaved.
+
+    What the single ones hold is left out.
 
     For boards whose chips were searched one by one in worker processes.
 

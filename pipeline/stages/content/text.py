@@ -45,7 +45,9 @@ Measured on three published firmware images and some prose: whole 0.59 to 0.65, 
 
 
 COMMON_PAIR, RARE_PAIR = math.log(0.61 / 0.37), math.log(0.63 / 0.39)
-"""What a common pair of letters speaks for whole text, and what any other pair speaks against it, from those shares."""
+"""What a common pair of letters speaks for whole text, and what any other pair speaks against it, from those
+shares.
+"""
 
 
 def _weights() -> NDArray[np.float64]:
@@ -206,7 +208,7 @@ def _prefixed(data: NDArray[np.uint8], *, least: float) -> list[tuple[int, int, 
 
 
 def _varied(stretch: NDArray[np.uint8]) -> bool:
-    """False for a stretch that repeats itself within eight characters, or mixes its capitals as no text does."""
+    """False where a stretch repeats itself within eight characters, or mixes capitals as no text does."""
     if len(np.unique(stretch)) < 5:
         return False
     size = len(stretch)
@@ -216,7 +218,10 @@ def _varied(stretch: NDArray[np.uint8]) -> bool:
 
 
 def _case_jumps(stretch: NDArray[np.uint8]) -> bool:
-    """Whether capitals follow small letters more often than writing does: operands in the range of letters do."""
+    """Whether capitals follow small letters more often than writing does.
+
+    Operands in the range of letters do.
+    """
     plain = stretch & 0x7F
     small, capital = (plain >= 0x61) & (plain <= 0x7A), (plain >= 0x41) & (plain <= 0x5A)
     letters = small | capital

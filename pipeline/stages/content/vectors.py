@@ -1,4 +1,4 @@
-"""Reset and interrupt vectors: where a processor starts, read from the image as evidence of order and completeness.
+"""Reset and interrupt vectors: where a processor starts, as evidence of order and completeness.
 
 A vector that points inside the image, at an instruction that programs start with, is hard to get by accident
 and hard to keep with a line crossed or a half missing. It is evidence, never proof: data can look like it.
@@ -70,7 +70,10 @@ def _top(
 
 
 def _is_fill(data: NDArray[np.uint8], at: int) -> bool:
-    """Whether nothing but one byte or one pair of bytes, over and over, stands at a target: fills are no code."""
+    """Whether nothing but one byte or one pair of bytes, over and over, stands at a target.
+
+    Fills are no code.
+    """
     piece = data[at : at + 8]
     return len(piece) >= 4 and bool((piece[2:] == piece[:-2]).all())
 

@@ -1,4 +1,6 @@
-"""The word on an embedded check: how likely by chance, whether it lifts a grade, and what several chips say together.
+"""The word on an embedded check.
+
+How likely by chance, whether it lifts a grade, and what several chips say together.
 
 Source: chance of at least one match among m schemes of b bits is 1 - (1 - 2^-b)^m (definition); several chips
 are a binomial tail.
@@ -18,7 +20,7 @@ from pipeline.words import Words
 
 
 def chance_of(bits: float, schemes: Mapping[int, int]) -> tuple[float, int]:
-    """Chance that at least one scheme as strong as this holds by accident, and how many such schemes there are.
+    """Chance that one scheme as strong as this holds by accident, and how many such schemes there are.
 
     Example:
         >>> round(chance_of(8, {8: 177})[0], 6)
@@ -114,7 +116,10 @@ def recurring(
 
 @lru_cache(maxsize=1024)
 def _tail(bits: float, good: int, chips: int) -> float:
-    """Chance that one scheme holds on at least `good` of the chips by accident: a binomial tail, summed in logs."""
+    """Chance that one scheme holds on at least `good` of the chips by accident.
+
+    A binomial tail, summed in logs.
+    """
     each, out = 2.0**-bits, 0.0
     for k in range(good, chips + 1):
         log = math.lgamma(chips + 1) - math.lgamma(k + 1) - math.lgamma(chips - k + 1)

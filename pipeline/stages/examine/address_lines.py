@@ -24,7 +24,9 @@ from pipeline.words import Words
 from schemas.finding import Code, Severity
 
 EXCEPTIONS = 0.02
-"""Of the informative pairs, how many may break a relation: a contact that worked for a moment, a flickering cell."""
+"""Of the informative pairs, how many may break a relation: a contact that worked for a moment, a flickering
+cell.
+"""
 BEYOND_DOUBT = 1e-6
 LIKELY = 0.01
 LEAST_INFORMATIVE = 4
@@ -256,7 +258,8 @@ def _repeats(copies: int, core: Census, content: Content, lines: list[Suspicion]
     )
 
 
-# -- joined lines ----------------------------------------------------------------------------------------------
+# -- joined lines
+# ----------------------------------------------------------------------------------------------
 
 
 def _joined_suspects(core: Census) -> list[tuple[int, int]]:
@@ -281,7 +284,7 @@ def _joined_suspects(core: Census) -> list[tuple[int, int]]:
 
 
 def _joined(core: Census, lines: int) -> list[tuple[_Relation, str]]:
-    """Every pair of suspect lines for which one of the two relations holds, best first, each line in one pair."""
+    """Each pair of suspect lines for which one of two relations holds, best first, each line in one pair."""
     suspects = _joined_suspects(core)
     if not suspects:
         return []

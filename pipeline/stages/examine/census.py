@@ -1,4 +1,6 @@
-"""Counts taken once of an image, which every detector then reads: bit columns, address lines, the commonest word.
+"""Counts taken once of an image, which every detector then reads.
+
+Bit columns, address lines, the commonest word.
 
 The commonest word is taken for fill: a pair of words that both hold it says nothing about a line, and is left
 out of every count of informative words. Words that a dump does not have are left out in the same way.
@@ -21,7 +23,9 @@ _BITS_OF_BYTE = np.unpackbits(_BYTES.reshape(-1, 1), axis=1, bitorder="little").
 _OF_BYTE = np.concatenate(
     [_BITS_OF_BYTE, *(np.abs(_BITS_OF_BYTE - _BITS_OF_BYTE[:, [line]]) for line in range(8))], axis=1
 )
-"""Shape (256, 72): the bits of each byte, then whether bits i and j differ. Floats, since those multiply faster."""
+"""Shape (256, 72): the bits of each byte, then whether bits i and j differ. Floats, since those multiply
+faster.
+"""
 
 
 @dataclass(frozen=True)
@@ -130,7 +134,10 @@ class Census:
         return Census(words, self.bits, known, tuple(names))
 
     def married(self, first: int, second: int) -> Census:
-        """The image where two lines of the chip are alike: what is left when joined lines are taken as one."""
+        """The image where two lines of the chip are alike.
+
+        What is left when joined lines are taken as one.
+        """
         low, high = sorted((self.names.index(first), self.names.index(second)))
 
         def diagonal(array: NDArray[Any]) -> NDArray[Any]:

@@ -10,7 +10,9 @@ from collections.abc import Iterable
 from math import comb, erfc, exp, lgamma, log, log1p, sqrt
 
 SMALLEST = 1e-30
-"""Below this a probability is not told apart: words of a real image are not independent, and the model is doubted first."""
+"""Below this a probability is not told apart: words of a real image are not independent, and the model is
+doubted first.
+"""
 
 
 def _at_least_smallest(log_p: float) -> float:

@@ -61,7 +61,10 @@ def data_line_findings(census: Census, noisy: tuple[int, ...] = ()) -> list[Susp
 
 
 def _or_text(suspicion: Suspicion) -> Suspicion:
-    """A constant D7 is no fault where other lines are noise: plain text with noise in it looks like a program."""
+    """A constant D7 is no fault where other lines are noise.
+
+    Plain text with noise in it looks like a program.
+    """
     if suspicion.severity is not Severity.FAULT or suspicion.where["line"] != "D7":
         return suspicion
     return replace(

@@ -27,7 +27,7 @@ LARGEST_P = 0.05
 
 
 def fading(passes: tuple[Pass, ...], bits: int, fades_to: int | None) -> list[Suspicion]:
-    """The first pair of sittings, readers or supplies between which bits changed one way only, towards `fades_to`.
+    """The first two sittings, readers or supplies between which bits changed only towards `fades_to`.
 
     Args:
         passes: All of one size, none moved against another.

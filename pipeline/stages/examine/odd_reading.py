@@ -1,4 +1,4 @@
-"""Which reading is bad: a reading that contradicts another of the same reader, and shows a fault that the other has not.
+"""Which reading is bad: it contradicts another of its reader, and shows a fault that the other has not.
 
 Two readings of which one has a dead line differ in thousands of words and in no one data line. What tells is
 that the one, by itself, shows the relation of the fault, and the other does not.
@@ -28,7 +28,9 @@ RELATIONS = frozenset(
 )
 """Faults of a whole reading that one image shows by itself."""
 MOST_LOOKED_AT = 6
-"""Distinct passes of one reader that are looked at one by one; more of them flicker, and are no other reading."""
+"""Distinct passes of one reader that are looked at one by one; more of them flicker, and are no other
+reading.
+"""
 
 Judge = Callable[[Pass], Sequence[Suspicion]]
 

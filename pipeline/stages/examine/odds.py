@@ -12,15 +12,19 @@ from typing import Any
 from pipeline.stages.examine.content import Content
 
 FAULT_PRIOR = 0.01
-"""One reading in a hundred has one line dead, joined or stuck: the one constant of this judgement. Common practice."""
+"""One reading in a hundred has one line dead, joined or stuck: the one constant of this judgement. Common
+practice.
+"""
 SERIOUSLY_POSSIBLE = 0.05
 """From one in twenty on the image is held back until something else bears it out."""
 
 _PROGRAM = {"middle": 1e-5, "top": 0.05, "stuck": 1e-4, "unused": 0.3, "joined": 1e-4}
 _DIVERSE = {"middle": 1e-4, "top": 0.05, "stuck": 0.3, "unused": 0.4, "joined": 0.02}
 _OTHER = {"middle": 0.4, "top": 0.4, "stuck": 0.4, "unused": 0.4, "joined": 0.4}
-"""Share of healthy images of a kind that carry the relation by design: a small program is often stored twice, a
-table or a character generator hardly ever uses all lines. Rough shares, from memory; their order is what counts."""
+"""Share of healthy images of a kind that carry the relation by design: a small program is often stored twice,
+a table or a character generator hardly ever uses all lines. Rough shares, from memory; their order is what
+counts.
+"""
 
 
 def fault_odds(content: Content, place: str, p_value: float) -> float:

@@ -1,9 +1,12 @@
-"""What several passes of one chip tell: damage on the way, loose contacts, fading cells, outputs too slow, plain flicker.
+"""What several passes of one chip tell.
+
+Damage on the way, loose contacts, fading cells, outputs too slow, plain flicker.
 
 The passes come in one frame; moves between them were found, told and undone before. The disagreements that
 are left are attributed before anybody counts them: a pass damaged on the way to the file is set aside, and so
 is a reading that alone shows a fault of its own; a loose contact explains what is left, or fading does; the
-rest are unstable bits. Reading the same thing again says nothing new, so equal passes of a reading count once.
+rest are unstable bits. Reading the same thing again says nothing new, so equal passes of a reading count
+once.
 """
 
 from __future__ import annotations

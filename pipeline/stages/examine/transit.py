@@ -1,4 +1,6 @@
-"""Damage on the way to the file, shown by two passes: one is what a known damage makes of the other, byte for byte.
+"""Damage on the way to the file, shown by two passes.
+
+One is what a known damage makes of the other, byte for byte.
 
 One image alone seldom proves that a link took a character; a sound pass beside it does, and tells which of
 the two is whole. Source: the damages are common practice, no source; UTF-8 is RFC 3629.
@@ -100,7 +102,10 @@ def transit_damage(reference: Pass, other: Pass) -> Suspicion | None:
 
 
 def _undone(damage: _Damage, sound: bytes, damaged: bytes, at: int) -> bool:
-    """Whether the opposite damage makes the sound pass of the damaged one: then neither is known to be whole."""
+    """Whether the opposite damage makes the sound pass of the damaged one.
+
+    Then neither is known to be whole.
+    """
     opposites = [
         one for one in _DAMAGES if one.code is Code.NEWLINE_DAMAGE is damage.code and one is not damage
     ]

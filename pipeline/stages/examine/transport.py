@@ -1,4 +1,6 @@
-"""Damage done on the way from the reader to the file: seven-bit links, text-mode newlines, eaten characters, UTF-8.
+"""Damage done on the way from the reader to the file.
+
+Seven-bit links, text-mode newlines, eaten characters, UTF-8.
 
 Source: RFC 3629 for UTF-8; the rest (parity, 0D before 0A, flow-control characters eaten, FF doubled) is
 common practice, no source.
@@ -262,10 +264,11 @@ def _doubled_ff(census: Census, counts: NDArray[np.int64], judged: Judge) -> Sus
 def _ends_of_calls(words: Words, starts: NDArray[np.int64]) -> bool:
     """Whether most of these FF FF end what a processor of 32 bits calls or jumps backwards over.
 
-    Such a distance is a number of four bytes below zero, the least significant first, behind E8, E9 or 0F 8x: two FF end
-    it in any program shorter than 64 K. By chance E8 or E9 stand there in one run of a hundred.
+    Such a distance is a number of four bytes below zero, the least significant first, behind E8, E9 or 0F 8x:
+    two FF end it in any program shorter than 64 K. By chance E8 or E9 stand there in one run of a hundred.
 
-    Source: Intel 64 and IA-32 Architectures Software Developer's Manual, volume 2, CALL, JMP and Jcc rel32; from memory.
+    Source: Intel 64 and IA-32 Architectures Software Developer's Manual, volume 2, CALL, JMP and Jcc rel32;
+    from memory.
     """
     starts = starts[starts >= FARTHEST_OPCODE]
     far, near = words[starts - FARTHEST_OPCODE], words[starts - 3]
@@ -274,6 +277,9 @@ def _ends_of_calls(words: Words, starts: NDArray[np.int64]) -> bool:
 
 
 def _anywhere(starts: NDArray[np.int64]) -> bool:
-    """Whether runs start at odd and at even places: a stream knows no addresses, a dead line and a table do."""
+    """Whether runs start at odd and at even places.
+
+    A stream knows no addresses, a dead line and a table do.
+    """
     odd = int(np.count_nonzero(starts & 1))
     return 4 * odd >= starts.size and 4 * odd <= 3 * starts.size

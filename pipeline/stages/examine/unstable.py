@@ -1,4 +1,6 @@
-"""Bits that read differently from pass to pass and belong to no one contact: what their errors have in common.
+"""Bits that read differently from pass to pass and belong to no one contact.
+
+What their errors have in common.
 
 Source: that open-collector outputs without pull-ups read a 1 late after a 0, and that errors of a reader that
 samples too early gather where many address bits change, is common practice, no source.
@@ -103,12 +105,15 @@ def _between_readers(seen: Disagreements, still: list[Pass]) -> Habit | None:
             f"line. Another chip or another file is likelier than a fault of either reader."
         )
         return Habit(TWO, {"share": round(share, 4)}, means, step("two-contents"))
-    means = f"{who_read} differ in {words} words, in no one line, and each of them reads them the same every time."
+    means = (
+        f"{who_read} differ in {words} words, in no one line, and each of them reads them the same every "
+        "time."
+    )
     return Habit("two-readers", {"share": round(share, 4)}, means, step("two-readers"))
 
 
 def _habit(seen: Disagreements, still: list[Pass]) -> Habit:
-    """Which habit the errors have: whole words dropped, a late 1 after a 0, errors where many address bits changed."""
+    """The errors' habit: whole words dropped, a late 1 after a 0, errors where many address bits changed."""
     special = _dropouts(seen) or _late_ones(seen) or _too_fast(seen)
     return special or _between_readers(seen, still) or _scattered(seen)
 
@@ -151,7 +156,10 @@ def _before(seen: Disagreements) -> tuple[Words, NDArray[np.bool_]]:
 
 
 def _late_ones(seen: Disagreements) -> Habit | None:
-    """Every bit in doubt was 0 in the word before: a 1 after a 0 that arrives late. Weak or absent pull-ups."""
+    """Every bit in doubt was 0 in the word before: a 1 after a 0 that arrives late.
+
+    Weak or absent pull-ups.
+    """
     before, has = _before(seen)
     doubtful = np.bitwise_count(seen.changed[has])
     bits_in_doubt = int(doubtful.sum())

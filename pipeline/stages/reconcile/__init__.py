@@ -37,8 +37,8 @@ class Reconciled:
 
     Attributes:
         settled: The image with its passes, in the image's frame.
-        ways: Each pass as it came, with what is known of its wiring undone, and how it lay against the image's
-            frame.
+        ways: Each pass as it came, with what is known of its wiring undone, and how it lay against the
+            image's frame.
         findings: What was moved and why, or that nothing decides.
     """
 

@@ -72,8 +72,8 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
         severity, means = (
             Severity.NOTE,
             (
-                f"{one.reading} was read with the wiring {carried.wiring}, on which {crossed} ({proof}). Here "
-                f"this was undone."
+                f"{one.reading} was read with the wiring {carried.wiring}, on which {crossed} ({proof}). "
+                "Here this was undone."
             ),
         )
         after = advise("wiring-undone")
@@ -81,9 +81,9 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
         severity, means = (
             Severity.CAUTION,
             (
-                f"{one.reading} was read by the reader and on the date of readings on which {crossed} ({proof}). "
-                f"Nobody says that the wires were the same, so nothing was undone, and the order of these words "
-                f"is in doubt."
+                f"{one.reading} was read by the reader and on the date of readings on which {crossed} "
+                f"({proof}). Nobody says that the wires were the same, so nothing was undone, and the order "
+                "of these words is in doubt."
             ),
         )
         after = advise(step("same-wires", paste=paste))
@@ -91,8 +91,8 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
         severity, means = (
             Severity.CAUTION,
             (
-                f"{one.reading} was read with wires on which {crossed} for chips of other pins ({proof}). What "
-                f"that does to this chip cannot be said from here."
+                f"{one.reading} was read with wires on which {crossed} for chips of other pins ({proof}). "
+                "What that does to this chip cannot be said from here."
             ),
         )
         after = advise("wiring-other-pins")
@@ -122,8 +122,8 @@ def doubt_of(
     Args:
         passes: In one frame.
         doubted: By reading.
-        checked: Whether the content bears the order out and not that without the crossing; asked only where all
-            depends on it.
+        checked: Whether the content bears the order out and not that without the crossing; asked only where
+            all depends on it.
 
     Returns:
         None where another wiring read the same, or the content says that the order is right.

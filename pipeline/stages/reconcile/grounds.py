@@ -16,7 +16,7 @@ from pipeline.words import Words
 from schemas.names import Organisation
 
 Checks = Callable[[Words], Mapping[str, tuple[float, str]]]
-"""Words in some order → what in them depends on that order: name → (nats by which it beats chance, sentence)."""
+"""Words in some order → what depends on that order: name → (nats by which it beats chance, sentence)."""
 BEYOND_CHANCE = math.log(1e6)
 """So much more an order has to be borne out by the content than another: a million to one."""
 FAILS_SHARE = 0.05

@@ -199,7 +199,10 @@ def read_sheet(
 
 
 def _sound_spaces(sheet: Sheet, rows: Sequence[int], problems: Sequence[Problem]) -> tuple[Space, ...]:
-    """The spaces about which nothing was told: what is wrong in one keeps nobody from looking at the chips."""
+    """The spaces about which nothing was told.
+
+    What is wrong in one keeps nobody from looking at the chips.
+    """
     told = {
         one.field.split("]")[0] for one in problems if one.field.startswith("spaces[") and not one.caution
     }
@@ -284,7 +287,10 @@ def _named(tree: LinedDict, name: str, model: Any, file: str, problems: list[Pro
 def _listed(
     tree: LinedDict, name: str, model: Any, file: str, problems: list[Problem]
 ) -> tuple[tuple[int, ...], tuple[Any, ...]]:
-    """A section that is a list of groups: parts, chips, readings, spaces; with each one's index in the text."""
+    """A section that is a list of groups: parts, chips, readings, spaces.
+
+    With each one's index in the text.
+    """
     section = tree.get(name)
     if section is None:
         return (), ()

@@ -25,8 +25,10 @@ _NOT_SAID = frozenset(["", "~", "null", "Null", "NULL"])
 class LinedDict(dict[str, Any]):
     """A mapping that knows its file, its line and the place of every key.
 
-    `cut` lists words that stand between commas with no colon, which are no fields but the rest of the value before
-    them: (field before, its line, the pieces). `hashed` are values behind which a `#` with no blank cut something off.
+    `cut` lists words that stand between commas with no colon, which are no fields but the rest of the value
+    before
+    them: (field before, its line, the pieces). `hashed` are values behind which a `#` with no blank cut
+    something off.
     """
 
     __slots__ = ("columns", "cut", "file", "hashed", "line", "lines")
@@ -146,8 +148,8 @@ class _TreeBuilder:
     def cut_off(self, out: LinedDict, key_event: Any, value_event: Any) -> bool:
         """Whether a key is no key but the rest of the value before it; notes what a `#` cut off.
 
-        Between commas YAML takes a word without a colon for a key without a value: its value then begins, and ends,
-        where the key ends.
+        Between commas YAML takes a word without a colon for a key without a value: its value then begins, and
+        ends, where the key ends.
         """
         value = value_event.value
         if self.text and not value_event.style:

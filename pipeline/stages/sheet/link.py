@@ -125,7 +125,10 @@ def _holds_fuses(readings: tuple[PlannedReading, ...]) -> bool:
 def _known_organisation(
     part: Part | None, chip: Chip, readings: tuple[PlannedReading, ...]
 ) -> Organisation | None:
-    """What the part holds as it was read: a logic array gives its fuse map, or the truth table that its pins give."""
+    """What the part holds as it was read.
+
+    A logic array gives its fuse map, or the truth table that its pins give.
+    """
     if part is None:
         return None
     if part.kind is Kind.LOGIC_ARRAY and (
@@ -136,7 +139,7 @@ def _known_organisation(
 
 
 def _size_bytes(linking: Linking, chip: Chip, readings: tuple[PlannedReading, ...]) -> int | None:
-    """What the chip holds, as far as its organisation or its first dump says, to tell which number was meant."""
+    """What the chip holds, as far as organisation or first dump say, to tell which number was meant."""
     if chip.organisation:
         return chip.organisation.size_bytes
     sizes = (

@@ -1,4 +1,7 @@
-"""Files in dumps/ that no reading names: what is wrong with each name, and the name that was most likely meant."""
+"""Files in dumps/ that no reading names.
+
+What is wrong with each name, and the name that was most likely meant.
+"""
 
 from __future__ import annotations
 

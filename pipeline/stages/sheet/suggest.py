@@ -1,7 +1,9 @@
-"""What a person most likely meant: dates of local form in ISO's, numbers with a decimal comma, values cut at a comma.
+"""What a person most likely meant.
 
-A suggestion is words to type, never something that is put in by itself. Where a date can be read in two ways both are
-offered.
+Dates of local form in ISO's, numbers with a decimal comma, values cut at a comma.
+
+A suggestion is words to type, never something that is put in by itself. Where a date can be read in two ways
+both are offered.
 """
 
 from __future__ import annotations
@@ -32,7 +34,9 @@ _MONTHS = (
     "nov november novembre noviembre",
     "dec december dez dezember décembre diciembre dicembre",
 )
-"""Of English, German, French, Spanish and Italian, whose spreadsheets write them. Common knowledge, no source."""
+"""Of English, German, French, Spanish and Italian, whose spreadsheets write them. Common knowledge, no
+source.
+"""
 
 
 def iso_dates(text: str) -> tuple[str, ...]:

@@ -23,8 +23,9 @@ from pipeline.stages.sheet.lined import LinedDict, LinedError, LinedList, parse_
 MOST_ROWS = 200_000
 MOST_COLUMNS = 256
 MOST_XLSX_BYTES = 32 * 1024 * 1024
-"""Unpacked size beyond which a spreadsheet is not read: seven tables of 10,000 chips with eight columns (measured:
-4.4 MB each). Reading so much of the worst that was tried took 1.1 GB and a minute."""
+"""Unpacked size beyond which a spreadsheet is not read: seven tables of 10,000 chips with eight columns
+(measured: 4.4 MB each). Reading so much of the worst that was tried took 1.1 GB and a minute.
+"""
 MOST_TIMES_LARGER = 50
 """Honest chip tables unpack to 12 to 15 times their size (measured)."""
 FREE_XLSX_BYTES = 1024 * 1024
@@ -34,7 +35,8 @@ NESTED = frozenset(["answers", "attempts", "board_wiring", "lines", "view", "tak
 LISTS = frozenset(["unconfirmed", "files"])
 _MERGED = re.compile(rb'<(?:\w+:)?mergeCell ref="([A-Z0-9:]{1,30})"')
 _MONTH = (
-    r"(?:Jan|Feb|Fév|Mar|Mär|Mrz|Apr|Abr|Avr|May|Mai|Mag|Jun|Juin|Giu|Jul|Juil|Lug|Aug|Août|Ago|Sep|Set|Oct|Okt|Ott|Nov|"
+    r"(?:Jan|Feb|Fév|Mar|Mär|Mrz|Apr|Abr|Avr|May|Mai|Mag|Jun|Juin|Giu|Jul|Juil|Lug|Aug|Août|Ago|"
+    r"Sep|Set|Oct|Okt|Ott|Nov|"
     r"Dec|Dez|Déc|Dic|Ene|Gen)\.?"
 )
 _EATEN = re.compile(
@@ -44,9 +46,13 @@ _EATEN = re.compile(
     r"|#(?:REF!|N/A|VALUE!|NAME\?|DIV/0!|NUM!|NULL!|BEZUG!|NV|WERT!|ZAHL!|#{2,}))$",
     re.IGNORECASE,
 )
-"""What spreadsheets of several languages make of text: a date, a power of ten, an error. Common practice, no source."""
+"""What spreadsheets of several languages make of text: a date, a power of ten, an error. Common practice, no
+source.
+"""
 _PLAIN_NUMBERS = frozenset(["part", "supply_v", "temperature_c"])
-"""Columns in which a spreadsheet's number is what was typed: it loses no zeros at the front and becomes no date."""
+"""Columns in which a spreadsheet's number is what was typed: it loses no zeros at the front and becomes no
+date.
+"""
 
 
 def column_letters(index: int) -> str:
@@ -60,7 +66,10 @@ def column_letters(index: int) -> str:
 
 
 def decode_text(content: bytes, file: str) -> tuple[str, Problem | None]:
-    """UTF-8 (a BOM is accepted), or UTF-16 with a BOM; anything else is told with the offset of its first byte."""
+    """UTF-8 (a BOM is accepted), or UTF-16 with a BOM.
+
+    Anything else is told with the offset of its first byte.
+    """
     for bom, name in ((b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be")):
         if content.startswith(bom):
             try:
@@ -286,7 +295,7 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
 
 
 def _refuse_doctypes(archive: zipfile.ZipFile) -> None:
-    """No part may declare entities, which is what makes a few bytes of XML into gigabytes, or reads other files.
+    """No part may declare entities, which make a few bytes of XML into gigabytes, or read other files.
 
     Whether the XML reader itself bounds them depends on the build of Python. No spreadsheet program writes
     any.

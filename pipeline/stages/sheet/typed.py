@@ -99,7 +99,7 @@ def type_one(
 
 
 def _rest(model: type[M], tree: Any, bad: set[Any]) -> M | None:
-    """The model without the fields that are mistaken, so that what is wrong elsewhere is seen in the same run."""
+    """The model without the mistaken fields, so that what is wrong elsewhere is seen in the same run."""
     left = {key: value for key, value in tree.items() if key not in bad}
     try:
         return model.model_validate(left) if bad else None
@@ -108,11 +108,14 @@ def _rest(model: type[M], tree: Any, bad: set[Any]) -> M | None:
 
 
 def swallowed(tree: Any, model: Any, prefix: str) -> list[Problem]:
-    """What YAML would let go without a word: values cut at a comma or a `#`, and unknown fields without a value.
+    """What YAML would let go without a word.
+
+    Values cut at a comma or a `#`, and unknown fields without a value.
 
     Args:
         tree: A mapping or list of the sheet, with everything below it.
-        model: The class that its fields belong to; None where they are not known, or are names of the person's own.
+        model: The class that its fields belong to; None where they are not known, or are names of the
+            person's own.
         prefix: Its path, for messages.
     """
     if isinstance(tree, list):
@@ -184,7 +187,10 @@ MOST_NAMED = 9
 
 
 def one_of(names: Sequence[str], close: str, schema: str = "sheet") -> str:
-    """The valid names as far as a message may list them: none where the nearest is told, else the first few."""
+    """The valid names as far as a message may list them.
+
+    None where the nearest is told, else the first few.
+    """
     if close:
         return "a field that the sheet knows"
     if len(names) <= MOST_NAMED:

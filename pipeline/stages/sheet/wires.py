@@ -1,4 +1,7 @@
-"""Crossings, wirings, photographs and twins of the sheet, held against its chips: every contradiction told."""
+"""Crossings, wirings, photographs and twins of the sheet, held against its chips.
+
+Every contradiction told.
+"""
 
 from __future__ import annotations
 

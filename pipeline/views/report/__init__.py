@@ -1,4 +1,4 @@
-"""The report: one page that says which chips are safe, which need a person and where, and whence each byte came.
+"""The report: which chips are safe, which need a person and where, and whence each byte came.
 
 A set below `SINGLE_PAGE_BELOW` chips is one self-contained page. A larger set has a first page and a page a
 chip, laid out as the images are. Pages hold no link outside, no request and no byte that depends on the
@@ -78,7 +78,9 @@ def first_page(
     with_content: bool = True,
     parts: Mapping[str, object] = _NO_PARTS,
 ) -> bytes:
-    """The first page of a large set: chips have pages of their own, made elsewhere, perhaps by other processes.
+    """The first page of a large set.
+
+    Chips have pages of their own, made elsewhere, perhaps by other processes.
 
     Args:
         head: As for `report_pages`.

@@ -23,7 +23,9 @@ STEP = 17
 TALL = 56
 BARS_A_STRIP = 16
 GATHERED_WORDS = 4096
-"""Up to here all lines are compared in one go; the index tables of larger chips would cost more than they save."""
+"""Up to here all lines are compared in one go; the index tables of larger chips would cost more than they
+save.
+"""
 NEVER_CHANGES = frozenset([0.0])
 ALWAYS_ALIKE = frozenset([0.0, 1.0])
 
@@ -69,7 +71,10 @@ _BITS_OF_OCTETS = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1,
 
 
 def _ones(content: ChipWords) -> list[int]:
-    """How often each data line is 1, D0 first: counted over the 256 values of a byte, which is quicker than over bits."""
+    """How often each data line is 1, D0 first.
+
+    Counted over the 256 values of a byte, which is quicker than over bits.
+    """
     ones: list[int] = []
     for octet in range(content.organisation.bytes_a_word - 1, -1, -1):
         values = np.bincount(content.octets[:, octet], minlength=256)
@@ -110,7 +115,10 @@ def _comparable(content: ChipWords) -> Any:
 
 
 def _differing(words: Any, line: int) -> float:
-    """Part of the pairs (a, a with that bit set) whose words differ; pairs that leave the chip do not count."""
+    """Part of the pairs (a, a with that bit set) whose words differ.
+
+    Pairs that leave the chip do not count.
+    """
     stride = 1 << line
     whole = len(words) - len(words) % (2 * stride)
     pairs = words[:whole].reshape(-1, 2, stride)
@@ -159,7 +167,8 @@ def _strip(lines: Sequence[Line], label: str, still: frozenset[float]) -> Markup
         tall = round(TALL * line.share, 1)
         idle = " class=still" if line.share in still else ""
         bars.append(
-            f'<g{idle}><title>{title}{line.share:.1%}</title>{start}{4 + TALL - tall:.4g}h11v{tall}h-11z"/></g>'
+            f"<g{idle}><title>{title}{line.share:.1%}</title>"
+            f'{start}{4 + TALL - tall:.4g}h11v{tall}h-11z"/></g>'
         )
     return Markup(  # noqa: S704 - numbers and escaped text only
         f'<svg class="bars" role="img" aria-label="{escape(label)}" width="{width}" height="{TALL + 34}" '

@@ -1,4 +1,7 @@
-"""What to heed at the bench, beside whatever sends a person there: once for every chip, and by part where it differs."""
+"""What to heed at the bench, beside whatever sends a person there.
+
+Once for every chip, and by part where it differs.
+"""
 
 from __future__ import annotations
 

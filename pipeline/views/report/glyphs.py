@@ -1,4 +1,4 @@
-"""Content drawn as glyphs or pattern rows, with the geometry of the sheet or a guess that says that it is one.
+"""Content drawn as glyphs or pattern rows, by the sheet's geometry or a guess that says it is one.
 
 A character generator read with two lines crossed is seen to be wrong by anyone who can read.
 """
@@ -57,7 +57,10 @@ class Geometry:
 
 
 def geometry_of(view: ViewRecord, bits: int) -> Geometry:
-    """The sheet's geometry; what it does not say is the usual: high bit left, 1 is ink, one word a row of dots."""
+    """The sheet's geometry; what it does not say is the usual.
+
+    High bit left, 1 is ink, one word a row of dots.
+    """
     columns = min(int(view["columns"]), bits)
     rows = int(view["rows"])
     by_columns = view.get("scan") == "columns"
@@ -74,7 +77,9 @@ def geometry_of(view: ViewRecord, bits: int) -> Geometry:
 
 
 def guess_of(content: ChipWords, chip: ChipRecord, part: PartRecord | None) -> Geometry | None:
-    """A guess where the sheet's words or the catalogue speak of characters or patterns; None where nothing does.
+    """A guess where the sheet's words or the catalogue speak of characters or patterns.
+
+    None where nothing does.
 
     The rows a glyph are those at which rows of dots repeat in ink the most (a blank row between glyphs, a
     height common to all), the shorter where it comes near; the whole word is taken as the row.

@@ -58,7 +58,10 @@ def _assets(*, first: bool) -> dict[str, Markup]:
 
 
 def _shown(value: Any) -> Any:
-    """What every template expression passes through: acting characters become visible, None becomes nothing."""
+    """What every template expression passes through.
+
+    Acting characters become visible, None becomes nothing.
+    """
     if type(value) is str:
         return value if value.isprintable() else wording.visible(value)
     return "" if value is None else value

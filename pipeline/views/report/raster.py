@@ -162,7 +162,10 @@ def _stripes(
 
 
 def _bands(content: ChipWords, layout: PictureLayout, most: int) -> str:
-    """Clear stripes over the picture, each with a title: the addresses under it and the words it begins with."""
+    """Clear stripes over the picture, each with a title.
+
+    The addresses under it and the words it begins with.
+    """
     nibbles = max(1, (content.organisation.bits + 3) // 4)
     out = [
         before + _hex_words(content.octets[start:end], nibbles) + behind
@@ -220,7 +223,9 @@ def contested_svg(
     flicker: Sequence[int] = (),
     most_pixels: int,
 ) -> Markup:
-    """Where bits have no settlement, over a faint picture of the image; each listed bit has a ring and a title.
+    """Where bits have no settlement, over a faint picture of the image.
+
+    Each listed bit has a ring and a title.
 
     Args:
         content: The image.

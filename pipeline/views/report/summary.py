@@ -1,4 +1,7 @@
-"""What the first page must know of each chip: little enough to hold for ten thousand, enough to send a person on."""
+"""What the first page must know of each chip.
+
+Little enough to hold for ten thousand, enough to send a person on.
+"""
 
 from __future__ import annotations
 
@@ -81,7 +84,10 @@ class Summary:
 
 
 def chip_page_name(chip: ChipRecord) -> str:
-    """Where a chip's own page lies beside `index.html`, laid out as the images are: `chips/BOARD/CHIP.html`."""
+    """Where a chip's own page lies beside `index.html`, laid out as the images are.
+
+    `chips/BOARD/CHIP.html`.
+    """
     return f"chips/{chip.get('board') or UNPLACED}/{chip['chip']}.html"
 
 
@@ -204,7 +210,7 @@ class BoardView:
 
 
 def boards_of(boards: Mapping[str, BoardRecord], summaries: Iterable[Summary]) -> list[BoardView]:
-    """Each board's sockets in the order the sheet gives, then chips in sockets it does not list, then the unplaced.
+    """Each board's sockets in the sheet's order, then chips in sockets it does not list, then the unplaced.
 
     Args:
         boards: The record's boards.

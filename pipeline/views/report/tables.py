@@ -37,7 +37,10 @@ _PRIVATE_READER_FIELDS = frozenset(["operator", "serial", "notes"])
 
 
 def _burnable(one: Summary) -> bool:
-    """Whether `burn` can help with this chip: its part is known, and it is no logic device, which takes its fuse map."""
+    """Whether `burn` can help with this chip.
+
+    Its part is known, and it is no logic device, which takes its fuse map.
+    """
     return bool(one.part) and not one.organisation.endswith("x1")
 
 

@@ -1,11 +1,13 @@
-"""Control flow as evidence: what a program's branches and calls say about the processor, the order of lines, and code.
+"""Control flow as evidence: what branches and calls say of the processor, the order of lines, and code.
 
-Read in this order: `model` (what an instruction does to the flow), the tables, `decode` (every place at once), `begins`
-(where instructions begin), `votes` (what each branch says), `stretches` (the best set of stretches), then the
-questions: `families` (which processor), `code` (which bytes are instructions), `orders` (which order of lines).
+Read in this order: `model` (what an instruction does to the flow), the tables, `decode` (every place at
+once), `begins` (where instructions begin), `votes` (what each branch says), `stretches` (the best set of
+stretches), then the
+questions: `families` (which processor), `code` (which bytes are instructions), `orders` (which order of
+lines).
 
-Does not work: single bits of a single reading (sound code has oddities too), the order of lanes within microcode, and
-instruction sets of 32 bits, which are told as unknown.
+Does not work: single bits of a single reading (sound code has oddities too), the order of lanes within
+microcode, and instruction sets of 32 bits, which are told as unknown.
 """
 
 from pipeline.stages.content.flow_of_control.code import code_stretches

@@ -1,7 +1,7 @@
 """Where instructions begin: the places at which the instruction streams that start before them meet.
 
-Wherever one starts to read, a few instructions later the reader has fallen in step with the program. In data it falls
-in step too, but its branches then lead nowhere; that is what `votes` looks at.
+Wherever one starts to read, a few instructions later the reader has fallen in step with the program. In data
+it falls in step too, but its branches then lead nowhere; that is what `votes` looks at.
 """
 
 from __future__ import annotations
@@ -45,7 +45,8 @@ def starts(length: Places, flow: Bytes) -> Starts:
     """
     rows, n = length.shape
     end = n + 1
-    # One row behind the other, each with a sink behind it where undefined instructions and the last ones lead.
+    # One row behind the other, each with a sink behind it where undefined instructions and the last ones
+    # lead.
     first = np.arange(rows, dtype=np.int64)[:, None] * end
     following = np.empty((rows, end), dtype=np.int64)
     reach = np.where(length == 0, end, length)
@@ -69,7 +70,10 @@ def starts(length: Places, flow: Bytes) -> Starts:
 
 
 def _passing(following: NDArray[np.int64], streams: Nats) -> Nats:
-    """How many streams pass over each place in the middle of an instruction: begun before it, not yet at their end."""
+    """How many streams pass over each place in the middle of an instruction.
+
+    Begun before it, not yet at their end.
+    """
     rows, end = following.shape
     jump = following.reshape(-1)
     arriving = np.bincount(jump, weights=streams, minlength=rows * end)

@@ -1,13 +1,13 @@
 """Instruction lengths and targets of the 8-bit families whose first byte, or first two, decide them.
 
-Source (transcribed from memory of the named tables, then held by `tests/outside/test_instruction_sets.py` against
-two disassembler libraries, and for the 1802 against the sentences quoted there):
-8080: Intel 8080/8085 Assembly Language Programming Manual, 1979, chapter 3. Z80: Zilog Z80 CPU User Manual UM0080,
-"Z80 Instruction Set". 6502: MOS Technology MCS6500 Family Programming Manual, January 1976, appendix B; CMOS: WDC
-W65C02S data sheet, table 5-2. 6800: Motorola M6800 Programming Reference Manual, November 1976, table 4. 8051: Intel
-MCS-51 Microcontroller Family User's Manual, February 1994, chapter 2. 8048: Intel MCS-48 Family of Single Chip
-Microcomputers User's Manual, September 1980, chapter 4. 1802: RCA COSMAC CDP1802 User Manual MPM-201A, 1976.
-Undocumented instructions count as undefined.
+Source (transcribed from memory of the named tables, then held by `tests/outside/test_instruction_sets.py`
+against two disassembler libraries, and for the 1802 against the sentences quoted there):
+8080: Intel 8080/8085 Assembly Language Programming Manual, 1979, chapter 3. Z80: Zilog Z80 CPU User Manual
+UM0080, "Z80 Instruction Set". 6502: MOS Technology MCS6500 Family Programming Manual, January 1976, appendix
+B; CMOS: WDC W65C02S data sheet, table 5-2. 6800: Motorola M6800 Programming Reference Manual, November 1976,
+table 4. 8051: Intel MCS-51 Microcontroller Family User's Manual, February 1994, chapter 2. 8048: Intel MCS-48
+Family of Single Chip Microcomputers User's Manual, September 1980, chapter 4. 1802: RCA COSMAC CDP1802 User
+Manual MPM-201A, 1976. Undocumented instructions count as undefined.
 """
 
 from __future__ import annotations
@@ -103,12 +103,12 @@ def _z80() -> Table:
 _NMOS = (
     "08 0A 18 28 2A 38 40 48 4A 58 60 68 6A 78 88 8A 98 9A A8 AA B8 BA C8 CA D8 E8 EA F8",
     (
-        "01 05 06 09 11 15 16 21 24-26 29 31 35 36 41 45 46 49 51 55 56 61 65 66 69 71 75 76 81 84-86 91 94-96 "
-        "A0-A2 A4-A6 A9 B1 B4-B6 C0 C1 C4-C6 C9 D1 D5 D6 E0 E1 E4-E6 E9 F1 F5 F6"
+        "01 05 06 09 11 15 16 21 24-26 29 31 35 36 41 45 46 49 51 55 56 61 65 66 69 71 75 76 81 84-86 91 "
+        "94-96 A0-A2 A4-A6 A9 B1 B4-B6 C0 C1 C4-C6 C9 D1 D5 D6 E0 E1 E4-E6 E9 F1 F5 F6"
     ),
     (
-        "0D 0E 19 1D 1E 2C-2E 39 3D 3E 4D 4E 59 5D 5E 6D 6E 79 7D 7E 8C-8E 99 9D AC-AE B9 BC-BE CC-CE D9 DD DE "
-        "EC-EE F9 FD FE"
+        "0D 0E 19 1D 1E 2C-2E 39 3D 3E 4D 4E 59 5D 5E 6D 6E 79 7D 7E 8C-8E 99 9D AC-AE B9 BC-BE CC-CE D9 DD "
+        "DE EC-EE F9 FD FE"
     ),
 )
 

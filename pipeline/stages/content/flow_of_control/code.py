@@ -20,7 +20,7 @@ from pipeline.stages.content.flow_of_control.votes import speaking
 _PRICE = 6.0
 """Nats a stretch costs where the family is known."""
 _EMPTY, _MOST_EMPTY = 0.0025, 2.0
-"""Nats that a place without a vote costs, and a gap at most: programs branch, pictures do so by chance only."""
+"""Nats that a place without a vote costs, and a gap at most: only programs branch but by chance."""
 _BACK, _ON = 48, 64
 """So many places before its first branch, and after its last, a stretch reaches at most."""
 
@@ -55,7 +55,10 @@ def code_stretches(data: Bytes, family: str) -> list[tuple[int, int]]:
 
 
 def _from(first: int, found: Starts, speaks: Mask) -> int:
-    """Where the routine of the first branch begins: right behind the last one that ends, or where a table ends."""
+    """Where the routine of the first branch begins.
+
+    Right behind the last one that ends, or where a table ends.
+    """
     low = max(0, first - _BACK)
     stops = np.flatnonzero(found.routine[0, low : first + 1])
     silent = np.flatnonzero(~speaks[low:first])

@@ -50,8 +50,8 @@ def decode(family: str, data: Bytes) -> Instructions:
 
     Args:
         family: One of FAMILIES.
-        data: Shape (n,), bytes; for word machines two a word as the processor stores them: high byte first for the
-            68000 and the 9900, low byte first for the PDP-11. An odd last byte is left out.
+        data: Shape (n,), bytes; for word machines two a word as the processor stores them: high byte first
+            for the 68000 and the 9900, low byte first for the PDP-11. An odd last byte is left out.
 
     Returns:
         One entry a place. Nothing is raised.
@@ -85,7 +85,10 @@ def _decode_bytes(family: str, data: Bytes) -> Instructions:
 
 
 def _byte_targets(form: int, after: Places, ahead: Bytes) -> Places:
-    """The targets of instructions of one form, which end before `after`; `ahead` is the image and a few bytes."""
+    """The targets of instructions of one form, which end before `after`.
+
+    `ahead` is the image and a few bytes.
+    """
     last = ahead[after - 1].astype(np.int32)
     if form == NEAR_8:
         return after + (last ^ 0x80) - 0x80

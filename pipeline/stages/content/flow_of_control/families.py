@@ -28,10 +28,14 @@ LEAST_PLACES = 64
 _BASE_PRICE = float(np.log(256))
 """Nats that the choice among bases costs."""
 _UNKNOWN = 5.0
-"""Nats that content of no known family reaches at most, by and large: on the setting half 1 piece in 200 passed it."""
+"""Nats that content of no known family reaches at most, by and large: on the setting half 1 piece in 200
+passed it.
+"""
 _CONVINCING = 0.9
 _TRIPLES, _BY_CHANCE = 1024, 8.0
-"""Among so many triples or more, equal pairs this many standard deviations beyond chance make a program possible."""
+"""Among so many triples or more, equal pairs this many standard deviations beyond chance make a program
+possible.
+"""
 _OWN_SHARE = 0.02
 """A program for the larger set has more of its own instructions than this."""
 
@@ -68,8 +72,8 @@ def read_as(
         decoded: One an image.
         instruction: Shape (n,) or (rows, n), as `leading` gives it.
         speaks: Shape (n,) or (rows, n).
-        step: Bases in the machine are multiples of so many places; None: an eighth of the image, a chip's size for
-            word machines.
+        step: Bases in the machine are multiples of so many places; None: an eighth of the image, a chip's
+            size for word machines.
         staying: As `near_votes` has it.
     """
     length, flow, kind, target = (np.stack(part) for part in zip(*(one[2:] for one in decoded), strict=True))
@@ -149,8 +153,9 @@ def family_readings(data: Bytes, families: Sequence[str] = READ_AS) -> list[Fami
 def _scattered(data: Bytes, speaks: Mask) -> bool:
     """Whether triples of bytes recur no more often than by chance: noise, packed content, and no program.
 
-    A program calls the same routines and loads the same addresses over and over. Of the setting half and the held-out
-    half no program of 2K that was named came nearer to chance than 54 standard deviations; independent bytes stay within 4.
+    A program calls the same routines and loads the same addresses over and over. Of the setting half and the
+    held-out half no program of 2K that was named came nearer to chance than 54 standard deviations;
+    independent bytes stay within 4.
 
     Source: number of equal pairs among n draws (von Mises 1939), Poisson for its spread.
     """
@@ -174,7 +179,10 @@ def places_speaking(speaks: Mask, units: int) -> Mask:
 
 
 def _is_wide(data: Bytes, begins: Mask) -> bool:
-    """Whether calls carry distances of 32 bits: this is no program for an 8086, though its near branches are the same."""
+    """Whether calls carry distances of 32 bits.
+
+    This is no program for an 8086, though its near branches are the same.
+    """
     calls = np.flatnonzero(begins[:-5] & (data[:-5] == 0xE8))
     upper = data[calls + 3].astype(np.int32) << 8 | data[calls + 4]
     zero = np.flatnonzero(begins[:-1] & (data[:-1] == 0) & (data[1:] == 0))
@@ -201,8 +209,8 @@ class Named(NamedTuple):
 def named(data: Bytes) -> Named:
     """The family that an image is a program for, the unknown being a family of its own.
 
-    Source: Bayes' rule with equal odds for every family beforehand; what unknown content reaches by chance was set on
-    the setting half of `tests/content_accuracy`.
+    Source: Bayes' rule with equal odds for every family beforehand; what unknown content reaches by chance
+    was set on the setting half of `tests/content_accuracy`.
     """
     readings = family_readings(data)
     return choose(readings, data)
@@ -222,7 +230,10 @@ def choose(readings: Sequence[Family], data: Bytes) -> Named:
 
 
 def _names(family: str, data: Bytes) -> tuple[str, ...]:
-    """The members of a family that this image can be for: the smaller set unless the larger one is made use of."""
+    """The members of a family that this image can be for.
+
+    The smaller set unless the larger one is made use of.
+    """
     pair = {"z80": ("8080", "z80"), "65c02": ("6502", "65c02")}.get(family)
     if pair is None:
         return (family,)

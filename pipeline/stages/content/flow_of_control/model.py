@@ -1,7 +1,8 @@
 """What one instruction of a family does to the flow of control, for every place of an image at once.
 
-A place is a unit of the image: a byte for processors whose instructions are made of bytes, a 16-bit word for the
-others. Tables pack an instruction into one small number, so that one look-up a place decodes a whole image.
+A place is a unit of the image: a byte for processors whose instructions are made of bytes, a 16-bit word for
+the others. Tables pack an instruction into one small number, so that one look-up a place decodes a whole
+image.
 """
 
 from __future__ import annotations
@@ -12,14 +13,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 PLAIN, BRANCH, JUMP, CALL, END, INDIRECT = range(6)
-"""What follows: the next place; perhaps another; always another; another and back; never the next; an unknown one."""
+"""What follows: the next place; perhaps another; always another; another and back; never the next; an unknown
+one.
+"""
 
 NO_TARGET, NEAR_8, NEAR_16_LOW, NEAR_16_HIGH, FAR_LOW, FAR_HIGH, PAGE_11, PAGE_8 = range(8)
-"""How bytes name a target: signed byte, signed word (low or high byte first) after the instruction; address (low or
-high byte first); 11 bits in a 2K page; 8 bits in a page of 256 bytes. Word machines have forms of their own."""
+"""How bytes name a target: signed byte, signed word (low or high byte first) after the instruction; address
+(low or high byte first); 11 bits in a 2K page; 8 bits in a page of 256 bytes. Word machines have forms of
+their own.
+"""
 
 RELATIVE, ABSOLUTE, WIDE = 1, 2, 3
-"""Whether a target is told by the image itself, by a byte or (WIDE) by 16 bits, or by an address of the machine."""
+"""Whether a target is told by the image itself, by a byte or (WIDE) by 16 bits, or by an address of the
+machine.
+"""
 
 BYTE_FAMILIES = ("8080", "z80", "6502", "65c02", "6800", "6809", "8051", "8048", "1802", "8086")
 WORD_FAMILIES = ("68000", "pdp11", "9900")
@@ -41,7 +48,8 @@ class Instructions(NamedTuple):
         length: Shape (n,), places the instruction takes; 0 where the set defines none.
         flow: Shape (n,), PLAIN … INDIRECT.
         kind: Shape (n,), 0, RELATIVE, ABSOLUTE or WIDE.
-        target: Shape (n,), RELATIVE and WIDE: the place in the image; ABSOLUTE: the address in the machine, in places.
+        target: Shape (n,), RELATIVE and WIDE: the place in the image; ABSOLUTE: the address in the machine,
+            in places.
     """
 
     family: str

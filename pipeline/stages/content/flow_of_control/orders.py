@@ -1,8 +1,11 @@
-"""In which order of its lines an image reads as a program: single exchanges and inversions, and readings that differ.
+"""In which order of its lines an image reads as a program.
 
-A crossed wire leaves every byte in the image and takes the program apart: behind the wrong address line the stream of
-instructions breaks off, and behind a wrong data line there is none. So the right order is the one that reads best, and
-by how much says how sure that is. No reference is needed; where there is one, it decides.
+Single exchanges and inversions, and readings that differ.
+
+A crossed wire leaves every byte in the image and takes the program apart: behind the wrong address line the
+stream of instructions breaks off, and behind a wrong data line there is none. So the right order is the one
+that reads best, and by how much says how sure that is. No reference is needed; where there is one, it
+decides.
 """
 
 from __future__ import annotations
@@ -133,8 +136,8 @@ def crossed_lines(words: Words, bits: int, *, families: Sequence[str] = ()) -> C
     Args:
         words: Shape (n,), n a power of two from 256 to 64 K.
         bits: 8 or 16.
-        families: Those that the board is known to have, as READ_AS has them. Empty: the one that the image itself is
-            named for, and where it is named for none, all of them.
+        families: Those that the board is known to have, as READ_AS has them. Empty: the one that the image
+            itself is named for, and where it is named for none, all of them.
 
     Returns:
         None where the order as read is as good as any, or none reads as a program. Nothing is raised.
@@ -201,8 +204,8 @@ def keeps_flow(
 ) -> Kept | None:
     """Which candidate order of one chip's words keeps the flow of the program.
 
-    A ground for a frame where readings stand in different orders: the mappings in question are applied by the caller,
-    and the images that result are held against each other here.
+    A ground for a frame where readings stand in different orders: the mappings in question are applied by the
+    caller, and the images that result are held against each other here.
 
     Args:
         candidates: Two images or more, each shape (n,), of the same words in different orders.

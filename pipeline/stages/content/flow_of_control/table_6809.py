@@ -1,7 +1,10 @@
-"""Instruction lengths and targets of the 6809: three pages of opcodes and a byte that says how memory is indexed.
+"""Instruction lengths and targets of the 6809.
+
+Three pages of opcodes and a byte that says how memory is indexed.
 
 Source (transcribed from memory, held by `tests/outside/test_instruction_sets.py` against two disassembler
-libraries): Motorola MC6809-MC6809E Microprocessor Programming Manual M6809PM/AD, 1981, appendix D and table 2-1.
+libraries): Motorola MC6809-MC6809E Microprocessor Programming Manual M6809PM/AD, 1981, appendix D and table
+2-1.
 """
 
 from __future__ import annotations
@@ -30,7 +33,10 @@ INDEXED_PAGED = "A3 AC AE AF EE EF"
 
 @cache
 def pages() -> tuple[Table, Table, Table]:
-    """Tables for the page without prefix, for the page after 10, and for the page after 11; prefix bytes counted."""
+    """Tables for the page without prefix, for the page after 10, and for the page after 11.
+
+    Prefix bytes counted.
+    """
     first, second, third = (np.zeros(256, dtype=np.uint16) for _ in range(3))
     put(first, opcodes("12 13 19 1D 3A 3D 3F 40 43 44 46-4A 4C 4D 4F 50 53 54 56-5A 5C 5D 5F"), 1)
     put(first, opcodes("00 03 04 06-0A 0C 0D 0F 1A 1C 1E 1F 34-37 3C 80-82 84-86 88-8B 90-9F C0-C2 C4-C6"), 2)
@@ -60,7 +66,7 @@ def pages() -> tuple[Table, Table, Table]:
 
 @cache
 def _indexing() -> tuple[Bytes, Bytes]:
-    """Bytes that follow the indexing byte (FF: undefined), and whether an opcode is indexed, by page and opcode."""
+    """Bytes behind the indexing byte (FF: undefined), and which opcodes are indexed, by page and opcode."""
     extra = np.zeros(256, dtype=np.uint8)
     for byte in range(0x80, 0x100):
         mode, indirect = byte & 0x0F, bool(byte & 0x10)

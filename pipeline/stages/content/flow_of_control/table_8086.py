@@ -30,7 +30,10 @@ _WITH_MODE = (2 + (_MODE == 1) + 2 * (_MODE == 2) + 2 * ((_MODE == 0) & (_MEMORY
 """Bytes of an instruction with a mode byte and no immediate, by that byte."""
 
 _BY_MODE = "00-03 08-0B 10-13 18-1B 20-23 28-2B 30-33 38-3B 84-8B C4 C5 8C-8F 62 D0-D3 D8-DF FE FF"
-_ONE = "06 07 0E 16 17 1E 1F 26 27 2E 2F 36 37 3E 3F 40-61 6C-6F 90-99 9B-9F A4-A7 AA-AF C9 CC CE D7 EC-F0 F2-F5 F8-FD"
+_ONE = (
+    "06 07 0E 16 17 1E 1F 26 27 2E 2F 36 37 3E 3F 40-61 6C-6F 90-99 9B-9F A4-A7 AA-AF C9 CC CE D7 EC-F0 "
+    "F2-F5 F8-FD"
+)
 _TWO = "04 0C 14 1C 24 2C 34 3C 6A A8 B0-B7 CD E4-E7"
 _THREE = "05 0D 15 1D 25 2D 35 3D 68 A0-A3 A9 B8-BF"
 

@@ -1,11 +1,11 @@
 """What each branch and call says about its image: whether it leads to a place where an instruction begins.
 
-A vote is in nats: the logarithm of how much more often a program shows this than bytes without meaning do. A hit
-weighs little where instructions begin everywhere and much where they are rare. Equal instructions say less each time,
-since pictures and tables repeat themselves; fills and text have no vote.
+A vote is in nats: the logarithm of how much more often a program shows this than bytes without meaning do. A
+hit weighs little where instructions begin everywhere and much where they are rare. Equal instructions say
+less each time, since pictures and tables repeat themselves; fills and text have no vote.
 
-Source: the likelihood ratio (Neyman and Pearson, 1933). The shares for programs below were counted on the half of
-the programs of `tests/content_accuracy` that limits are set on.
+Source: the likelihood ratio (Neyman and Pearson, 1933). The shares for programs below were counted on the
+half of the programs of `tests/content_accuracy` that limits are set on.
 """
 
 from __future__ import annotations
@@ -30,11 +30,15 @@ from pipeline.stages.content.flow_of_control.model import (
 _LANDS = 0.93
 """Share of near branches of programs that lead to the start of an instruction."""
 _STAYS, _WIDE_INSIDE, _WIDE_OUTSIDE = 0.4, 1.0, -0.3
-"""A distance of 16 bits stays within the image in so many programs; how much that may add, and take where it does not."""
+"""A distance of 16 bits stays within the image in so many programs; how much that may add, and take where it
+does not.
+"""
 _MOST = 2.5
 """No single vote weighs more, in nats."""
 _CALL_ROUTINE, _CALL_START, _JUMP_ROUTINE, _JUMP_START, _ASTRAY = 0.55, 0.40, 0.22, 0.72, 0.05
-"""Shares of far calls and jumps of programs that lead to a routine's first instruction, to another one, to none."""
+"""Shares of far calls and jumps of programs that lead to a routine's first instruction, to another one, to
+none.
+"""
 _RUN, _TEXT = 6, 10
 _WIDTHS, _ENTRIES, _SAME = (2, 3, 4, 6, 8, 16), 32, 45
 """A table: within 32 bytes to either side more than 45 % of bytes equal the one that many bytes on."""
@@ -62,7 +66,7 @@ class Votes(NamedTuple):
 
 
 def speaking(data: Bytes) -> Mask:
-    """False in runs of six equal bytes or more, and in printable runs of ten or more that are mostly letters."""
+    """False in runs of six or more equal bytes, and in printable runs of ten or more, mostly letters."""
     n = len(data)
     out = np.ones(n, dtype=bool)
     if n == 0:
@@ -80,7 +84,10 @@ def speaking(data: Bytes) -> Mask:
 
 
 def _regular(data: Bytes) -> Mask:
-    """True where most bytes equal those one entry further on, for some width of entry: a table, not a program."""
+    """True where most bytes equal those one entry further on, for some width of entry.
+
+    A table, not a program.
+    """
     n = len(data)
     out = np.zeros(n, dtype=bool)
     total = np.zeros(n + 1, dtype=np.int32)
@@ -132,8 +139,8 @@ def near_votes(
         found: Of the same shape.
         speaks: Shape (rows, n) or (n,).
         units: Bytes a place.
-        staying: Let distances of 16 bits that stay within the image speak for themselves: for a family, but not for
-            an order of lines, which moves every target.
+        staying: Let distances of 16 bits that stay within the image speak for themselves: for a family, but
+            not for an order of lines, which moves every target.
     """
     n = kind.shape[1]
     row, at = np.nonzero(found.begins & (kind & RELATIVE > 0) & speaks)

@@ -1,12 +1,12 @@
 """Instruction lengths and targets of the families whose instructions are made of 16-bit words.
 
-Each table has one entry a possible first word; a length counts words. Built once a process, from rules that follow
-the printed encodings.
+Each table has one entry a possible first word; a length counts words. Built once a process, from rules that
+follow the printed encodings.
 
-Source (transcribed from memory of the named tables, then held by `tests/outside/test_instruction_sets.py`): 68000:
-Motorola M68000 Family Programmer's Reference Manual M68000PM/AD Rev. 1, 1992, section 8 and table 2-4. PDP-11:
-Digital PDP-11 Architecture Handbook, 1983, chapter 4 and appendix B; floating point chapter 5. 9900: Texas
-Instruments TMS 9900 Microprocessor Data Manual, December 1976, section 3.
+Source (transcribed from memory of the named tables, then held by `tests/outside/test_instruction_sets.py`):
+68000: Motorola M68000 Family Programmer's Reference Manual M68000PM/AD Rev. 1, 1992, section 8 and table 2-4.
+PDP-11: Digital PDP-11 Architecture Handbook, 1983, chapter 4 and appendix B; floating point chapter 5. 9900:
+Texas Instruments TMS 9900 Microprocessor Data Manual, December 1976, section 3.
 """
 
 from __future__ import annotations
@@ -31,13 +31,15 @@ from pipeline.stages.content.flow_of_control.model import (
 )
 
 NEAR_IN_WORD, NEAR_BACK, NEAR_AFTER_1, NEAR_AFTER_2, AT_WORD, AT_LONG = range(1, 7)
-"""Forms of a word machine's target: signed byte in the word; six bits back; signed second word counted from behind
-the first, or from behind itself; address in the second word; address in the second and third."""
+"""Forms of a word machine's target: signed byte in the word; six bits back; signed second word counted from
+behind the first, or from behind itself; address in the second word; address in the second and third.
+"""
 
 _WORDS = np.arange(65536)
 _D, _A, _M, _P, _N, _X, _C, _I = (1 << bit for bit in range(8))
-"""Kinds of effective address: data register, address register, (A), (A)+, -(A), displaced or absolute, relative to
-the program counter, immediate."""
+"""Kinds of effective address: data register, address register, (A), (A)+, -(A), displaced or absolute,
+relative to the program counter, immediate.
+"""
 _ANY = _D | _A | _M | _P | _N | _X | _C | _I
 _DATA = _ANY & ~_A
 _ALTERABLE = _D | _A | _M | _P | _N | _X
