@@ -238,14 +238,12 @@ def memory() -> list[Case]:
     a, b = program.pair_a(), program.pair_b()
     crossed = Wires(address_from=(0, 1, 2, 4, 3, 5, 6, 7, 8, 9, 10), data_to=(0, 2, 1, 3, 4, 5, 6, 7))
     sums = (
-        "The EPROM's bytes add up to 0 and the pair's last word is its sum, but a sum does not see "
-        "crossed lines and "
-        "no text reaches far enough to fix the order, so it lifts nothing:"
+        "The EPROM's bytes add up to 0 and the pair's last word is its sum, but a sum does not see crossed "
+        "lines and no text reaches far enough to fix the order, so it lifts nothing:"
     )
     crcs = (
-        "Either EPROM of the pair ends with the CRC-32 of what precedes it, which sees the order too "
-        "and is beyond "
-        "chance however many schemes are tried."
+        "Either EPROM of the pair ends with the CRC-32 of what precedes it, which sees the order too and is "
+        "beyond chance however many schemes are tried."
     )
 
     def bytes_of(passes: Sequence[Sequence[int]]) -> bytes:

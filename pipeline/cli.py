@@ -493,7 +493,12 @@ def burn(
             "--address-order", help="For A0, A1 … of the old part: which line of the new part carries it."
         ),
     ] = None,
-    data_order: Annotated[str | None, typer.Option("--data-order", help="Likewise for D0, D1 …")] = None,
+    data_order: Annotated[
+        str | None,
+        typer.Option(
+            "--data-order", help="For D0, D1 … of the old part: which line of the new part carries it."
+        ),
+    ] = None,
     invert_address: Annotated[
         str | None, typer.Option("--invert-address", help="Lines of the new part that arrive inverted.")
     ] = None,

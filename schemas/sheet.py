@@ -225,8 +225,7 @@ class ReleaseWord(HumanInput):
     vouched_for: tuple[Text, ...] | None = Field(
         default=None,
         description="Those of the documents that no program can read whole "
-        "(scans, word processor's files, PDF), "
-        "which a person has read and found to hold nothing private",
+        "(scans, word processor's files, PDF), which a person has read and found to hold nothing private",
     )
 
 

@@ -83,6 +83,7 @@ def _image(chip: Mapping[str, Any], content: bytes, *, settled: bool) -> Any:
 
 
 def _reading(chip: Mapping[str, Any], reader: str, passes: int, content: bytes, fmt: str) -> Any:
+    """A reading as the record has it, with one file and as many passes as are asked for."""
     name = f"{chip['chip']}.{reader}.1"
     steps = [
         {"action": "decode", "settings": {"format": fmt}, "why": "The file says so."},

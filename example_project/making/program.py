@@ -228,6 +228,7 @@ def pair_a() -> list[int]:
 
 
 def _entries(asm: Assembler, names: list[str]) -> None:
+    """Interrupt entries and the routines that every program of the machine calls, at their fixed labels."""
     asm.label("start")
     asm.op("DI")
     for register in range(6):

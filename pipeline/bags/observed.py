@@ -63,7 +63,7 @@ class Observation(NamedTuple):
         tag_algorithms: hashlib names in the order of a tag file's digests.
         container: `folder`, `zip` or `tar`.
         oddities: What the container itself does wrong: (path, what it means).
-        remarks: What it holds beside the bag that does no harm, likewise.
+        remarks: What it holds beside the bag that does no harm: (path, what it is).
     """
 
     path: str

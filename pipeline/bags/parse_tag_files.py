@@ -148,9 +148,8 @@ def read_declaration(raw: bytes | None) -> tuple[str, str, list[Complaint]]:
     if match is None:
         complaints.append(
             _bad(
-                "bagit.txt is not exactly the lines `BagIt-Version: M.N` and "
-                "`Tag-File-Character-Encoding: NAME` "
-                "(RFC 8493 section 2.1.1)"
+                "bagit.txt is not exactly the lines `BagIt-Version: M.N` and `Tag-File-Character-Encoding: "
+                "NAME` (RFC 8493 section 2.1.1)"
             )
         )
         loose = re.match(rb"\s*BagIt-Version\s*:\s*(\d+\.\d+)", raw, re.IGNORECASE)

@@ -4,7 +4,7 @@
    they must be the same in two places, one of them being tied to the damaged bag itself.
 2. Every tag file that the root lists is taken from the first place where it has the listed digests: from the
    bag itself if it can be, else from a copy. So the payload manifests become trusted.
-3. Every payload file likewise.
+3. Every payload file is taken from the first place where it has the digests that these list.
 4. A tag manifest that only one place holds is taken if it says of the trusted files what is true of them.
 
 Two copies with different wounds make one whole. Where anything remains that nothing proves, nothing is

@@ -129,7 +129,7 @@ class _Judge:
             self.add(each.path or name, cast("Kind", each.kind), each.means, warning=each.warning)
 
     def required(self) -> None:
-        """Step 2."""
+        """Step 2: a payload folder, a payload manifest, and at least one line in it."""
         if "data" not in self.seen.directories:
             self.add("data", "incomplete", "there is no payload folder (RFC 8493 section 2.1.2)")
         if not self.of_payload:
@@ -138,7 +138,7 @@ class _Judge:
             self.add("data", "incomplete", "the manifests list no file: checking nothing is never a pass")
 
     def oddities(self) -> None:
-        """Step 3."""
+        """Step 3: links, devices, files that cannot be read, files with a second name."""
         for path, means in self.seen.oddities:
             self.add(path, "unsafe", means)
         for path, means in self.seen.remarks:
@@ -160,7 +160,7 @@ class _Judge:
                 )
 
     def manifest_itself(self, manifest: Manifest) -> None:
-        """Step 4."""
+        """Step 4: a manifest's own lines, no path that leads out, each file in the manifest it belongs to."""
         self.complain(manifest.name, manifest.complaints)
         for path in list(manifest.entries):
             inside = path.startswith("data/")
@@ -182,7 +182,7 @@ class _Judge:
             del manifest.entries[path]
 
     def payload_against_manifests(self) -> None:
-        """Step 5."""
+        """Step 5: every payload file is in every payload manifest; before 1.0 in one at least."""
         known = self.match(self.of_payload, self.payload, self.seen.payload_algorithms)
         for path in self.payload.keys() - known:
             self.add(path, "unexpected", "no payload manifest lists it (RFC 8493 section 3)")
@@ -196,7 +196,7 @@ class _Judge:
                 )
 
     def tags_against_manifests(self) -> None:
-        """Step 6."""
+        """Step 6: every tag file that a tag manifest lists is there; nothing vouches for the rest."""
         if not self.of_tags:
             return
         tag_files = {
@@ -296,7 +296,7 @@ class _Judge:
         return "a manifest lists it, but it is not there (RFC 8493 section 3)"
 
     def read_fetch(self) -> None:
-        """Step 7, first half: what is wanted is known before what is missing is told."""
+        """Step 7, first half: what is still to be fetched is known before what is missing is told."""
         raw = self.seen.tags.get("fetch.txt")
         self.fetch: list[str] = []
         if raw is None:
@@ -306,7 +306,7 @@ class _Judge:
         self.wanted = {path for path in self.fetch if path not in self.files}
 
     def fetch_against_manifests(self) -> None:
-        """Step 7, second half."""
+        """Step 7, second half: each line is a payload file that every manifest lists; none is fetched."""
         for path in self.fetch:
             if why := unsafe_path(path):
                 self.add(path, "unsafe", f"fetch.txt lists it, but {why} (RFC 8493 section 5)")
@@ -320,7 +320,7 @@ class _Judge:
             self.add(path, "incomplete", "it still has to be fetched; nothing is ever fetched here")
 
     def read_info(self) -> None:
-        """Step 8."""
+        """Step 8: the form, the sum of octets and files, and labels that may stand once."""
         name = _INFO_NAMES.get(self.version, "bag-info.txt")
         raw = self.seen.tags.get(name)
         if raw is None:
@@ -364,7 +364,7 @@ class _Judge:
             )
 
     def names(self) -> None:
-        """Step 9."""
+        """Step 9: names that are one on another file system, by case or Unicode form, or none at all."""
         every = {*self.files, *self.seen.directories}
         for manifest in self.manifests:
             if not manifest.entries.keys() <= every:

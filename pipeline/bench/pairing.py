@@ -143,7 +143,7 @@ def pair(
         target: The new part.
         select_levels: Level that selects, by pin of the source, where a mask chose it.
         address: For each address line of the source, the target's line that carries it; () for the same.
-        data: Likewise for data lines.
+        data: For each data line of the source, the target's line that carries it; () for the same.
     """
     if source.part == target.part and not address and not data:
         return _same(source, target)

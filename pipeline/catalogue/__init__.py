@@ -215,8 +215,8 @@ class Catalogue:
 
         Args:
             words: Exactly this many; None for any.
-            bits: Likewise.
-            pins: Likewise.
+            bits: Exactly this many a word; None for any.
+            pins: Exactly this many; None for any.
             kind: One of `Kind`, or a word of it in any case (`eprom` finds UV, PMOS and electrical ones).
 
         Raises:

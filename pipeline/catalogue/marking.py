@@ -24,11 +24,9 @@ _SUFFIX = re.compile(r"(?:[A-Z]{1,3}(?:\d{1,3}[A-Z]{0,3}\d?)?)?(?:-[A-Z0-9]{1,5}
 """Revision, package and temperature letters, then speed grades and codes set off by a separator."""
 
 _MOS_TEXT = (
-    "A AM AT B C CAT CY D DQ E EA EF ET F G HM HN HN46 HN48 HY I ID IM J KM KS L LD LH M M5K M5L M5M "
-    "MB MBM MC "
-    "MCM MD MK ML MM MN MPS MQ MSM MX N NM NMC NTE P PD Q QD QP R RO RO3 S SMJ SST SY SYP SYC TC TD "
-    "TMM TMS U UM UPD "
-    "VT W WS X XL"
+    "A AM AT B C CAT CY D DQ E EA EF ET F G HM HN HN46 HN48 HY I ID IM J KM KS L LD LH M M5K M5L M5M MB MBM "
+    "MC MCM MD MK ML MM MN MPS MQ MSM MX N NM NMC NTE P PD Q QD QP R RO RO3 S SMJ SST SY SYP SYC TC TD TMM "
+    "TMS U UM UPD VT W WS X XL"
 )
 _MOS = frozenset(_MOS_TEXT.split())
 _FAMILIES: tuple[tuple[re.Pattern[str], frozenset[str]], ...] = tuple(

@@ -439,6 +439,10 @@ def _connected(path: Path, *, make: bool) -> sqlite3.Connection:
 
 
 def _refusal(error: sqlite3.Error, path: Path) -> LedgerError | StorageError:
+    """What SQLite refused, as an error with a remedy.
+
+    The low byte of an extended result code is the primary one. Source: SQLite, "Result and Error Codes".
+    """
     said = str(error)
     where = str(path)
     code = getattr(error, "sqlite_errorcode", 0) & 0xFF

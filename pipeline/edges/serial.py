@@ -170,7 +170,7 @@ class Recorder:
         trouble: Why it ended by itself: the line went away, or the disk refused.
         worst_stall: Longest time in seconds from one look at the line to the next that found bytes; None
             until the end, and where the copying process was killed.
-        fullest: Most bytes found at one look; None likewise.
+        fullest: Most bytes found at one look; None where `worst_stall` is.
     """
 
     def __init__(

@@ -101,6 +101,11 @@ class Drain:
         )
 
     def _take(self) -> None:
+        """Take bytes off the line until it ends, and hand each block on; nothing else is done here.
+
+        When the end is asked for, what is still coming is taken for `LAST_SECONDS`, and a reader that prints
+        on is cut at the end of one of its lines. The queue's None says that no more comes, whatever ended it.
+        """
         try:
             heard = before = time.monotonic() if self._since is None else self._since
             until: float | None = None

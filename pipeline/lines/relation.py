@@ -27,7 +27,7 @@ class Relation:
         relation: `identical`, `mapped`, `slipped`, `differs` or `unrelated`.
         mapping: What brings the first into the second's order; None where nothing is proved.
         differing_words: Words that still differ once the second is in the first's order.
-        differing_bits: Bits likewise.
+        differing_bits: Bits that still differ once the second is in the first's order.
         by_data_line: For each data line of the first, how many words differ in it.
         by_address_line: For each address line of the first, how many differing words lie where it is high.
         alternatives: How many other mappings fit equally well.

@@ -21,7 +21,7 @@ def likely_rotations(first: Floats, second: Floats) -> list[int]:
 
     Args:
         first: Columns of the first as `walsh.signs` gives them, shape (bits, 2^n).
-        second: Likewise.
+        second: Columns of the second, of the same shape.
 
     Returns:
         At most `FINE` rotations from 1 to N/2 − 1; adding N/2 is the same as inverting the highest line.

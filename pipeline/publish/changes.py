@@ -113,7 +113,7 @@ def one_machine(old: RecordHead, new: RecordHead) -> bool:
 
     Args:
         old: A record's head.
-        new: Likewise.
+        new: The other's.
     """
     first, second = old["machine"], new["machine"]
     serials = {one["serial"] for one in (first, second) if one.get("serial")}
@@ -133,8 +133,8 @@ def matched(
     with the same number, name or id.
 
     Args:
-        old: `brief` of each chip.
-        new: Likewise.
+        old: `brief` of each chip of the old record.
+        new: `brief` of each chip of the new one.
         boards: The boards of both records.
         same_machine: As `one_machine` says.
     """
@@ -186,7 +186,7 @@ def compare_chips(
 
     Args:
         old: `brief` of the chip in the old record, or None.
-        new: Likewise.
+        new: `brief` of the chip in the new record, or None.
         content: Both images, where both are at hand and of one shape.
         same_machine: As `one_machine` says.
     """
@@ -281,6 +281,11 @@ def _ones(words: Words) -> int:
 def _judged(
     content: ImagePair, settled: Words, up: int, down: int, contested: int, *, same_machine: bool
 ) -> tuple[Judged, str]:
+    """What kind of change it is, and why.
+
+    Charge leaks one way: a change of both directions is no fading, one towards the state that the cells fade
+    to may be, one away from it means that the earlier reading was the weaker.
+    """
     bits = up + down
     if not bits:
         said = f"Only bits that are contested differ ({contested}); wherever both are settled they agree."
@@ -292,9 +297,8 @@ def _judged(
     )
     if up and down:
         return "revision", (
-            f"Bits changed both ways ({up} to 1, {down} to 0), which no fading does: another "
-            f"revision, another chip, or a "
-            "reading fault in one of them."
+            f"Bits changed both ways ({up} to 1, {down} to 0), which no fading does: another revision, "
+            "another chip, or a reading fault in one of them."
         )
     toward = 1 if up else 0
     fades = content.fades_to
@@ -306,9 +310,8 @@ def _judged(
         )
     if toward != fades:
         return "older-faded", (
-            f"All {bits} changed bits are {toward} in {later}, away from the {fades} that a "
-            f"{content.part} fades to: {earlier} "
-            "looks faded or marginal, or the chip was programmed further."
+            f"All {bits} changed bits are {toward} in {later}, away from the {fades} that a {content.part} "
+            f"fades to: {earlier} looks faded or marginal, or the chip was programmed further."
         )
     full = (1 << content.bits) - 1
     changed = content.new[settled != 0]
@@ -338,7 +341,7 @@ def compare_heads(old: RecordHead, new: RecordHead) -> Iterator[str]:
 
     Args:
         old: A record without its chips.
-        new: Likewise.
+        new: The later record without its chips.
     """
     said = (old.get("rights"), new.get("rights"))
     rights = [one["statement"] if one else "not stated" for one in said]

@@ -36,9 +36,9 @@ class LineOrder:
 
     Attributes:
         address: For each address line of the old part, the line of the new part that carries it.
-        data: Likewise for data lines.
+        data: For each data line of the old part, the line of the new part that carries it.
         invert_address: Lines of the new part, below the old part's number of lines, that arrive inverted.
-        invert_data: Likewise.
+        invert_data: Data lines of the new part, below the old part's number of them, that arrive inverted.
     """
 
     address: tuple[int, ...] = ()
@@ -186,6 +186,7 @@ def _refuse_impossible(
     others: Iterable[Part],
     common: Sequence[str],
 ) -> None:
+    """Every reason why the pair cannot be, told before anything is made, with the parts that can instead."""
     where = f"{target.part} for {source.part}"
     why = obstacle(source, target)
     if why:

@@ -65,8 +65,8 @@ def kind_of(part: str | None, organisation: str | None, *, content: bytes = b"")
     """The part and organisation of the options, checked against each other.
 
     Args:
-        part: As said.
-        organisation: Likewise.
+        part: The part as the option says it.
+        organisation: Words x bits as the option says them.
         content: A dump of the chip: of the numbers near a misspelt part those of its size are suggested.
 
     Raises:
@@ -172,7 +172,7 @@ def examine_files(
     Args:
         files: Dumps.
         part: What was said of the chip.
-        organisation: Likewise.
+        organisation: Words x bits that were said of it.
         form: The format, where it was said.
         reader: What the sheet says of the reader, where a sheet is at hand.
 

@@ -105,6 +105,10 @@ def _bank(
     organisations: Mapping[str, Organisation],
     chips: Mapping[str, Chip],
 ) -> Assembled:
+    """One bank of a space: each placed word written once; what no chip fills stays `fill`, a hole.
+
+    With an absent chip there is no image unless `fill` says what stands for it: nothing is made up.
+    """
     mine = [placement for placement in space.placements if (placement.bank or "") == bank]
     size = max(first_word(space, one) + placed_words(one, organisations) for one in mine)
     if size > LARGEST_SPACE_WORDS:

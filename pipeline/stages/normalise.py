@@ -152,6 +152,11 @@ def _units(
 
 
 def _plan(unit_bits: int, organisation: Organisation, manner: Manner) -> Sequence[Step]:
+    """The steps from a file's units to the chip's words, before any is carried out.
+
+    Raises:
+        AmbiguousError: Words of several bytes, and nothing says in which order they come.
+    """
     steps = []
     if manner.take:
         settings: dict[str, Any] = {}
@@ -274,6 +279,7 @@ def _over(chip: str, manner: Manner, organisation: Organisation, copies: int, di
 def _short(
     chip: str, manner: Manner, organisation: Organisation, missing: int, have: int, units: Units
 ) -> Finding:
+    """Fewer words than the chip has; the missing ones are absent, and nothing stands for them."""
     also = "A smaller chip than declared; bytes lost on the serial line; a capture that was stopped early."
     if organisation.bits <= 4 and have * 2 == organisation.words:
         also = (
@@ -304,6 +310,7 @@ def _short(
 
 
 def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -> Finding:
+    """More words than the chip has; what the further ones look like says whence they may come."""
     have, want = len(units.values), organisation.words
     extra = units.values[want:]
     head = units.values[: len(extra)]

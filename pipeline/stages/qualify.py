@@ -55,7 +55,7 @@ class Coverage:
             would have been wrong with the line stuck at either level. Lines with none are left out.
         data: Data line to the lesser of its 0s and 1s: as many words would have been wrong at least.
         address_pairs: Address lines that would have been noticed swapped or joined.
-        data_pairs: Data lines likewise.
+        data_pairs: Data lines that would have been noticed swapped or joined.
     """
 
     address: Mapping[int, int]
@@ -136,7 +136,7 @@ class Fitness:
         qualified: Every line of the chip, and every two of them, were shown by chips on which the reader
             agreed.
         address_lines: Address lines of the chip that are not qualified.
-        data_lines: Data lines likewise.
+        data_lines: Data lines of the chip that are not qualified.
         not_told_apart: Pairs of lines, such as `A3 A7`, that would not have been noticed swapped or joined.
         expected_wrong_bits: Upper bound of the error rate times the chip's bits.
         reasons: Sentences for the grade.
@@ -306,10 +306,9 @@ def _reasons(found: Fitness, standing: Standing | None) -> Iterable[str]:
         yield f"reader {reader} never shared a chip with another reader: nothing qualifies it"
         return
     compared = (
-        f"{len(standing.chips)} chip{'s' * (len(standing.chips) != 1)}, {standing.bits_compared} "
-        f"bits compared, "
-        f"{standing.disagreements} differ: bit error rate at most {standing.upper_bound:.2g} (95 %), "
-        f"so at most {found.expected_wrong_bits:.2g} wrong bits to expect here"
+        f"{len(standing.chips)} chip{'s' * (len(standing.chips) != 1)}, {standing.bits_compared} bits "
+        f"compared, {standing.disagreements} differ: bit error rate at most {standing.upper_bound:.2g} (95 "
+        f"%), so at most {found.expected_wrong_bits:.2g} wrong bits to expect here"
     )
     if not standing.agreed_chips:
         yield f"reader {reader} agreed with another reader on no whole chip ({compared})"

@@ -215,6 +215,7 @@ def _indented(text: str) -> list[str]:
 
 
 def _contents(*, content: bool) -> Iterable[str]:
+    """What lies where in the bundle, a line a folder."""
     if content:
         yield (
             "  data/images/            one image a chip: .bin (words over 8 bits: big-endian), .hex "

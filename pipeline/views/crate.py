@@ -80,6 +80,7 @@ def _compact(value: Entity) -> str:
 
 
 def _first(head: RecordHead, files: Sequence[BagEntry], mentions: Sequence[str]) -> Iterator[Entity]:
+    """The descriptor, the root data set and the licence, as RO-Crate 1.1 wants them first."""
     machine, origin, rights = head["machine"], origin_of(head), rights_of(head)
     people = list(_people(head))
     licence = licence_id(rights["statement"])

@@ -105,6 +105,10 @@ def history_premis(rows: Iterable[Numbered]) -> Iterator[str]:
 
 
 def _event(digest: str, body: Body) -> str:
+    """A row of the ledger as a PREMIS event: a fixity check, a recovery, or a receipt that a person accepted.
+
+    Source: PREMIS 3.0 data dictionary, the Event entity; terms of the Library of Congress' vocabularies.
+    """
     kind, good = (
         str(body.get("kind")),
         body.get("outcome") == "valid" or body.get("kind") in {"mend", "accepted"},

@@ -95,8 +95,7 @@ def _readers(head: RecordHead) -> Iterable[str]:
             name = " and ".join(one["readers"])
             yield (
                 f"  {name:12} {len(one['chips']):>6} {len(one['agreed_chips']):>6} "
-                f"{one['bits_compared']:>10} "
-                f"{one['disagreements']:>7}  {one['upper_bound']:.3g}"
+                f"{one['bits_compared']:>10} {one['disagreements']:>7}  {one['upper_bound']:.3g}"
             )
             yield f"    lines exercised: {_exercised(one['coverage'])}"
     yield ""

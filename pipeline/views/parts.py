@@ -123,6 +123,7 @@ def _heading(part: Part) -> str:
 
 
 def _facts(part: Part, markings: Sequence[str]) -> str:
+    """All that is known of a part, a line or a paragraph a fact; what is not known leaves no line."""
     access = part.access_ns
     rows = [
         ("Package", f"{part.pins} pins, dual in line"),

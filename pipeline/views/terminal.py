@@ -128,7 +128,7 @@ def packaged(done: Packaged, *, draw: bool) -> str:
     lines += [f"caution: {one_line(caution)}" for caution in done.cautions]
     if done.needing:
         lines.append(
-            f"Still to be done by a person: "
+            "Still to be done by a person: "
             f"{', '.join(done.needing[:20])}{' …' if len(done.needing) > 20 else ''}"
         )
     if done.supersedes:

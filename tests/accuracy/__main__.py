@@ -51,6 +51,7 @@ def all_tasks(seed: int, share: float) -> list[Task]:
 
 
 def main(arguments: Sequence[str] | None = None) -> int:
+    """Send the cases through `wellread package` and print the tables; 1 where a promise fails."""
     parser = argparse.ArgumentParser(prog="python -m tests.accuracy")
     parser.add_argument("--share", type=float, default=1.0)
     parser.add_argument("--seed", type=int, default=15)

@@ -92,6 +92,7 @@ def run(tasks: Sequence[Task]) -> list[Outcome]:
 
 
 def _judged(made: Sequence[tuple[Task, Case]]) -> list[Outcome]:
+    """Package the cases as one project; one that is refused is halved until the case stands alone."""
     if not made:
         return []
     with tempfile.TemporaryDirectory(prefix="accuracy-") as place:

@@ -170,8 +170,7 @@ def faults(outcomes: list[Outcome]) -> list[str]:
             cells = str(named).split(" | ", 1)[1]
             out.append(
                 f"| {name}{mark} | {where} | {apart} | {faulty} | {cells} | "
-                f"{sum(one.wrong_line for one in part)} "
-                f"| {sum(map(wrong, part))} |"
+                f"{sum(one.wrong_line for one in part)} | {sum(map(wrong, part))} |"
             )
     return [*out, ""]
 

@@ -166,6 +166,7 @@ def cost(found: list[Image]) -> list[str]:
 
 
 def main(arguments: list[str] | None = None) -> int:
+    """Ask every question of every program of one half, and print the table; 1 where a goal is missed."""
     parser = argparse.ArgumentParser(prog="python -m tests.content_accuracy")
     parser.add_argument("--half", choices=["held out", "setting"], default="held out")
     parser.add_argument("--seed", type=int, default=1)

@@ -144,6 +144,7 @@ def _sdcc(target: str, *flags: str) -> Callable[[], Found | None]:
 
 
 def _built_by_sdcc(folder: Path, target: str, flags: tuple[str, ...]) -> Found:
+    """Programs that the compiler makes of its own library, each group linked into one image."""
     share = folder / "usr/share/sdcc"
     for group, names in _GROUPS.items():
         work = CACHE / "built" / f"sdcc-{target}{''.join(flags)}-{group}"

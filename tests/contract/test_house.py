@@ -234,3 +234,33 @@ def test_no_file_names_a_machine_or_a_registry() -> None:
         and pattern.search(path.read_text(encoding="utf-8", errors="replace"))
     ]
     assert wrong == []
+
+
+FUNCTIONS = [
+    (path, node)
+    for folder in ("pipeline", "schemas", "tests", "example_project")
+    for path in sorted((ROOT / folder).rglob("*.py"))
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+    if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+]
+
+
+def test_every_function_over_25_lines_has_a_docstring() -> None:
+    """But for tests, whose name is the sentence."""
+    long = [
+        (path, node)
+        for path, node in FUNCTIONS
+        if (node.end_lineno or 0) - node.lineno >= 25 and not node.name.startswith("test_")
+    ]
+    assert len(long) > 100
+    bare = [f"{path.relative_to(ROOT)}:{node.lineno} {node.name}" for path, node in long]
+    assert [name for name, (_, node) in zip(bare, long, strict=True) if not ast.get_docstring(node)] == []
+
+
+def test_no_docstring_sends_the_reader_elsewhere_for_its_meaning() -> None:
+    """A bare number of a step, or a word that points at the line above, says nothing where it stands."""
+    hollow = re.compile(r"^(steps? \d+(, \w+ half)?\.)|\b[Ll]ikewise\.", re.IGNORECASE | re.MULTILINE)
+    told = [(path, node, ast.get_docstring(node)) for path, node in FUNCTIONS]
+    assert sum(1 for _, _, text in told if text) > 1000
+    found = [(path.name, node.name) for path, node, text in told if text and hollow.search(text)]
+    assert found == []

@@ -188,9 +188,8 @@ MISTAKES = {
     "a table saved as Latin-1": Mistake(
         GOOD | {"chips.csv": "chip,part,board,socket,role\nU1,2716,mem,A1,Gerät\n".encode("latin-1")},
         TABLE + "chips: chips.csv\n",
-        "problem: chips.csv:2: found the byte 0xE4 at offset 46, which is not UTF-8 (Latin-1?), "
-        "expected UTF-8: save the table "
-        "anew as CSV UTF-8, or in an editor with encoding UTF-8",
+        "problem: chips.csv:2: found the byte 0xE4 at offset 46, which is not UTF-8 (Latin-1?), expected "
+        "UTF-8: save the table anew as CSV UTF-8, or in an editor with encoding UTF-8",
         saved_as_utf8,
     ),
     "a field misspelt": Mistake(
@@ -232,9 +231,8 @@ MISTAKES = {
         GOOD,
         SHEET.replace("'2716'", "'27160'"),
         "problem: sheet.yaml:8: chips[1].part: found '27160', expected a part of the catalogue or of "
-        "`parts` (Did you mean 2716? "
-        "If not, define the part in the sheet from its data sheet, or give only the organisation), "
-        "nearest valid value 2716",
+        "`parts` (Did you mean 2716? If not, define the part in the sheet from its data sheet, or give only "
+        "the organisation), nearest valid value 2716",
         retyped("'27160'", "'2716'"),
     ),
     "a reading's reader misspelt": Mistake(

@@ -91,8 +91,7 @@ def _seed(random: Generator) -> int:
     return int(random.integers(1 << 30))
 
 
-# -- wires, one pass
-# ------------------------------------------------------------------------------------------
+# -- wires, one pass -----------------------------------------------------------------------------------------
 
 
 def dead_address_line(random: Generator, image: Image, bits: int) -> Injected:
@@ -137,8 +136,7 @@ LINE_FAULTS: dict[str, Injector] = {
 """One reading with one such fault, in 1 K words and more of a program: told, or held back."""
 
 
-# -- not the chip, or nothing of it
-# -----------------------------------------------------------------------------
+# -- not the chip, or nothing of it --------------------------------------------------------------------------
 
 
 def over_reading(random: Generator, image: Image, bits: int) -> Injected:
@@ -380,8 +378,7 @@ SITTING_FAULTS: dict[str, Injector] = {
 }
 
 
-# -- the stream of bytes between reader and file, one pass
-# --------------------------------------------------------
+# -- the stream of bytes between reader and file, one pass ---------------------------------------------------
 
 EATEN = (b"\x11\x13", b"\x0d", b"\x0a", b"\x00", b"\x1a", b"\x08\x7f")
 """What links and terminals are known to take; common practice, no source."""

@@ -242,8 +242,7 @@ FAMILIES: tuple[Family, ...] = (
 )
 
 
-# -- look-alikes: healthy images that carry the very relation of a fault
-# ---------------------------------------
+# -- look-alikes: healthy images that carry the very relation of a fault -------------------------------------
 
 
 def doubled(random: Generator, words: int) -> tuple[Image, int]:
@@ -326,8 +325,7 @@ LOOKALIKES: tuple[Family, ...] = tuple(
 )
 
 
-# -- content that proves an order, or seems to
-# ------------------------------------------------------------------
+# -- content that proves an order, or seems to ---------------------------------------------------------------
 
 
 def silent_code(random: Generator, words: int) -> tuple[Image, int]:

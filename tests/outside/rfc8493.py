@@ -118,6 +118,7 @@ def _text(path: Path, encoding: str, said: list[str]) -> list[str]:
 
 
 def _lines(manifest: Path, encoding: str, version: tuple[int, int], said: list[str]) -> dict[str, str]:
+    """Path to checksum of one manifest, read without the program; complaints go into `said`."""
     result: dict[str, str] = {}
     for line in _text(manifest, encoding, said):
         # 2.1.3: checksum, one or more blanks or tabs, file path; hexadecimal in either case

@@ -99,8 +99,7 @@ def test_words_are_written_in_the_byte_order_asked_for() -> None:
     assert all(sum(bytes.fromhex(line[1:])) & 0xFF == 0 for line in intel_hex(bytes(40)).decode().split())
 
 
-# -- the oracle, sentence by sentence of the text
-# ------------------------------------------------------------------
+# -- the oracle, sentence by sentence of the text ------------------------------------------------------------
 
 
 def test_the_number_of_passes_is_no_ground() -> None:

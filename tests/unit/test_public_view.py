@@ -41,6 +41,7 @@ def reading(name: str, **more: Any) -> Any:
 
 
 def chip(name: str, *readings: Any, **more: Any) -> Any:
+    """A settled chip as the record has it."""
     image = {
         "path": f"data/images/b/{name}.bin",
         "settled": True,
@@ -70,6 +71,7 @@ def chip(name: str, *readings: Any, **more: Any) -> Any:
 
 
 def head(**more: Any) -> Any:
+    """A record without its chips, with something private in every place that may hold it."""
     return {
         "schema": "wellread/record/1",
         "software": {"name": "wellread", "version": "0.1.0"},

@@ -200,6 +200,10 @@ class _Limit:
 def _observe(
     path: Path, container: str, lister: _Lister, opener: _Opener, progress: Progress | None
 ) -> Observation:
+    """Members are digested in the order in which they lie, since a packed archive can only be read forwards.
+
+    Tag files are read first and kept: they say which algorithms are wanted, and are digested from memory.
+    """
     limit = _Limit(path)
     try:
         with _opened(path, container) as archive:

@@ -91,6 +91,10 @@ def receipt(bag: Path) -> str:
 def _observe_folder(
     bag: Path, *, workers: int | None, progress: Progress | None, on_tags: TagsRead | None
 ) -> Observation:
+    """Files go to the digesters as the walk finds them: hashing begins before the tree is known.
+
+    Tag files of the top are read first: they say which algorithms are wanted, and are digested from memory.
+    """
     root = os.path.abspath(bag)
     found: list[Seen] = []
     directories: list[str] = []

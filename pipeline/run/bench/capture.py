@@ -343,6 +343,12 @@ def _all_there(recorder: Recorder, watch: Watch, path: Path) -> bool:
 def _listen(
     recorder: Recorder, port: Any, watch: Watch, wish: CaptureWish, path: Path, progress: Progress
 ) -> None:
+    """Follow the stream until it is complete, has ended, or nothing comes any more.
+
+    The reader is asked again only for what came damaged, and only while it is quiet: asked in between, it
+    would lose what it is about to print. A plain stream that prints on is looked at after each further pass,
+    a few times.
+    """
     total = watch.expected * watch.passes
     last, heard, looks = time.monotonic(), False, 0
     while not watch.complete:

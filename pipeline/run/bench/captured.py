@@ -116,9 +116,8 @@ def advice(error: FormatError, watch: Watch, path: Path, target: Path, baud: int
         lines.append(f"The raw log is kept: {path}. --resume adds passes to it")
     elif isinstance(error, AmbiguousError):
         lines.append(
-            f"The raw log is kept: {path}. If the sheet can say what is asked for, under the reader "
-            f"or the reading, "
-            f"move it to dumps/{target.name}; otherwise --resume begins anew and keeps it"
+            f"The raw log is kept: {path}. If the sheet can say what is asked for, under the reader or the "
+            f"reading, move it to dumps/{target.name}; otherwise --resume begins anew and keeps it"
         )
     else:
         lines.append(f"The raw log is kept: {path}. --resume begins anew and keeps it")

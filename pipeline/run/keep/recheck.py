@@ -247,6 +247,11 @@ def _checked(path: str, workers: int | None, progress: BagProgress | None) -> Ch
 def _remembered(
     checked: Checked, known: Memory, present: Collection[str], link: Trouble | None
 ) -> tuple[Checked, RowFacts]:
+    """What a check says once the ledger has been heard, and the ledger's row for it.
+
+    A bag whose files agree with each other may still be another bag than the one that was received: only the
+    ledger knows.
+    """
     if checked.verdict is None:
         if link is not None:
             checked = checked._replace(problems=(*checked.problems, link))

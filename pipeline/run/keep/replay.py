@@ -72,6 +72,11 @@ def replay_bag(path: Path, progress: Progress) -> Replayed:
 
 
 def _replay_chip(bag: Judged, head: RecordHead, chip: ChipRecord, out: Replayed) -> None:
+    """Rebuild one chip's image from its readings by the recorded steps, and hold it against the stored one.
+
+    A mask must come out the same too: an image in which other bits are contested is not the one that was
+    recorded.
+    """
     image = chip.get("image")
     if not image:
         return

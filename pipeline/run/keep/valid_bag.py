@@ -45,6 +45,11 @@ class Judged:
     """
 
     def __init__(self, path: Path, progress: Progress) -> None:
+        """Read the whole bag once, judge it, and refuse it unless it is valid and has a record.
+
+        Raises:
+            BagError: It is packed in one file, does not pass, or was not made by this program.
+        """
         self.path = path
         self.name = real(path).name
         if path.is_file():
@@ -99,7 +104,7 @@ class Judged:
         Args:
             path: Inside the bag.
             sha256: Of what was read just now.
-            sha512: Likewise.
+            sha512: Of the same bytes.
 
         Raises:
             BagError: They differ.

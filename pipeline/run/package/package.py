@@ -156,6 +156,10 @@ def refuse_early_clock(plan: Plan, moment: Now) -> None:
 def _build(
     project: Project, moment: Now, root: Path, previous: Previous | None, progress: Progress
 ) -> Packaged:
+    """Everything that goes into the bag, written under `root`; the previous version where nothing changed.
+
+    The digest over all inputs decides that, not the images: a sheet that says more makes a new version, too.
+    """
     plan = project.plan
     assert plan is not None
     names, owners, loose = dump_names(plan.chips, project.files)
@@ -373,7 +377,7 @@ def _finish(
 
 
 def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Previous | None) -> Packaged:
-    """Step 6, second half, and the manifests."""
+    """Step 6, second half: what is known only once all chips have spoken, and then the manifests."""
     from pipeline.run.package.texts import schema_files, write_report
 
     counts = Counter(chip.grade for chip in parts.index)

@@ -34,6 +34,7 @@ def _space_record(
     checks: Sequence[SelfCheck],
     entries: list[BagEntry],
 ) -> SpaceRecord:
+    """A space as the record has it, its file and mask written where it could be assembled."""
     order = space.byte_order or "big"
     chips = chips_of(space, bank.bank)
     paths = _image_paths(machine, chips)

@@ -202,6 +202,10 @@ def quoted(text: str) -> str:
 
 
 def _sheet(root: Path, chips: dict[str, list[dict[str, Any]]]) -> str:
+    """The draft as text: every guess stands in `unconfirmed`, where `check` asks for it.
+
+    Text and not a dumped tree, because comments are what guides a person through it.
+    """
     readers = sorted({reading["reader"] for readings in chips.values() for reading in readings})
     lines = [
         "# Drafted by `wellread start`. Nothing here has been confirmed on a chip yet.",

@@ -99,7 +99,7 @@ class Making:
 
 
 def each_chip(making: Making, spool: Spool, progress: Progress) -> None:
-    """Step 3."""
+    """Step 3: each chip's images and public dump files, one chip in memory at a time."""
     public = making.public
     premis = Premis(making.head)
     described: set[str] = set()
@@ -242,7 +242,7 @@ def _stored(entry: BagEntry, original: str | None = None) -> AttachmentRecord:
 
 
 def other_files(making: Making, head: RecordHead) -> None:
-    """Step 4."""
+    """Step 4: spaces, photographs and documents, each as far as the public view lets it out."""
     for space in making.head["spaces"]:
         if path := space.get("path"):
             what = f"Address space {space['name']}, {space['width']}-bit words, {space['byte_order']}-endian"

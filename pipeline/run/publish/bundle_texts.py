@@ -120,6 +120,7 @@ def _notes(head: RecordHead, spool: Spool) -> Iterator[str]:
 
 
 def _report(making: Making, spool: Spool) -> None:
+    """The report of the bundle, made from what the public view let through and from nothing else."""
     from pipeline.catalogue import load
     from pipeline.views.report import report_pages
 

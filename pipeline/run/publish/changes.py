@@ -31,8 +31,8 @@ def changes(old: Path, new: Path, *, quiet: bool = False) -> ChangesAnswer:
     """What differs, as `changes --json` prints it.
 
     Args:
-        old: Bag or bundle.
-        new: Likewise.
+        old: The earlier bag or bundle.
+        new: The later bag or bundle.
         quiet: No progress.
 
     Raises:

@@ -207,6 +207,7 @@ def _judge_zip(packed: Path, progress: Progress) -> None:
 
 
 def _document(making: Making, folder: Path | None, packed: Path | None, digest: str) -> ReleaseAnswer:
+    """What `release --json` prints."""
     rights = making.head["rights"]
     assert rights is not None
     return {

@@ -170,9 +170,8 @@ def _verdict(
     block = _power_of_two_block(fill, len(words))
     if level is None:
         return ON_PURPOSE, (
-            "a pattern with both levels is neither an unprogrammed cell nor a pull; an undriven bus "
-            "that keeps "
-            "its last value could show one, and would change from pass to pass"
+            "a pattern with both levels is neither an unprogrammed cell nor a pull; an undriven bus that "
+            "keeps its last value could show one, and would change from pass to pass"
         )
     if part is not None and part.kind == Kind.MASK_ROM:
         if block:
@@ -187,9 +186,8 @@ def _verdict(
         )
     if erased_state is None:
         return CANNOT_TELL, (
-            "the unprogrammed level of this marking is not known; a look-alike's level proves "
-            "nothing. A blank "
-            "chip of the same marking, or the data sheet, decides"
+            "the unprogrammed level of this marking is not known; a look-alike's level proves nothing. A "
+            "blank chip of the same marking, or the data sheet, decides"
         )
     if level == erased_state:
         return _unused_reason(level, part, block=block)
@@ -208,9 +206,8 @@ def _unused_reason(level: int, part: Part | None, *, block: bool) -> tuple[str, 
         ""
         if fades != level
         else (
-            ". Cells of this kind fade towards this level, so the stretch alone cannot rule out that "
-            "a few words lost "
-            "their content; a whole stretch with a clean edge has not been seen to fade"
+            ". Cells of this kind fade towards this level, so the stretch alone cannot rule out that a few "
+            "words lost their content; a whole stretch with a clean edge has not been seen to fade"
         )
     )
     return UNUSED, f"unprogrammed cells of this marking read {level}; {limit}{decay}"
@@ -229,8 +226,7 @@ def _other_level(level: int, part: Part | None, *, block: bool) -> tuple[str, st
     )
     if block:
         return CANNOT_TELL, (
-            f"{ground}: it was programmed on purpose or not driven at all ({pulls}). A reading with "
-            f"the other "
-            "pulls, or by a second reader, decides"
+            f"{ground}: it was programmed on purpose or not driven at all ({pulls}). A reading with the "
+            "other pulls, or by a second reader, decides"
         )
     return ON_PURPOSE, f"{ground}; an undriven range would be a whole power-of-two block, and this is none"

@@ -305,6 +305,7 @@ def _suspected(program: Program | None, board: str | None) -> tuple[str, ...]:
 
 
 def _crossing(chip: str, crossed: Crossed, part: Part | None) -> Finding:
+    """Which two lines, exchanged, or which one, inverted, would make the image a program."""
     letter = "A" if crossed.crossing.bus == "address" else "D"
     lines = [f"{letter}{line}" for line in crossed.crossing.lines]
     exchanged = len(lines) == 2

@@ -151,6 +151,10 @@ def _made(row: _Row, hit: Hit, schemes: Mapping[int, int]) -> SelfCheck:
 
 
 def _header_checks(row: _Row) -> list[SelfCheck]:
+    """Checks that a header names itself: where it covers, where it is stored, by which method.
+
+    One promise is one trial, so that chance is that of its width alone; a header is not found by searching.
+    """
     out = []
     for one in promises(row.data):
         chance = 2.0**-one.bits

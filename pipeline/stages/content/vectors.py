@@ -63,9 +63,8 @@ def _top(
         size,
         tuple(targets),
         float(f"{chance:.2g}"),
-        f"{good} of {len(targets)} vectors point into this image if it is the top of the 64 K space, "
-        f"the reset "
-        f"vector at {where:#06x} where {int(data[where - _TOP + size]):02X} stands",
+        f"{good} of {len(targets)} vectors point into this image if it is the top of the 64 K space, the "
+        f"reset vector at {where:#06x} where {int(data[where - _TOP + size]):02X} stands",
     )
 
 

@@ -174,17 +174,19 @@ def _addresses_apart(census: Census, place: int) -> tuple[int, ...]:
 
 
 def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, lines: int) -> Suspicion:
+    """A line that makes no difference: a fault only below the top, where no doubling explains it.
+
+    A dead top line and a small image stored twice are the same bits; only another reading tells them apart.
+    """
     line = f"A{relation.places[0]}"
     likely = relation.p_value <= LIKELY
     if in_top:
         severity = Severity.CAUTION if likely else Severity.NOTE
         stored = _times(copies)
         means = (
-            f"{line} makes no difference: either it is dead (pin, socket contact, wire, or the "
-            f"chip's own decoder) "
-            f"and half of the content was not read, or a small image is stored {stored}, or a "
-            f"smaller chip was "
-            "read as this size."
+            f"{line} makes no difference: either it is dead (pin, socket contact, wire, or the chip's own "
+            f"decoder) and half of the content was not read, or a small image is stored {stored}, or a "
+            "smaller chip was read as this size."
         )
         also = (
             "A counter that counted twice a clock gives the same halves with every second word missing. One "
@@ -194,9 +196,8 @@ def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, l
         sure = relation.p_value <= BEYOND_DOUBT and (content.diverse or content.text)
         severity = Severity.FAULT if sure else Severity.CAUTION if likely else Severity.NOTE
         means = (
-            f"{line} makes no difference to what was read: its pin, socket contact, wire, or the "
-            f"chip's own decoder "
-            "is dead, and half of the content was not read."
+            f"{line} makes no difference to what was read: its pin, socket contact, wire, or the chip's own "
+            "decoder is dead, and half of the content was not read."
         )
         also = _innocent(content, line)
     if line == "A0":
@@ -249,17 +250,14 @@ def _repeats(copies: int, core: Census, content: Content, lines: list[Suspicion]
             "content": content.name,
         },
         means=f"The content repeats: {copies} copies from the top address lines down. Either a chip of "
-        f"1/{copies} of the "
-        f"words was read as this size, or a small image is stored {_times(copies)}, or {named[0]} "
-        f"and its neighbours are "
-        "dead.",
+        f"1/{copies} of the words was read as this size, or a small image is stored {_times(copies)}, or "
+        f"{named[0]} and its neighbours are dead.",
         also="A dead top address line looks just the same.",
         next=step("repeats-from-the-top"),
     )
 
 
-# -- joined lines
-# ----------------------------------------------------------------------------------------------
+# -- joined lines --------------------------------------------------------------------------------------------
 
 
 def _joined_suspects(core: Census) -> list[tuple[int, int]]:
@@ -340,6 +338,10 @@ def _joined_suspicions(joined: list[tuple[_Relation, str]], content: Content, li
 
 
 def _joined_suspicion(relation: _Relation, wins: str, content: Content, lines: int) -> Suspicion:
+    """Two lines of which the chip sees the AND or the OR: three of four quarters are alike.
+
+    At the top of the image a quarter stored three times is the same bits, so there it is never a fault.
+    """
     names = tuple(f"A{place}" for place in relation.places)
     quarter = relation.places == (lines - 2, lines - 1)
     sure = relation.p_value <= BEYOND_DOUBT and (content.diverse or content.text) and not quarter
@@ -360,8 +362,7 @@ def _joined_suspicion(relation: _Relation, wins: str, content: Content, lines: i
             **weighed(content, "top" if quarter else "middle", relation.p_value),
         },
         means=f"{both} are joined and {wins} wins: only when both are {other} does the chip see them "
-        f"{other}, so "
-        "half of the content was not read.",
+        f"{other}, so half of the content was not read.",
         also=also,
         next=step("joined-lines", both=both),
         lines=names,

@@ -90,6 +90,11 @@ def _data_contact(seen: Disagreements) -> Contact | None:
 
 
 def _address_contact(seen: Disagreements) -> Contact | None:
+    """The address line whose flipping explains the wrong words: each is the neighbouring address's.
+
+    Neighbours agree by chance, too, the more so in tables and fills, so a line's hits are weighed against the
+    rate at which words at its distance agree anyway. All lines are tried, hence the correction (Bonferroni).
+    """
     if seen.count < 3:
         return None
     lines = (int(seen.base.size) - 1).bit_length()

@@ -96,6 +96,12 @@ def _majority(columns: Columns, leave_out: list[int]) -> float:
 def _stuck_suspicion(
     line: int, stuck: list[int], columns: Columns, content: Content, census: Census
 ) -> Suspicion:
+    """A column of one level: how likely that is by chance, and what design would look the same.
+
+    Chance is judged over distinct words, since a table that repeats a word says nothing new each time. A
+    fault only where a program with a single such column makes design unlikely; several are unused bits as a
+    rule.
+    """
     level = int(2 * columns.ones[line] > columns.words)
     share = _majority(columns, stuck)
     exceptions = int(columns.words - columns.ones[line] if level else columns.ones[line])
@@ -196,6 +202,10 @@ def _joined(columns: Columns, stuck: list[int]) -> list[tuple[int, int]]:
 def _joined_suspicion(
     pair: tuple[int, int], columns: Columns, stuck: list[int], content: Content
 ) -> Suspicion:
+    """Two columns that hardly ever differ, weighed against how often two other columns of this image do.
+
+    Every pair of columns is tried, hence the correction (Bonferroni).
+    """
     low, high = pair
     names = (f"D{low}", f"D{high}")
     rate = _apart_rate(columns, pair, stuck)
@@ -221,8 +231,7 @@ def _joined_suspicion(
             **weighed(content, "joined", p_value),
         },
         means=f"{both} are alike in every word: their legs, contacts or wires are joined. Which level wins "
-        f"is a guess "
-        "from the share of ones.",
+        "is a guess from the share of ones.",
         also=(
             "Microcode or decode content with two signals that always go together; a narrow chip with a "
             "bit doubled."

@@ -68,6 +68,12 @@ def _steady(group: list[Pass]) -> tuple[Words, Words]:
 
 
 def _between(first: list[Pass], second: list[Pass], bits: int, fades_to: int) -> Suspicion | None:
+    """Bits that changed between two readings, all of them one way, of those that each reading shows steadily.
+
+    Were the changes noise, each would go either way: k alike have the chance 2^(1-k) of a two-sided sign
+    test. A change of a single line is a contact and no fading, and neither is one away from the state cells
+    fade to where it is known which reading is the older.
+    """
     older, newer, ordered = _in_order(first, second)
     old_words, old_steady = _steady(older)
     new_words, new_steady = _steady(newer)
@@ -119,6 +125,7 @@ def _suspicion(
     ordered: str | None,
     weaker: Pass,
 ) -> Suspicion:
+    """The caution, with its numbers; it says against which kind of reading the changes stand."""
     against = {
         "date": "an earlier reading",
         "supply": "a reading at a lower supply",
@@ -139,9 +146,8 @@ def _suspicion(
             "addresses": [int(at) for at in addresses[:16]],
         },
         means=f"Against {against}, {count} bits changed and every one leads to {fades_to}, the state that "
-        f"this kind of cell "
-        "fades to: cells are losing their charge. A read "
-        f"{1 - fades_to} is believable, a read {fades_to} there may be a lost {1 - fades_to}.",
+        f"this kind of cell fades to: cells are losing their charge. A read {1 - fades_to} is believable, a "
+        f"read {fades_to} there may be a lost {1 - fades_to}.",
         also="A revision of the content, or a reader whose threshold or supply differs.",
         next=step("fading"),
     )

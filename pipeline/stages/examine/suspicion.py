@@ -73,8 +73,7 @@ def seen_by(suspicion: Suspicion, readers: tuple[str, ...], of: tuple[str, ...])
             where=where,
             readers=readers,
             means=f"{suspicion.means} {len(readers)} readers show it alike, so it is the chip's leg, the "
-            f"chip "
-            "itself, or how it was designed, not a reader.",
+            "chip itself, or how it was designed, not a reader.",
         )
     return replace(
         suspicion,

@@ -118,8 +118,7 @@ def _either_way(found: Suspicion) -> Suspicion:
         where={**found.where, "kind": "added or collapsed"},
         evidence={**found.evidence, "kind": "added or collapsed"},
         means="One pass has 0D before every 0A where the other has 0A alone: a text-mode transfer put them "
-        "in, or took "
-        "them out. Which of the two passes is whole cannot be told from them.",
+        "in, or took them out. Which of the two passes is whole cannot be told from them.",
         next=step("resend-both"),
     )
 
@@ -177,8 +176,7 @@ def _suspicion(damage: _Damage, sound: Pass, damaged: Pass, at: int, agreeing: i
             "hypotheses": 2 * len(_DAMAGES),
         },
         means=f"One pass is the other but that {damage.what}: the link or a program on the way did it, and "
-        f"the pass "
-        f"{sound.reading} is the whole one.",
+        f"the pass {sound.reading} is the whole one.",
         also="Nothing known: two passes hardly agree so by chance.",
         next=step("resend-and-set-aside"),
     )

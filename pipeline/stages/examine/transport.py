@@ -74,6 +74,10 @@ Judge = Callable[[], Content]
 def _seven_bit(
     census: Census, counts: NDArray[np.int64], judged: Judge, noisy: tuple[int, ...]
 ) -> Suspicion | None:
+    """Bit 7 that is the parity of the others, or always 0 in a program: a link of seven bits carried it.
+
+    Two hypotheses are tried, odd and even; each distinct byte value counts once.
+    """
     present = np.flatnonzero(counts)
     if present.size < 24:
         return None
@@ -88,9 +92,8 @@ def _seven_bit(
             Severity.FAULT if sure else Severity.CAUTION,
             {"line": "D7"},
             {"parity": parity, "p_value": p_value, "informative_words": int(present.size), "hypotheses": 2},
-            f"Bit 7 is the {parity} parity of the other seven bits in every byte: the link carried "
-            f"seven bits, and the "
-            "chip's own bit 7 is lost.",
+            f"Bit 7 is the {parity} parity of the other seven bits in every byte: the link carried seven "
+            "bits, and the chip's own bit 7 is lost.",
             "A chip that stores a parity bit with every word.",
             step("eight-bits"),
         )
@@ -108,6 +111,10 @@ def _seven_bit(
 
 
 def _newlines(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspicion | None:
+    """Every 0A has a 0D before it in what is no text: a text-mode transfer put them there.
+
+    In text that is the custom of the time, so there only a doubled 0D speaks.
+    """
     feeds = int(counts[0x0A])
     if feeds < 8 or counts[0x0D] < feeds:
         return None
@@ -127,9 +134,8 @@ def _newlines(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspi
         Severity.FAULT if p_value <= BEYOND_DOUBT and _mixed(words, at) else Severity.CAUTION,
         {"first_at": int(at[0])},
         {"line_feeds": int(at.size), "p_value": p_value, "hypotheses": 2},
-        "Every 0A is preceded by 0D in something that is not text: a text-mode transfer put a 0D "
-        "before each, and "
-        "everything behind moved.",
+        "Every 0A is preceded by 0D in something that is not text: a text-mode transfer put a 0D before "
+        "each, and everything behind moved.",
         "Messages with 0D 0A in a program that happens to have no other 0A.",
         step("resend"),
     )
@@ -144,9 +150,8 @@ def _doubled_returns(words: Words, feeds: NDArray[np.int64]) -> Suspicion | None
         Severity.CAUTION,
         {"first_at": int(feeds[0])},
         {"line_feeds": int(feeds.size), "hypotheses": 2},
-        "Every line of this text ends in 0D 0D 0A: a text-mode transfer put a 0D before each 0A of "
-        "text that had one, and "
-        "everything behind moved.",
+        "Every line of this text ends in 0D 0D 0A: a text-mode transfer put a 0D before each 0A of text "
+        "that had one, and everything behind moved.",
         "Text written so for a printer that needs time to return its carriage.",
         step("resend"),
     )
@@ -161,6 +166,10 @@ def _mixed(words: Words, feeds: NDArray[np.int64]) -> bool:
 
 
 def _utf8(census: Census, counts: NDArray[np.int64], judged: Judge) -> Suspicion | None:
+    """Bytes from 80 up are all UTF-8, which chance gives with 1/4 a lead byte.
+
+    Of the 256 values behind a lead byte 64 continue a sequence (RFC 3629 section 3).
+    """
     lost = counts[0xEF] >= 4 and counts[0xBF] >= 4 and counts[0xBD] >= 4
     if counts[0xF5:].any() or counts[0xC0:0xC2].any() or int(counts[0xC2:0xF5].sum()) < 4:
         return None
@@ -210,6 +219,10 @@ def _decoded(stream: bytes) -> str | None:
 
 
 def _eaten(counts: NDArray[np.int64]) -> Suspicion | None:
+    """Just the byte values that a kind of link takes for itself are absent, where many were due.
+
+    As many as the sixteen rarest others, a cautious guess; absence then has the chance e^-expected (Poisson).
+    """
     absent = frozenset(int(byte) for byte in np.flatnonzero(counts == 0))
     if not absent or len(absent) > 4:
         return None
@@ -230,9 +243,8 @@ def _eaten(counts: NDArray[np.int64]) -> Suspicion | None:
                     "p_value": p_value,
                     "hypotheses": len(_EATEN),
                 },
-                f"Of all byte values only {', '.join(f'{byte:02X}' for byte in sorted(taken))} never "
-                f"occur: {what}, and "
-                "everything behind each moved up.",
+                f"Of all byte values only {', '.join(f'{byte:02X}' for byte in sorted(taken))} never occur: "
+                f"{what}, and everything behind each moved up.",
                 "Content that has no use for this value.",
                 step("resend"),
             )

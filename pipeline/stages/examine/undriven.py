@@ -32,6 +32,7 @@ def undriven_findings(census: Census, erased_state: int | None) -> list[Suspicio
 
 
 def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspicion:
+    """One word throughout: as sold it is noted, else nothing drove the outputs, or the chip was filled."""
     if word not in {0, census.full}:
         return Suspicion(
             code=Code.CONSTANT,
@@ -39,8 +40,7 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
             where={"word": word},
             evidence={"word": word, "words": census.seen.size},
             means=f"Every word is 0x{word:X}: the outputs are latched or not enabled, the address does not "
-            f"move, or the "
-            "chip was filled with this word.",
+            "move, or the chip was filled with this word.",
             also="A chip programmed all through with one word.",
             next=step("constant-word"),
         )
@@ -55,9 +55,9 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
         means = f"Every bit is {level}: nothing drove the data lines, or the chip is blank or programmed so."
     else:
         means = (
-            f"Every bit is {level}, but an unprogrammed part of this kind reads {erased_state}: most "
-            f"likely nothing "
-            "drove the data lines (no chip, no supply, enable not asserted, chip the wrong way round)."
+            f"Every bit is {level}, but an unprogrammed part of this kind reads {erased_state}: most likely "
+            "nothing drove the data lines (no chip, no supply, enable not asserted, chip the wrong way "
+            "round)."
         )
     return Suspicion(
         code=Code.BLANK,

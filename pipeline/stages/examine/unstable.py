@@ -173,9 +173,8 @@ def _late_ones(seen: Disagreements) -> Habit | None:
     return Habit(
         "late-ones",
         {"bits": bits_in_doubt, "p_value": p_value, "hypotheses": 2},
-        "Bits are in doubt only where a 1 should follow a 0 in the same column: the 1 rises too "
-        "slowly, as open-collector "
-        "outputs without strong pull-ups do.",
+        "Bits are in doubt only where a 1 should follow a 0 in the same column: the 1 rises too slowly, as "
+        "open-collector outputs without strong pull-ups do.",
         (step("late-ones")),
     )
 

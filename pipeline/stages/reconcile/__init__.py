@@ -6,7 +6,7 @@
    are silent or speak against each other the frame is contested.
 4. Passes of other frames are brought into the image's; each step is written down and told (`lining`). Where
    the frame is contested that of the first listed reading is used.
-5. Bits are settled by the voices of readers (`voices`), likewise never by majority. A contested bit carries
+5. Bits are settled by the voices of readers (`voices`), never by majority either. A contested bit carries
    the programmed state where it is known which way such cells fade, else the first listed reading's value.
 """
 

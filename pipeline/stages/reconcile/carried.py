@@ -63,6 +63,10 @@ def _changes(one: Pass, carried: Carried) -> bool:
 
 
 def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
+    """What another chip's crossing means for this one: undone, in doubt, or only worth asking about.
+
+    It is undone only where the sheet names the wiring, so that the wires are known to have been the same.
+    """
     settings = carried.lines.to_json()
     crossed = lines_in_words(settings)
     shown = ", ".join(carried.proved_by)

@@ -168,6 +168,12 @@ def _short(reference: Pass, stream: Words, organisation: Organisation, apart: in
 
 
 def _of_two_whole(reference: Pass, one: Pass, organisation: Organisation, apart: int) -> Way | None:
+    """How one whole pass relates to another: paced, slipped, mapped, or the same frame with other bits.
+
+    Pace is asked first: a counter that steps by two has every second word, which a search over lines would
+    take for a dead line. None where nothing is proved, or where a mapping explains no more than standing
+    still.
+    """
     pace = _pace(reference.words, one.words)
     if pace or _pace(one.words, reference.words):
         return Way("paced", pace=pace, stream=organisation.words)

@@ -108,6 +108,7 @@ def gathered(ways: Sequence[tuple[Pass, Way]]) -> list[Moved]:
 
 
 def _told(chip: str, reference: Pass, moved: Moved, organisation: Organisation, framing: Framing) -> Finding:
+    """The caution that a reading was brought into the frame of another, with the grounds that decided."""
     way, first = moved.way, moved.passes[0]
     tell = {"lines": _lines, "rotated": _rotated, "slipped": _slipped, "paced": _paced}[way.name]
     code, where, evidence, means, also, after = tell(reference, first, way, organisation)

@@ -94,6 +94,10 @@ def contested_bits(settled: Settled, *, fades_to: int | None, first_listed: str)
 def _votes(
     settled: Settled, address: int, line: int, fades_to: int | None, first_listed: str
 ) -> ContestedBit:
+    """One contested bit: what each reader says, in numbers, and why the image carries the value it does.
+
+    A reader whose passes differ has no vote.
+    """
     by_reader: dict[str, set[Bit]] = {}
     ones = zeros = 0
     for one in settled.passes:

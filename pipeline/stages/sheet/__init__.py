@@ -233,6 +233,7 @@ def _table(
     problems: list[Problem],
     known: Sequence[str],
 ) -> LinedList:
+    """Rows of a table beside the sheet; one that is not there is a problem, and has no rows."""
     path = tree[name]
     where = f"{file}:{tree.lines[name]}"
     if not path.lower().endswith((".csv", ".xlsx")):

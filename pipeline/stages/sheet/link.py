@@ -178,6 +178,7 @@ def _organisation(
 
 
 def _chip(linking: Linking, index: int, chip: Chip, readings: tuple[PlannedReading, ...]) -> PlannedChip:
+    """One chip with its part, organisation and readings, and whatever in its entry contradicts these."""
     organisation, part, erased = _organisation(linking, index, chip, readings)
     at = ("chips", index)
     where = linking.place(at)
@@ -322,6 +323,10 @@ def _row(
     ids: set[str],
     taken: dict[str, list[tuple[Take | None, str]]],
 ) -> PlannedReading | None:
+    """One row of `readings`, tied to its chip, reader and files; None where a mistake leaves nothing to read.
+
+    Each mistake is told once: a chip that could not be typed is no second mistake where a reading names it.
+    """
     at = ("readings", index)
     sheet = linking.sheet
     if (row.file is None) == (not row.files):
@@ -396,6 +401,7 @@ def _apart(one: Take | None, two: Take | None) -> bool:
 def _space(
     linking: Linking, index: int, space: Space, organisations: Mapping[str, Organisation | None]
 ) -> None:
+    """Whether a space can be: known chips, lanes that add up to its width, nothing placed twice."""
     at = ("spaces", index)
     unit_words = 1 if space.unit == "word" else None
     if space.fill is not None and space.fill >> space.width:

@@ -27,7 +27,7 @@ class Linking:
     untyped: frozenset[str] = frozenset()
     """Ids of chips whose own fields could not be read; naming them is no second mistake."""
     unread_parts: frozenset[Any] = frozenset()
-    """Names of the sheet's own parts whose fields could not be read; likewise."""
+    """Names of the sheet's own parts whose fields could not be read; naming them is no second mistake."""
 
     without_chips: bool = False
     """The table of chips could not be read: that its files fit no chip is no second mistake."""

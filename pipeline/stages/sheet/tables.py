@@ -225,6 +225,10 @@ def _shown(value: object) -> str:
 
 
 def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
+    """Cells as text, row by row, with what a spreadsheet may have done to them told as problems.
+
+    What it unpacks to is bounded before it is unpacked (a zip bomb), and entities are refused (an XML bomb).
+    """
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             unpacked = sum(member.file_size for member in archive.infolist())

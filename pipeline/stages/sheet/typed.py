@@ -224,6 +224,7 @@ def _inner_model(annotation: Any) -> Any:
 
 
 def _problem(model: type[BaseModel], tree: Any, prefix: str, file: str, detail: Any) -> Problem:
+    """A complaint of pydantic in our words: where, what was found, what is expected, what is nearest."""
     loc = detail["loc"]
     where, value = place(tree, loc, file)
     field = field_text(prefix, loc)

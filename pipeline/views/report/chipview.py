@@ -315,6 +315,10 @@ def _pictures(
     load: Load,
     options: Options,
 ) -> View:
+    """The chip's drawings: all bits, the activity of its lines, glyphs where the sheet says there are some.
+
+    Each has its words beside it, since a picture alone tells some people nothing.
+    """
     image = chip.get("image")
     out: View = {"none": "", "doubt": "", "glyphs": ""}
     if not image or organisation is None:

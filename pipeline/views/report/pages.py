@@ -277,6 +277,7 @@ def _tasks(summaries: Sequence[Summary]) -> View:
 
 
 def _spaces(head: ReportHead, summaries: Sequence[Summary], *, with_content: bool) -> list[View]:
+    """The address spaces as shown; beyond `MOST_DRAWN` stretches a space is told and not drawn."""
     found: Sequence[SpaceRecord] = head.get("spaces") or ()
     if not found:
         return []

@@ -134,8 +134,8 @@ def near_votes(
     Args:
         instruction: Shape (rows, n): the 32 bits that begin at each place, to tell equal instructions.
         length: Shape (rows, n), as `decode` gives it.
-        kind: Likewise.
-        target: Likewise.
+        kind: Shape (rows, n): what each does to the flow, as `decode` gives it.
+        target: Shape (rows, n): where each leads, as `decode` gives it.
         found: Of the same shape.
         speaks: Shape (rows, n) or (n,).
         units: Bytes a place.

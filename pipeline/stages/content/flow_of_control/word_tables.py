@@ -210,6 +210,12 @@ def _octal(first: int, last: int) -> Mask:
 
 
 def _pdp11() -> Table:
+    """Length in words and flow of each first word.
+
+    An operand takes a further word in modes 6 and 7 (index), and in modes 2 and 3 of the program counter
+    (immediate, absolute). Source: the addressing modes and opcodes of the PDP-11 processor handbook, from
+    memory.
+    """
     table = np.zeros(65536, dtype=np.uint16)
     mode, register = _WORDS >> 3 & 7, _WORDS & 7
     into = ((mode >= 6) | ((register == 7) & ((mode == 2) | (mode == 3)))).astype(np.uint16)
