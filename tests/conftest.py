@@ -1,6 +1,7 @@
 """How the suite runs: hypothesis profiles, several processes at once, and clocks alone after everything else.
 
-`dev` while typing, `ci` for every run, `night` for long hunts and slow tests.
+`dev` while typing, `ci` for every run, `night` for long hunts and slow tests;
+`mutation` gives every changed program the same examples and makes none smaller, since that it fails is enough.
 """
 
 from __future__ import annotations
@@ -11,7 +12,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 import pytest
-from hypothesis import HealthCheck, settings
+from hypothesis import HealthCheck, Phase, settings
 
 try:
     import fcntl
@@ -22,6 +23,9 @@ settings.register_profile("dev", max_examples=50, deadline=None)
 settings.register_profile("ci", max_examples=200, deadline=None, derandomize=True)
 settings.register_profile(
     "night", max_examples=100_000, deadline=None, suppress_health_check=[HealthCheck.too_slow]
+)
+settings.register_profile(
+    "mutation", max_examples=50, derandomize=True, database=None, phases=(Phase.explicit, Phase.generate)
 )
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 

@@ -1,136 +1,102 @@
-"""`python -m tests.mutation ROOM [--sample N] [--seed S]`: how many changed programs the tests notice.
+"""`python -m tests.mutation ROOM... [--sample N] [--seed S]`: how many changed programs the tests notice.
 
-ROOM is a file or a folder of the pure code, such as `pipeline/stages/grade.py` or `pipeline/lines`. mutmut
-changes the room at one place at a time; for each change the tests run that import the room. With `--sample` a
-random draw of the changes is tried. What survives is printed as a difference, to be read: a test is missing,
-or the change means the same. mutmut makes no changes in decorated functions and outside of functions.
+ROOM is a file or a folder of the pure code, such as `pipeline/stages/grade.py` or `pipeline/lines`. mutmut says how
+each function can be changed at one place at a time. The tests are gathered once and which lines each reaches is
+recorded; then every change is tried in a forked process: put in, and the tests that reach it run, the quickest first,
+until one fails. With `--sample` a random draw of the changes is tried. What survives is printed as a difference, to
+be read: a test is missing, or the change means the same.
 
-Everything happens in a copy of the project in a temporary folder. It takes seconds a change; not part of CI.
+Nothing on the disk is changed. It takes a fraction of a second a change; not part of CI.
 """
 
 from __future__ import annotations
 
 import argparse
-import json
 import os
 import random
-import shutil
-import subprocess
 import sys
 import tempfile
 from collections import Counter
+from collections.abc import Sequence
 from pathlib import Path
 
-ROOT = Path(__file__).parents[2]
-TESTS = ("unit", "outside", "property", "contract")
-LEFT_OUT = shutil.ignore_patterns(".git", ".venv", "__pycache__", "mutants", "*.egg-info", ".mypy_cache")
-SETTINGS = """\
-[mutmut]
-source_paths =
-    pipeline
-    schemas
-only_mutate = {only}
-also_copy =
-    example_project
-    README.md
-    DEVELOPERS.md
-    CHANGELOG.md
-    LICENSE
-    .ci
-pytest_add_cli_args =
-    -o
-    addopts=-p no:cacheprovider
-    -m
-    not drill and not clock
-pytest_add_cli_args_test_selection =
-{tests}
-"""
-OUTCOMES = {0: "survived", 33: "no test"}
-"""Exit codes as mutmut keeps them: 0 where all tests passed, 33 where none reaches the function; others are
-kills.
-"""
+import pytest
+
+from tests.mutation.changes import ROOT, Change, changes_of
+from tests.mutation.reach import reaching, record
+from tests.mutation.trying import Tried, tried
+
+TESTS = ("tests/unit", "tests/contract", "tests/property", "tests/outside")
 
 
-def tests_of(room: str) -> list[str]:
-    """The test files that import a module of the room."""
+class Loop:
+    """Takes pytest's place once it has gathered the tests."""
+
+    def __init__(self, options: argparse.Namespace) -> None:
+        self.options = options
+        self.tried: list[Tried] = []
+
+    def pytest_runtestloop(self, session: pytest.Session) -> bool:
+        """Record, draw, try."""
+        items = {item.nodeid: item for item in session.items}
+        reached = record(session.items, self.options.record)
+        for failing in sorted(name for name in items if not reached[name]["passed"]):
+            print(f"fails without a change, not used: {failing}")
+        reached = {name: reached[name] for name in items}
+        for room in self.options.room:
+            changes = _changes(room)
+            drawn = changes
+            if self.options.sample:
+                drawn = random.Random(self.options.seed).sample(changes, min(self.options.sample, len(changes)))
+            results: list[Tried] = []
+            for change in drawn:
+                one = tried(change, reaching(change, reached), items, reached, self.options.seconds)
+                results.append(one)
+                if one.outcome != "noticed":
+                    _tell_survivor(one)
+            _tell(room, results, len(changes))
+            self.tried += results
+        return True
+
+
+def _changes(room: str) -> list[Change]:
     path = ROOT / room
-    modules = [path] if path.suffix == ".py" else sorted(path.rglob("*.py"))
-    names = {
-        ".".join(one.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__") for one in modules
-    }
-    found = [
-        file.relative_to(ROOT).as_posix()
-        for folder in TESTS
-        for file in sorted((ROOT / "tests" / folder).glob("test_*.py"))
-        if any(f"{name} import" in file.read_text("utf-8") for name in names)
-    ]
-    if not found:
-        raise SystemExit(f"no test imports {room}")
-    return found
+    files = [path] if path.suffix == ".py" else sorted(path.rglob("*.py"))
+    if not files:
+        raise SystemExit(f"there is no module in {room}")
+    return [one for file in files for one in changes_of(file.relative_to(ROOT).as_posix())]
 
 
-def mutmut(folder: Path, *arguments: str) -> str:
-    """What mutmut prints; its exit code says only that something survived."""
-    environment = {**os.environ, "HYPOTHESIS_PROFILE": "dev", "PYTHONPATH": ""}
-    command = [sys.executable, "-m", "mutmut", *arguments]
-    done = subprocess.run(command, cwd=folder, env=environment, capture_output=True, text=True, check=False)
-    return done.stdout + done.stderr
+def _tell_survivor(one: Tried) -> None:
+    cut = f", {one.left_out} tests too slow to ask" if one.left_out else ""
+    print(f"\n{one.outcome}{cut}: {one.change.name}\n{one.change.difference()}", flush=True)
 
 
-def outcomes(folder: Path) -> dict[str, int | None]:
-    """Every change by its name, with the exit code of its tests; None where it was not tried."""
-    out: dict[str, int | None] = {}
-    for meta in sorted((folder / "mutants").rglob("*.meta")):
-        out |= json.loads(meta.read_text("utf-8"))["exit_code_by_key"]
-    return out
+def _tell(room: str, results: Sequence[Tried], of: int) -> None:
+    counts = Counter(one.outcome for one in results)
+    share = counts["noticed"] / len(results)
+    row = (f"`{room}`", f"{len(results)} of {of}", counts["noticed"], counts["survived"], counts["no test"])
+    print(f"\n| {' | '.join(map(str, row))} | {share:.1%} |", flush=True)
 
 
 def main() -> int:
-    """Prints the score of a room and what survived."""
+    """Prints the score of each room and what survived."""
     parser = argparse.ArgumentParser(prog="python -m tests.mutation", description=__doc__)
-    parser.add_argument("room", help="a file or folder, such as pipeline/stages/grade.py")
-    parser.add_argument(
-        "--sample", type=int, default=0, help="try so many, drawn at random; all if not given"
-    )
+    parser.add_argument("room", nargs="+", help="a file or folder, such as pipeline/stages/grade.py")
+    parser.add_argument("--sample", type=int, default=0, help="try so many of each, drawn at random; else all")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--tests", action="append", default=[], help="these test files instead; repeatable")
+    parser.add_argument("--tests", nargs="+", default=[*TESTS], help="test files or folders")
+    parser.add_argument("--seconds", type=float, default=30, help="of tests for one change, at most")
+    parser.add_argument("--record", type=Path, help="keep here what each test reaches, for the next run")
     options = parser.parse_args()
-    room = options.room.rstrip("/")
-    only = room if room.endswith(".py") else f"{room}/*"
-    tests = options.tests or tests_of(room)
-    with tempfile.TemporaryDirectory() as holder:
-        folder = Path(holder) / "project"
-        shutil.copytree(ROOT, folder, ignore=LEFT_OUT)
-        (folder / "setup.cfg").write_text(
-            SETTINGS.format(only=only, tests="\n".join(f"    {one}" for one in tests)), encoding="utf-8"
-        )
-        said = mutmut(folder, "run", "no.such.change")
-        names = sorted(outcomes(folder))
-        if not names:
-            raise SystemExit(f"mutmut makes no change there:\n{said[-2000:]}")
-        drawn = names
-        if options.sample:
-            drawn = random.Random(options.seed).sample(names, min(options.sample, len(names)))
-        said = mutmut(folder, "run", *drawn)
-        tried = {name: code for name, code in outcomes(folder).items() if name in set(drawn)}
-        untried = [name for name, code in tried.items() if code is None]
-        if untried:
-            raise SystemExit(f"{len(untried)} changes were not tried:\n{said[-2000:]}")
-        _tell(folder, room, tests, tried, len(names))
-    return 0
-
-
-def _tell(folder: Path, room: str, tests: list[str], tried: dict[str, int | None], of: int) -> None:
-    counts = Counter(OUTCOMES.get(code or 0, "noticed") for code in tried.values())
-    share = counts["noticed"] / len(tried)
-    print(f"tests: {' '.join(tests)}")
-    print(
-        f"| `{room}` | {len(tried)} of {of} | {counts['noticed']} | {counts['survived']} | "
-        f"{counts['no test']} | {share:.0%} |"
-    )
-    for name, code in tried.items():
-        if code in OUTCOMES:
-            print(f"\n{OUTCOMES[code]}: {name}\n{mutmut(folder, 'show', name)}")
+    os.chdir(ROOT)
+    os.environ["HYPOTHESIS_PROFILE"] = "mutation"
+    with tempfile.TemporaryDirectory() as folder:
+        options.record = options.record or Path(folder) / "record.json"
+        loop = Loop(options)
+        chosen = ["-o", "addopts=", "-m", "not drill and not clock and not slow", "-p", "no:cacheprovider", "-qqs"]
+        pytest.main([*chosen, *options.tests], plugins=[loop])
+    return 0 if loop.tried else 1
 
 
 if __name__ == "__main__":
