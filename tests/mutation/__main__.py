@@ -47,7 +47,9 @@ class Loop:
             changes = _changes(room)
             drawn = changes
             if self.options.sample:
-                drawn = random.Random(self.options.seed).sample(changes, min(self.options.sample, len(changes)))
+                drawn = random.Random(self.options.seed).sample(
+                    changes, min(self.options.sample, len(changes))
+                )
             results: list[Tried] = []
             for change in drawn:
                 one = tried(change, reaching(change, reached), items, reached, self.options.seconds)
@@ -83,7 +85,9 @@ def main() -> int:
     """Prints the score of each room and what survived."""
     parser = argparse.ArgumentParser(prog="python -m tests.mutation", description=__doc__)
     parser.add_argument("room", nargs="+", help="a file or folder, such as pipeline/stages/grade.py")
-    parser.add_argument("--sample", type=int, default=0, help="try so many of each, drawn at random; else all")
+    parser.add_argument(
+        "--sample", type=int, default=0, help="try so many of each, drawn at random; else all"
+    )
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--tests", nargs="+", default=[*TESTS], help="test files or folders")
     parser.add_argument("--seconds", type=float, default=30, help="of tests for one change, at most")
@@ -94,7 +98,15 @@ def main() -> int:
     with tempfile.TemporaryDirectory() as folder:
         options.record = options.record or Path(folder) / "record.json"
         loop = Loop(options)
-        chosen = ["-o", "addopts=", "-m", "not drill and not clock and not slow", "-p", "no:cacheprovider", "-qqs"]
+        chosen = [
+            "-o",
+            "addopts=",
+            "-m",
+            "not drill and not clock and not slow",
+            "-p",
+            "no:cacheprovider",
+            "-qqs",
+        ]
         pytest.main([*chosen, *options.tests], plugins=[loop])
     return 0 if loop.tried else 1
 

@@ -7,7 +7,7 @@ import importlib
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from types import FunctionType, ModuleType
+from types import FunctionType
 
 import libcst as cst
 from libcst.metadata import CodeRange, MetadataWrapper, ParentNodeProvider, PositionProvider

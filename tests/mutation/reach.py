@@ -20,7 +20,7 @@ class Reached(TypedDict):
     """What one test does, as it ran on the unchanged program.
 
     Attributes:
-        seconds: Its time, with that of its fixtures and of the recording.
+        seconds: Of processor time, with that of its fixtures and of the recording.
         passed: A test that fails without a change says nothing about one.
         lines: By file of the program.
     """
@@ -93,9 +93,9 @@ def _recorded(items: list[pytest.Item]) -> dict[str, Reached]:
     traced.start()
     for item, following in zip(items, [*items[1:], None], strict=True):
         traced.switch_context(item.nodeid)
-        begin = time.monotonic()
+        begin = time.process_time()
         passed = run(item, following)
-        out[item.nodeid] = {"seconds": time.monotonic() - begin, "passed": passed, "lines": {}}
+        out[item.nodeid] = {"seconds": time.process_time() - begin, "passed": passed, "lines": {}}
     traced.stop()
     found = traced.get_data()
     for file in found.measured_files():

@@ -5,6 +5,7 @@ Source of every rule: RFC 8493, the section named in the sentence that is expect
 
 from __future__ import annotations
 
+import codecs
 import hashlib
 from collections.abc import Mapping
 
@@ -207,19 +208,21 @@ def test_a_second_name_of_a_file_is_a_warning_because_a_change_there_changes_it_
 def test_an_entry_that_a_manifest_must_not_have_is_told_and_followed_no_further(
     name: str, path: str, kind: str, means: str
 ) -> None:
-    tags = {"manifest-sha256.txt": manifest(PAYLOAD), "tagmanifest-sha256.txt": b""}
-    tags["tagmanifest-sha256.txt"] = manifest({each: b"" for each in ()})
+    tags = {"manifest-sha256.txt": manifest(PAYLOAD)}
+    tags["tagmanifest-sha256.txt"] = manifest({"bagit.txt": DECLARATION % b"1.0"})
     tags[name] += manifest({path: b"x"})
     wanted = [each for each in problems(bag(tags=tags)) if each.kind != "undeclared"]
     assert [tuple(each) for each in wanted] == [(path, kind, means, "error")]
 
 
 def test_a_tag_manifest_in_a_folder_is_a_tag_file_like_any_other() -> None:
-    path = "old/tagmanifest-md5.txt"
+    path = "tagmanifest-old/md5.txt"
     held = {path: b"kept"}
     entry = _seen(path, b"kept", ("sha256",))
     tags = {"tagmanifest-sha256.txt": manifest(_vouched() | held)}
-    assert problems(bag(tags=tags, beside=(entry,), directories=("data", "data/sub", "old"))) == []
+    assert (
+        problems(bag(tags=tags, beside=(entry,), directories=("data", "data/sub", "tagmanifest-old"))) == []
+    )
 
 
 def _vouched() -> dict[str, bytes]:
@@ -238,18 +241,15 @@ def test_a_payload_file_that_one_of_two_manifests_does_not_list_is_undeclared() 
 def test_a_payload_manifest_that_no_tag_manifest_lists_is_an_error_and_another_tag_file_a_warning() -> None:
     tags = {"tagmanifest-sha256.txt": b"", "notes.txt": b"n"}
     found = problems(bag(tags=tags))
-    vouch = (
-        "tagmanifest-sha256.txt does not list it, so it does not vouch for it (RFC 8493 section 2.2.1)",
-        "warning",
-    )
+    vouch = "tagmanifest-sha256.txt does not list it, so it does not vouch for it (RFC 8493 section 2.2.1)"
     assert found == [
-        Trouble("bagit.txt", "undeclared", *vouch),
+        Trouble("bagit.txt", "undeclared", vouch, "warning"),
         Trouble(
             "manifest-sha256.txt",
             "undeclared",
             "tagmanifest-sha256.txt does not list it (RFC 8493 section 2.2.1)",
         ),
-        Trouble("notes.txt", "undeclared", *vouch),
+        Trouble("notes.txt", "undeclared", vouch, "warning"),
     ]
 
 
@@ -257,6 +257,20 @@ def test_a_tag_file_that_a_tag_manifest_lists_and_nobody_has_is_missing() -> Non
     tags = {"tagmanifest-sha256.txt": manifest(_vouched() | {"gone.txt": b""})}
     assert problems(bag(tags=tags)) == [
         Trouble("gone.txt", "missing", "a manifest lists it, but it is not there (RFC 8493 section 3)")
+    ]
+
+
+def test_a_tag_file_that_one_of_two_tag_manifests_lists_is_undeclared_by_the_other_though_nobody_has_it() -> (
+    None
+):
+    tags = {
+        "tagmanifest-md5.txt": manifest(_vouched(), "md5"),
+        "tagmanifest-sha256.txt": manifest(_vouched() | {"gone.txt": b""}),
+    }
+    vouch = "tagmanifest-md5.txt does not list it, so it does not vouch for it (RFC 8493 section 2.2.1)"
+    assert problems(bag(tags=tags)) == [
+        Trouble("gone.txt", "missing", "a manifest lists it, but it is not there (RFC 8493 section 3)"),
+        Trouble("gone.txt", "undeclared", vouch, "warning"),
     ]
 
 
@@ -281,9 +295,7 @@ def test_a_manifest_that_agrees_while_another_does_not_puts_manifests_themselves
     tags = {
         "manifest-md5.txt": before,
         "manifest-sha1.txt": manifest(PAYLOAD, "sha1"),
-        "manifest-sha512.txt": manifest(
-            {"data/a.bin": b"uvw", "data/sub/b.bin": b"bb"}, "sha512"
-        ),
+        "manifest-sha512.txt": manifest({"data/a.bin": b"uvw", "data/sub/b.bin": b"bb"}, "sha512"),
     }
     assert problems(bag(tags=tags)) == [
         Trouble(
@@ -296,7 +308,10 @@ def test_a_manifest_that_agrees_while_another_does_not_puts_manifests_themselves
 
 
 def test_a_manifest_of_unknown_digests_lists_files_but_vouches_for_none() -> None:
-    tags = {"manifest-crc9.txt": b"00  data/a.bin\n00  data/c.bin\n", "manifest-sha256.txt": manifest(PAYLOAD)}
+    tags = {
+        "manifest-crc9.txt": b"00  data/a.bin\n00  data/c.bin\n",
+        "manifest-sha256.txt": manifest(PAYLOAD),
+    }
     assert [(each.path, each.kind) for each in problems(bag(tags=tags))] == [
         ("data/c.bin", "missing"),
         ("data/c.bin", "undeclared"),
@@ -361,7 +376,9 @@ def test_one_file_listed_in_both_unicode_forms_with_one_digest_is_listed_twice()
 
 def test_one_file_listed_in_both_unicode_forms_with_two_digests_leaves_one_missing() -> None:
     listed = {"manifest-sha256.txt": manifest({COMPOSED: b"e", DECOMPOSED: b"other"})}
-    assert (DECOMPOSED, "missing") in [(each.path, each.kind) for each in problems(bag({COMPOSED: b"e"}, listed))]
+    assert (DECOMPOSED, "missing") in [
+        (each.path, each.kind) for each in problems(bag({COMPOSED: b"e"}, listed))
+    ]
 
 
 def test_a_third_form_of_a_name_that_two_files_have_names_neither() -> None:
@@ -383,6 +400,30 @@ def test_before_1_0_a_percent_sign_may_be_meant_as_such(letter: str, written: st
     assert (f"data/x{letter}y", "missing") in [
         (each.path, each.kind) for each in problems(bag({literal: b"x"}, listed))
     ]
+
+
+def test_before_1_0_a_name_with_a_line_feed_that_is_not_there_is_missing_under_that_name() -> None:
+    listed = {"manifest-sha256.txt": manifest({**PAYLOAD, "data/x%0Ay": b"x"})}
+    assert problems(bag(tags=listed, version="0.97")) == [
+        Trouble("data/x\ny", "missing", "a manifest lists it, but it is not there (RFC 8493 section 3)")
+    ]
+
+
+@pytest.mark.parametrize(
+    ("name", "raw"),
+    [
+        ("manifest-sha256.txt", manifest(PAYLOAD)),
+        ("bag-info.txt", b"Bag-Count: 1\n"),
+        ("fetch.txt", b"https://a.example/a 3 data/a.bin\n"),
+    ],
+)
+@pytest.mark.parametrize(("version", "severity"), [("1.0", "error"), ("0.97", "warning")])
+def test_a_byte_order_mark_in_any_tag_file_is_an_error_since_1_0(
+    name: str, raw: bytes, version: str, severity: str
+) -> None:
+    means = "it begins with a byte-order mark, which UTF-8 tag files must not (RFC 8493 section 2.3)"
+    found = problems(bag(tags={name: codecs.BOM_UTF8 + raw}, version=version))
+    assert [tuple(each) for each in found] == [(name, "malformed", means, severity)]
 
 
 def test_a_file_that_fetch_txt_names_and_is_not_there_is_still_to_be_fetched_and_not_missing() -> None:
@@ -424,9 +465,7 @@ def test_a_file_to_fetch_must_be_in_every_payload_manifest() -> None:
 
 def test_a_malformed_line_of_fetch_txt_is_told_under_its_name() -> None:
     assert problems(bag(tags={"fetch.txt": b"nonsense\n"})) == [
-        Trouble(
-            "fetch.txt", "malformed", "line 1 is not URL, length and path (RFC 8493 section 2.2.3)"
-        )
+        Trouble("fetch.txt", "malformed", "line 1 is not URL, length and path (RFC 8493 section 2.2.3)")
     ]
 
 
@@ -498,7 +537,9 @@ def test_a_folder_and_a_name_that_is_only_listed_can_meet_too() -> None:
     assert found == ["its name differs from 'data/SUB' only in case (RFC 8493 section 6)"]
 
 
-@pytest.mark.parametrize(("path", "refused"), [("data/aux.txt", "aux.txt"), ("data/a:b/c", "a:b"), ("data/Con", "Con")])
+@pytest.mark.parametrize(
+    ("path", "refused"), [("data/aux.txt", "aux.txt"), ("data/a:b/c", "a:b"), ("data/Con", "Con")]
+)
 def test_a_name_that_windows_cannot_make_is_a_warning(path: str, refused: str) -> None:
     assert problems(bag({path: b"", "data/z": b""})) == [
         Trouble(
@@ -508,6 +549,11 @@ def test_a_name_that_windows_cannot_make_is_a_warning(path: str, refused: str) -
             "warning",
         )
     ]
+
+
+def test_a_tag_file_that_windows_cannot_make_is_a_warning_too() -> None:
+    found = problems(bag(beside=(Seen("aux.txt", "regular", 0),)))
+    assert [(each.path, each.kind, each.severity) for each in found] == [("aux.txt", "malformed", "warning")]
 
 
 def test_problems_are_told_in_the_order_of_paths_and_each_once() -> None:
