@@ -1,7 +1,7 @@
 """How the suite runs: hypothesis profiles, several processes at once, and clocks alone after everything else.
 
 `dev` while typing, `ci` for every run, `night` for long hunts and slow tests;
-`mutation` gives every changed program the same examples and makes none smaller, since that it fails is enough.
+`mutation` gives every changed program the same examples and makes none smaller: that it fails is enough.
 """
 
 from __future__ import annotations

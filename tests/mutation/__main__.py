@@ -1,10 +1,10 @@
 """`python -m tests.mutation ROOM... [--sample N] [--seed S]`: how many changed programs the tests notice.
 
-ROOM is a file or a folder of the pure code, such as `pipeline/stages/grade.py` or `pipeline/lines`. mutmut says how
-each function can be changed at one place at a time. The tests are gathered once and which lines each reaches is
-recorded; then every change is tried in a forked process: put in, and the tests that reach it run, the quickest first,
-until one fails. With `--sample` a random draw of the changes is tried. What survives is printed as a difference, to
-be read: a test is missing, or the change means the same.
+ROOM is a file or a folder of the pure code, such as `pipeline/stages/grade.py` or `pipeline/lines`. mutmut
+says how each function can be changed at one place at a time. The tests are gathered once and which lines each
+reaches is recorded; then every change is tried in a forked process: put in, and the tests that reach it run,
+the quickest first, until one fails. With `--sample` a random draw of the changes is tried. What survives is
+printed as a difference, to be read: a test is missing, or the change means the same.
 
 Nothing on the disk is changed. It takes a fraction of a second a change; not part of CI.
 """

@@ -103,7 +103,7 @@ def _functions(module: cst.Module) -> Iterator[tuple[cst.FunctionDef, str]]:
 
 
 def _text(function: cst.FunctionDef, dotted: str) -> str:
-    """A module of its own that holds the function alone, in a class of its class's name if it is a method."""
+    """A module that holds the function alone, in a class of its class's name if it is a method."""
     holder = dotted.rpartition(".")[0]
     body = cst.IndentedBlock([function])
     alone = cst.ClassDef(cst.Name(holder), body) if holder else function

@@ -31,7 +31,7 @@ class Reached(TypedDict):
 
 
 class Record(TypedDict):
-    """The file: `digests` are those of every source file, of tests and program, that the rest was made from."""
+    """The file; `digests` are those of every file, of tests and program, that the rest was made from."""
 
     digests: dict[str, str]
     tests: dict[str, Reached]
@@ -108,6 +108,6 @@ def _recorded(items: list[pytest.Item]) -> dict[str, Reached]:
 
 
 def run(item: pytest.Item, following: pytest.Item | None) -> bool:
-    """Whether a test passes, its fixtures set up before and, as far as the next one allows, taken down after."""
+    """Whether a test passes; of its fixtures those are taken down that the next one has no use for."""
     reports = runtestprotocol(item, log=False, nextitem=following)
     return not any(report.failed for report in reports)

@@ -1,4 +1,4 @@
-"""One change tried: a process of its own in which it is put in, and the tests that reach it run until one fails."""
+"""One change tried, in a process of its own: put in, and the tests that reach it run until one fails."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Outcome = Literal["noticed", "survived", "no test"]
 MEMORY_BYTES = 6 << 30
 """What a changed program may ask for: a shift the wrong way round asks for all there is."""
 PATIENCE = 10
-"""A test that takes so many times as much processor time as without the change, and 5 s, is taken to never end: noticed."""
+"""So many times its processor time without the change, and 5 s, and a test is taken to never end: noticed."""
 
 
 @dataclass(frozen=True)

@@ -27,7 +27,10 @@ from tests.unit.test_reconcile_frames import (
 )
 
 SAID = {"U1.hb": HOME_BUILT, "U1.prog": PROGRAMMER}
-DECIDED = "prog is a device programmer under the chip's own part, and only the home-built hb reads it in another order"
+DECIDED = (
+    "prog is a device programmer under the chip's own part, and only the home-built hb reads it in another "
+    "order"
+)
 LACKS = "U1.prog has words that U1.hb never shows"
 TURN = "; two revisions of a program with code inserted (then the difference does not end)."
 COUNTER = f"A counter that missed or doubled a clock, or a serial line that lost bytes{TURN}"
@@ -127,8 +130,8 @@ def test_a_rotated_pass_is_told_with_its_start_and_whether_a_line_explains_it_to
             "rotated",
             {"by": by},
             {"differing_words_after": 0},
-            means=f"Against U1.prog, U1.hb {began} and ran round: its counter was not at 0 when the pass began. "
-            f"Nothing is lost. {DECIDED}.",
+            means=f"Against U1.prog, U1.hb {began} and ran round: its counter was not at 0 when the pass "
+            f"began. Nothing is lost. {DECIDED}.",
             also=also,
             next=advise("reset-counter"),
         )
@@ -213,8 +216,8 @@ def test_words_lost_from_a_short_file_are_the_streams_and_the_whole_pass_is_a_se
                 "differing_words_after": 0,
                 "grounds": [ground(DECIDED), ground(whole, "complete")],
             },
-            means="Against U1.prog, U1.hb slipped: 3 words lost after address 0x18F; words were lost or doubled "
-            f"on the way to the file. The rest fits once it is moved back. {DECIDED}; {whole}.",
+            means="Against U1.prog, U1.hb slipped: 3 words lost after address 0x18F; words were lost or "
+            f"doubled on the way to the file. The rest fits once it is moved back. {DECIDED}; {whole}.",
             also=COUNTER,
             next=advise("slower-line"),
         )
@@ -286,8 +289,8 @@ def contested(readings: list[str], others: list[dict[str, Any]], against: str, s
         "chip": "U1",
         "where": {"readings": readings, "frames": [first, *others], "image": True},
         "evidence": {"grounds": []},
-        "means": f"The same words stand in {1 + len(others)} orders. Against {readings[0]}: {against}. {spoke} "
-        "The image has the order of the first listed reading and is kept apart.",
+        "means": f"The same words stand in {1 + len(others)} orders. Against {readings[0]}: {against}. "
+        f"{spoke} The image has the order of the first listed reading and is kept apart.",
         "also": "Each of the orders may be the wrong one, and so may all of them.",
         "next": advise("frames-differ"),
     }
@@ -384,8 +387,8 @@ def test_a_crossing_of_other_pins_is_a_caution_that_leaves_the_words_alone() -> 
             applied=False,
             same_pins=False,
             severity="caution",
-            means="with wires on which A3 and A4 exchanged for chips of other pins (proved by U7, U8). What that "
-            "does to this chip cannot be said from here.",
+            means="with wires on which A3 and A4 exchanged for chips of other pins (proved by U7, U8). What "
+            "that does to this chip cannot be said from here.",
             after=advise("wiring-other-pins"),
         )
     ]
@@ -400,8 +403,8 @@ def test_a_crossing_that_nobody_named_is_a_caution_and_puts_the_order_in_doubt()
             applied=False,
             same_pins=True,
             severity="caution",
-            means=f"by the reader and on the date of readings on which {PROOF}. Nobody says that the wires were the "
-            "same, so nothing was undone, and the order of these words is in doubt.",
+            means=f"by the reader and on the date of readings on which {PROOF}. Nobody says that the wires "
+            "were the same, so nothing was undone, and the order of these words is in doubt.",
             after=advise(step("same-wires", paste=PASTE)),
         ),
         contested(

@@ -1,4 +1,4 @@
-"""The layout of a bag's record: what is written comes back, line by line, and nothing else is taken for it."""
+"""The layout of a bag's record: what is written comes back, and nothing else is taken for it."""
 
 from __future__ import annotations
 
