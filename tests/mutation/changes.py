@@ -123,8 +123,8 @@ def _statement_lines(
 ) -> range:
     """The lines of the statement that a node belongs to.
 
-    Of a compound one they are those before its body; of a function, whose defaults are worked out before any test
-    runs, all.
+    Of a compound one they are those before its body; of a function, whose defaults are worked out before any
+    test runs, all.
     """
     while not isinstance(node, cst.BaseSmallStatement | cst.BaseCompoundStatement):
         node = parents[node]
