@@ -42,6 +42,7 @@ class CustodianRecord(TypedDict):
     organisation: NotRequired[str]
     orcid: NotRequired[str]
     ror: NotRequired[str]
+    website: NotRequired[str]
     contact: NotRequired[PrivateText]
     place: NotRequired[PrivateText]
 

@@ -32,6 +32,8 @@ _RANGE = re.compile(r"^\s*(\S+?)\s*-\s*(\S+?)\s*$")
 _RIGHTS_STATEMENT = re.compile(r"^https?://rightsstatements\.org/(?:vocab|page)/([A-Za-z-]+)/1\.0/?$")
 _ORCID = re.compile(r"^(?:https?://orcid\.org/)?((?:\d{4}-){3}\d{3}[\dXx])/?$", re.ASCII)
 _ROR = re.compile(r"^(?:https?://ror\.org/)?(0[a-hj-km-np-tv-zA-HJ-KM-NP-TV-Z0-9]{6}\d{2})/?$", re.ASCII)
+_CROCKFORD = "0123456789abcdefghjkmnpqrstvwxyz"
+_WEBSITE = re.compile(r"https?://[A-Za-z0-9.-]+(?::\d{1,5})?(?:[/?#][!#-;=?-\[\]_a-z~]*)?", re.ASCII)
 _CREATIVE_COMMONS = re.compile(
     r"^https?://creativecommons\.org/(?:licenses/(?:by|by-sa|by-nd|by-nc|by-nc-sa|by-nc-nd)/[1-4]\.0"
     r"|publicdomain/(?:zero|mark)/1\.0)/?(?:deed\.[a-z]{2}|legalcode)?$"
@@ -143,12 +145,30 @@ def as_orcid(value: object) -> str:
 def as_ror(value: object) -> str:
     """The Research Organization Registry's id of an organisation, as the address that it is.
 
-    Source: ROR, "Identifier structure": 0, six characters of Crockford's base 32, two digits (from memory).
+    Source: the registry's own program (ror-api, command `generaterorid`): 0, six characters of Crockford's base 32, two
+    digits of ISO/IEC 7064 MOD 97-10 over the number that they write.
     """
     found = _ROR.fullmatch(value.strip()) if isinstance(value, str) else None
     if found is None:
         raise ValueError("a ROR id, such as https://ror.org/05dxps055")
-    return f"https://ror.org/{found[1].lower()}"
+    written = found[1].lower()
+    number = 0
+    for digit in written[:7]:
+        number = number * 32 + _CROCKFORD.index(digit)
+    if int(written[7:]) != 98 - number * 100 % 97:
+        raise ValueError("a ROR id whose last two digits fit: one character is wrong")
+    return f"https://ror.org/{written}"
+
+
+def as_website(value: object) -> str:
+    """The address of a page on the web, with nobody's name or password in it.
+
+    Source: RFC 3986, appendix A, for what an address is written in.
+    """
+    text = value.strip() if isinstance(value, str) else ""
+    if not _WEBSITE.fullmatch(text):
+        raise ValueError("the address of a page, such as https://museum.example/contact")
+    return text
 
 
 def as_text(value: object) -> str:
@@ -168,6 +188,7 @@ Number = Annotated[
 RightsUri = Annotated[str, BeforeValidator(as_rights), WithJsonSchema({"type": "string"})]
 Orcid = Annotated[str, BeforeValidator(as_orcid), WithJsonSchema({"type": "string"})]
 Ror = Annotated[str, BeforeValidator(as_ror), WithJsonSchema({"type": "string"})]
+Website = Annotated[str, BeforeValidator(as_website), WithJsonSchema({"type": "string"})]
 ByteOrder = Literal["big", "little"]
 AddressRadix = Literal["hex", "octal", "decimal"]
 
@@ -197,6 +218,9 @@ class Custodian(HumanInput):
     organisation: Text | None = None
     orcid: Orcid | None = Field(default=None, description="Of the person named")
     ror: Ror | None = Field(default=None, description="Of the organisation named")
+    website: Website | None = Field(
+        default=None, description="Where the public reaches the custodian; it goes into the public bundle"
+    )
     contact: Text | None = Field(default=None, json_schema_extra=withheld())
     place: Text | None = Field(default=None, json_schema_extra=withheld())
 

@@ -324,9 +324,9 @@ class _Found:
 
 
 def _public_names(head: RecordHead) -> tuple[str, ...]:
-    """The custodian's names, public on purpose; an operator of that name is no secret."""
-    custodian = head.get("custodian")
-    said = (custodian.get("name"), custodian.get("organisation")) if custodian else ()
+    """The custodian's names and page, public on purpose; an operator of that name is no secret."""
+    custodian = head.get("custodian") or {}
+    said = (custodian.get("name"), custodian.get("organisation"), custodian.get("website"))
     return tuple(one for one in said if one)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
@@ -271,8 +271,6 @@ def sums_line(chip: ChipRecord, image: ImageRecord) -> str:
 def citation(head: RecordHead) -> str:
     """`CITATION.cff`. Source: Citation File Format 1.2.0."""
     machine, origin = head["machine"], origin_of(head)
-    organisation, name = custodian_names(head)
-    authors = [one for one in (organisation, name) if one] or ["Custodian not named"]
     statement = rights_of(head)["statement"]
     lines = [
         "cff-version: 1.2.0",
@@ -280,7 +278,7 @@ def citation(head: RecordHead) -> str:
         "type: dataset",
         f"title: {_quoted(_title(machine))}",
         "authors:",
-        *(f"  - name: {_quoted(author)}" for author in authors),
+        *_authors(head),
         f"version: {_quoted(head['bag'])}",
         f"date-released: {origin['when'][:10]}",
         "identifiers:",
@@ -298,6 +296,19 @@ def citation(head: RecordHead) -> str:
     elif " " not in statement and not statement.startswith("LicenseRef"):
         lines.append(f"license: {statement}")
     return "\n".join(lines) + "\n"
+
+
+def _authors(head: RecordHead) -> Iterator[str]:
+    custodian = head.get("custodian") or {}
+    organisation, name = custodian_names(head)
+    page = custodian.get("website") or custodian.get("ror")
+    for author, key, address in ((organisation, "website", page), (name, "orcid", custodian.get("orcid"))):
+        if author:
+            yield f"  - name: {_quoted(author)}"
+        if author and address:
+            yield f"    {key}: {_quoted(address)}"
+    if not organisation and not name:
+        yield "  - name: Custodian not named"
 
 
 def _title(machine: MachineRecord) -> str:

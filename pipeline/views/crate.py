@@ -1,6 +1,6 @@
 """`ro-crate-metadata.json`: what a repository or data portal reads to take the bundle in as it stands.
 
-Source: RO-Crate 1.2: the descriptor and the root with name, description, datePublished and license; files
+Source: RO-Crate 1.3: the descriptor and the root with name, description, datePublished and license; files
 with sizes and sha256; reads, packaging and release as CreateActions with their instruments.
 """
 
@@ -22,11 +22,15 @@ if TYPE_CHECKING:
 
 Entity: TypeAlias = dict[str, Any]
 """A node of JSON-LD: its keys are the vocabulary's."""
-CONTEXT = "https://w3id.org/ro/crate/1.2/context"
-CONFORMS = "https://w3id.org/ro/crate/1.2"
+CONTEXT = "https://w3id.org/ro/crate/1.3/context"
+CONFORMS = "https://w3id.org/ro/crate/1.3"
 _ISO = re.compile(r"\d{4}(?:-\d{2}(?:-\d{2}(?:T\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d{2}:\d{2})?)?)?)?")
 _PLAIN = re.compile(r"[A-Za-z0-9/._-]+")
 _DONE = {"@id": "http://schema.org/CompletedActionStatus"}
+HOME = "https://wellread.example/"
+"""Where the program is at home: a name that RFC 2606 keeps from ever resolving, as in the BagIt Profile's URI.
+
+RO-Crate demands the address of a program, and this one has no site."""
 FORMATS = {
     "bin": "application/octet-stream",
     "hex": "text/plain",
@@ -97,15 +101,17 @@ def _first(head: RecordHead, files: Sequence[BagEntry], mentions: Sequence[str])
         "description": abstract(head),
         "datePublished": origin["when"][:10],
         "license": {"@id": licence},
-        "identifier": head["external_identifier"],
+        "identifier": {"@id": "#identifier"},
         "version": head["bag"],
         "about": {"@id": "#machine"},
-        "hasPart": [{"@id": reference(one.path)} for one in files],
-        "mentions": [{"@id": one} for one in mentions],
+        "hasPart": _each(reference(one.path) for one in files),
+        "mentions": _each(mentions),
     }
-    if people:
-        root |= {"publisher": {"@id": people[0]["@id"]}, "author": [{"@id": one["@id"]} for one in people]}
+    named = [one["@id"] for one in people if one["@type"] in ("Organization", "Person")]
+    if named:
+        root |= {"publisher": {"@id": named[0]}, "author": _each(named)}
     yield root
+    yield _identifier(head["external_identifier"])
     yield _licence(licence, rights)
     yield from people
     yield {
@@ -146,13 +152,40 @@ def _licence(licence: str, rights: RightsRecord) -> Entity:
     }
 
 
+def _each(ids: Iterable[str]) -> Any:
+    """References to other entities: an array where there are several, and none around a single one (RO-Crate 1.3)."""
+    found = [{"@id": one} for one in ids]
+    return found[0] if len(found) == 1 else found
+
+
+def _identifier(value: str) -> Entity:
+    """Source: RO-Crate 1.3, root data entity identifier, and RFC 9562 for `urn:uuid`."""
+    return {
+        "@id": "#identifier",
+        "@type": "PropertyValue",
+        "name": "Identifier of this bundle",
+        "value": value,
+    }
+
+
 def _people(head: RecordHead) -> Iterator[Entity]:
+    """The organisation first, then the person, then where both are reached; each under its public id if it has one."""
+    custodian = head.get("custodian") or {}
     organisation, name = custodian_names(head)
+    ror, website = custodian.get("ror"), custodian.get("website")
+    contact = {"contactPoint": {"@id": "#contact"}} if website else {}
     if organisation:
-        yield {"@id": "#organisation", "@type": "Organization", "name": organisation}
+        page = {"url": website or ror} if website or ror else {}
+        yield {"@id": _organisation(head), "@type": "Organization", "name": organisation, **page, **contact}
     if name:
-        person: Entity = {"@id": "#custodian", "@type": "Person", "name": name}
-        yield person | ({"affiliation": {"@id": "#organisation"}} if organisation else {})
+        person: Entity = {"@id": custodian.get("orcid") or "#custodian", "@type": "Person", "name": name}
+        yield person | ({"affiliation": {"@id": _organisation(head)}} if organisation else contact)
+    if website and (organisation or name):
+        yield {"@id": "#contact", "@type": "ContactPoint", "name": "The custodian's page", "url": website}
+
+
+def _organisation(head: RecordHead) -> str:
+    return (head.get("custodian") or {}).get("ror") or "#organisation"
 
 
 def _acts(head: RecordHead, files: Sequence[BagEntry]) -> Iterator[Entity]:
@@ -166,11 +199,11 @@ def _acts(head: RecordHead, files: Sequence[BagEntry]) -> Iterator[Entity]:
             "name": "wellread",
             "version": version,
             "softwareVersion": version,
+            "url": HOME,
             "description": "Packages ROM contents with their evidence",
         }
-    images = [
-        {"@id": reference(one.path)} for one in files if one.path.startswith(("data/images", "data/spaces/"))
-    ]
+    yield {**_DONE, "@type": "ActionStatusType", "name": "Completed"}
+    images = [reference(one.path) for one in files if one.path.startswith(("data/images", "data/spaces/"))]
     yield {
         "@id": "#packaging",
         "@type": "CreateAction",
@@ -179,7 +212,7 @@ def _acts(head: RecordHead, files: Sequence[BagEntry]) -> Iterator[Entity]:
         "instrument": {"@id": f"#wellread-{head['software']['version']}"},
         "endTime": head["created"],
         "actionStatus": _DONE,
-        **({"result": images} if images else {}),
+        **({"result": _each(images)} if images else {}),
     }
     yield {
         "@id": "#release",
@@ -225,7 +258,7 @@ def _told(chips: Iterable[ChipRecord]) -> Iterator[Entity]:
 
 
 def _read(chip_id: str, chip: ChipRecord, reading: ReadingRecord) -> Entity:
-    here = [{"@id": reference(stored["path"])} for stored in reading["files"] if stored.get("path")]
+    here = [reference(stored["path"]) for stored in reading["files"] if stored.get("path")]
     away = [f"SHA-256 {stored['sha256']}" for stored in reading["files"] if not stored.get("path")]
     date = str(reading.get("how", {}).get("date", ""))
     when = {"endTime": date} if _ISO.fullmatch(date) else {}
@@ -241,5 +274,5 @@ def _read(chip_id: str, chip: ChipRecord, reading: ReadingRecord) -> Entity:
         "object": {"@id": chip_id},
         "actionStatus": _DONE,
         **when,
-        **({"result": here} if here else {}),
+        **({"result": _each(here)} if here else {}),
     }

@@ -84,15 +84,15 @@ def term(element: str, vocabulary: str, code: str, label: str) -> str:
     return f'<{element} valueURI="{VOCABULARY}/{vocabulary}/{code}">{label}</{element}>'
 
 
-def identifier(kind: str, value: str, role: str = "") -> str:
-    """An identifier element, local to the bag: `kind` is its element's name without the suffix."""
+def identifier(kind: str, value: str, role: str = "", *, scheme: str = "local") -> str:
+    """An identifier element, local to the bag unless said: `kind` is its element's name without the suffix."""
     if kind in ("object", "event", "agent"):
         wrap = f"{kind}Identifier"
     elif kind == "relatedObject":
         wrap = "relatedObjectIdentifier"
     else:
         wrap = f"linking{kind.removeprefix('linking')}Identifier"
-    return f"<{wrap}><{wrap}Type>local</{wrap}Type><{wrap}Value>{text(value)}</{wrap}Value>{role}</{wrap}>"
+    return f"<{wrap}><{wrap}Type>{scheme}</{wrap}Type><{wrap}Value>{text(value)}</{wrap}Value>{role}</{wrap}>"
 
 
 @dataclass(frozen=True, slots=True)
@@ -518,9 +518,18 @@ class Premis:
                 "organization",
                 None,
                 "custodian",
+                known=("ROR", custodian.get("ror")),
             )
         if custodian.get("name"):
-            yield self._agent(f"{self.bag}#custodian", custodian["name"], "per", "person", None, "custodian")
+            yield self._agent(
+                f"{self.bag}#custodian",
+                custodian["name"],
+                "per",
+                "person",
+                None,
+                "custodian",
+                known=("ORCID", custodian.get("orcid")),
+            )
         for person in dict.fromkeys(operators):
             yield self._agent(self.person_id(person), person, "per", "person", None, "operator of a reader")
         if rights := head.get("rights"):
@@ -553,9 +562,23 @@ class Premis:
             outcomes=[f"{self.bag}#bag"],
         )
 
-    def _agent(self, agent: str, name: str, code: str, label: str, version: str | None, note: str) -> str:
+    def _agent(
+        self,
+        agent: str,
+        name: str,
+        code: str,
+        label: str,
+        version: str | None,
+        note: str,
+        *,
+        known: tuple[str, str | None] = ("", None),
+    ) -> str:
+        """An agent; `known` is the kind of its public identifier and the identifier, None where it has none."""
+        kind, public = known
         return (
-            f"<agent>{identifier('agent', agent)}<agentName>{text(name)}</agentName>"
+            f"<agent>{identifier('agent', agent)}"
+            f"{identifier('agent', public, scheme=kind) if public else ''}"
+            f"<agentName>{text(name)}</agentName>"
             f"{term('agentType', 'agentType', code, label)}"
             f"{f'<agentVersion>{text(version)}</agentVersion>' if version else ''}"
             f"{f'<agentNote>{text(note)}</agentNote>' if note else ''}</agent>\n"

@@ -41,17 +41,17 @@ def test_the_rocrate_library_loads_the_bundle() -> None:
     assert crate.dereference("#packaging")["instrument"]["name"] == "wellread"
     read = crate.dereference("#read/MEM-U1.prog.1")
     assert read["instrument"]["name"] == "Laboratory device programmer"
-    assert [one.id for one in read["result"]] == ["data/readings/mem/MEM-U1/MEM-U1.prog.1.bin"]
+    assert read["result"].id == "data/readings/mem/MEM-U1/MEM-U1.prog.1.bin"
 
 
 def test_descriptor_and_root_have_what_the_specification_demands() -> None:
-    """Source: RO-Crate 1.2, root data entity and metadata descriptor: the properties with MUST."""
+    """Source: RO-Crate 1.3, root data entity and metadata descriptor: the properties with MUST."""
     document = json.loads((example_bundle() / "ro-crate-metadata.json").read_bytes())
-    assert document["@context"] == "https://w3id.org/ro/crate/1.2/context"
+    assert document["@context"] == "https://w3id.org/ro/crate/1.3/context"
     found = graph()
     descriptor = found["ro-crate-metadata.json"]
     assert descriptor["about"] == {"@id": "./"}
-    assert descriptor["conformsTo"] == {"@id": "https://w3id.org/ro/crate/1.2"}
+    assert descriptor["conformsTo"] == {"@id": "https://w3id.org/ro/crate/1.3"}
     root = found["./"]
     assert root["@type"] == "Dataset"
     assert all(root[key] for key in ("name", "description", "datePublished", "license"))
