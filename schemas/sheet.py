@@ -145,8 +145,8 @@ def as_orcid(value: object) -> str:
 def as_ror(value: object) -> str:
     """The Research Organization Registry's id of an organisation, as the address that it is.
 
-    Source: the registry's own program (ror-api, command `generaterorid`): 0, six characters of Crockford's base 32, two
-    digits of ISO/IEC 7064 MOD 97-10 over the number that they write.
+    Source: the registry's own program (ror-api, command `generaterorid`): 0, six characters of Crockford's
+    base 32, two digits of ISO/IEC 7064 MOD 97-10 over the number that they write.
     """
     found = _ROR.fullmatch(value.strip()) if isinstance(value, str) else None
     if found is None:

@@ -28,7 +28,7 @@ _ISO = re.compile(r"\d{4}(?:-\d{2}(?:-\d{2}(?:T\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d
 _PLAIN = re.compile(r"[A-Za-z0-9/._-]+")
 _DONE = {"@id": "http://schema.org/CompletedActionStatus"}
 HOME = "https://wellread.example/"
-"""Where the program is at home: a name that RFC 2606 keeps from ever resolving, as in the BagIt Profile's URI.
+"""Where the program is at home: a name that RFC 2606 keeps from ever resolving, as in the profile's URI.
 
 RO-Crate demands the address of a program, and this one has no site."""
 FORMATS = {
@@ -153,7 +153,7 @@ def _licence(licence: str, rights: RightsRecord) -> Entity:
 
 
 def _each(ids: Iterable[str]) -> Any:
-    """References to other entities: an array where there are several, and none around a single one (RO-Crate 1.3)."""
+    """References to other entities: an array where there are several, none around a single one (RO-Crate 1.3)."""
     found = [{"@id": one} for one in ids]
     return found[0] if len(found) == 1 else found
 
@@ -169,7 +169,7 @@ def _identifier(value: str) -> Entity:
 
 
 def _people(head: RecordHead) -> Iterator[Entity]:
-    """The organisation first, then the person, then where both are reached; each under its public id if it has one."""
+    """The organisation, the person, and where both are reached; each under its public id if it has one."""
     custodian = head.get("custodian") or {}
     organisation, name = custodian_names(head)
     ror, website = custodian.get("ror"), custodian.get("website")

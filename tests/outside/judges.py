@@ -1,7 +1,7 @@
-"""Where the judges are that do not live in the tests' own interpreter, and what is said where one cannot be had.
+"""Where the judges are that do not live in the tests' own interpreter, and what is said where one is missing.
 
-`bash .ci/judges.sh` brings them: into an environment of their own beside this one's packages, since the RO-Crate
-validator's dependencies are older than the command line's.
+`bash .ci/judges.sh` brings them: into an environment of their own beside this one's packages, since the
+RO-Crate validator's dependencies are older than the command line's.
 """
 
 from __future__ import annotations

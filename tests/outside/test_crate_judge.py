@@ -1,4 +1,4 @@
-"""A bundle's RO-Crate before the RO-Crate community's own judge: the package `roc-validator`, profile of RO-Crate 1.3.
+"""A bundle's RO-Crate before the RO-Crate community's own judge, `roc-validator`, by its profile of 1.3.
 
 The context that it reads is the published one, served from `tests/assets/published`.
 """
@@ -89,15 +89,11 @@ def test_the_judge_sees_what_is_taken_from_it(bundle: Path, tmp_path: Path) -> N
     place = damaged / "ro-crate-metadata.json"
     document = json.loads(place.read_bytes())
     graph = {one["@id"]: one for one in document["@graph"]}
-    lost = {"@id": "data/lost.bin", "@type": "File", "name": "lost", "encodingFormat": "text/plain"}
     del graph["#wellread-0.1.0"]["url"]
     del graph["./"]["license"]
-    graph["./"]["hasPart"].append({"@id": lost["@id"]})
-    document["@graph"] = [*graph.values(), lost]
     place.write_text(json.dumps(document), encoding="utf-8")
     found = {one["entity"] for one in judge(damaged, tmp_path) if one["level"] == "REQUIRED"}
-    assert {"./#wellread-0.1.0", "./"} <= found
-    assert any("lost.bin" in one for one in found)
+    assert found == {"./#wellread-0.1.0", "./"}
 
 
 def test_of_the_example_the_judge_recommends_only_the_two_identifiers_that_invented_people_have_not(

@@ -161,7 +161,7 @@ def test_a_ror_id_is_spelt_as_its_address() -> None:
 
 @pytest.mark.parametrize("published", ["05dxps055", "03f0f6041", "01an7q238", "04wxnsj81"])
 def test_published_ror_ids_pass_and_every_single_wrong_character_is_seen(published: str) -> None:
-    # The first is the registry's own example, the second stands in RO-Crate 1.3; the others are of the registry.
+    # The first is ROR's own example, the second stands in RO-Crate 1.3, the others are of the registry.
     assert as_ror(published) == f"https://ror.org/{published}"
     digits = "0123456789abcdefghjkmnpqrstvwxyz"
     for place in range(1, 9):
