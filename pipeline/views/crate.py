@@ -153,7 +153,7 @@ def _licence(licence: str, rights: RightsRecord) -> Entity:
 
 
 def _each(ids: Iterable[str]) -> Any:
-    """References to other entities: an array where there are several, none around a single one (RO-Crate 1.3)."""
+    """References to other entities: an array where there are several, none around one (RO-Crate 1.3)."""
     found = [{"@id": one} for one in ids]
     return found[0] if len(found) == 1 else found
 

@@ -85,7 +85,7 @@ def term(element: str, vocabulary: str, code: str, label: str) -> str:
 
 
 def identifier(kind: str, value: str, role: str = "", *, scheme: str = "local") -> str:
-    """An identifier element: local to the bag unless said; `kind` is its element's name without the suffix."""
+    """An identifier element: local unless said; `kind` is its element's name without the suffix."""
     if kind in ("object", "event", "agent"):
         wrap = f"{kind}Identifier"
     elif kind == "relatedObject":

@@ -1,7 +1,7 @@
 """The public RO-Crate validator, run by the interpreter that has it; prints what it finds as JSON.
 
-Usage: PYTHON crate_judge.py CRATE CONTEXT-FILE CACHE. The context is served from the file: the validator's own
-cache of what it fetched is filled with it, and the validator told that it is offline.
+Usage: PYTHON crate_judge.py CRATE CONTEXT-FILE CACHE. The context is served from the file: the validator's
+own cache of what it fetched is filled with it, and the validator told that it is offline.
 """
 
 from __future__ import annotations
