@@ -58,8 +58,20 @@ PROGRAMS = {
     "hexdump-canonical-blank.txt": (0, b"\xff" * 2048),
     "od-octal-addresses.txt": (0, DUMPED),
     "od-hex-addresses.txt": (0, DUMPED),
+    "xxd-b.txt": (0, DUMPED),
+    "xxd-c8-g4.txt": (0xC000, DUMPED),
+    "xxd-e-g8.txt": (0, DUMPED[:128]),
+    "hexdump-blank-words.txt": (0, b"\xff" * 64),
+    "od-u1z.txt": (0, DUMPED),
 }
-UNDECIDED = {"hexdump-words.txt": "word_order", "od-blank.txt": "address"}
+UNDECIDED = {
+    "hexdump-words.txt": "word_order",
+    "od-blank.txt": "address",
+    "od-words.txt": "token",
+    "od-u1.txt": "token",
+    "od-u1-text.txt": "token",
+}
+PANGRAM = b"THE QUICK BROWN FOX JUMPS OVER THE LAZY DOGS. "
 
 
 @pytest.mark.parametrize("name", PROGRAMS)
@@ -85,6 +97,85 @@ def test_the_order_that_the_text_column_showed_is_told() -> None:
     assert decode((PRINTED / "xxd.txt").read_bytes()).notes == ("word order big, as the text column shows",)
     little = b"".join((PRINTED / "xxd-e.txt").read_bytes().splitlines(keepends=True)[:8])
     assert decode(little).notes == ("word order little, as the text column shows",)
+
+
+@pytest.mark.parametrize(
+    ("name", "declared", "image"),
+    [
+        ("od-words.txt", Declared(token="octal", word_order="little"), DUMPED),
+        ("od-u1.txt", Declared(token="decimal"), DUMPED),
+        ("od-u1-text.txt", Declared(token="decimal"), PANGRAM),
+        ("hexdump-words.txt", Declared(word_order="little"), DUMPED),
+    ],
+)
+def test_what_is_asked_is_read_once_it_is_declared(name: str, declared: Declared, image: bytes) -> None:
+    assert held(decode((PRINTED / name).read_bytes(), declared)) == [(0, image)]
+
+
+def test_the_base_and_the_order_that_the_text_column_showed_are_told() -> None:
+    assert decode((PRINTED / "xxd-b.txt").read_bytes()).notes == ("token binary, as the text column shows",)
+    assert decode((PRINTED / "od-u1z.txt").read_bytes()).notes == ("token decimal, as the text column shows",)
+    little = ("word order little, as the text column shows",)
+    assert decode((PRINTED / "xxd-e-g8.txt").read_bytes()).notes == little
+
+
+@pytest.mark.parametrize("group", [4, 8])
+@pytest.mark.parametrize("form", ["{:04X}: ", ""])
+def test_nobody_is_asked_for_an_order_that_makes_no_difference(group: int, form: str) -> None:
+    blank = "".join(
+        form.format(at) + " ".join(["FF" * (group // 2)] * (32 // group)) + "\n" for at in range(0, 64, 16)
+    )
+    assert held(decode(blank.encode())) == [(0, b"\xff" * 64)]
+    with pytest.raises(AmbiguousError, match="write `word_order: big`"):
+        decode(blank.replace("FFFF", "FFFE", 1).encode())
+
+
+@pytest.mark.parametrize("sep", [" ", "  ", ", "])
+@pytest.mark.parametrize("form", ["{:04X}: ", ""])
+def test_decimal_values_of_two_digits_are_never_taken_for_hexadecimal_unasked(sep: str, form: str) -> None:
+    text = "".join(
+        form.format(at) + sep.join(str(byte) for byte in PANGRAM[at : at + 16]) + "\n"
+        for at in range(0, len(PANGRAM), 16)
+    )
+    with pytest.raises(AmbiguousError, match="write `token: decimal` or `token: hex`"):
+        decode(text.encode())
+    assert held(decode(text.encode(), Declared(token="decimal"))) == [(0, PANGRAM)]
+    as_hex = bytes(int(str(byte), 16) for byte in PANGRAM)
+    assert held(decode(text.encode(), Declared(token="hex"))) == [(0, as_hex)]
+
+
+@pytest.mark.parametrize("values", [bytes([0x12, 0x34] * 32), bytes(range(0x10)) * 4, bytes([0, 1, 9, 0x99])])
+def test_few_kinds_of_values_and_leading_zeros_are_hexadecimal_as_ever(values: bytes) -> None:
+    assert held(decode(values.hex(" ").encode() + b"\n")) == [(0, values)]
+
+
+@pytest.mark.parametrize(("form", "base"), [("{:04x}", 0xC000), ("{:08x}", 0xF0000), ("0x{:04X}", 0xA00)])
+@pytest.mark.parametrize("sep", [": ", "  "])
+def test_a_line_of_rising_values_is_no_ruler(form: str, base: int, sep: str) -> None:
+    rising = bytes(range(256))
+    text = "".join(
+        f"{form.format(base + at)}{sep}{rising[at : at + 16].hex(' ')}\n" for at in range(0, 256, 16)
+    )
+    assert held(decode(text.encode())) == [(base, rising)]
+
+
+@pytest.mark.parametrize(
+    "ruler",
+    ["Offset(h) 00 01 02 03 04 05 06 07", "addr  0  1  2  3  4  5  6  7", "     00 01 02 03 04 05 06 07"],
+)
+def test_a_ruler_above_the_lines_is_none_of_them(ruler: str) -> None:
+    assert held(decode((ruler + "\n" + listing("{:04X}: ", size=8)).encode())) == [(0, IMAGE)]
+
+
+def test_lines_doubled_before_a_last_address_make_no_pass_of_their_own() -> None:
+    rows = listing("{:04X}: ").splitlines(keepends=True)
+    decoded = decode(("".join(row * 2 for row in rows) + "0040\n").encode())
+    assert held(decoded) == [(0, IMAGE)]
+    assert told(decoded) == ["a line is doubled"]
+
+
+def test_passes_of_one_line_stay_passes() -> None:
+    assert held(decode(("0000: " + IMAGE[:32].hex(" ") + "\n").encode() * 3)) == [(0, IMAGE[:32])] * 3
 
 
 def test_a_declared_order_is_not_doubted() -> None:
@@ -253,6 +344,20 @@ def test_records_behind_the_end_that_are_no_file_of_their_own_are_refused() -> N
     for rest in (record(IMAGE[:16]), END):
         with pytest.raises(FormatError, match="a record after the end record of line 2"):
             decode((record(IMAGE[:16]) + END + rest).encode())
+
+
+def test_several_s_record_files_in_one_log_are_parted() -> None:
+    files = [encode("s-record", [at(0xC000 + 16 * k, 16 + k)]) for k in range(3)]
+    decoded = decode(b"pass 1\n" + files[0] + b"pass 2\n" + files[1] + files[2])
+    assert held(decoded) == [(0xC000 + 16 * k, IMAGE[: 16 + k]) for k in range(3)]
+    assert "several S-record files in one, each taken for a pass" in told(decoded)
+
+
+def test_s_records_behind_the_end_that_are_no_file_of_their_own_are_refused() -> None:
+    whole = encode("s-record", [at(0, 16)])
+    for rest in (whole.splitlines(keepends=True)[1], b"S9030000FC\n", b"S0030000FC\nS9030000FC\n"):
+        with pytest.raises(FormatError, match="a record after the end record of line 4"):
+            decode(whole + rest)
 
 
 def test_a_binary_file_begins_with_the_first_byte_and_says_where_that_is() -> None:

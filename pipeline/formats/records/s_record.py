@@ -111,21 +111,23 @@ def _note(kind: int, body: bytes) -> str:
 
 @dataclass(slots=True)
 class _SRecordReader:
-    """What has been read so far of one file."""
+    """What has been read so far of one file, whose first record stands at `first`."""
 
     text: Characters
+    notes: list[str]
+    first: int = 0
     ended: int | None = None
     counted: int = 0
     proven: int | None = None
     widths: set[int] = field(default_factory=set)
     records: list[PlacedBytes] = field(default_factory=list)
-    notes: list[str] = field(default_factory=list)
 
 
 def exact(content: bytes, declared: Declared) -> Decoded:
-    """The same as `swift`, record by record, with every fault located."""
+    """The same as `swift`, record by record, with every fault located; one run a file of a log of several."""
     text = plain(content)
-    reader = _SRecordReader(text)
+    notes: list[str] = []
+    readers = [_SRecordReader(text, notes)]
     for start, line in text.filled():
         body = line.strip(b" \t\x0c")
         index = start + line.index(body)
@@ -133,17 +135,31 @@ def exact(content: bytes, declared: Declared) -> Decoded:
         if found is None:
             text.ledger.add("text outside records skipped", text.place(index))
             shown = body[:60].decode("ascii", "replace")
-            reader.notes.append(f"skipped text, line {text.place(index).line}: {shown}")
+            notes.append(f"skipped text, line {text.place(index).line}: {shown}")
             continue
-        if reader.ended is not None:
-            refuse(
-                text.place(index),
-                f"a record after the end record of line {text.place(reader.ended).line}",
-                "split the file there: it may be two dumps in one",
-            )
+        if readers[-1].ended is not None:
+            readers.append(_SRecordReader(text, notes, first=index))
         kind, raw = _record(text, index, body, found)
-        _take(reader, index, kind, raw)
-    if reader.ended is None and reader.proven == reader.counted:
+        _take(readers[-1], index, kind, raw)
+    for reader, before in zip(readers, [None, *readers], strict=False):
+        _finish(reader, before)
+    runs = tuple(lay(reader.records, text.place, text.ledger, declared.limit) for reader in readers)
+    if len(runs) > 1:
+        text.ledger.add("several S-record files in one, each taken for a pass", text.place(0), len(runs))
+    return Decoded(NAME, 8, runs, text.ledger.closed(), tuple(notes))
+
+
+def _finish(reader: _SRecordReader, before: _SRecordReader | None) -> None:
+    """Refuse a file without an end, and records behind an end that are no file of their own."""
+    text = reader.text
+    counted = reader.ended is None and reader.proven == reader.counted
+    if before is not None and before.ended is not None and (reader.ended is None or not reader.records):
+        refuse(
+            text.place(reader.first),
+            f"a record after the end record of line {text.place(before.ended).line}",
+            "split the file there: it may be two dumps in one",
+        )
+    if counted:
         place = text.place(len(text.body))
         text.ledger.add("the end record is missing, but the record count proves the data whole", place)
     elif reader.ended is None:
@@ -152,8 +168,6 @@ def exact(content: bytes, declared: Declared) -> Decoded:
             "the end record (S7, S8 or S9) is missing, so the file may be cut off",
             "compare with the source; if it is whole, add the line S9030000FC",
         )
-    blocks = lay(reader.records, text.place, text.ledger, declared.limit)
-    return Decoded(NAME, 8, (blocks,), text.ledger.closed(), tuple(reader.notes))
 
 
 def _record(text: Characters, index: int, body: bytes, found: re.Match[bytes]) -> tuple[int, bytes]:

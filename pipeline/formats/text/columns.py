@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
-from itertools import accumulate
+from itertools import accumulate, dropwhile
 
 from pipeline.formats.text.dressing import commented
 from pipeline.formats.text.prose import WORD
@@ -114,13 +114,18 @@ def row(start: int, line: bytes, style: Style) -> ListingRow | None:
 
 
 def ruler(line: bytes) -> bool:
-    """Whether a line numbers the columns: 0 1 2 3 … or 00 01 02 …, perhaps behind a word."""
-    words = WORD.findall(line)
-    if words and not words[0].isdigit():
-        words = words[1:]
+    """Whether a line numbers the columns: 0 1 2 3 … or 00 01 02 …, perhaps behind words such as `Offset(h)`.
+
+    A first word with a decimal digit in it is no word: it is the address of a line of data.
+    """
+    words = list(dropwhile(_letters_only, WORD.findall(line)))
     if len(words) < 4:
         return False
     return all(len(word) <= 2 and word.upper() in (b"%X" % k, b"%02X" % k) for k, word in enumerate(words))
+
+
+def _letters_only(word: bytes) -> bool:
+    return word.isalpha()
 
 
 def barred(rest: bytes) -> bool:

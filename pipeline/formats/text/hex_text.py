@@ -13,10 +13,17 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.errors import AmbiguousError
 from pipeline.formats.neutral import Block, Declared, Decoded, ambiguous, refuse
 from pipeline.formats.records.whole_file import NIBBLE
 from pipeline.formats.text.characters import Characters, plain
 from pipeline.formats.text.dressing import title_line, without_pages
+from pipeline.formats.text.open_questions import (
+    alike_in_both_orders,
+    first_lines,
+    may_be_decimal,
+    refuse_as_decimal,
+)
 from pipeline.formats.text.passes import Group, Log, joined, runs_of
 from pipeline.formats.text.prose import WORD, noted, without_stamps
 from pipeline.formats.text.tokens import HEX, LineReader, Style, find_style, undressed, usual_separators
@@ -36,7 +43,16 @@ def decode(content: bytes, declared: Declared) -> Decoded:
         AmbiguousError: A line that could be text or data; digits with two divisions into values.
     """
     found = swift(content, declared)
-    return found if found is not None else exact(content, declared)
+    if found is not None:
+        return found
+    try:
+        return exact(content, declared)
+    except AmbiguousError:
+        first = first_lines(plain(content).body)
+        done = alike_in_both_orders(exact, first, declared) and alike_in_both_orders(exact, content, declared)
+        if done is None:
+            raise
+        return done
 
 
 def swift(content: bytes, declared: Declared) -> Decoded | None:
@@ -65,6 +81,8 @@ def swift(content: bytes, declared: Declared) -> Decoded | None:
     )
     if not _alike(units, starts, values, declared):
         return None
+    if declared.token is None and not ((values & 0xF) > 9).any() and not (values > 0x99).any():
+        return None  # perhaps decimal: for the slower way to judge
     if declared.limit is not None and len(values) > declared.limit:
         return None
     return Decoded(NAME, 8, ((Block(0, values),),))
@@ -133,6 +151,8 @@ def exact(content: bytes, declared: Declared) -> Decoded:
     runs = tuple((Block(0, joined(group, kind)),) for group in groups)
     if declared.limit is not None and any(len(run[0].words) > declared.limit for run in runs):
         _too_long(text, groups, declared.limit)
+    if declared.token is None and style.free and not style.mark and may_be_decimal(reader.widths, runs):
+        refuse_as_decimal(text, groups[0].starts[0])
     return Decoded(NAME, style.unit_bits, runs, text.ledger.closed(), noted(text, log.skipped()))
 
 

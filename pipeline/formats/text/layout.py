@@ -15,12 +15,15 @@ from itertools import islice, pairwise
 from pipeline.formats.neutral import Declared, ambiguous, refuse
 from pipeline.formats.text.characters import Characters
 from pipeline.formats.text.columns import ADDRESS_ONLY, LINE, STAR, ListingRow, barred, row, ruler
-from pipeline.formats.text.prose import WORD, cannot_be_data, shown
+from pipeline.formats.text.prose import DECIMAL_OR_OCTAL, WORD, cannot_be_data, counts_in_decimal, shown
 from pipeline.formats.text.tokens import BYTE, HEX, LONGEST_LINE, Style, declared_style
 
 RADIX = {"hex": 16, "decimal": 10, "octal": 8}
 _DIGITS = {16: re.compile(rb"[0-9A-Fa-f]+"), 10: re.compile(rb"[0-9]+"), 8: re.compile(rb"[0-7]+")}
 _FIRST_VALUE = re.compile(rb"(?:0[xX]|\$)?([0-9A-Fa-f]+)[hH]?(?=[\s,;|>-]|$)")
+_BITS = re.compile(rb"[ \t]*[0-9A-Fa-f]+[: \t]+(?:[01]{8}[ \t]+){2}")
+_OCTAL_DIGITS = 6
+_OCTAL_LINE = re.compile(rb"[ \t]*[0-9A-Fa-f]+[: \t]+(?:[01][0-7]{5}(?:[ \t]+|$))+")
 _STEPS_TRIED = 4
 _PROVING_LINES = 3
 """Steps from line to line that prove a radix against one that lost a line at every step."""
@@ -104,7 +107,7 @@ def find_style(text: Characters, declared: Declared) -> Style:
         return Style("", BYTE, 16, 0, run_on=False, bits=8)
     if declared.bits > 8 and usual <= (declared.bits + 3) // 4:
         return Style("", HEX, 16, 0, run_on=False, bits=declared.bits)
-    if usual in (4, 8):
+    if usual in (4, 8) or (usual == 16 and declared.word_order == "little"):
         return _ordered(
             text, Style("", HEX, 16, usual, run_on=False, bits=8, group=usual // 2), first[usual], declared
         )
@@ -114,6 +117,12 @@ def find_style(text: Characters, declared: Declared) -> Style:
             f"values of {usual} digits are no hexadecimal bytes",
             "write `token: octal` or `token: decimal`, or say the chip's organisation",
         )
+    if usual == _OCTAL_DIGITS and declared.token is None and _octal_words(text):
+        ambiguous(
+            text.place(first[usual]),
+            f"values of {usual} octal digits can be words of 16 bits",
+            "write `token: octal` if they are, `token: hex` if each pair of digits is a byte",
+        )
     if declared.word_order == "little":
         ambiguous(
             text.place(first[usual]),
@@ -121,6 +130,11 @@ def find_style(text: Characters, declared: Declared) -> Style:
             "write `word_order: big` if the digits stand in the order of the bytes",
         )
     return Style("", HEX, 16, 2, run_on=True, bits=8)
+
+
+def _octal_words(text: Characters) -> bool:
+    """Whether the lines hold nothing but words of 16 bits in octal, as early minicomputers printed them."""
+    return all(_OCTAL_LINE.fullmatch(line) or not LINE.match(line) for _, line in text.filled())
 
 
 def _numbers(text: Characters, style: Style, usual: int, index: int, declared: Declared) -> Style:
@@ -136,11 +150,13 @@ def _numbers(text: Characters, style: Style, usual: int, index: int, declared: D
 def _ordered(text: Characters, style: Style, index: int, declared: Declared) -> Style:
     """A style whose values stand for several bytes, with the order that was declared."""
     if declared.word_order is None:
+        bits = style.group == 4 and all(_BITS.match(line) for _, line in islice(text.filled(), 1))
         ambiguous(
             text.place(index),
             f"each value stands for {style.group} bytes: in which order",
-            "write `word_order: big` if the digits stand in the order of the bytes, `word_order: "
-            "little` if not",
+            ("write `token: binary` if each digit is a bit, " if bits else "write ")
+            + "`word_order: big` if the digits stand in the order of the bytes, `word_order: little` "
+            + "if not",
         )
     little = declared.word_order == "little"
     return Style(
@@ -279,6 +295,8 @@ def _certainly_text(text: Characters, start: int, line: bytes, style: Style) -> 
 
 
 def _either(text: Characters, start: int, line: bytes) -> None:
+    if counts_in_decimal(WORD.findall(line)[1:]):
+        ambiguous(text.place(start), *DECIMAL_OR_OCTAL)
     ambiguous(
         text.place(start + len(line) - len(line.lstrip())),
         f"{shown(line)!r} could be a heading or a damaged line",

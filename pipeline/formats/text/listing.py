@@ -8,13 +8,14 @@ source.
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from typing import Any, NoReturn
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.errors import FormatError
+from pipeline.errors import AmbiguousError, FormatError
 from pipeline.formats.neutral import LARGEST_CLAIM, Block, Declared, Decoded, ambiguous, refuse
 from pipeline.formats.text.characters import Characters, plain
 from pipeline.formats.text.columns import ListingRow, barred, inside_bars, matches
@@ -31,10 +32,24 @@ from pipeline.formats.text.layout import (
     in_order,
     sorted_lines,
 )
+from pipeline.formats.text.open_questions import (
+    alike_in_both_orders,
+    first_lines,
+    may_be_decimal,
+    refuse_as_decimal,
+)
 from pipeline.formats.text.prose import noted, shown, without_stamps
 from pipeline.formats.text.tokens import Style
 
 NAME = "listing"
+WAYS = (
+    ("word_order", "big"),
+    ("word_order", "little"),
+    ("token", "binary"),
+    ("token", "octal"),
+    ("token", "decimal"),
+)
+"""What can be declared of values, where their text column may show which of it is so."""
 
 
 def decode(content: bytes, declared: Declared) -> Decoded:
@@ -46,12 +61,28 @@ def decode(content: bytes, declared: Declared) -> Decoded:
         AmbiguousError: Groups of digits without a declared order; an address column whose radix does not
             show; a last line whose text column could be data.
     """
+    doubt: FormatError | None = None
     opened = _opened(content)
-    order = _order_shown(content, opened, declared)
-    done = _read(opened, declared if order is None else replace(declared, word_order=order)).decoded()
-    if order is None:
-        return done
-    return replace(done, notes=(*done.notes, f"word order {order}, as the text column shows"))
+    try:
+        plainly = _read(opened, declared)
+    except FormatError as error:
+        doubt = error
+    else:
+        if plainly.unshown == 0 and not plainly.may_be_decimal():
+            return plainly.decoded()
+    first = first_lines(opened.body)
+    known = _shown_by_the_text(content, declared) if _shown_by_the_text(first, declared) else None
+    if known is None and isinstance(doubt, AmbiguousError) and _alike(first, declared):
+        known = alike_in_both_orders(_as_declared, content, declared)
+    if known is not None:
+        return known
+    if doubt is not None:
+        raise doubt
+    if plainly.may_be_decimal():
+        refuse_as_decimal(plainly.text, plainly.first_value())
+    if plainly.style.run_on and plainly.unshown:
+        _order_doubted(content, declared, plainly)
+    return plainly.decoded()
 
 
 def _opened(content: bytes) -> Characters:
@@ -59,28 +90,59 @@ def _opened(content: bytes) -> Characters:
     return with_plain_addresses(without_stamps(without_pages(plain(content))))
 
 
-def _order_shown(content: bytes, text: Characters, declared: Declared) -> str | None:
-    """The one order of bytes that the text column of every line shows.
-
-    None where it is declared or does not show.
-
-    Values of several bytes can stand for them in two orders, of which a text column beside them knows one.
-    """
-    if declared.word_order is not None or declared.bits > 8:
-        return None
-    if find_style(text, replace(declared, word_order="big")).group == 1:
-        return None
-    fitting = [order for order in ("big", "little") if _shows(_opened(content), declared, order)]
-    return fitting[0] if len(fitting) == 1 else None
-
-
-def _shows(text: Characters, declared: Declared, order: str) -> bool:
-    """Whether every text column of the listing shows its values when they are read in this order."""
+def _alike(first: bytes, declared: Declared) -> bool:
+    """Whether the first lines say that the order makes no difference, or that another question comes first."""
     try:
-        read = _read(text, replace(declared, word_order=order))
-    except FormatError:
-        return False
-    return read.shown > 0 and read.unshown == 0
+        return alike_in_both_orders(_as_declared, first, declared) is not None
+    except AmbiguousError:
+        return True
+
+
+def _as_declared(content: bytes, declared: Declared) -> Decoded:
+    """The listing as it is declared, and nothing else tried."""
+    return _read(_opened(content), declared).decoded()
+
+
+def _order_doubted(content: bytes, declared: Declared, plainly: _Builder) -> None:
+    """Refuse groups of eight bytes whose text column speaks rather for the other order, damaged as it is.
+
+    Raises:
+        AmbiguousError: It shows more lines in that order.
+    """
+    turned = 0
+    with suppress(FormatError):
+        turned = _read(_opened(content), replace(declared, word_order="little")).shown
+    if turned > plainly.shown:
+        ambiguous(
+            plainly.text.place(0),
+            "the text column shows neither order of bytes in every line",
+            "write `word_order: big` if the digits stand in the order of the bytes, `word_order: "
+            "little` if not",
+        )
+
+
+def _shown_by_the_text(content: bytes, declared: Declared) -> Decoded | None:
+    """The one way of reading the values that the text column of every line shows.
+
+    None where no way or several show. Values of several bytes can stand for them in two orders, and digits can be
+    of several bases; of all these a text column beside them knows one.
+    """
+    shown: list[tuple[Decoded, str]] = []
+    for name, value in WAYS:
+        if getattr(declared, name) not in (None, value):
+            continue
+        with suppress(FormatError):
+            read = _read(_opened(content), _also(declared, name, value))
+            if read.shown > 0 and read.unshown == 0:
+                shown.append((read.decoded(), f"{name.replace('_', ' ')} {value}, as the text column shows"))
+    if len(shown) != 1 or declared.bits > 8:
+        return None
+    ((done, said),) = shown
+    return replace(done, notes=(*done.notes, said))
+
+
+def _also(declared: Declared, name: str, value: str) -> Declared:
+    return replace(declared, word_order=value) if name == "word_order" else replace(declared, token=value)
 
 
 def _read(text: Characters, declared: Declared) -> _Builder:
@@ -173,7 +235,8 @@ class _Builder:
         address = self._address(one.address, one.at)
         if self.star is not None:
             self._repeat(address, one.at)
-        if self.due is None or (address == self.runs[-1].first and address != self.due):
+        begun = self.due is None or (address == self.runs[-1].first and address != self.due)
+        if begun and not self._again(address):
             self._start(address)
         elif self.ended:
             refuse(
@@ -241,6 +304,13 @@ class _Builder:
         self._within(address, at)
         self.runs[-1].pieces[-1][1].append(np.tile(np.array(units, dtype=self._kind()), missing // width))
         self.due = address
+
+    def _again(self, address: int) -> bool:
+        """Whether a line has the address of the line before, in a listing that has others.
+
+        No pass is one line there.
+        """
+        return self.last is not None and address == self.last[0] and self.layout.step > 0
 
     def _doubled(self, one: ListingRow, address: int) -> bool:
         """A line that is the one before once more, values and all, is left out and reported."""
@@ -391,6 +461,16 @@ class _Builder:
             and not body.endswith((b"\r", b"\n"))
         ):
             self.text.ledger.add("the last line has no line end: it may be torn", self.text.place(last.start))
+
+    def may_be_decimal(self) -> bool:
+        """Whether the values may as well be decimal, and no text column shows which they are."""
+        if self.declared.token is not None or not self.style.free or self.shown:
+            return False
+        return may_be_decimal(self.widths, self.blocks())
+
+    def first_value(self) -> int:
+        """Index of a value, to show where the question is."""
+        return min(index for index, _ in self.widths.seen.values())
 
     def decoded(self) -> Decoded:
         """What the listing holds."""

@@ -11,6 +11,12 @@ import re
 from pipeline.formats.text.characters import Characters
 
 WORD = re.compile(rb"[0-9A-Za-z_]+")
+DECIMAL_OR_OCTAL = (
+    "some values have three digits, as decimal or octal bytes have",
+    "write `token: decimal` or `token: octal`",
+)
+"""What is wrong with a line of `counts_in_decimal`, and what to do."""
+_FEWEST_NUMBERS = 4
 _PROSE = re.compile(rb"[A-Za-z]{2,}")
 _HEX_ONLY = re.compile(rb"[A-Fa-f0-9]+")
 _PROMPT = re.compile(rb"\s*[A-P]?[>#$%?:]\s*")
@@ -96,3 +102,9 @@ def noted(text: Characters, skipped: list[tuple[int, bytes]]) -> tuple[str, ...]
     if len(skipped) > MOST_NOTED:
         quoted.append(f"skipped text: {len(skipped) - MOST_NOTED} more lines")
     return tuple(quoted)
+
+
+def counts_in_decimal(words: list[bytes]) -> bool:
+    """Whether these are decimal or octal bytes of one to three digits, and some of three."""
+    plain = len(words) >= _FEWEST_NUMBERS and all(word.isdigit() and len(word) <= 3 for word in words)
+    return plain and any(len(word) == 3 for word in words) and all(int(word) <= 377 for word in words)

@@ -17,11 +17,19 @@ from pipeline.formats.neutral import Declared, ambiguous, refuse
 from pipeline.formats.text.characters import Characters
 from pipeline.formats.text.digit_widths import Widths
 from pipeline.formats.text.dressing import before_comment
-from pipeline.formats.text.prose import WORD, cannot_be_data, prose_words, shown
+from pipeline.formats.text.prose import (
+    DECIMAL_OR_OCTAL,
+    WORD,
+    cannot_be_data,
+    counts_in_decimal,
+    prose_words,
+    shown,
+)
 
 HEX = re.compile(rb"[0-9A-Fa-f]+")
 LINES_SAMPLED = 200_000
 """Lines that show how a dump writes its values; every line is then held to it."""
+LINES_COUNTED = 200
 BYTE = re.compile(rb"[0-9A-Fa-f]{1,2}")
 LONGEST_LINE = 1 << 20
 """Characters of a line that are still read one by one."""
@@ -258,6 +266,8 @@ def _wide_style(
         )
     if usual in (4, 8) and widths[usual] > 1:
         return _grouped(text, first[usual], usual, "", declared)
+    if usual == 3 and all(_counts(line) for _, line in islice(text.filled(), LINES_COUNTED)):
+        ambiguous(text.place(first[usual]), *DECIMAL_OR_OCTAL)
     if usual % 2:
         ambiguous(
             text.place(first[usual]),
@@ -271,6 +281,11 @@ def _wide_style(
             "write `word_order: big` if the digits stand in the order of the bytes",
         )
     return Style("", HEX, 16, 2, run_on=True, bits=8)
+
+
+def _counts(line: bytes) -> bool:
+    """Whether a line has no number but such as decimal or octal bytes are."""
+    return all(word.isdigit() and int(word) <= 377 for word in WORD.findall(line))
 
 
 def undressed(text: Characters, style: Style) -> Characters:
@@ -404,6 +419,8 @@ class LineReader:
     ) -> NoReturn:
         """Say what is wrong with a line that is mostly data, or that it may be anything."""
         at = next(k for k, one in enumerate(got) if one is None)
+        if self.style.free and counts_in_decimal(words):
+            ambiguous(self.text.place(start), *DECIMAL_OR_OCTAL)
         found = list(WORD.finditer(line))[at]
         if fits * 2 > len(words) or (fits and not HEX.fullmatch(words[at])):
             self._unfit(start + found.start(), words[at])
