@@ -91,7 +91,7 @@ def _opened(content: bytes) -> Characters:
 
 
 def _alike(first: bytes, declared: Declared) -> bool:
-    """Whether the first lines say that the order makes no difference, or that another question comes first."""
+    """Whether the first lines say that the order makes no difference, or another question comes first."""
     try:
         return alike_in_both_orders(_as_declared, first, declared) is not None
     except AmbiguousError:
@@ -124,8 +124,8 @@ def _order_doubted(content: bytes, declared: Declared, plainly: _Builder) -> Non
 def _shown_by_the_text(content: bytes, declared: Declared) -> Decoded | None:
     """The one way of reading the values that the text column of every line shows.
 
-    None where no way or several show. Values of several bytes can stand for them in two orders, and digits can be
-    of several bases; of all these a text column beside them knows one.
+    None where no way or several show. Values of several bytes can stand for them in two orders, and digits
+    can be of several bases; of all these a text column beside them knows one.
     """
     shown: list[tuple[Decoded, str]] = []
     for name, value in WAYS:
@@ -134,7 +134,8 @@ def _shown_by_the_text(content: bytes, declared: Declared) -> Decoded | None:
         with suppress(FormatError):
             read = _read(_opened(content), _also(declared, name, value))
             if read.shown > 0 and read.unshown == 0:
-                shown.append((read.decoded(), f"{name.replace('_', ' ')} {value}, as the text column shows"))
+                said = f"{name.replace('_', ' ')} {value}, as the text column shows"
+                shown.append((read.decoded(), said))
     if len(shown) != 1 or declared.bits > 8:
         return None
     ((done, said),) = shown
