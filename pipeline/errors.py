@@ -28,7 +28,8 @@ class WellreadError(Exception):
         self.remedy = remedy
 
     def __str__(self) -> str:
-        return f"{self.where}: {self.problem}. {self.remedy}."
+        stop = "" if self.remedy.endswith("?") else "."
+        return f"{self.where}: {self.problem}. {self.remedy}{stop}"
 
     def __reduce__(self) -> tuple[Any, ...]:
         return _rebuilt, (type(self), dict(self.__dict__))
@@ -74,9 +75,13 @@ class AmbiguousError(FormatError):
 
 
 class PartError(WellreadError):
-    """The part is not in the catalogue, or cannot be what the dump needs."""
+    """The part is not in the catalogue, or cannot be what the dump needs; `near` has numbers like it."""
 
     exit_code = 13
+
+    def __init__(self, *, where: str, problem: str, remedy: str, near: tuple[str, ...] = ()) -> None:
+        super().__init__(where=where, problem=problem, remedy=remedy)
+        self.near = near
 
 
 class BagError(WellreadError):

@@ -6,13 +6,27 @@ Ten thousand chips with one mistake each are one mistake of a person's, made ten
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
+from itertools import islice
 
 MOST_WHOLE = 20
 """So many problems are all told whole."""
 FIRST_OF_A_KIND = 3
+MOST_LINES = 60
+"""Of more kinds than these lines hold the rest is counted: a person who mends what is told runs it again."""
 _INDEX = re.compile(r"\[\d+\]")
 _QUOTED = re.compile(r"'[^']*'|\d+")
+
+
+def listed(names: Collection[str], most: int = 9) -> str:
+    """Names as far as a message may list them.
+
+    Example:
+        >>> listed(["U1", "U2", "U3"], 2)
+        'U1, U2 and 1 more'
+    """
+    more = f" and {len(names) - most:,} more" if len(names) > most else ""
+    return ", ".join(islice(names, most)) + more
 
 
 def kind_of(field: str, found: str, expected: str) -> str:
@@ -35,7 +49,7 @@ def summed_up(problems: Iterable[tuple[str, str]]) -> list[str]:
 
     Returns:
         All texts where they are few; else up to three of each kind, the last followed by how many more there
-        are.
+        are, and in the end how many of further kinds.
     """
     every = list(problems)
     if len(every) <= MOST_WHOLE:
@@ -51,4 +65,8 @@ def summed_up(problems: Iterable[tuple[str, str]]) -> list[str]:
             lines.append(text)
         if seen[kind] == FIRST_OF_A_KIND and counts[kind] > FIRST_OF_A_KIND:
             lines.append(f"… and {counts[kind] - FIRST_OF_A_KIND:,} more like these: {kind}")
-    return lines
+        if len(lines) >= MOST_LINES:
+            break
+    told = sum(counts[kind] if count >= FIRST_OF_A_KIND else count for kind, count in seen.items())
+    rest = len(every) - told
+    return [*lines, f"… and {rest:,} more of other kinds; mend these first"] if rest else lines

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import re
 from datetime import date
-from difflib import get_close_matches
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
 
 from schemas.base import HumanInput, withheld
 from schemas.glossary import GLOSSARY
+from schemas.meant import one_meant
 from schemas.names import IdField, OrganisationField
 from schemas.part import Part
 from schemas.wiring import Lines, Wiring
@@ -119,8 +119,9 @@ def as_code(value: object) -> str:
     codes = sorted(name for name, one in GLOSSARY.items() if one.kind == "finding")
     if value in codes:
         return str(value)
-    near = get_close_matches(str(value), codes, n=1)
-    raise ValueError(f"the code of a finding, such as {near[0] if near else 'address-line-dead'}")
+    near = one_meant(value, codes)
+    which = f"such as {near}" if near else "as `wellread explain` lists them"
+    raise ValueError(f"the code of a finding, {which}")
 
 
 def as_orcid(value: object) -> str:

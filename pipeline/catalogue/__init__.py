@@ -112,12 +112,13 @@ class Catalogue:
         own = self._own.get(number)
         return own or reads_like(self._numbers[number], self._printed(number), self._likeness)
 
-    def find(self, marking: str, *, size_bytes: int | None = None) -> Part:
+    def find(self, marking: str, *, size_bytes: int | None = None, suggest: bool = True) -> Part:
         """The part that this marking means.
 
         Args:
             marking: As printed on the chip, or as a sheet writes it.
             size_bytes: What the dump holds, where that is known: only numbers that it fits are suggested.
+            suggest: Whether numbers that look like it are looked for.
 
         Raises:
             PartError: No part, or more than one, can be meant, or the number must not be taken for one; the
@@ -127,7 +128,7 @@ class Catalogue:
         if part is not None:
             return part
         several = numbers_in(marking, self._spellings)
-        near = several or self.near(marking, size_bytes=size_bytes)
+        near = several or (self.near(marking, size_bytes=size_bytes) if suggest else ())
         found = [self._unresolved[number] for number in several if number in self._unresolved]
         if found:
             near = found[0].could_be
@@ -139,6 +140,7 @@ class Catalogue:
             problem=problem,
             remedy=(f"Did you mean {', '.join(near)}? If not, " if near else "")
             + "define the part in the sheet from its data sheet, or give only the organisation",
+            near=tuple(near),
         )
 
     def near(self, marking: str, *, size_bytes: int | None = None) -> tuple[str, ...]:

@@ -5,13 +5,13 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterator, Mapping
-from difflib import get_close_matches
 from pathlib import Path
 
 from pipeline.edges.disk_errors import absent
 from pipeline.edges.steady import steadily
 from pipeline.errors import DestinationError, NothingToDoError, StorageError, UnsafeError
 from pipeline.flow import FoundFile
+from schemas.meant import meant
 
 SHEET_NAME = "sheet.yaml"
 KEPT_FOLDERS = ("dumps", "photos", "docs")
@@ -278,8 +278,8 @@ def nearest_name(path: Path) -> str:
         names = [entry.name for entry in os.scandir(path.parent) if entry.is_file()]
     except OSError:
         return ""
-    close = get_close_matches(path.name, names, n=1, cutoff=0.75)
-    return str(path.parent / close[0]) if close else ""
+    close = meant(path.name, names)
+    return str(path.parent / close[0]) if len(close) == 1 else ""
 
 
 def last_folder(chosen: Path) -> Path:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from difflib import get_close_matches
-
 from pipeline.catalogue.cautions import cautions, heeded
 from pipeline.errors import UsageError
 from schemas.answers import ExplainAnswer
 from schemas.glossary import GLOSSARY
+from schemas.meant import meant
 
 
 def explain(code: str | None) -> ExplainAnswer:
@@ -17,8 +16,8 @@ def explain(code: str | None) -> ExplainAnswer:
         UsageError: No finding and no grade has this name.
     """
     if code is not None and code not in GLOSSARY:
-        near = get_close_matches(code.casefold(), GLOSSARY, n=1)
-        remedy = f"Type `wellread explain {near[0]}`" if near else "Type `wellread explain`, which lists all"
+        near = " or ".join(f"`wellread explain {one}`" for one in meant(code, GLOSSARY))
+        remedy = f"Type {near or '`wellread explain`, which lists all'}"
         raise UsageError(where=code, problem="no finding and no grade has this name", remedy=remedy)
     found = GLOSSARY.values() if code is None else [GLOSSARY[code]]
     return {

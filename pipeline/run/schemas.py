@@ -9,6 +9,7 @@ from typing import TypeAlias
 from pydantic import JsonValue
 
 from pipeline.errors import UsageError
+from schemas.meant import one_meant
 
 _MODELS = {
     "sheet": ("schemas.sheet", "sheet_json_schema"),
@@ -53,11 +54,9 @@ def schema_document(name: str) -> JsonSchema:
     elif name in ANSWERS:
         schema = adapter(ANSWERS[name]).json_schema()
     else:
-        from difflib import get_close_matches
-
-        near = get_close_matches(name, schema_names(), n=1)
-        remedy = f"Did you mean {near[0]}?" if near else f"Use one of {', '.join(schema_names())}"
-        raise UsageError(where=name, problem="no schema has this name", remedy=remedy.rstrip("?"))
+        near = one_meant(name, schema_names())
+        remedy = f"Did you mean {near}?" if near else "Type `wellread schema`, which lists them"
+        raise UsageError(where=name, problem="no schema has this name", remedy=remedy)
     return {"$schema": DIALECT, **schema}
 
 

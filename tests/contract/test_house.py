@@ -42,7 +42,7 @@ ARROWS = {
     "bench": "schemas errors catalogue flow words formats",
     "publish": "schemas errors catalogue flow words bench",
     "views": "schemas catalogue bags flow words lines bench publish one_line summed_up",
-    "edges": "errors flow one_line",
+    "edges": "schemas errors flow one_line",
     "edges/bags": "errors bags edges",
     "run": f"{CHIP} bags views edges edges/bags one_line",
     "run/package": f"{CHIP} machine wirings bags views edges edges/bags one_line run",
@@ -51,10 +51,10 @@ ARROWS = {
     "run/bench": "schemas errors catalogue flow words formats stages street bench views edges "
     "run run/package run/look",
     "run/publish": "schemas errors catalogue flow words formats steps bags publish views edges edges/bags "
-    "one_line run run/package run/keep",
+    "one_line run run/package run/keep summed_up",
     "quick_recheck": "views edges run/keep",
     "cli": "errors views edges run run/package run/keep run/look run/bench run/publish",
-    "__main__": "errors edges one_line quick_recheck cli",
+    "__main__": "schemas errors edges one_line quick_recheck cli",
 }
 """Every room, and what it may know. `pipeline/README.md` tells what each room is for."""
 OF_RUN = {"package", "keep", "publish", "bench", "look"}

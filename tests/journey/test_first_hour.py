@@ -230,9 +230,9 @@ MISTAKES = {
     "a part with a digit too many": Mistake(
         GOOD,
         SHEET.replace("'2716'", "'27160'"),
-        "problem: sheet.yaml:8: chips[1].part: found '27160', expected a part of the catalogue or of "
-        "`parts` (Did you mean 2716? If not, define the part in the sheet from its data sheet, or give only "
-        "the organisation), nearest valid value 2716",
+        "problem: sheet.yaml:8: chips[1].part: found '27160', which is not in the catalogue, expected a "
+        "number that `wellread parts` lists, a part of your own under `parts`, or `organisation: 2048x8`, "
+        "nearest valid value 2716",
         retyped("'27160'", "'2716'"),
     ),
     "a reading's reader misspelt": Mistake(
@@ -259,7 +259,7 @@ MISTAKES = {
         GOOD,
         SHEET + ROW.replace("2023-09", "12.3.2024"),
         "problem: sheet.yaml:10: readings[1].date: found '12.3.2024', expected a date as far as known, such "
-        "as 2024-05-03, 2024-05, 1978, 198X or 2024~ (EDTF), nearest valid value 2024-03-12",
+        "as 2024-05-03, 2024-05, 1978, 198X or 2024~ (EDTF), nearest valid value 2024-03-12 or 2024-12-03",
         retyped("12.3.2024", "2024-03-12"),
     ),
     "a month in words": Mistake(

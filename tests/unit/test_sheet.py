@@ -145,7 +145,7 @@ MISTAKES = {
     ),
     "lane unknown": (
         CHIP + "spaces:\n  - {name: s, width: 8, placements: [{at: 0, lanes: [U2]}]}\n",
-        "found 'U2', expected a chip of the sheet, nearest valid value U1",
+        "found 'U2', expected a chip that `chips` names (U1)",
     ),
     "overlap": (
         CHIP

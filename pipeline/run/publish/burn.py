@@ -40,8 +40,10 @@ from pipeline.publish.programming import (
 from pipeline.run.keep.valid_bag import Judged
 from pipeline.run.leftovers import dead_runs_of
 from pipeline.steps import image_words
+from pipeline.summed_up import listed
 from pipeline.views.burn import burn_text, cautions_text
 from pipeline.words import Words
+from schemas.meant import one_meant
 from schemas.names import Organisation
 from schemas.part import Part
 
@@ -240,13 +242,11 @@ def _chip(bag: Judged, chip: str) -> ChipRecord:
         if record["chip"] == chip:
             return record
         names.append(record["chip"])
-    from difflib import get_close_matches
-
-    near = get_close_matches(chip, names, n=3)
+    near = one_meant(chip, names)
     raise BagError(
         where=f"{bag.name}, chip {chip}",
         problem="the bag has no such chip",
-        remedy=f"Did you mean {' or '.join(near)}" if near else f"It has {', '.join(names[:20])}",
+        remedy=f"Did you mean --chip {near}?" if near else f"It has {listed(names)}",
     )
 
 

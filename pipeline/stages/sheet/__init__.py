@@ -23,8 +23,9 @@ from pipeline.stages.sheet.lined import LinedDict, LinedError, LinedList, parse_
 from pipeline.stages.sheet.link import UNPLACED, link, split_name
 from pipeline.stages.sheet.linking import Linking
 from pipeline.stages.sheet.tables import decode_text, read_table
-from pipeline.stages.sheet.typed import nearest, one_of, shown, type_one
+from pipeline.stages.sheet.typed import one_of, shown, type_one
 from pipeline.summed_up import kind_of, summed_up
+from schemas.meant import one_meant
 from schemas.names import as_id
 from schemas.part import Part
 from schemas.sheet import (
@@ -47,6 +48,8 @@ __all__ = ["UNPLACED", "Document", "parse_sheet", "read_sheet", "refuse", "split
 
 _SECTIONS = tuple(Sheet.model_fields)
 _TABLES = ("chips", "readings")
+NAMELESS = "row-"
+"""How a chip is called whose own id cannot be read, with its row's number: nothing of it is packaged."""
 _LISTED: tuple[tuple[str, type[BaseModel]], ...] = (
     ("parts", Part),
     ("chips", Chip),
@@ -145,8 +148,8 @@ def read_sheet(
             f"{file}:{tree.lines[name]}",
             name,
             "a section that is not known",
-            one_of(_SECTIONS, nearest(name, _SECTIONS)),
-            nearest(name, _SECTIONS),
+            one_of(_SECTIONS, one_meant(name, _SECTIONS)),
+            one_meant(name, _SECTIONS),
         )
         for name in tree
         if name not in _SECTIONS
@@ -177,8 +180,6 @@ def read_sheet(
         raise NothingToDoError(
             where=file, problem="no chips", remedy="List the machine's chips under `chips`, read or not"
         )
-    if sections.get("machine") is None:
-        return None, tuple(problems)
     sheet = Sheet.model_construct(**{name: value for name, value in sections.items() if value is not None})
     own = _own_parts(sheet.parts, file, tree, problems)
     typed = {chip.chip for chip in sheet.chips}
@@ -194,6 +195,8 @@ def read_sheet(
     linking.without_chips = not sheet.chips and bool(document.tables)
     planned = link(linking)
     sheet = sheet.model_copy(update={"spaces": _sound_spaces(sheet, rows["spaces"], problems)})
+    if sections.get("machine") is None:
+        return None, tuple(problems)
     cautions = tuple(problem for problem in problems if problem.caution)
     return Plan(sheet, planned, cautions, document.tables), tuple(problems)
 
@@ -248,7 +251,7 @@ def _table(
                 name,
                 f"{shown(path)}, which is not there",
                 "a table inside the project folder",
-                next((one for one in known if one.casefold() == path.casefold()), nearest(path, known)),
+                one_meant(path, known),
             )
         )
         return LinedList(1)
@@ -314,7 +317,9 @@ def _listed(
                 )
             )
             continue
-        typed = type_one(model, value, f"{name}[{index + 1}]", file, problems)
+        row = f"{name}[{index + 1}]"
+        stands_in = {"chip": f"{NAMELESS}{index + 1}"} if model is Chip else None
+        typed = type_one(model, value, row, file, problems, stands_in=stands_in)
         if typed is not None:
             out.append(typed)
             indices.append(index)

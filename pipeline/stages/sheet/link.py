@@ -15,7 +15,7 @@ from pipeline.errors import PartError
 from pipeline.flow import PlannedChip, PlannedReading, Problem
 from pipeline.stages.sheet.linking import Linking
 from pipeline.stages.sheet.loose import loose_file
-from pipeline.stages.sheet.typed import nearest, shown
+from pipeline.stages.sheet.typed import shown
 from pipeline.stages.sheet.wires import check_lines, check_pictures, check_twins, check_wirings
 from schemas.names import Organisation
 from schemas.part import Kind, Part
@@ -23,6 +23,8 @@ from schemas.sheet import Chip, ReadingRow, Space, Take
 
 NOTHING_SAID = ReadingRow()
 """The row of a reading of which only its file's name speaks."""
+MOST_NUMBERS = 3
+"""Numbers of parts that a message offers."""
 UNPLACED = "unplaced"
 """Folder of the chips for which the sheet names no board."""
 
@@ -59,12 +61,7 @@ def _names(linking: Linking) -> None:
                 "an id that no other chip has, upper and lower case counted alike",
             )
         if chip.board is not None and chip.board not in sheet.boards:
-            linking.tell(
-                ("chips", index, "board"),
-                shown(chip.board),
-                "a board that `boards` names",
-                nearest(chip.board, sheet.boards),
-            )
+            linking.unknown(("chips", index, "board"), "board", chip.board, sheet.boards)
         if chip.socket is not None:
             first = sockets.setdefault((chip.board, chip.socket), index)
             if first != index:
@@ -80,15 +77,12 @@ def _names(linking: Linking) -> None:
                     ("chips", index, "socket"),
                     shown(chip.socket),
                     f"a socket that board {chip.board} lists",
-                    nearest(chip.socket, board.sockets),
+                    linking.meant(chip.socket, board.sockets),
                 )
         for n, attempt in enumerate(chip.attempts):
             if attempt.reader is not None and attempt.reader not in sheet.readers:
-                linking.tell(
-                    ("chips", index, "attempts", n, "reader"),
-                    shown(attempt.reader),
-                    "a reader that `readers` names",
-                    nearest(attempt.reader, sheet.readers),
+                linking.unknown(
+                    ("chips", index, "attempts", n, "reader"), "reader", attempt.reader, sheet.readers
                 )
     for kind in ("boards", "readers"):
         folded: dict[str, str] = {}
@@ -156,14 +150,15 @@ def _organisation(
     part: Part | None = None
     if chip.part is not None and chip.part not in linking.unread_parts:
         try:
-            part = linking.catalogue.find(chip.part, size_bytes=size_bytes)
+            part = linking.catalogue.find(chip.part, size_bytes=size_bytes, suggest=linking.may_suggest())
         except PartError as error:
-            near = linking.catalogue.near(chip.part, size_bytes=size_bytes)
+            words = f"{size_bytes or 2048}x8"
             linking.tell(
                 ("chips", index, "part"),
-                shown(chip.part),
-                f"a part of the catalogue or of `parts` ({error.remedy})",
-                near[0] if near else "",
+                f"{shown(chip.part)}, which {error.problem}",
+                "a number that `wellread parts` lists, a part of your own under `parts`, or "
+                f"`organisation: {words}`",
+                " or ".join(error.near[:MOST_NUMBERS]),
             )
     known = _known_organisation(part, chip, readings)
     if chip.organisation and known and chip.organisation != known:
@@ -191,7 +186,8 @@ def _chip(linking: Linking, index: int, chip: Chip, readings: tuple[PlannedReadi
             f"{chip.state!r} though {heard[0].reading} reads it",
             "no state, or the reading set aside",
         )
-    if chip.state is None and not readings:
+    nameless = f"chips[{linking.at(at)[1] + 1}].chip" in linking.told
+    if chip.state is None and not readings and not nameless:
         linking.tell(
             (*at, "state"),
             "neither a reading nor a state",
@@ -262,7 +258,9 @@ def _readings(linking: Linking) -> dict[str, list[PlannedReading]]:
         ids.add(reading)
         out[chip].append(PlannedReading(reading, chip, reader, (path,), NOTHING_SAID, path))
     if not linking.without_chips:
-        linking.problems += [loose_file(path, chip_ids, linking.sheet.readers) for path in loose]
+        linking.problems += [
+            loose_file(path, chip_ids, linking.sheet.readers, linking.meant) for path in loose
+        ]
     for own in out.values():
         own.sort(key=lambda reading: _natural(reading.reading))
     return out
@@ -310,7 +308,7 @@ def _file(linking: Linking, at: Sequence[Any], text: str) -> str | None:
                 linking.tell(at, f"{candidate}: {found.refused}", "a plain file inside the project folder")
                 return None
             return candidate
-    near = nearest(name, [path.removeprefix("dumps/") for path in linking.files])
+    near = linking.meant(name, (path.removeprefix("dumps/") for path in linking.files))
     linking.tell(at, f"{shown(text)}, which is not there", "a file in dumps/", near)
     return None
 
@@ -349,14 +347,14 @@ def _row(
         return None
     for name, value, known in (("chip", chip, chips), ("reader", reader, sheet.readers)):
         if value is None or value not in known:
-            linking.tell((*at, name), shown(value), f"a {name} that `{name}s` names", nearest(value, known))
+            linking.unknown((*at, name), name, value, known)
             good = False
     if row.read_as is not None and linking.catalogue.get(row.read_as) is None:
         linking.tell(
             (*at, "read_as"),
             shown(row.read_as),
             "a part of the catalogue (use device_setting for the device's own words)",
-            next(iter(linking.catalogue.near(row.read_as)), ""),
+            " or ".join(linking.catalogue.near(row.read_as)[:MOST_NUMBERS]) if linking.may_suggest() else "",
         )
         good = False
     if not good or any(path is None for path in paths):
@@ -419,9 +417,7 @@ def _space(
             if chip in linking.untyped:
                 continue
             if chip not in organisations:
-                linking.tell(
-                    (*here, "lanes", m), shown(chip), "a chip of the sheet", nearest(chip, organisations)
-                )
+                linking.unknown((*here, "lanes", m), "chip", chip, organisations)
                 continue
             organisation = organisations[chip]
             if organisation is None:

@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
 from pipeline.catalogue import Catalogue
 from pipeline.flow import FoundFile, Problem
-from pipeline.stages.sheet.typed import place
+from pipeline.stages.sheet.typed import place, shown
+from pipeline.summed_up import listed
+from schemas.meant import one_meant
 from schemas.sheet import Sheet
+
+MOST_SUGGESTED = 30
+"""Looking through ten thousand names takes milliseconds each time."""
 
 
 @dataclass(slots=True)
@@ -33,6 +38,17 @@ class Linking:
     """The table of chips could not be read: that its files fit no chip is no second mistake."""
     told: set[str] = field(default_factory=set)
     """Fields about which something was told already: one cause, one message."""
+    suggested: int = 0
+    """How often a name was looked for that may have been meant."""
+
+    def may_suggest(self) -> bool:
+        """Whether one is still looked for: of thousands of unknown names a person mends the first few."""
+        self.suggested += 1
+        return self.suggested <= MOST_SUGGESTED
+
+    def meant(self, found: str, valid: Iterable[str]) -> str:
+        """The names most like this one, or "" where there are none, or hundreds were looked for already."""
+        return one_meant(found, valid) if self.may_suggest() else ""
 
     def at(self, loc: Sequence[Any]) -> tuple[Any, ...]:
         """The path in the text's tree: items that could not be typed are counted there."""
@@ -55,3 +71,9 @@ class Linking:
             text += f"[{key + 1}]" if isinstance(key, int) else f".{key}" if text else str(key)
         if text not in self.told:
             self.problems.append(Problem(where, text, found, expected, close, caution))
+
+    def unknown(self, loc: Sequence[Any], kind: str, found: str | None, names: Collection[str]) -> None:
+        """Tell of a board, chip or reader that the sheet has not: the nearest that it has, or all of them."""
+        near = self.meant(found or "", names)
+        listing = f" ({listed(names)})" if names else f" (none yet: `{kind}s: {{{found or 'NAME'}: {{}}}}`)"
+        self.tell(loc, shown(found), f"a {kind} that `{kind}s` names{'' if near else listing}", near)

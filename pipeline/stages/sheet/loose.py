@@ -6,10 +6,10 @@ What is wrong with each name, and the name that was most likely meant.
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 
 from pipeline.flow import Problem
-from pipeline.stages.sheet.typed import nearest, shown
+from pipeline.stages.sheet.typed import shown
 
 _SHAPE = re.compile(
     r"(?P<chip>.+)\.(?P<reader>[A-Za-z][\w+-]*)\.(?P<number>[0-9]{1,7})(?P<ext>\.[A-Za-z0-9]+)?", re.ASCII
@@ -18,12 +18,24 @@ FEWEST_SUMMED = 20
 """So many files of one folder are told in one sentence."""
 
 
-def loose_file(path: str, chips: Collection[str], readers: Mapping[str, object]) -> Problem:
-    """The caution for one file, which names the part of its name that the sheet does not know."""
+def loose_file(
+    path: str,
+    chips: Collection[str],
+    readers: Mapping[str, object],
+    meant: Callable[[str, Iterable[str]], str],
+) -> Problem:
+    """The caution for one file, which names the part of its name that the sheet does not know.
+
+    Args:
+        path: In the project folder.
+        chips: Ids of the sheet's chips.
+        readers: Readers of the sheet, by id.
+        meant: Says which of several names one is most like, or "".
+    """
     name = path.rsplit("/", 1)[-1]
     found = _SHAPE.fullmatch(name)
     if found is None:
-        close = nearest(name.split(".")[0], chips)
+        close = meant(name.split(".")[0], chips)
         return _caution(
             path,
             "a file that no reading names",
@@ -32,11 +44,12 @@ def loose_file(path: str, chips: Collection[str], readers: Mapping[str, object])
         )
     chip, reader = found["chip"], found["reader"]
     rest = f".{found['number']}{found['ext'] or ''}"
-    meant = (
-        chip if chip in chips else nearest(chip, chips),
-        reader if reader in readers else nearest(reader, readers),
+    likely = (
+        chip if chip in chips else meant(chip, chips),
+        reader if reader in readers else meant(reader, readers),
     )
-    name = f"{meant[0]}.{meant[1]}{rest}" if all(meant) else ""
+    one = all(likely) and " or " not in "".join(likely)
+    name = f"{likely[0]}.{likely[1]}{rest}" if one else ""
     if chip in chips:
         return _caution(
             path,

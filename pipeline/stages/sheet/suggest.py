@@ -11,7 +11,7 @@ from __future__ import annotations
 import re
 from datetime import date
 
-_NUMERIC = re.compile(r"(\d{1,2})\s*([./-])\s*(\d{1,2})\s*\2\s*(\d{4})", re.ASCII)
+_NUMERIC = re.compile(r"(\d{1,2})\s*([./-])\s*(\d{1,2})\s*\2\s*(\d{4}|\d{2})", re.ASCII)
 _YEAR_FIRST = re.compile(
     r"(\d{4})\s*[./]\s*(\d{1,2})(?:\s*[./]\s*(\d{1,2}))?|(\d{4})(\d{2})(\d{2})", re.ASCII
 )
@@ -39,12 +39,17 @@ source.
 """
 
 
+FIRST_OF_1900 = 69
+
+
 def iso_dates(text: str) -> tuple[str, ...]:
     """The ISO forms that a date of local form can stand for, most likely first; () where it is none.
 
+    Two digits of a year are taken as POSIX takes them (strptime's `%y`): 69 to 99 are 1969 to 1999.
+
     Example:
-        >>> iso_dates("12.3.2024")
-        ('2024-03-12',)
+        >>> iso_dates("12.3.2024"), iso_dates("25.3.24")
+        (('2024-03-12', '2024-12-03'), ('2024-03-25',))
         >>> iso_dates("3/12/2024")
         ('2024-12-03', '2024-03-12')
         >>> iso_dates("March 2024")
@@ -54,7 +59,8 @@ def iso_dates(text: str) -> tuple[str, ...]:
     found = _NUMERIC.fullmatch(text)
     if found:
         first, second, year = int(found[1]), int(found[3]), int(found[4])
-        orders = [(second, first)] if found[2] == "." else [(second, first), (first, second)]
+        year += 0 if len(found[4]) == 4 else 1900 if year >= FIRST_OF_1900 else 2000
+        orders = [(second, first), (first, second)]
         return tuple(dict.fromkeys(one for month, day in orders if (one := _iso(year, month, day))))
     found = _YEAR_FIRST.fullmatch(text)
     if found:

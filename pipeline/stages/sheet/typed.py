@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import difflib
-from collections.abc import Iterable, Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
@@ -11,6 +10,7 @@ from pydantic import BaseModel, ValidationError
 from pipeline.flow import Problem
 from pipeline.stages.sheet.lined import LinedDict, LinedList
 from pipeline.stages.sheet.suggest import in_quotes, iso_dates, with_decimal_point
+from schemas.meant import one_meant
 
 M = TypeVar("M", bound=BaseModel)
 
@@ -55,15 +55,6 @@ def place(tree: Any, loc: Sequence[Any], file: str) -> tuple[str, Any]:
     return where, value
 
 
-def nearest(found: object, valid: Iterable[str]) -> str:
-    """The valid value that looks most like what was found, or ""."""
-    if not isinstance(found, str):
-        return ""
-    by_fold = {name.casefold(): name for name in valid}
-    close = difflib.get_close_matches(found.casefold(), list(by_fold), n=1, cutoff=0.5)
-    return by_fold[close[0]] if close else ""
-
-
 def field_text(prefix: str, loc: Sequence[Any]) -> str:
     """A field's path as a person writes it: `chips[3].part`."""
     text = prefix
@@ -73,7 +64,14 @@ def field_text(prefix: str, loc: Sequence[Any]) -> str:
 
 
 def type_one(
-    model: type[M], tree: Any, prefix: str, file: str, problems: list[Problem], *, line: int = 1
+    model: type[M],
+    tree: Any,
+    prefix: str,
+    file: str,
+    problems: list[Problem],
+    *,
+    line: int = 1,
+    stands_in: Mapping[str, str] | None = None,
 ) -> M | None:
     """One model from one mapping; mistakes are appended to `problems` and give None.
 
@@ -84,6 +82,7 @@ def type_one(
         file: The sheet's name.
         problems: Where mistakes gather.
         line: Where the field stands, for what is no mapping.
+        stands_in: Field → what is put in its place where it is mistaken and the rest cannot do without.
     """
     if not isinstance(tree, dict):
         where = f"{file}:{line}"
@@ -95,12 +94,13 @@ def type_one(
     except ValidationError as error:
         details = error.errors()
         problems.extend(_problem(model, tree, prefix, file, detail) for detail in details)
-        return _rest(model, tree, {detail["loc"][0] for detail in details if detail["loc"]})
+        return _rest(model, tree, {detail["loc"][0] for detail in details if detail["loc"]}, stands_in or {})
 
 
-def _rest(model: type[M], tree: Any, bad: set[Any]) -> M | None:
+def _rest(model: type[M], tree: Any, bad: set[Any], stands_in: Mapping[str, str]) -> M | None:
     """The model without the mistaken fields, so that what is wrong elsewhere is seen in the same run."""
     left = {key: value for key, value in tree.items() if key not in bad}
+    left |= {key: value for key, value in stands_in.items() if key in bad}
     try:
         return model.model_validate(left) if bad else None
     except ValidationError:
@@ -174,8 +174,8 @@ def _empty(tree: LinedDict, fields: Any, prefix: str) -> list[Problem]:
             f"{tree.file}:{line}",
             f"{prefix}.{key}",
             "a field that is not known, without a value",
-            one_of(names, nearest(key, names)),
-            nearest(key, names),
+            one_of(names, one_meant(key, names)),
+            one_meant(key, names),
         )
         for key, line in tree.lines.items()
         if key not in tree and key not in fields
@@ -236,16 +236,16 @@ def _problem(model: type[BaseModel], tree: Any, prefix: str, file: str, detail: 
             where,
             field,
             "a field that is not known",
-            one_of(names, nearest(loc[-1], names)) if names else "no such field",
-            nearest(loc[-1], names),
+            one_of(names, one_meant(loc[-1], names)) if names else "no such field",
+            one_meant(loc[-1], names),
         )
     if kind == "missing":
         owner = _model_at(model, loc)
         about = owner.model_fields[loc[-1]].description if owner and loc[-1] in owner.model_fields else None
-        return Problem(where, field, "nothing", (about or "a value").lower() if about is None else about)
+        return Problem(where, field, "nothing", f"`{loc[-1]}: …`{f' ({about})' if about else ''}")
     if kind == "literal_error":
         valid = [text.strip("'") for text in context["expected"].replace(" or ", ", ").split(", ")]
-        return Problem(where, field, shown(value), f"one of {', '.join(valid)}", nearest(value, valid))
+        return Problem(where, field, shown(value), f"one of {', '.join(valid)}", one_meant(value, valid))
     if kind == "value_error":
         expected = str(context["error"])
         dates = iso_dates(value) if isinstance(value, str) and expected.startswith("a date") else ()

@@ -9,7 +9,7 @@ from collections.abc import Mapping, Sequence
 
 from pipeline.flow import PlannedChip
 from pipeline.stages.sheet.linking import Linking
-from pipeline.stages.sheet.typed import nearest, shown
+from pipeline.stages.sheet.typed import shown
 from schemas.names import Organisation
 from schemas.sheet import ReadingRow
 from schemas.wiring import Lines
@@ -88,7 +88,7 @@ def _one_reader(
             "a name of its own for each reader's wires",
         )
     known = linking.sheet.wirings
-    close = nearest(name, known)
+    close = linking.meant(name, known)
     if known and name not in known and close:
         linking.tell(
             (*at, "wiring"),
@@ -106,16 +106,16 @@ def check_pictures(linking: Linking) -> None:
         at = ("photos", index)
         name = photo.file.replace("\\", "/").removeprefix("./").removeprefix("photos/")
         if f"photos/{name}" not in linking.files:
-            known = [path.removeprefix("photos/") for path in linking.files if path.startswith("photos/")]
+            known = (path.removeprefix("photos/") for path in linking.files if path.startswith("photos/"))
             linking.tell(
                 (*at, "file"),
                 f"{shown(photo.file)}, which is not there",
                 "a file in photos/",
-                nearest(name, known),
+                linking.meant(name, known),
             )
         for key, value, valid in (("board", photo.board, boards), ("chip", photo.chip, chips)):
             if value is not None and value not in valid:
-                linking.tell((*at, key), shown(value), f"a {key} that `{key}s` names", nearest(value, valid))
+                linking.unknown((*at, key), key, value, valid)
 
 
 def check_twins(linking: Linking) -> None:
@@ -123,9 +123,7 @@ def check_twins(linking: Linking) -> None:
     chips = _ids(linking)
     for index, twin in enumerate(linking.sheet.twins):
         if twin.chip not in chips:
-            linking.tell(
-                ("twins", index, "chip"), shown(twin.chip), "a chip of this sheet", nearest(twin.chip, chips)
-            )
+            linking.unknown(("twins", index, "chip"), "chip", twin.chip, chips)
 
 
 def _ids(linking: Linking) -> Mapping[str, str]:
