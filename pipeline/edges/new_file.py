@@ -7,12 +7,12 @@ import secrets
 from pathlib import Path
 
 from pipeline.edges.disk_errors import storage_trouble
-from pipeline.edges.flush import sync_file
+from pipeline.edges.flush import sync_file, sync_folder
 from pipeline.edges.names import refuse_existing, rename_new
 
 
 def write_new(path: Path, content: bytes) -> None:
-    """Write a file under a name that is free: a temporary file beside it, synced, then renamed.
+    """Write a file under a name that is free: a temporary file beside it, flushed, then renamed; then the name is.
 
     Raises:
         DestinationError: Something has that name, or its folder does not exist.
@@ -32,6 +32,7 @@ def write_new(path: Path, content: bytes) -> None:
             beside.write_bytes(content)
             sync_file(beside)
             rename_new(beside, path)
+            sync_folder(path.parent)
     finally:
         if os.path.lexists(beside):
             beside.unlink()

@@ -42,6 +42,8 @@ _BUILT = "built"
 _REPLACES = "replaces"
 """Says which folder is to be replaced: in such a leftover an old one may lie beside the new."""
 _OLD = ".old"
+_IDENTITY = re.compile("[0-9]+ [0-9]+")
+"""What `identity` gives."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -342,8 +344,11 @@ def _only_here(leftover: Leftover) -> str:
     final = leftover.path.parent / leftover.name
     old = leftover.path / f"{leftover.name}{_OLD}"
     if final.is_dir() and not old.exists():
-        # The new one was still being built, from the folder that stands here and from copies.
-        if not built.exists() or _is(final, replaces.read_text("ascii")):
+        # The new one was still being built, from the folder that stands here and from copies: it is not said to be
+        # finished, or the old one has the name still, or not even what was to be replaced is on the disk, which was
+        # flushed before the two changed places.
+        said = replaces.read_text("ascii", "replace")
+        if not built.exists() or not _IDENTITY.fullmatch(said) or _is(final, said):
             return ""
     elif not final.is_dir():
         return "the only folder of this name"

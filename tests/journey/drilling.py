@@ -25,7 +25,7 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import NoReturn
+from typing import NoReturn, Protocol
 
 # Numbers of the calls on x86-64. Source: arch/x86/entry/syscalls/syscall_64.tbl of Linux.
 CALLS = {
@@ -84,9 +84,11 @@ _GROWING |= {"mkdir", "mkdirat", "link", "linkat", "symlink", "symlinkat"}
 """What a full disk refuses."""
 _O_CREAT = 0o100
 _TRACEME, _CONT, _POKEUSER, _SETOPTIONS, _GETEVENTMSG, _CALL_INFO = 0, 7, 6, 0x4200, 0x4201, 0x420E
-_OPTIONS = 0x02 | 0x04 | 0x08 | 0x10 | 0x80 | 0x100000
-"""Follow fork, vfork, clone and exec; stop for the filter; kill the program if the harness dies."""
+_OPTIONS = 0x01 | 0x02 | 0x04 | 0x08 | 0x10 | 0x80 | 0x100000
+"""Mark stops at a call's end; follow fork, vfork, clone and exec; stop for the filter; kill the program if the
+harness dies."""
 _EVENT_SECCOMP = 7
+_TO_ITS_END, _AT_ITS_END = 24, signal.SIGTRAP | 0x80
 _ORIG_RAX, _RAX = 15 * 8, 10 * 8
 _WALL = 0x40000000
 _PR_SET_NO_NEW_PRIVS, _PR_SET_SECCOMP, _FILTER = 38, 22, 2
@@ -128,6 +130,16 @@ class Run:
     reached: bool = False
 
 
+class Recorder(Protocol):
+    """Sees every call of `CALLS` twice: as it is about to be made, and with what it gave."""
+
+    def before(self, process: int, call: str, arguments: Sequence[int]) -> object | None:
+        """What is to be remembered of the call until it has ended; None where it is of no interest."""
+
+    def after(self, process: int, remembered: object, result: int) -> None:
+        """The call has ended; a negative result is an error number."""
+
+
 def can_drill() -> str:
     """Why this system cannot run drills, or ""."""
     if not sys.platform.startswith("linux") or platform.machine() != "x86_64":
@@ -148,6 +160,7 @@ def drill(
     failure: int = errno.ENOSPC,
     lasting: bool = True,
     environment: dict[str, str] | None = None,
+    recorder: Recorder | None = None,
 ) -> Run:
     """Run a program under the harness.
 
@@ -159,6 +172,7 @@ def drill(
         failure: With which error number.
         lasting: A full disk stays full: all later steps that need room fail too.
         environment: Variables to add.
+        recorder: Told of every call.
 
     Returns:
         How it ended.
@@ -175,6 +189,7 @@ def drill(
         _become(program, writing, environment or {})
     os.close(writing)
     tracer = _Tracer(child, os.path.realpath(watched), kill_at, fail_at, failure, lasting=lasting)
+    tracer.recorder = recorder
     os.set_blocking(reading, False)
     parts: list[bytes] = []
     try:
@@ -250,6 +265,8 @@ class _Tracer:
         self, child: int, watched: str, kill_at: int, fail_at: int, failure: int, *, lasting: bool
     ) -> None:
         self.run = Run()
+        self.recorder: Recorder | None = None
+        self.remembered: dict[int, object] = {}
         self.child = child
         self.alive = {child}
         self.watched = os.path.join(watched, "")
@@ -286,15 +303,23 @@ class _Tracer:
         event = status >> 16
         if event == _EVENT_SECCOMP:
             self.call(process)
+            if process in self.remembered:
+                self.ask(_TO_ITS_END, process)
+                return
+        if delivered == _AT_ITS_END and self.recorder is not None and process in self.remembered:
+            _, _, result, *_ = self.told(process)
+            self.recorder.after(process, self.remembered.pop(process), ctypes.c_int64(result).value)
+            delivered = 0
         if event or delivered in {signal.SIGSTOP, signal.SIGTRAP}:
             delivered = 0
         self.ask(_CONT, process, 0, delivered)
 
     def call(self, process: int) -> None:
-        buffer = ctypes.create_string_buffer(128)
-        if self.ask(_CALL_INFO, process, 128, buffer) < 0:
-            return
-        number, *arguments = struct.unpack_from("<7Q", buffer.raw, 24)
+        _, _, number, *arguments = self.told(process)
+        if self.recorder is not None:
+            remembered = self.recorder.before(process, CALLS.get(number, ""), arguments)
+            if remembered is not None:
+                self.remembered[process] = remembered
         step = self.step(process, CALLS.get(number, ""), arguments)
         if step is None:
             return
@@ -309,6 +334,16 @@ class _Tracer:
             self.run.reached = True
             self.ask(_POKEUSER, process, _ORIG_RAX, ctypes.c_void_p(-1 & 0xFFFFFFFFFFFFFFFF))
             self.ask(_POKEUSER, process, _RAX, ctypes.c_void_p(-self.failure & 0xFFFFFFFFFFFFFFFF))
+
+    def told(self, process: int) -> tuple[int, ...]:
+        """Two words of where it stands, then the call's number and arguments, or what it gave.
+
+        Source: ptrace(2) of the Linux manual, PTRACE_GET_SYSCALL_INFO.
+        """
+        buffer = ctypes.create_string_buffer(128)
+        if self.ask(_CALL_INFO, process, 128, buffer) < 0:
+            return (0,) * 9
+        return struct.unpack_from("<9Q", buffer.raw, 8)
 
     def kill(self) -> None:
         for process in self.alive:

@@ -82,6 +82,17 @@ def test_every_table_of_odd_shapes(project: Path, key: str, value: str) -> None:
     told(wellread("check", project), 1, 10, 24, 0)
 
 
+@pytest.mark.parametrize("other", ["part: '9999X'", "organisation: 32x8", "part: '2716'", "state: not-read"])
+@pytest.mark.parametrize("ident", ["U2", "u2"])
+def test_two_chips_of_one_id_of_which_one_is_not_known(project: Path, ident: str, other: str) -> None:
+    sheet = project / "sheet.yaml"
+    again = f"  - {{chip: {ident}, board: main, {other}}}\nspaces:\n"
+    sheet.write_text(sheet.read_text("utf-8").replace("spaces:\n", again), "utf-8")
+    ran = wellread("check", project)
+    told(ran, 1)
+    assert "an id that no other chip has" in ran.out
+
+
 # --- tables in a spreadsheet ------------------------------------------------------------------------------
 
 
@@ -148,6 +159,22 @@ def test_spreadsheets_that_are_damaged_or_of_an_odd_version(
     assert raw != xlsx()
     (project / "chips.xlsx").write_bytes(raw)
     told(wellread("check", project), 1, 10)
+
+
+# --- archives ---------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("name", ["\0bag/data/a.bin", "", "/", "bag/"])
+def test_a_zip_with_a_member_without_a_name(tmp_path: Path, name: str) -> None:
+    bag_cases.bag(tmp_path / "bag")
+    path = tmp_path / "bag.zip"
+    with zipfile.ZipFile(path, "w") as packed:
+        for each in sorted((tmp_path / "bag").rglob("*")):
+            packed.write(each, each.relative_to(tmp_path))
+        odd = zipfile.ZipInfo("?")
+        odd.filename = odd.orig_filename = name
+        packed.writestr(odd, b"")
+    told(wellread("recheck", path), 0, 1, 14, 27)
 
 
 # --- a record whose digests were made anew ----------------------------------------------------------------
@@ -278,6 +305,46 @@ def test_a_record_that_was_altered_with_all_its_digests(made: Path, tmp_path: Pa
     drilled.project(tmp_path / "p")
     shutil.copytree(bag, tmp_path / "p/m-v1")
     told(wellread("package", tmp_path / "p/m", "--into", tmp_path / "p", "--quiet"), *codes)
+
+
+UNTRUE: dict[str, Callable[[bytes], bytes]] = {
+    "a sheet's digest": changed(lambda record: record["sheet"][0].update(sha256="0" * 64)),
+    "a sheet's other digest": changed(lambda record: record["sheet"][0].update(sha512="0" * 128)),
+    "a document's digest": changed(lambda record: record["attachments"][0].update(sha256="0" * 64)),
+    "a reading's digest": changed(
+        lambda record: record["chips"][1]["readings"][0]["files"][0].update(sha256="0" * 64)
+    ),
+    "a reading's place": changed(
+        lambda record: record["chips"][1]["readings"][0]["files"][0].update(path="data/docs/notes.txt")
+    ),
+    "an image's place": changed(
+        lambda record: record["chips"][1]["image"].update(path="data/docs/notes.txt")
+    ),
+    "an image's digest": changed(lambda record: record["chips"][1]["image"].update(sha256="0" * 64)),
+    "a space's digest": changed(lambda record: record["spaces"][0].update(sha256="0" * 64)),
+}
+
+
+@pytest.mark.parametrize("name", UNTRUE)
+def test_a_record_that_says_of_a_file_what_the_manifests_do_not_is_not_used(
+    made: Path, tmp_path: Path, name: str
+) -> None:
+    bag = tmp_path / "m-v1"
+    shutil.copytree(made, bag)
+    record = json.loads((made / "metadata/record.json").read_bytes())
+    assert record["chips"][1]["image"], "the second chip has an image"
+    rehashed(bag, UNTRUE[name](json.dumps(record).encode()))
+    assert wellread("recheck", bag).code == 0
+    commands: tuple[list[str | Path], ...] = (
+        ["release", bag, "--into", tmp_path / "out"],
+        ["reopen", bag, "--into", tmp_path / "again"],
+        ["burn", bag, "--chip", "U2", "--into", "2716", "--output", tmp_path / "b.bin"],
+    )
+    for command in commands:
+        ran = wellread(*command)
+        told(ran, 14)
+        assert "Do not trust this bag's record" in ran.err
+    assert sorted(path.name for path in tmp_path.iterdir() if path.name != "out") == ["m-v1"]
 
 
 @pytest.mark.parametrize("value", [" ", "x", "-1", "1e9", "9" * 5000, "٣"])

@@ -443,7 +443,7 @@ def _list_zip(archive: zipfile.ZipFile, limit: _Limit) -> Iterator[_Member]:
         before, end = entry.filename, entry.header_offset + 30 + entry.compress_size
         name = _written_name(entry)
         mode = entry.external_attr >> 16
-        if entry.is_dir():
+        if name.endswith("/"):
             kind = "folder"
         else:
             kind = REGULAR if stat.S_IFMT(mode) in {0, stat.S_IFREG} else kind_of(mode)

@@ -59,7 +59,7 @@ def replay_bag(path: Path, progress: Progress) -> Replayed:
     """
     bag, out = Judged(path, progress), Replayed()
     head = bag.head()
-    for count, chip in enumerate(bag.chips(), start=1):
+    for count, chip in enumerate(bag.chips(believed=False), start=1):
         _replay_chip(bag, head, chip, out)
         progress.show(f"{bag.name}: chips replayed:", count, count)
     progress.done()

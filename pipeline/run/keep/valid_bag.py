@@ -29,7 +29,7 @@ from pipeline.errors import BagError, UnsafeError
 if TYPE_CHECKING:
     from pydantic import BaseModel
 
-    from schemas.record import ChipRecord, RecordHead, StoredFile
+    from schemas.record import ChipRecord, ImageRecord, RecordHead, SpaceRecord, StoredFile
 
 
 class Judged:
@@ -142,12 +142,40 @@ class Judged:
         self.matches(record_file.PATH, hashes[0].hexdigest(), hashes[1].hexdigest())
         head, _ = _parts(place)
         _follow_schema(place, head)
+        self._as_judged(*head["sheet"], *head.get("attachments", ()), *head.get("spaces", ()))
         return head
 
-    def chips(self) -> Iterator[ChipRecord]:
+    def _chip_as_judged(self, chip: ChipRecord) -> None:
+        image = chip.get("image")
+        self._as_judged(*([image] if image else ()))
+        for reading in chip.get("readings", ()):
+            self._as_judged(*reading["files"])
+
+    def _as_judged(self, *told: StoredFile | ImageRecord | SpaceRecord) -> None:
+        """Refuse a record that says of a file of the bag what the manifests do not.
+
+        Raises:
+            BagError: The digests differ.
+        """
+        for one in told:
+            path = one.get("path")
+            judged = self._digests.get(path or "", {})  # a file that is not there is told when it is used
+            for name, stated in (("sha256", one.get("sha256")), ("sha512", one.get("sha512"))):
+                if stated and judged.get(name, stated) != stated:
+                    raise BagError(
+                        where=f"{self.name}/{path}",
+                        problem=f"the record gives it another {name} than the manifests",
+                        remedy="Do not trust this bag's record; take the bag from another copy",
+                    )
+
+    def chips(self, *, believed: bool = True) -> Iterator[ChipRecord]:
         """The chips' records in order, one in memory at a time.
 
         The first time each is held against its schema.
+
+        Args:
+            believed: What a record says of the bag's files is held against the manifests; a replay, which finds out
+                for itself whether the record is true, goes without.
 
         Raises:
             BagError: One does not follow it.
@@ -159,6 +187,8 @@ class Judged:
                 with _as_bag_error(place):
                     _follow_chip(chip)
                     _hold_together(chip, public=bool(head.get("released_from")))
+                if believed:
+                    self._chip_as_judged(chip)
             yield chip
         self._followed = True
 

@@ -43,7 +43,11 @@ def link(linking: Linking) -> tuple[PlannedChip, ...]:
     check_wirings(linking, chips)
     check_pictures(linking)
     check_twins(linking)
-    return chips
+    # Of two chips with one id, which was told, only the first can be looked for by it.
+    by_id: dict[str, PlannedChip] = {}
+    for planned in chips:
+        by_id.setdefault(planned.chip.chip.casefold(), planned)
+    return tuple(by_id.values())
 
 
 def _names(linking: Linking) -> None:
