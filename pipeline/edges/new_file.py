@@ -12,7 +12,7 @@ from pipeline.edges.names import refuse_existing, rename_new
 
 
 def write_new(path: Path, content: bytes) -> None:
-    """Write a file under a name that is free: a temporary file beside it, flushed, then renamed; then the name is.
+    """Write a file under a name that is free: a temporary one beside it, flushed, then renamed.
 
     Raises:
         DestinationError: Something has that name, or its folder does not exist.

@@ -344,9 +344,9 @@ def _only_here(leftover: Leftover) -> str:
     final = leftover.path.parent / leftover.name
     old = leftover.path / f"{leftover.name}{_OLD}"
     if final.is_dir() and not old.exists():
-        # The new one was still being built, from the folder that stands here and from copies: it is not said to be
-        # finished, or the old one has the name still, or not even what was to be replaced is on the disk, which was
-        # flushed before the two changed places.
+        # The new one was still being built, from the folder that stands here and from copies: it is not
+        # said to be finished, or the old one has the name still, or not even what was to be replaced is on
+        # the disk, which was flushed before the two changed places.
         said = replaces.read_text("ascii", "replace")
         if not built.exists() or not _IDENTITY.fullmatch(said) or _is(final, said):
             return ""

@@ -85,8 +85,8 @@ _GROWING |= {"mkdir", "mkdirat", "link", "linkat", "symlink", "symlinkat"}
 _O_CREAT = 0o100
 _TRACEME, _CONT, _POKEUSER, _SETOPTIONS, _GETEVENTMSG, _CALL_INFO = 0, 7, 6, 0x4200, 0x4201, 0x420E
 _OPTIONS = 0x01 | 0x02 | 0x04 | 0x08 | 0x10 | 0x80 | 0x100000
-"""Mark stops at a call's end; follow fork, vfork, clone and exec; stop for the filter; kill the program if the
-harness dies."""
+"""Mark stops at a call's end; follow fork, vfork, clone and exec; stop for the filter; kill the program if
+the harness dies."""
 _EVENT_SECCOMP = 7
 _TO_ITS_END, _AT_ITS_END = 24, signal.SIGTRAP | 0x80
 _ORIG_RAX, _RAX = 15 * 8, 10 * 8

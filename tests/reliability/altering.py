@@ -1,8 +1,8 @@
 """Files altered the way strangers, editors, failing disks and forgers alter them: each by a seeded dice.
 
-Every alteration is of the file's own structure where it has one: a tree of values, lines and cells, members of an
-archive, chunks and segments. What guards such a structure (check sums, lengths, digests) is made anew most of the time,
-so that the altered part is reached and not just its guard.
+Every alteration is of the file's own structure where it has one: a tree of values, lines and cells, members
+of an archive, chunks and segments. What guards such a structure (check sums, lengths, digests) is made anew
+most of the time, so that the altered part is reached and not just its guard.
 """
 
 from __future__ import annotations
@@ -259,7 +259,7 @@ def table(dice: Dice, rows: Sequence[Sequence[str]]) -> list[list[str]]:
 
 
 def png(dice: Dice, before: bytes, hidden: bytes) -> bytes:
-    """Chunks changed, doubled, moved, or one put in that hides something; the check sums fit most of the time."""
+    """Chunks changed, doubled, moved, or one put in that hides something; most check sums fit."""
     chunks, at = [], 8
     while at < len(before):
         size = int.from_bytes(before[at : at + 4])

@@ -1,7 +1,7 @@
 """Whole commands on altered inputs: every kind of file that a command reads, in turn.
 
-Input number N is always the same: its kind is N modulo the kinds, its alteration comes from a dice of that seed.
-`KINDS` maps each kind to the function that alters, runs and judges.
+Input number N is always the same: its kind is N modulo the kinds, its alteration comes from a dice of that
+seed. `KINDS` maps each kind to the function that alters, runs and judges.
 """
 
 from __future__ import annotations
@@ -137,7 +137,7 @@ def dump(shop: Shop, dice: Dice) -> None:
 
 
 def _project(shop: Shop, dice: Dice, changes: dict[str, bytes]) -> None:
-    """`check`, and where that finds nothing wrong now and then `package`, which must find nothing wrong either."""
+    """`check`; where that finds nothing wrong now and then `package`, which must agree."""
     with shop.put(changes, shop.project):
         sound = shop.run("check", shop.project).code == 0
         if not sound or dice.random() < 0.6:
@@ -177,6 +177,7 @@ def ledger(shop: Shop, dice: Dice) -> None:
 
 
 def _rows_altered(dice: Dice, path: Path, before: list[tuple[Any, ...]]) -> None:
+    """One row's body changed, or the last row gone, and the whole chain made anew."""
     from pipeline.edges.ledger import FIRST_PREVIOUS, chained
 
     after, previous = [], FIRST_PREVIOUS

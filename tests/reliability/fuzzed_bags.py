@@ -1,4 +1,4 @@
-"""Whole commands on altered bags: record, PREMIS and tag files with digests that fit, photographs, packed copies."""
+"""Whole commands on altered bags: digests fit to altered files, photographs, packed copies."""
 
 from __future__ import annotations
 

@@ -1,7 +1,7 @@
 """The hunt outside pytest: `python -m tests.reliability.fuzzing --from 0 --count 100000`.
 
-Prints what it finds as it goes, and at the end how often each command ended with which exit code. Every input can be
-had again by its number.
+Prints what it finds as it goes, and at the end how often each command ended with which exit code. Every
+input can be had again by its number.
 """
 
 from __future__ import annotations

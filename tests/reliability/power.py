@@ -1,15 +1,17 @@
-"""A disk that loses power: every write, name and flush of a program logged, and the disks that a power cut could leave.
+"""A disk that loses power: every write, name and flush of a program logged, and the disks that a power cut
+could leave.
 
-The kernel stops the program at each call that changes something (`tests/journey/drilling.py`), so that what SQLite and
-the C library write is seen as well. From the log a disk is put together as it could lie there after the power went at
-any point. What was flushed is there:
+The kernel stops the program at each call that changes something (`tests/journey/drilling.py`), so that what
+SQLite and the C library write is seen as well. From the log a disk is put together as it could lie there
+after the power went at any point. What was flushed is there:
 
 - the bytes of a file by a flush of that file, or of its file system;
-- a name in a folder by a flush of that folder, or of its file system. A flush of the file says nothing of its name
+- a name in a folder by a flush of that folder, or of its file system. A flush of the file says nothing of
+its name
   (POSIX promises no more), and a move is kept or lost in one piece with the folder that it leads to.
 
-Of all else anything may be there: nothing; names in their order and any bytes (a journal keeps names); or any of it in
-any order. Writes are torn at sectors of 512 bytes, and gaps are zeros.
+Of all else anything may be there: nothing; names in their order and any bytes (a journal keeps names); or
+any of it in any order. Writes are torn at sectors of 512 bytes, and gaps are zeros.
 
 Not simulated: a disk that lies about a flush, and damage to what was flushed long ago.
 """
@@ -108,7 +110,7 @@ class Disk:
             del content[one.offset :]
 
     def tree(self, number: int = ROOT, before: str = "") -> Iterator[tuple[str, bytes | None]]:
-        """(path, content) of everything that has a name; None for a folder, which comes before what is in it."""
+        """(path, content) of everything with a name; None for a folder, which comes before its files."""
         for name, inside in sorted(self.folders[number].items()):
             if inside in self.folders:
                 yield before + name, None
@@ -121,7 +123,8 @@ class Disk:
 
         Args:
             folder: Where the program ran.
-            known: The system's identity of what was there → number. A file that holds one of them holds the new one
+            known: The system's identity of what was there → number. A file that holds one of them holds the
+            new one
                 then: after a real power cut files have the numbers that they had.
         """
         places = {ROOT: folder} | {number: folder / path for path, number in self._numbered()}
@@ -300,7 +303,7 @@ class Log:
 
 
 def flushed_at(changes: Sequence[Change]) -> list[int]:
-    """For each change the number of the flush from which on it is safe; the count of changes where none is."""
+    """For each change the number of the flush that makes it safe; the count of changes where none."""
     never = len(changes)
     result, by_number, all_at = [never] * never, dict[int, int](), never
     for place in range(never - 1, -1, -1):

@@ -1,7 +1,8 @@
 """Whatever a power cut leaves: the old state or the new, and nothing is lost that was told to be there.
 
-Each program runs once, recorded; then every disk that a cut could leave (`power.left`) is laid where it ran, and the
-inspectors of the kill drills judge it: bags by two judges, ledgers row by row, the command run again to its end.
+Each program runs once, recorded; then every disk that a cut could leave (`power.left`) is laid where it
+ran, and the inspectors of the kill drills judge it: bags by two judges, ledgers row by row, the command run
+again to its end.
 
 By default some cuts of each program are tried; `WELLREAD_POWER=all` tries every change in every mode.
 `WELLREAD_DRILL_TABLE=FILE` writes the table for tests/MEASUREMENTS.md.
@@ -55,7 +56,7 @@ def named(disk: Disk) -> Tree:
 
 
 def cuts(log: Log) -> Iterator[tuple[int, Disk, str]]:
-    """Where the power goes, what is left and how it came to be; the same disk once for each set of words told."""
+    """Where the power goes, what is left and how it came to be; no disk twice."""
     last = len(log.changes)
     places = list(range(last + 1))
     if not ALL:

@@ -174,7 +174,8 @@ class Judged:
         The first time each is held against its schema.
 
         Args:
-            believed: What a record says of the bag's files is held against the manifests; a replay, which finds out
+            believed: What a record says of the bag's files is held against the manifests; a replay, which
+            finds out
                 for itself whether the record is true, goes without.
 
         Raises:
