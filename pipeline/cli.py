@@ -440,8 +440,7 @@ def release(
     )
     text = released(document) if not quiet else f"{document['zip_sha256'] or ''}"
     _render(document, text, as_json=as_json)
-    needing = sum(document["grades"].get(grade, 0) for grade in ("faulty", "contested", "missing"))
-    raise typer.Exit(1 if strict and needing else 0)
+    raise typer.Exit(1 if strict and document["needs_person"] else 0)
 
 
 @app.command()

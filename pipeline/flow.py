@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.to_do import ToDo, worst_first
 from pipeline.words import Words
 from schemas.names import Organisation
 
@@ -120,13 +121,11 @@ class ChipSummary:
     Attributes:
         chip: Its id.
         grade: Of its evidence.
-        needs_person: It has no image, one that is kept apart, or a fault in a reading.
-        held_back: Codes that keep its image apart although its grade does not.
+        to_do: What is still to be done about it, without sentences.
         image_sha256: Of its image, or None.
         readings: Their ids.
         captures: (date or "", reader) of each reading.
         operators: Who read it, where said.
-        findings: (severity, code) of each.
         regions: (kind, start, end) of each, where a strip is drawn.
         contested: Half-open word ranges without settlement, where a strip is drawn.
         families: Processors that its content is a program for, where it is told.
@@ -134,13 +133,11 @@ class ChipSummary:
 
     chip: str
     grade: str
-    needs_person: bool
-    held_back: tuple[str, ...] = ()
+    to_do: ToDo
     image_sha256: str | None = None
     readings: frozenset[str] = frozenset()
     captures: tuple[tuple[str, str], ...] = ()
     operators: tuple[str, ...] = ()
-    findings: tuple[tuple[str, str], ...] = ()
     regions: tuple[tuple[str, int, int], ...] = ()
     contested: tuple[tuple[int, int], ...] = ()
     families: tuple[str, ...] = ()
@@ -155,7 +152,6 @@ class Packaged:
         same_as: Name of the version that this project already is, or "".
         chips: For each chip in the sheet's order what the terminal shows: chip, grade, codes of its findings.
         cautions: About the sheet.
-        needing: Chips that still need a person.
         spaces: Their records.
         supersedes: Name of the version replaced, or "".
     """
@@ -164,9 +160,18 @@ class Packaged:
     same_as: str
     chips: list[ChipSummary]
     cautions: tuple[str, ...]
-    needing: tuple[str, ...]
     spaces: tuple[SpaceRecord, ...] = ()
     supersedes: str = ""
+
+    @property
+    def to_do(self) -> list[ToDo]:
+        """What is still to be done, worst first."""
+        return worst_first(chip.to_do for chip in self.chips)
+
+    @property
+    def needing(self) -> tuple[str, ...]:
+        """Chips that still need a person, worst first."""
+        return tuple(one.chip for one in self.to_do if one.needs_person)
 
 
 @dataclass(frozen=True, slots=True)

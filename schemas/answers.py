@@ -14,7 +14,7 @@ from typing_extensions import TypedDict
 from schemas.base import Range, stored
 from schemas.finding import FindingRecord
 from schemas.ledger import LedgerRow
-from schemas.record import Bears, Contested, Grade, LinesRecord, RegionRecord, VectorRecord
+from schemas.record import Bears, Contested, Grade, LinesRecord, RegionRecord, ToDoChip, VectorRecord
 from schemas.recorded_sheet import PartRecord
 
 
@@ -72,7 +72,11 @@ class CheckAnswer(Answer):
     chips: int
     grades: dict[str, int]
     named: Annotated[dict[str, list[str]], Field(description="Faulty and contested chips, by grade")]
-    needing: Annotated[list[str], Field(description="Chips that still need a person")]
+    needing: Annotated[list[str], Field(description="Chips that still need a person, worst first")]
+    to_do: Annotated[
+        list[ToDoChip], Field(description="What `package` would say is still to be done, worst first")
+    ]
+    spaces: Annotated[list[str], Field(description="What `package` would say of spaces")]
     problems: list[ToldProblem]
     cautions: list[ToldProblem]
 
@@ -97,7 +101,8 @@ class PackageAnswer(Answer):
     supersedes: str | None
     chips: list[PackagedChip]
     cautions: list[str]
-    needs_person: list[str]
+    needs_person: Annotated[list[str], Field(description="Chips that still need a person, worst first")]
+    to_do: Annotated[list[ToDoChip], Field(description="What is still to be done, worst first")]
 
 
 @stored()
@@ -445,6 +450,8 @@ class ReleaseAnswer(Answer):
     grades: dict[str, int]
     files: list[str]
     chips: list[ReleasedChip]
+    needs_person: Annotated[list[str], Field(description="Chips that still need a person, worst first")]
+    to_do: Annotated[list[ToDoChip], Field(description="What is still to be done, worst first")]
     withheld: list[WithheldThing]
     replaced: Annotated[
         dict[str, int],
@@ -523,6 +530,9 @@ class BurnAnswer(HeedingAnswer):
     output: str
     files: list[BurnedFile]
     plan: BurnPlan | None
+    to_do: Annotated[
+        list[ToDoChip], Field(description="What is still to be done about what is burned, worst first")
+    ]
 
 
 @stored()

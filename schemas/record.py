@@ -504,6 +504,24 @@ class QualificationRecord(TypedDict):
 
 
 @stored()
+class TaskRecord(TypedDict):
+    """One thing still to be done about a chip; its finding says what it means and what to do."""
+
+    severity: Literal["fault", "caution"]
+    code: Annotated[str, Field(description="Of the finding, or `missing`, `contested`, `faulty`")]
+
+
+@stored()
+class ToDoChip(TypedDict):
+    """What is still to be done about one chip, in the order in which every document tells it."""
+
+    chip: str
+    grade: Grade
+    held_back: list[str]
+    tasks: list[TaskRecord]
+
+
+@stored()
 class SpaceRecord(TypedDict):
     """An address space as the machine sees it."""
 
@@ -530,6 +548,12 @@ class SpaceRecord(TypedDict):
         Annotated[list[str], Field(description="Images of the bag that it was made from")]
     ]
     reasons: NotRequired[list[str]]
+    cautions: NotRequired[
+        Annotated[list[str], Field(description="What in its content speaks against how chips are placed")]
+    ]
+    to_do: NotRequired[
+        Annotated[list[ToDoChip], Field(description="Its chips that are held back or cautioned, worst first")]
+    ]
     withheld: NotRequired[Annotated[str | None, Field(description="In a public bundle: why it stays behind")]]
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from pipeline import to_do
 from pipeline.catalogue import load
 from pipeline.catalogue.cautions import cautions, heeded
 from pipeline.edges.disk_errors import absent
@@ -212,9 +213,7 @@ def _examined(result: ChipResult, kind: StatedKind) -> ExaminedChip:
     settled, heard = result.settled, heard_alone(result)
     assert settled is not None
     graded = conclude(result.graded, heard)
-    findings = [
-        one.model_copy(update={"chip": result.chip}) for one in in_order((*result.findings, *heard.findings))
-    ]
+    every = in_order((*result.findings, *heard.findings))
     fades_to = kind.part.fades_to if kind.part else None
     held = () if heard.lifting else result.held_back
     return {
@@ -226,7 +225,7 @@ def _examined(result: ChipResult, kind: StatedKind) -> ExaminedChip:
         "bears": graded.bears,
         "held_back": list(held),
         "contested": contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading),
-        "findings": [one.to_record() for one in findings],
+        "findings": to_do.in_order([{**one.to_record(), "chip": result.chip} for one in every], held),
         "regions": [region.to_json() for region in with_sisters(result.regions, (), result.checks)],
         "vectors": [vector.to_json() for vector in result.vectors],
         **heeded(cautions(kind.part)),

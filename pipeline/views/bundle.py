@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 from pipeline.publish.public_view import Withheld
+from pipeline.to_do import space_state
 from pipeline.views.notes import plain
 
 if TYPE_CHECKING:
@@ -17,11 +18,12 @@ if TYPE_CHECKING:
 
 WIDTH = 100
 MOST_NAMED = 40
-FIRST = ("faulty", "contested", "missing", "single")
-"""Grades that the first page names chip by chip."""
+FIRST = ("faulty", "contested", "held back", "missing", "single")
+"""Grades that the first page names chip by chip; held back is what keeps an image apart over its grade."""
 MEANINGS = {
     "faulty": "the image carries a reading fault: do not burn it",
     "contested": "readings disagree and nothing settles it; the mask beside the image says where",
+    "held back": "half or false content is seriously possible: the report says why",
     "missing": "there is no usable reading",
     "single": "one pass of one reader: nothing has confirmed it",
     "repeatable": "one reader, two passes or more that agree",
@@ -98,7 +100,7 @@ def readme(
 
     Args:
         head: The public record without its chips.
-        grades: Grade → its chips, in the sheet's order.
+        grades: Grade, or `held back` → its chips, in the sheet's order.
         withheld: What stays behind, in words.
         example: A sound chip and the part to burn it into, as an example, or None.
     """
@@ -145,9 +147,10 @@ def _trust(grades: Mapping[str, Sequence[str]]) -> Iterable[str]:
 def _spaces(head: RecordHead) -> Iterable[str]:
     """Address spaces that nobody should burn unaware."""
     for space in head.get("spaces", ()):
-        states = ["incomplete"] * space["incomplete"] + ["holds an unsettled chip"] * space["unsettled"]
-        if states and space.get("path"):
-            yield f"  space {plain(space['name'])}: {' and '.join(states)}"
+        state = space_state(space)
+        if space.get("path") and state != "complete":
+            yield f"  space {plain(space['name'])}: {state}"
+            yield from (f"    {plain(one)}" for one in space.get("cautions", ()))
 
 
 def left_behind(withheld: Sequence[Withheld]) -> list[str]:
@@ -187,7 +190,7 @@ def _use(head: RecordHead, example: tuple[str, str] | None) -> Iterable[str]:
         )
         yield "     says which pins to tie and which sum the programmer must show. Read the copy back."
     yield (
-        "  Images under data/images-unsettled/ are contested or faulty: kept apart so that nobody burns "
+        "  Images under data/images-unsettled/ are contested, faulty or held back: apart, lest anybody burns "
         "one unaware."
     )
 
@@ -222,7 +225,7 @@ def _contents(*, content: bool) -> Iterable[str]:
             "Intel HEX, .s19 S-record"
         )
         yield (
-            "  data/images-unsettled/  the same of faulty and contested chips, with masks of the "
+            "  data/images-unsettled/  the same of faulty, contested and held-back chips, with masks of the "
             "contested bits"
         )
         yield "  data/spaces/            address spaces as the machine sees them"

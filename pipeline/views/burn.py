@@ -7,20 +7,29 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.catalogue.cautions import DEFERENCE
+from pipeline.one_line import one_line
 
 if TYPE_CHECKING:
     from pipeline.bench.pairing import Joint
     from pipeline.catalogue.cautions import Caution
     from pipeline.publish.programming import Burn
+    from pipeline.to_do import ToDo
 
 WIDTH = 100
 
 
-def burn_text(burn: Burn) -> str:
-    """The plan as plain text: content, sums, pins, warnings, cautions."""
+def burn_text(burn: Burn, waiting: ToDo | None = None) -> str:
+    """The plan as plain text: content, sums, pins, warnings, cautions.
+
+    Args:
+        burn: The plan.
+        waiting: What is still to be done about the chip: what is wrong with this very image comes before
+            advice that holds for every one.
+    """
     pairing = burn.pairing
     blocks = [
         f"{pairing.target.part} ({burn.organisation}) for a {pairing.source.part} socket",
+        *([chips_to_do([waiting])] if waiting is not None and waiting.tasks else []),
         *([_listed("First", [f"! {one}." for one in burn.dangers])] if burn.dangers else []),
         _content(burn),
         _pins(burn),
@@ -28,6 +37,18 @@ def burn_text(burn: Burn) -> str:
         cautions_text(burn.cautions),
     ]
     return "\n\n".join(blocks)
+
+
+def chips_to_do(waiting: Sequence[ToDo]) -> str:
+    """What is still to be done about the chips whose content is burned, worst first."""
+    return _listed(
+        "Still to be done about what is burned",
+        [
+            one_line(f"{chip.chip}, {task.severity} {task.code}: {task.means}")
+            for chip in waiting
+            for task in chip.tasks
+        ],
+    )
 
 
 def cautions_text(found: Sequence[Caution]) -> str:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
+from pipeline.to_do import in_order, space_state, to_do_words
+
 if TYPE_CHECKING:
+    from pipeline.to_do import ToDo
     from schemas.record import ChipRecord, CoverageRecord, RecordHead, StepRecord
 
 
@@ -19,8 +22,13 @@ def plain(value: object) -> str:
     )
 
 
-def opening(head: RecordHead) -> str:
-    """What the package is, who made it, with what, and how far the chips' evidence goes."""
+def opening(head: RecordHead, waiting: Sequence[ToDo]) -> str:
+    """What the package is, who made it, with what, and how far the chips' evidence goes.
+
+    Args:
+        head: The record without its chips.
+        waiting: What is still to be done, worst first.
+    """
     machine = head["machine"]
     lines = [
         f"PROVENANCE OF {head['bag']}",
@@ -50,7 +58,7 @@ def opening(head: RecordHead) -> str:
         lines.append(f"             {plain(rights['note'])}")
     lines += ["", "GRADES", ""]
     lines += [f"  {grade:13} {count}" for grade, count in head["grades"].items() if count]
-    lines += ["", *_readers(head), *_spaces(head)]
+    lines += ["", *_still_to_do(waiting), *_readers(head), *_spaces(head)]
     if head.get("cautions"):
         lines += [
             "CAUTIONS ABOUT THE SHEET",
@@ -60,6 +68,17 @@ def opening(head: RecordHead) -> str:
         ]
     lines += [*_heeding(head), "CHIPS", ""]
     return "\n".join(lines) + "\n"
+
+
+def _still_to_do(waiting: Sequence[ToDo]) -> Iterable[str]:
+    """The one list: what is held back or cautioned, and what nobody has read."""
+    yield "STILL TO BE DONE BY A PERSON"
+    yield ""
+    for chip in waiting:
+        yield f"  {to_do_words(chip.to_json())}"
+    if not waiting:
+        yield "  nothing"
+    yield ""
 
 
 def _heeding(head: RecordHead) -> Iterable[str]:
@@ -115,12 +134,11 @@ def _spaces(head: RecordHead) -> Iterable[str]:
     yield "ADDRESS SPACES"
     yield ""
     for space in spaces:
-        state = (
-            "not written" if not space.get("path") else "incomplete" if space["incomplete"] else "complete"
-        )
-        yield f"  {space['name']:16} {space['words']} words of {space['width']} bits, {state}"
-        for reason in space.get("reasons", ()):
+        yield f"  {space['name']:16} {space['words']} words of {space['width']} bits, {space_state(space)}"
+        for reason in (*space.get("reasons", ()), *space.get("cautions", ())):
             yield f"    {plain(reason)}"
+        for chip in space.get("to_do", ()):
+            yield f"    {to_do_words(chip)}"
     yield ""
 
 
@@ -144,6 +162,8 @@ def chip_notes(chip: ChipRecord) -> str:
     if facts:
         lines.append("  " + ", ".join(facts))
     lines.append(f"  grade {chip['grade']}: {'; '.join(plain(reason) for reason in chip['reasons'])}")
+    if chip.get("held_back"):
+        lines.append(f"  held back: {', '.join(chip['held_back'])}")
     for reading in chip.get("readings", ()):
         how = ", ".join(
             f"{key.replace('_', ' ')} {plain(value)}" for key, value in reading.get("how", {}).items()
@@ -178,7 +198,7 @@ def chip_notes(chip: ChipRecord) -> str:
                 f"    {bit['address']:#06x} {bit['line']}: {votes or 'no voice'}; image carries "
                 f"{bit['image']} ({plain(bit['why'])})"
             )
-    for finding in chip.get("findings", ()):
+    for finding in in_order(chip.get("findings", ()), chip.get("held_back", ())):
         lines.append(f"  {finding['severity']} {finding['code']}: {plain(finding['means'])}")
         if finding["severity"] != "note":
             lines += [f"    or: {plain(finding['also'])}", f"    next: {plain(finding['next'])}"]

@@ -18,6 +18,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 from xml.sax.saxutils import escape
 
+from pipeline.to_do import space_state, to_do, to_do_words
+
 if TYPE_CHECKING:
     from schemas.record import (
         ChipRecord,
@@ -351,7 +353,10 @@ class Premis:
         actions = sorted(
             {step["action"] for r in chip["readings"] for p in r["passes"] for step in p["steps"]}
         )
-        severities = {finding["severity"] for finding in chip["findings"]}
+        waiting = to_do(chip)
+        severities = {one.severity for one in waiting.tasks}
+        held = f"; held back: {', '.join(waiting.held_back)}" if waiting.held_back else ""
+        left = f"; still to be done: {', '.join(waiting.codes)}" if waiting.codes else ""
         out = {}
         if paths:
             out["ing"] = self.event(
@@ -398,7 +403,7 @@ class Premis:
             "fai"
             if "fault" in severities or chip["grade"] in ("faulty", "missing")
             else "war"
-            if severities & {"caution"} or chip["grade"] == "contested"
+            if severities or waiting.apart
             else "suc"
         )
         out["val"] = self.event(
@@ -407,7 +412,7 @@ class Premis:
             self.when,
             f"The readings of chip {name} were compared and examined for reading faults.",
             outcome=outcome,
-            note=f"grade {chip['grade']}: {'; '.join(chip['reasons'])}",
+            note=f"grade {chip['grade']}: {'; '.join(chip['reasons'])}{held}{left}",
             agents=program,
             sources=[*dict.fromkeys(heard), *made] or paths,
         )
@@ -451,8 +456,13 @@ class Premis:
         ]
         for space in head.get("spaces", ()):
             if path := space.get("path"):
-                note = f"{space['width']}-bit words, {space['byte_order']}-endian" + (
-                    "; incomplete" if space["incomplete"] else ""
+                note = "; ".join(
+                    [
+                        f"{space['width']}-bit words, {space['byte_order']}-endian",
+                        space_state(space),
+                        *space.get("cautions", ()),
+                        *map(to_do_words, space.get("to_do", ())),
+                    ]
                 )
                 images = [self.object_id(path) for path in space.get("image_paths", ())]
                 derived = self.relation("der", "hss", "has Source", images) if images else ""

@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
-from pipeline.views.terminal import counted, table
+from pipeline.views.terminal import counted, still_to_do, table
 
 if TYPE_CHECKING:
     from schemas.answers import ReleaseAnswer
@@ -21,6 +21,7 @@ def released(document: ReleaseAnswer) -> str:
     lines.append(table(list(_chips(document))))
     if len(document["chips"]) > MOST_CHIPS:
         lines.append(f"  … and {len(document['chips']) - MOST_CHIPS} more; --json has them all")
+    lines += still_to_do(document["to_do"], document["needs_person"])
     others = [
         path for path in document["files"] if path.startswith(("data/spaces/", "data/photos/", "data/docs/"))
     ]

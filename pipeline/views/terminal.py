@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_line, one_lined
 from pipeline.summed_up import kind_of, summed_up
+from pipeline.to_do import GRADES_WORST_FIRST, UNSETTLED, ToDo, space_state
 from pipeline.views.strip import legend, strip
 
 if TYPE_CHECKING:
@@ -24,13 +25,11 @@ if TYPE_CHECKING:
         ToldProblem,
     )
     from schemas.finding import Details, FindingRecord
-    from schemas.record import ChipRecord
+    from schemas.record import ChipRecord, SpaceRecord, ToDoChip
 
 WIDTH = 100
 MOST_NAMED = 20
 MOST_CHIPS = 60
-_ORDER = ("faulty", "contested", "missing", "single", "repeatable", "corroborated", "self-checked")
-_SEVERITIES = ("fault", "caution", "note")
 
 
 def table(rows: Sequence[Sequence[str]], *, indent: str = "  ") -> str:
@@ -58,19 +57,28 @@ def checked(document: CheckAnswer) -> str:
     lines = [f"problem: {one}" for one in _summed(document["problems"])]
     lines += [f"caution: {one}" for one in _summed(document["cautions"])]
     grades = ", ".join(
-        f"{document['grades'][grade]} {grade}" for grade in _ORDER if document["grades"].get(grade)
+        f"{document['grades'][grade]} {grade}"
+        for grade in GRADES_WORST_FIRST
+        if document["grades"].get(grade)
     )
     said = counted(document["chips"], "chip") + (f" ({grades})" if grades else "")
     state = (
         "Sheet and dumps can be read" if document["sound"] else counted(len(document["problems"]), "problem")
     )
-    for grade, chips in document["named"].items():
-        lines.append(f"{grade}: {', '.join(chips[:20])}{' …' if len(chips) > 20 else ''}")
-    if document["named"]:
-        first = next(iter(document["named"]))
-        lines.append(f"What {first} means, and what to do: wellread explain {first}")
+    if document["sound"]:
+        lines += _as_package_would(document)
     lines.append(f"{state}: {said}, {counted(len(document['cautions']), 'caution')}. Nothing was written.")
     return "\n".join(lines)
+
+
+def _as_package_would(document: CheckAnswer) -> list[str]:
+    """What `package` would say of spaces and of what is still to be done, and where to learn more."""
+    waiting = document["to_do"]
+    lines = [f"  {space}" for space in document["spaces"]] + still_to_do(waiting, document["needing"])
+    if waiting:
+        name = next((one["code"] for one in waiting[0]["tasks"]), waiting[0]["grade"])
+        lines.append(f"What a word means, and what to do: wellread explain {name}")
+    return lines
 
 
 def _summed(problems: Sequence[ToldProblem]) -> list[str]:
@@ -102,44 +110,83 @@ def package_json(done: Packaged, chips: Iterable[ChipRecord]) -> PackageAnswer:
         ],
         "cautions": list(done.cautions),
         "needs_person": list(done.needing),
+        "to_do": [one.to_json() for one in done.to_do],
     }
 
 
 def packaged(done: Packaged, *, draw: bool) -> str:
     """What `package` says: each chip with its strip, worst first, and where the bag lies."""
     place = one_line(str(done.bag))
+    waiting = still_to_do([one.to_json() for one in done.to_do], done.needing)
     if done.same_as:
-        return f"Same as {done.same_as}: nothing has changed since.\n{place}"
+        return "\n".join([*waiting, f"Same as {done.same_as}: nothing has changed since.", place])
     counts = Counter(chip.grade for chip in done.chips)
-    lines = [", ".join(f"{counts[grade]} {grade}" for grade in _ORDER if counts[grade])]
-    shown = sorted(done.chips, key=lambda chip: _ORDER.index(chip.grade))[:MOST_CHIPS]
-    rows = [[chip.chip, _graded(chip), _strip_of(chip, draw=draw), _worst(chip.findings)] for chip in shown]
+    lines = [", ".join(f"{counts[grade]} {grade}" for grade in GRADES_WORST_FIRST if counts[grade])]
+    shown = sorted(done.chips, key=lambda chip: chip.to_do.rank)[:MOST_CHIPS]
+    rows = [
+        [chip.chip, _graded(chip.grade, chip.to_do.held_back), _strip_of(chip, draw=draw), _codes(chip.to_do)]
+        for chip in shown
+    ]
     lines.append(table(rows))
     if len(done.chips) > MOST_CHIPS:
         lines.append(
             f"  … and {len(done.chips) - MOST_CHIPS} more; metadata/record.json and the report have them all"
         )
     lines += programs(done.chips)
-    lines += [
-        f"  space {space['name']}: {'; '.join(space['reasons'])}"
-        for space in one_lined(done.spaces)
-        if space["reasons"]
-    ]
+    lines += [f"  {one_line(told)}" for told in spaces_in_doubt(done.spaces)]
     lines += [f"caution: {one_line(caution)}" for caution in done.cautions]
-    if done.needing:
-        lines.append(
-            "Still to be done by a person: "
-            f"{', '.join(done.needing[:20])}{' …' if len(done.needing) > 20 else ''}"
-        )
+    lines += waiting
     if done.supersedes:
         lines.append(f"Supersedes {done.supersedes}.")
     lines.append(f"Bag, checked by two judges: {place}")
     return "\n".join(lines)
 
 
-def _graded(chip: ChipSummary) -> str:
+def _graded(grade: str, held_back: Sequence[str]) -> str:
     """The grade, and whether the image is kept apart all the same."""
-    return f"{chip.grade}, held back" if chip.held_back else chip.grade
+    return f"{grade}, held back" if held_back else grade
+
+
+def _codes(waiting: ToDo) -> str:
+    return ", ".join(waiting.codes)
+
+
+def still_to_do(waiting: Sequence[ToDoChip], needing: Sequence[str]) -> list[str]:
+    """`Still to be done by a person`: chips that need one and those to look at, worst first.
+
+    Args:
+        waiting: The one list, with its codes.
+        needing: Those chips of it that need a person.
+    """
+    if not waiting:
+        return []
+    rows = []
+    for chip in waiting[:MOST_NAMED]:
+        told = [f"{one['severity']} {one['code']}" for one in chip["tasks"] if one["code"] != chip["grade"]]
+        wants = "" if chip["chip"] in needing else "look at "
+        rows.append(
+            [
+                one_line(chip["chip"]),
+                _graded(chip["grade"], chip["held_back"]),
+                wants + ", ".join(dict.fromkeys(told)),
+            ]
+        )
+    more = [f"  … and {len(waiting) - MOST_NAMED} more"] if len(waiting) > MOST_NAMED else []
+    return ["Still to be done by a person:", table(rows), *more]
+
+
+def spaces_in_doubt(spaces: Iterable[SpaceRecord]) -> list[str]:
+    """Spaces that are not complete, or whose content speaks against how chips are placed, a line each."""
+    out = []
+    for one in spaces:
+        apart = [
+            chip["chip"] for chip in one.get("to_do", ()) if chip["held_back"] or chip["grade"] in UNSETTLED
+        ]
+        named = [f"see {', '.join(apart[:MOST_NAMED])}"] if apart and one.get("unsettled") else []
+        told = [space_state(one), *named, *one.get("reasons", ()), *one.get("cautions", ())]
+        if told != ["complete"]:
+            out.append(f"space {one['name']}: {'; '.join(told)}")
+    return out
 
 
 def programs(chips: Iterable[ChipSummary]) -> list[str]:
@@ -160,16 +207,6 @@ def _strip_of(chip: ChipSummary, *, draw: bool) -> str:
         return ""
     *_, (_, _, end) = chip.regions
     return strip(end, chip.regions, contested=chip.contested, cells=32, blocks=draw)
-
-
-def _worst(findings: Sequence[tuple[str, str]]) -> str:
-    """The codes of a chip's findings above a note, worst first, each once."""
-    said = [
-        f"{severity} {code}"
-        for severity in _SEVERITIES[:2]
-        for code in dict.fromkeys(code for found, code in findings if found == severity)
-    ]
-    return ", ".join(said)
 
 
 def examined(document: Examined, *, draw: bool) -> str:

@@ -281,7 +281,7 @@ def provenance(part: Part, found: dict[str, Any]) -> str:
         "parts": {part.part: part.model_dump(mode="json")},
     }
     chip: dict[str, Any] = {"chip": "U7", "grade": "single", "reasons": [], "findings": [found]}
-    return opening(cast("RecordHead", head)) + chip_notes(cast("ChipRecord", chip))
+    return opening(cast("RecordHead", head), ()) + chip_notes(cast("ChipRecord", chip))
 
 
 @pytest.mark.parametrize("part", [None, *KINDS], ids=lambda part: part.part if part else "no part named")

@@ -410,9 +410,9 @@ def test_check_names_what_is_faulty_and_what_to_type_to_learn_more(tmp_path: Pat
     done = wellread("check", root)
     lines = done.out.splitlines()
     assert done.code == 0
-    named = [line for line in lines if line.startswith(("faulty: U1", "contested: U1"))]
-    assert named, done.out
-    assert any(line.endswith("wellread explain faulty") for line in lines)
+    assert "Still to be done by a person:" in lines
+    assert "  U1  faulty  fault address-line-dead" in lines
+    assert any(line.endswith("wellread explain address-line-dead") for line in lines)
     assert "Sound" not in done.out
 
 

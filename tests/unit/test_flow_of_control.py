@@ -38,6 +38,7 @@ from pipeline.stages.content.program import (
     with_code,
 )
 from pipeline.stages.content.regions import regions
+from pipeline.to_do import ToDo
 from pipeline.views.terminal import programs
 from schemas.finding import Code, Severity
 from tests.unit.content_images import random_image
@@ -252,11 +253,14 @@ def test_a_processor_is_known_by_its_marking() -> None:
     ]
 
 
+NOTHING = ToDo("K", "single", (), elsewhere=False, tasks=())
+
+
 def test_the_terminal_says_which_chips_are_programs_and_for_what() -> None:
     chips = [
-        ChipSummary("K1", "single", needs_person=False, families=("8080", "z80")),
-        ChipSummary("K2", "single", needs_person=False),
-        ChipSummary("K3", "single", needs_person=False, families=("8080", "z80")),
+        ChipSummary("K1", "single", NOTHING, families=("8080", "z80")),
+        ChipSummary("K2", "single", NOTHING),
+        ChipSummary("K3", "single", NOTHING, families=("8080", "z80")),
     ]
     assert programs(chips) == ["  program for 8080 or Z80: K1, K3"]
 

@@ -16,14 +16,16 @@ from pipeline.run.crew import Crew
 from pipeline.run.package.chip_record import add_heard
 from pipeline.run.package.one_chip import Job, Worked, load_image, work_batch
 from pipeline.run.package.open_project import Project
+from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Spool
 from pipeline.stages.content import ChipImage, Join, joins
 from pipeline.street import HowRead
+from pipeline.to_do import of_space, to_do, worst_first
 from pipeline.wirings import Wired, carried_to
 from pipeline.words import Words
 
 if TYPE_CHECKING:
-    from schemas.record import ChipRecord
+    from schemas.record import ChipRecord, SpaceRecord
 
 
 def how_read(plan: Plan) -> HowRead:
@@ -132,11 +134,13 @@ class LookedOver:
         records: The chips' records, in the sheet's order, as a bag would have them but for paths.
         problems: Dumps that could not be understood; with any there are no records.
         images: Chip → image, for chips that have one.
+        spaces: Records of the spaces, as a bag would have them.
     """
 
     records: tuple[ChipRecord, ...]
     problems: tuple[Problem, ...]
     images: dict[str, Words]
+    spaces: tuple[SpaceRecord, ...] = ()
 
 
 def look_over(
@@ -167,12 +171,16 @@ def look_over(
                 return LookedOver((), tuple(problems), {})
             machine = walk.together()
             records = tuple(_heard(walk.records(), machine))
+            spaces = tuple(space_records(machine, None, []))
+            waiting = worst_first(map(to_do, records))
+            for space in spaces:
+                space["to_do"] = [one.to_json() for one in of_space(space, waiting)]
             images = {
                 record["chip"]: machine.load(record["chip"])
                 for planned, record in zip(plan.chips, records, strict=True)
                 if record["image"] and keep_images is not None and keep_images(planned, record)
             }
-    return LookedOver(records, (), images)
+    return LookedOver(records, (), images, spaces)
 
 
 def _heard(records: Iterable[ChipRecord], machine: WholeMachine) -> Iterator[ChipRecord]:

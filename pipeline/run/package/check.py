@@ -8,13 +8,14 @@ from typing import TYPE_CHECKING
 
 from pipeline.edges.console import Progress
 from pipeline.run.package.all_chips import look_over
-from pipeline.run.package.one_chip import needs_person
 from pipeline.run.package.open_project import open_project
+from pipeline.to_do import to_do, worst_first
+from pipeline.views.terminal import spaces_in_doubt
 
 if TYPE_CHECKING:
     from pipeline.flow import Problem
     from schemas.answers import CheckAnswer, ToldProblem
-    from schemas.record import ChipRecord
+    from schemas.record import ChipRecord, SpaceRecord
 
 
 def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
@@ -32,12 +33,14 @@ def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
     cautions = [one for one in project.problems if one.caution]
     chips = len(project.plan.chips) if project.plan is not None else 0
     records: tuple[ChipRecord, ...] = ()
+    spaces: tuple[SpaceRecord, ...] = ()
     if project.plan is not None:
         progress = Progress(quiet=quiet)
         looked = look_over(project, progress=lambda done, of: progress.show("chips checked:", done, of))
         progress.done()
         problems += looked.problems
-        records = looked.records
+        records, spaces = looked.records, looked.spaces
+    waiting = worst_first(to_do(record) for record in records)
     return {
         "schema": "wellread/check/1",
         "command": "check",
@@ -46,7 +49,9 @@ def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
         "chips": chips,
         "grades": dict(Counter(record["grade"] for record in records)),
         "named": _named(records),
-        "needing": [record["chip"] for record in records if needs_person(record)],
+        "needing": [one.chip for one in waiting if one.needs_person],
+        "to_do": [one.to_json() for one in waiting],
+        "spaces": spaces_in_doubt(spaces),
         "problems": [_told(one) for one in problems],
         "cautions": [_told(one) for one in cautions],
     }

@@ -16,9 +16,10 @@ from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import place_member, write_member
 from pipeline.flow import ChipSummary
 from pipeline.run.package.chip_record import add_heard, is_settled
-from pipeline.run.package.one_chip import image_file, mask_file, needs_person
+from pipeline.run.package.one_chip import image_file, mask_file
 from pipeline.stages.error_odds import Voice, settling_odds
 from pipeline.street import Heard
+from pipeline.to_do import to_do
 from pipeline.views.notes import chip_notes
 from pipeline.views.premis import Premis
 from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, chip_page, chip_page_name, summary_of
@@ -116,13 +117,11 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
     return ChipSummary(
         chip=record["chip"],
         grade=record["grade"],
-        needs_person=needs_person(record),
-        held_back=tuple(record.get("held_back", ())),
+        to_do=to_do(record).brief,
         image_sha256=image["sha256"] if image else None,
         readings=frozenset(one["reading"] for one in readings),
         captures=tuple((one["how"].get("date", ""), one["reader"]) for one in readings),
         operators=tuple(dict.fromkeys(one["operator"] or "" for one in readings if one.get("operator"))),
-        findings=tuple((one["severity"], one["code"]) for one in record["findings"]),
         regions=tuple((one["kind"], one["start"], one["end"]) for one in record["regions"] if strips),
         contested=tuple((bit["address"], bit["address"] + 1) for bit in listed[:64] if strips),
         families=tuple(

@@ -2,38 +2,30 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 
 from pipeline.stages.content import told_by_sisters
 from pipeline.stages.grade import Graded
 from pipeline.street import Heard, conclude
-from schemas.finding import FindingRecord
+from pipeline.to_do import UNSETTLED, in_order
 from schemas.record import ChipRecord, Grade, RegionRecord
-
-_SEVERITY = {"fault": 0, "caution": 1, "note": 2}
 
 
 def add_heard(record: ChipRecord, heard: Heard) -> None:
     """What all chips together say, put into a chip's record, and the grade that is final then."""
-    if heard.findings:
-        added = [finding.to_record() for finding in heard.findings]
-        record["findings"] = sorted([*record["findings"], *added], key=_rank)
     if heard.shared_with:
         _with_sisters(record["regions"], heard.shared_with)
     graded = conclude(Graded(Grade(record["grade"]), tuple(record["reasons"]), record["bears"]), heard)
     record["grade"], record["reasons"], record["bears"] = graded.grade, list(graded.reasons), graded.bears
     if graded.grade is Grade.SELF_CHECKED:
         record.pop("held_back", None)
-
-
-def _rank(finding: FindingRecord) -> tuple[int, str, str]:
-    return _SEVERITY[finding["severity"]], finding["code"], json.dumps(finding["where"], sort_keys=True)
+    added = [finding.to_record() for finding in heard.findings]
+    record["findings"] = in_order([*record["findings"], *added], record.get("held_back", ()))
 
 
 def is_settled(record: ChipRecord) -> bool:
     """Whether a chip's image may be burned: settled, no fault in it, and not held back."""
-    return record["grade"] not in ("missing", "faulty", "contested") and not record.get("held_back")
+    return record["grade"] not in UNSETTLED and not record.get("held_back")
 
 
 def _with_sisters(regions: list[RegionRecord], sisters: Sequence[str]) -> None:

@@ -26,7 +26,6 @@ from pipeline.formats import Declared
 from pipeline.formats.declaring import at_reading
 from pipeline.machine import Contribution
 from pipeline.stages.content import with_sisters
-from pipeline.stages.grade import is_of_image
 from pipeline.stages.qualify import ReadChip, chip_evidence
 from pipeline.stages.reconcile import contested_bits
 from pipeline.steps import DECLARED, image_bytes, image_words
@@ -42,7 +41,7 @@ from pipeline.street import (
     without_reading,
 )
 from pipeline.words import Words
-from schemas.finding import Code, Finding, Severity
+from schemas.finding import Code, Finding
 from schemas.names import Organisation
 from schemas.sheet import ReadingRow
 
@@ -518,13 +517,3 @@ def sums(words: Words, bits: int) -> list[SumRecord]:
 
 def _byte_sum(content: bytes) -> int:
     return int(np.frombuffer(content, np.uint8).sum(dtype=np.uint64)) & 0xFFFF
-
-
-def needs_person(record: ChipRecord) -> bool:
-    """Whether a chip still needs a person: no image, one that is kept apart, or a fault in a reading."""
-    if record["grade"] in ("missing", "faulty", "contested") or record.get("held_back"):
-        return True
-    return any(
-        finding["severity"] == Severity.FAULT and is_of_image(finding["code"], finding["where"])
-        for finding in record["findings"]
-    )

@@ -16,7 +16,7 @@ import hashlib
 import re
 import uuid
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -43,12 +43,13 @@ from pipeline.run.leftovers import dead_runs
 from pipeline.run.package.all_chips import Walk, how_read, images_folder
 from pipeline.run.package.chip_pages import Finish, Finished, finish_batch
 from pipeline.run.package.names_in_bag import attachment_names, dump_names
-from pipeline.run.package.one_chip import Job, needs_person
+from pipeline.run.package.one_chip import Job
 from pipeline.run.package.open_project import Project, open_project
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Spool
 from pipeline.run.package.versions import Previous, newest, reasons
 from pipeline.stages.sheet import refuse
+from pipeline.to_do import ToDo, of_space, to_do, worst_first
 from pipeline.views import notes
 from pipeline.views.premis import STEPS, Premis
 from pipeline.views.report import Summary
@@ -258,12 +259,8 @@ def _same(previous: Previous, plan: Plan) -> Packaged:
             f"{first.means})",
             remedy="Mend it from a copy with `wellread mend`, or move it away and package again",
         )
-    chips = [
-        ChipSummary(chip["chip"], chip["grade"], needs_person(chip), tuple(chip.get("held_back", ())))
-        for chip in previous.record["chips"]
-    ]
-    needing = tuple(one.chip for one in chips if one.needs_person)
-    return Packaged(previous.path, previous.bag, chips, tuple(str(one) for one in plan.cautions), needing)
+    chips = [ChipSummary(one["chip"], one["grade"], to_do(one).brief) for one in previous.record["chips"]]
+    return Packaged(previous.path, previous.bag, chips, tuple(str(one) for one in plan.cautions))
 
 
 def _head(building: _Building, previous: Previous | None, inputs: str, machine: WholeMachine) -> RecordHead:
@@ -382,6 +379,9 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
 
     counts = Counter(chip.grade for chip in parts.index)
     head["grades"] = {grade.value: counts.get(grade.value, 0) for grade in Grade}
+    waiting = worst_first(chip.to_do for chip in parts.index)
+    for space in head["spaces"]:
+        space["to_do"] = [one.to_json() for one in of_space(space, waiting)]
     if previous:
         head["supersedes"] = {
             "bag": previous.bag,
@@ -392,20 +392,18 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
     root, entries = building.root, building.entries
     entries.append(_record(root, head, parts))
     entries.append(_premis(root, head, parts))
-    entries.append(_notes(root, head, parts))
+    entries.append(_notes(root, head, parts, waiting))
     for path, content in schema_files():
         entries.append(write_member(root, path, content))
     entries += write_report(
         root, head, captured=parts.captured, summaries=parts.summaries, records=parts.records
     )
     finish_bag(root, entries, _bag_info(head, previous))
-    needing = tuple(chip.chip for chip in parts.index if chip.needs_person)
     return Packaged(
         root.parent.parent / root.name,
         "",
         parts.index,
         tuple(head["cautions"]),
-        needing,
         tuple(head["spaces"]),
         previous.bag if previous else "",
     )
@@ -440,9 +438,9 @@ def _copy(spool: Bytes, stream: MemberStream) -> None:
         stream.write(chunk)
 
 
-def _notes(root: Path, head: RecordHead, parts: _Parts) -> BagEntry:
+def _notes(root: Path, head: RecordHead, parts: _Parts, waiting: Sequence[ToDo]) -> BagEntry:
     with MemberStream(root, "metadata/provenance.txt") as stream:
-        stream.write(notes.opening(head).encode("utf-8", "backslashreplace"))
+        stream.write(notes.opening(head, waiting).encode("utf-8", "backslashreplace"))
         _copy(parts.notes, stream)
     return stream.entry
 

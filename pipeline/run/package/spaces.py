@@ -19,8 +19,14 @@ if TYPE_CHECKING:
     from schemas.recorded_sheet import PlacementRecord
 
 
-def space_records(machine: WholeMachine, root: Path, entries: list[BagEntry]) -> list[SpaceRecord]:
-    """Writes the spaces; their records."""
+def space_records(machine: WholeMachine, root: Path | None, entries: list[BagEntry]) -> list[SpaceRecord]:
+    """The spaces' records; the spaces themselves are written where there is a bag.
+
+    Args:
+        machine: Once all chips have spoken.
+        root: The bag in staging, or None where nothing is written.
+        entries: Takes what was written.
+    """
     return [
         _space_record(machine, root, space, bank, checks, entries) for space, bank, checks in machine.spaces
     ]
@@ -28,7 +34,7 @@ def space_records(machine: WholeMachine, root: Path, entries: list[BagEntry]) ->
 
 def _space_record(
     machine: WholeMachine,
-    root: Path,
+    root: Path | None,
     space: Space,
     bank: Assembled,
     checks: Sequence[SelfCheck],
@@ -62,12 +68,13 @@ def _space_record(
     if space.description is not None:
         record["description"] = space.description
     if bank.words is not None:
-        name = f"data/spaces/{record['name']}.bin"
+        name = record["path"] = f"data/spaces/{record['name']}.bin"
+        if root is None:
+            return record
         entry = write_member(root, name, space_bytes(bank.words, space.width, order))
         entries.append(entry)
-        record["path"], record["size_bytes"] = name, entry.size_bytes
+        record["size_bytes"], record["original_name"] = entry.size_bytes, None
         record["sha256"], record["sha512"] = entry.sha256, entry.sha512
-        record["original_name"] = None
     return record
 
 

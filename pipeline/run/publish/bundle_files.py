@@ -25,6 +25,7 @@ from pipeline.publish.programming import replacements
 from pipeline.publish.public_view import Public, Withheld
 from pipeline.run.keep.valid_bag import Judged
 from pipeline.run.package.spool import Spool
+from pipeline.to_do import ToDo, space_state, to_do
 from pipeline.views.premis import Premis
 
 if TYPE_CHECKING:
@@ -65,6 +66,7 @@ class Making:
         described: Path → what the file is, for the crate.
         chips: What goes out, chip by chip, for the summary.
         cautions: For a person to weigh.
+        waiting: What is still to be done, chip by chip, without sentences.
         captures: (date, reader) → readings.
         example: A sound chip, and a part to burn it into.
     """
@@ -78,6 +80,7 @@ class Making:
     described: dict[str, str] = field(default_factory=dict)
     chips: list[ReleasedChip] = field(default_factory=list)
     cautions: list[str] = field(default_factory=list)
+    waiting: list[ToDo] = field(default_factory=list)
     captures: Counter[tuple[str, str]] = field(default_factory=Counter)
     example: Example | None = None
 
@@ -114,12 +117,15 @@ def each_chip(making: Making, spool: Spool, progress: Progress) -> None:
         for reading in told["readings"]:
             making.captures[reading.get("how", {}).get("date", ""), reading["reader"]] += 1
         image = told["image"]
-        if making.example is None and told["grade"] in _TRUSTED and image and image.get("path"):
+        waiting = to_do(told)
+        sound = told["grade"] in _TRUSTED and not waiting.needs_person
+        if making.example is None and sound and image and image.get("path"):
             making.example = Example(told["chip"], _replacement(making.head, told))
         held: list[HeldBack] = [{"what": one.what, "why": one.why} for one in public.withheld[before:]]
         making.chips.append(
             {"chip": told["chip"], "grade": told["grade"], "goes_out": goes, "withheld": held}
         )
+        making.waiting.append(waiting.brief)
         progress.show("chips made public:", count, len(making.chips))
 
 
@@ -246,10 +252,7 @@ def other_files(making: Making, head: RecordHead) -> None:
     for space in making.head["spaces"]:
         if path := space.get("path"):
             what = f"Address space {space['name']}, {space['width']}-bit words, {space['byte_order']}-endian"
-            state = (", incomplete" if space["incomplete"] else "") + (
-                ", not settled" if space["unsettled"] else ""
-            )
-            making.write(path, making.bag.read(path), what + state)
+            making.write(path, making.bag.read(path), f"{what}, {space_state(space)}")
     for stored in head.get("attachments", ()):
         why = making.public.attachment(stored) or _attach(making, stored)
         if why:

@@ -5,7 +5,7 @@ Report, record, PREMIS, README, crate, sums.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.bags import record_file
@@ -13,6 +13,7 @@ from pipeline.edges.bags.writer import MemberStream
 from pipeline.errors import BagError
 from pipeline.run.package.spool import Spool
 from pipeline.run.publish.bundle_files import Making, PublicChip
+from pipeline.to_do import UNSETTLED, ToDo, of_space, worst_first
 from pipeline.views import bundle, notes
 from pipeline.views.crate import crate
 from pipeline.views.premis import STEPS, Premis
@@ -29,8 +30,13 @@ def derived_files(making: Making, spool: Spool) -> None:
     head, root = making.head, making.root
     assert root is not None
     grades: dict[str, list[str]] = {}
-    for one in _chips(spool):
-        grades.setdefault(one.chip["grade"], []).append(one.chip["chip"])
+    for one in making.waiting:
+        held = one.held_back and one.grade not in UNSETTLED
+        grades.setdefault("held back" if held else one.grade, []).append(one.chip)
+    waiting = worst_first(making.waiting)
+    for space in head["spaces"]:
+        if "to_do" in space:
+            space["to_do"] = [one.to_json() for one in of_space(space, waiting)]
     _report(making, spool)
     try:
         _stream(
@@ -51,7 +57,7 @@ def derived_files(making: Making, spool: Spool) -> None:
         "Provenance as PREMIS 3.0, made from the public view",
         _premis(head, spool),
     )
-    _stream(making, "metadata/provenance.txt", "Provenance for a person", _notes(head, spool))
+    _stream(making, "metadata/provenance.txt", "Provenance for a person", _notes(head, spool, waiting))
     for name in SCHEMAS:
         making.write(f"metadata/schemas/{name}", _schema(name), "Schema of the documents beside it")
     sums = (bundle.sums_line(one.chip, image) for one in _chips(spool) if (image := one.chip["image"]))
@@ -113,8 +119,8 @@ def _premis(head: RecordHead, spool: Spool) -> Iterator[str]:
     yield from premis.closing()
 
 
-def _notes(head: RecordHead, spool: Spool) -> Iterator[str]:
-    yield notes.opening(head)
+def _notes(head: RecordHead, spool: Spool, waiting: Sequence[ToDo]) -> Iterator[str]:
+    yield notes.opening(head, waiting)
     for one in _chips(spool):
         yield notes.chip_notes(one.chip)
 

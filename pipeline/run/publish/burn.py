@@ -41,7 +41,8 @@ from pipeline.run.keep.valid_bag import Judged
 from pipeline.run.leftovers import dead_runs_of
 from pipeline.steps import image_words
 from pipeline.summed_up import listed
-from pipeline.views.burn import burn_text, cautions_text
+from pipeline.to_do import ToDo, of_space, to_do, worst_first
+from pipeline.views.burn import burn_text, cautions_text, chips_to_do
 from pipeline.words import Words
 from schemas.meant import one_meant
 from schemas.names import Organisation
@@ -52,7 +53,6 @@ if TYPE_CHECKING:
     from schemas.record import ChipRecord, RecordHead
 
 ENDINGS = {"binary": "bin", "intel-hex": "hex", "s-record": "s19"}
-_UNSETTLED = ("contested", "faulty")
 ByteOrder = Literal["big", "little"]
 
 
@@ -64,7 +64,7 @@ class BurnWish:
         form: One of the formats written here.
         output: The file to write, or for a space the folder; None for a name of its own in the working
             folder.
-        even_so: Burn a contested or faulty image in spite of that.
+        even_so: Burn an image that is contested, faulty or held back in spite of that.
         layout: How the image is placed.
         byte_order: Of words wider than 8 bits in the file.
         socket: Number of the old part, where the sheet names none.
@@ -159,19 +159,16 @@ def burn_chip(path: Path, chip: str, into: str, wanted: BurnWish, *, quiet: bool
         BagError: The bag does not pass recheck, or has no such chip or image.
         PartError: The part is not known.
         PairingError: It cannot hold the image or stand in the socket.
-        UnsettledError: The image is contested or faulty and was not asked for in spite of that.
+        UnsettledError: The image is contested, faulty or held back and was not asked for in spite of that.
         DestinationError: There is something of that name.
         StorageError: The disk refused.
     """
     bag = Judged(path, Progress(quiet=quiet))
     head = bag.head()
     record = _chip(bag, chip)
-    _refuse_unsettled(
-        f"chip {chip}",
-        record["grade"] in _UNSETTLED,
-        f"graded {record['grade']}: {'; '.join(record['reasons'])}",
-        wanted,
-    )
+    waiting = to_do(record)
+    if record.get("image"):
+        _refuse_unsettled(f"chip {chip}", waiting.apart, _why_apart(record, waiting), wanted)
     catalogue = _catalogue(head)
     source, target = _old_part(record, wanted, catalogue), catalogue.find(into)
     image = record.get("image")
@@ -212,18 +209,24 @@ def burn_chip(path: Path, chip: str, into: str, wanted: BurnWish, *, quiet: bool
         "output": str(output),
         "files": [_told(output.name, plan, content)],
         "plan": burn_document(plan),
+        "to_do": [waiting.to_json()] if waiting.tasks else [],
         **heeded(plan.cautions),
     }
     written = one_line(f"Written: {output} ({wanted.form}, {len(content)} bytes)")
-    return document, f"{burn_text(plan)}\n\n{_grade_line(record)}{written}"
+    return document, f"{burn_text(plan, waiting)}\n\n{_grade_line(record, waiting)}{written}"
 
 
-def _grade_line(record: ChipRecord) -> str:
-    if record["grade"] in _UNSETTLED:
-        return (
-            f"The image is {record['grade'].upper()}: {one_line('; '.join(record['reasons']))}. Do not "
-            f"trust a machine with it.\n"
-        )
+def _why_apart(record: ChipRecord, waiting: ToDo) -> str:
+    """Why an image lies under `images-unsettled/`."""
+    held = f"; held back: {', '.join(waiting.held_back)}" if waiting.held_back else ""
+    return f"graded {record['grade']}: {'; '.join(record['reasons'])}{held}"
+
+
+def _grade_line(record: ChipRecord, waiting: ToDo) -> str:
+    if waiting.apart:
+        state = record["grade"].upper() if not waiting.held_back else "HELD BACK"
+        why = one_line(_why_apart(record, waiting))
+        return f"The image is {state}, {why}. Do not trust a machine with it.\n"
     return f"Grade of the image: {record['grade']}.\n"
 
 
@@ -321,6 +324,8 @@ def burn_space(
             remedy="Burn it from a bag that holds it",
         )
     doubts = [word for word in ("incomplete", "unsettled") if record.get(word)]
+    placed = of_space(record, map(to_do, bag.chips()))
+    waiting = worst_first(placed)
     _refuse_unsettled(f"space {space}", bool(doubts), " and ".join(doubts), wanted)
     if not is_portable(space):
         raise UnsafeError(
@@ -369,6 +374,7 @@ def burn_space(
         "output": str(output),
         "files": told,
         "plan": None,
+        "to_do": [one.to_json() for one in waiting],
         **heeded(replacing(target, target)),
     }
     lines = [
@@ -384,7 +390,10 @@ def burn_space(
         )
         for part, one in zip(slices, told, strict=True)
     ]
+    lines += record.get("cautions", ())
     lines.append("A set has no old socket: selects, line order and speed are for whoever designs the board.")
     told_lines = "\n".join(one_line(line) for line in lines)
     heeding = cautions_text(replacing(target, target))
+    if waiting:
+        told_lines += f"\n\n{chips_to_do(waiting)}"
     return document, f"{told_lines}\n\n{heeding}\n\n{one_line(f'Written: {output}')}"

@@ -37,6 +37,7 @@ from pipeline.run.leftovers import dead_runs
 from pipeline.run.package.spool import Spool
 from pipeline.run.publish.bundle_files import Making, each_chip, other_files
 from pipeline.run.publish.bundle_texts import derived_files
+from pipeline.to_do import worst_first
 from pipeline.views import bundle
 
 if TYPE_CHECKING:
@@ -223,6 +224,8 @@ def _document(making: Making, folder: Path | None, packed: Path | None, digest: 
         "grades": making.head["grades"],
         "files": sorted(making.described),
         "chips": making.chips,
+        "needs_person": [one.chip for one in worst_first(making.waiting) if one.needs_person],
+        "to_do": [one.to_json() for one in worst_first(making.waiting)],
         "withheld": [
             {
                 "what": one.what,

@@ -11,6 +11,7 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
+from pipeline.to_do import in_order
 from pipeline.views.report import activity, glyphs, raster, wording
 from pipeline.views.report.image import ChipWords, PictureLayout, content_of
 from schemas.names import Organisation
@@ -88,6 +89,7 @@ def chip_view(head: RecordHead, chip: ChipRecord, load: Load, options: Options) 
     organisation = _organisation(chip)
     digits = max(3, (organisation.address_bits + 3) // 4) if organisation else 3
     name = str(chip["chip"])
+    findings = in_order(chip.get("findings") or (), chip.get("held_back") or ())
     return {
         "id": name,
         "board": str(chip.get("board") or ""),
@@ -97,8 +99,9 @@ def chip_view(head: RecordHead, chip: ChipRecord, load: Load, options: Options) 
         "bears": _bears(chip.get("bears") or {}),
         "facts": _facts(chip, options),
         "attempts": [wording.say(attempt) for attempt in chip.get("attempts") or ()],
-        "findings": [_finding(found, digits) for found in (chip.get("findings") or ())[:MOST_FINDINGS]],
-        "more_findings": max(0, len(chip.get("findings") or ()) - MOST_FINDINGS),
+        "held_back": ", ".join(chip.get("held_back") or ()),
+        "findings": [_finding(found, digits) for found in findings[:MOST_FINDINGS]],
+        "more_findings": max(0, len(findings) - MOST_FINDINGS),
         "readings": [_reading(reading, options) for reading in chip.get("readings") or ()],
         "image": _image(chip, options),
         "contested": _contested(chip.get("contested"), digits),

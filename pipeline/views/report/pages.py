@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 
 from markupsafe import Markup
 
+from pipeline.to_do import to_do_words
 from pipeline.views.report import bench_cautions, marks, spaces, tables, wording
 from pipeline.views.report.summary import Summary, boards_of, counts_of, state_sentence
 
@@ -264,13 +265,14 @@ def _bar(counts: Mapping[str, int]) -> Markup:
 
 def _tasks(summaries: Sequence[Summary]) -> View:
     """What a person must still do, worst first."""
-    urgent = sorted((one for one in summaries if one.rank < 9), key=lambda one: one.rank)
+    urgent = sorted((one for one in summaries if one.to_do.tasks), key=lambda one: one.to_do.rank)
+    needing = [one for one in urgent if one.to_do.needs_person]
     single = [one for one in summaries if one.grade == "single"]
     return {
         "shown": urgent[:MOST_TASKS],
         "more": max(0, len(urgent) - MOST_TASKS),
-        "first": [one for one in urgent if one.rank < 3][:4],
-        "needing": sum(one.rank < 3 for one in urgent),
+        "first": needing[:4],
+        "needing": len(needing),
         "single": single[:MOST_SINGLES],
         "single_more": max(0, len(single) - MOST_SINGLES),
     }
@@ -298,7 +300,8 @@ def _spaces(head: ReportHead, summaries: Sequence[Summary], *, with_content: boo
                 if with_content and path.startswith("data/")
                 else "",
                 "sha256": str(space.get("sha256") or ""),
-                "reasons": space.get("reasons") or (),
+                "reasons": (*(space.get("reasons") or ()), *(space.get("cautions") or ())),
+                "waiting": [(by_chip.get(one["chip"]), to_do_words(one)) for one in space.get("to_do") or ()],
                 "checks": [wording.say(check) for check in space.get("checks") or ()],
                 "drawn": len(stretches) <= spaces.MOST_DRAWN,
                 "rows": [

@@ -6,43 +6,23 @@ Little enough to hold for ten thousand, enough to send a person on.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
-from pipeline.catalogue.advice import advise
+from pipeline.to_do import ToDo, to_do
 from pipeline.views.report import wording
 from schemas.record import Grade
 
 if TYPE_CHECKING:
-    from schemas.finding import FindingRecord
     from schemas.record import ChipRecord
-    from schemas.recorded_sheet import AttemptRecord, BoardRecord
+    from schemas.recorded_sheet import BoardRecord
 
 GRADES = tuple(grade.value for grade in Grade)
 UNPLACED = "_"
 """Stands for the board where a chip names none; no id begins so."""
 MOST_STEPS = 3
-_SEVERITIES = ("fault", "caution")
-_NEEDS_A_PERSON = {"missing": 0, "faulty": 1, "contested": 2}
-_ELSEWHERE = frozenset(["socket-empty", "on-loan"])
-_MISSING_MEANS = {
-    "not-read": "Not read yet.",
-    "read-failed": "Tried, and no reading was usable.",
-    "socket-empty": "The socket is empty.",
-    "on-loan": "The chip is on loan.",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class BenchStep:
-    """One thing for a person to do about one chip: what it is about, and what to do."""
-
-    severity: str
-    code: str
-    means: str
-    next: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,8 +36,7 @@ class Summary:
         grade: One of `GRADES`.
         part: As the sheet names it, or "".
         organisation: `2048x8`, or "".
-        state: Why there is no reading, or "".
-        steps: What a person must still do, worst first, at most `MOST_STEPS`.
+        to_do: What a person must still do, at most `MOST_STEPS` of it.
         more: How many further findings ask for something.
         page: Where its own page lies, from the first page.
         entry: Its catalogue entry, where one was used.
@@ -69,18 +48,10 @@ class Summary:
     grade: str
     part: str
     organisation: str
-    state: str
+    to_do: ToDo
     page: str
     entry: str = ""
-    steps: tuple[BenchStep, ...] = field(default=())
     more: int = 0
-
-    @property
-    def rank(self) -> int:
-        """How urgent: 0 to 2 as the grades, 3 what someone else must bring, 4 a caution, 9 nothing to do."""
-        if self.grade == "missing" and self.state in _ELSEWHERE:
-            return 3
-        return _NEEDS_A_PERSON.get(self.grade, 4 if self.steps else 9)
 
 
 def chip_page_name(chip: ChipRecord) -> str:
@@ -97,7 +68,7 @@ def summary_of(chip: ChipRecord) -> Summary:
     Args:
         chip: A chip's record as plain JSON data.
     """
-    steps = _steps(chip)
+    whole = to_do(chip)
     return Summary(
         chip=str(chip["chip"]),
         board=str(chip.get("board") or ""),
@@ -105,44 +76,10 @@ def summary_of(chip: ChipRecord) -> Summary:
         grade=str(chip["grade"]),
         part=str(chip.get("part") or ""),
         organisation=str(chip.get("organisation") or ""),
-        state=str(chip.get("state") or ""),
+        to_do=whole._replace(tasks=whole.tasks[:MOST_STEPS]),
         page=quote(chip_page_name(chip)),
         entry=str(chip.get("catalogued") or chip.get("part") or ""),
-        steps=tuple(steps[:MOST_STEPS]),
-        more=max(0, len(steps) - MOST_STEPS),
-    )
-
-
-def _steps(chip: ChipRecord) -> list[BenchStep]:
-    findings: Sequence[FindingRecord] = chip.get("findings") or ()
-    steps = [
-        BenchStep(severity, str(found["code"]), str(found.get("means", "")), str(found["next"]))
-        for severity in _SEVERITIES
-        for found in findings
-        if found.get("severity") == severity and found.get("next")
-    ]
-    grade = chip["grade"]
-    if grade == "missing":
-        steps.insert(0, _missing_step(chip))
-    elif grade == "contested" and not steps:
-        contested = chip.get("contested")
-        bits, words = (contested["bits"], contested["words"]) if contested else (0, 0)
-        means = f"{wording.counted(bits, 'bit')} in {wording.counted(words, 'word')} unresolved."
-        steps.append(BenchStep("caution", "contested", means, advise("contested")))
-    elif grade == "faulty" and not steps:
-        reasons = " ".join(str(reason) for reason in chip.get("reasons") or ())
-        steps.append(BenchStep("fault", "faulty", reasons, advise("faulty")))
-    return steps
-
-
-def _missing_step(chip: ChipRecord) -> BenchStep:
-    state = str(chip.get("state") or "")
-    attempts: Sequence[AttemptRecord] = chip.get("attempts") or ()
-    means = _MISSING_MEANS.get(state, "No usable reading.")
-    if attempts:
-        means += f" Last attempt: {attempts[-1].get('outcome', '')}"
-    return BenchStep(
-        "fault", state or "missing", means, advise(state if state in _MISSING_MEANS else "not-read")
+        more=max(0, len(whole.tasks) - MOST_STEPS),
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
+from pipeline.to_do import space_state
 from pipeline.views.report import wording
 from pipeline.views.report.summary import Summary
 
@@ -61,7 +62,12 @@ def commands(
         (f"wellread recheck {name}", "Every file against its digests, strictly."),
         (f"cd {name} && sha256sum -c {sums}", "The same without Wellread, on any system that has sha256sum."),
     ]
-    trusted = [one for grade in _TRUSTED for one in summaries if one.grade == grade and _burnable(one)]
+    trusted = [
+        one
+        for grade in _TRUSTED
+        for one in summaries
+        if one.grade == grade and not one.to_do.needs_person and _burnable(one)
+    ]
     if trusted:
         chip = trusted[0]
         known = {**(head.get("parts") or {}), **parts}
@@ -188,13 +194,8 @@ def space_facts(space: SpaceRecord) -> list[str]:
     out = [f"{space.get('width')} bits wide", f"{int(space.get('words') or 0):,} words"]
     if int(space.get("width") or 0) > 8:
         out.append(f"{space.get('byte_order')}-endian")
-    if space.get("incomplete"):
-        out.append("incomplete")
-    if space.get("unsettled"):
-        out.append("holds a faulty or contested chip")
+    out.append(space_state(space))
     holes = space.get("holes") or ()
     if holes:
         out.append("holes: " + wording.say(holes, "ranges", 4))
-    if not space.get("path"):
-        out.append("not written")
     return out
