@@ -25,7 +25,13 @@ settings.register_profile(
     "night", max_examples=100_000, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )
 settings.register_profile(
-    "mutation", max_examples=50, derandomize=True, database=None, phases=(Phase.explicit, Phase.generate)
+    "mutation",
+    max_examples=50,
+    deadline=None,
+    derandomize=True,
+    database=None,
+    phases=(Phase.explicit, Phase.generate),
+    suppress_health_check=[HealthCheck.too_slow],
 )
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 

@@ -267,6 +267,24 @@ def test_two_readers_that_agree_bear_a_bit_whatever_a_third_leaves_open() -> Non
         assert grade(settled(*order), ()).grade is Grade.CORROBORATED
 
 
+def test_one_bit_that_one_pass_alone_has_is_single_on_a_chip_of_one_bit_too() -> None:
+    words: Words = np.ones(4, np.uint8)
+    whole = Pass("U1.hb", "hb", "hb", 1, words)
+    partly = replace(whole, number=2, present=np.array([True, True, False, False]))
+    fuses = Settled(Organisation(4, 1), words, np.zeros_like(words), (whole, partly))
+    done = grade(fuses, ())
+    assert (done.grade, done.reasons) == (
+        Grade.SINGLE,
+        ("2 words rest on one pass alone (2 passes by hb)",),
+    )
+
+
+def test_what_two_moved_readers_bear_stays_borne_where_a_third_has_no_word() -> None:
+    lacking = read("c", IMAGE, present=(False,) + (True,) * 7, moved=True)
+    three = settled(read("a", IMAGE, moved=True), read("b", IMAGE, moved=True), lacking)
+    assert grade(three, ()).grade is Grade.REPEATABLE
+
+
 # --- frames -----------------------------------------------------------------------------------------------
 
 
@@ -448,6 +466,14 @@ def test_a_finding_about_one_reading_or_without_that_weight_holds_nothing_back()
     assert held_back(THREE, (of_one, finding(severity=Severity.CAUTION))) == ()
 
 
+@pytest.mark.parametrize(("severity", "held"), [(Severity.CAUTION, True), (Severity.NOTE, False)])
+def test_lines_that_may_be_crossed_hold_an_image_back_without_further_evidence(
+    severity: Severity, *, held: bool
+) -> None:
+    crossed = finding(Code.LINES_CROSSED, severity, where={"address": ["A3", "A4"]})
+    assert held_back(THREE, (crossed,)) == (("lines-crossed",) if held else ())
+
+
 # --- lengths ----------------------------------------------------------------------------------------------
 
 SHORT = finding(Code.SHORT_READ, where={"readings": ["U1.hb"]})
@@ -477,3 +503,17 @@ def test_a_word_that_no_pass_has_keeps_it_a_fault_though_there_are_two() -> None
 def test_findings_that_are_about_no_length_pass_through() -> None:
     other = finding(Code.OVER_READ, where={"readings": ["U1.hb"]})
     assert weigh_lengths((other,), ONE) == (other,)
+
+
+LONG = finding(Code.LONG_READ, Severity.CAUTION, where={"readings": ["U1.hb"]}, holds_back=True, extra=3)
+
+
+def test_a_long_reading_holds_the_image_back_until_another_pass_has_exactly_the_chips_words() -> None:
+    long = tuple(replace(one, length_off=3) for one in read("hb", IMAGE))
+    (alone,) = weigh_lengths((LONG,), settled(long))
+    assert alone == LONG
+    assert held_back(settled(long), (alone,)) == ("long-read",)
+    beside = settled(long, read("hb", IMAGE, sitting="2"))
+    (weighed,) = weigh_lengths((LONG,), beside)
+    assert weighed.evidence == {"holds_back": False, "extra": 3}
+    assert held_back(beside, (weighed,)) == ()

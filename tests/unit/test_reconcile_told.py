@@ -93,6 +93,13 @@ def test_crossed_lines_are_told_with_the_wires_and_how_a_board_would_cross_them(
         + board,
         next=advise("crossed-wires"),
     )
+    assert beside_a_programmer(CROSSED).settled.passes[0].steps == (
+        Step(
+            "reorder-lines",
+            CROSSED_LINES.to_json(),
+            "Lines brought into the order of the other reading.",
+        ),
+    )
 
 
 def test_lines_that_no_board_crosses_so_come_without_a_suggestion_and_with_the_bits_that_still_differ() -> (
@@ -154,6 +161,7 @@ def test_a_pass_late_by_one_says_that_words_were_taken_too_early() -> None:
     )
 
 
+SKIPPED_AT_300 = np.append(np.delete(TRUE, 300), TRUE[:1])
 SKIPPED = np.append(np.delete(TRUE, 400), TRUE[:1])
 REPEATED = np.insert(TRUE, 400, TRUE[400])[:1024].copy()
 STRAY = np.append(np.array([0xA5], np.uint8), TRUE[:-1])
@@ -230,6 +238,20 @@ def test_words_lost_from_a_short_file_are_the_streams_and_the_whole_pass_is_a_se
     )
     assert done.settled.passes[0].present is not None
     assert np.flatnonzero(~done.settled.passes[0].present).tolist() == [400, 401, 402]
+
+
+def test_an_inverted_pass_that_slipped_is_told_with_both_and_turned_before_it_is_realigned() -> None:
+    inverted: Words = SKIPPED_AT_300 ^ np.uint8(0xFF)
+    done = beside_a_programmer(inverted)
+    (finding,) = done.findings
+    mapping = STRAIGHT | {"invert_data": [*range(8)]}
+    assert finding.evidence["mapping"] == mapping
+    assert "slipped: every data line inverted; 1 word lost after address 0x12B; the counter" in finding.means
+    assert [(one.action, one.settings.get("invert_data")) for one in done.settled.passes[0].steps] == [
+        ("reorder-lines", [*range(8)]),
+        ("realign", None),
+    ]
+    assert np.array_equal(done.settled.words, TRUE)
 
 
 @pytest.mark.parametrize(
@@ -529,3 +551,37 @@ def test_each_pass_is_given_with_how_it_lay() -> None:
     done = settled(passes, {})
     assert done.ways == ((passes[0], Way("same")), (passes[1], Way("stranger")))
     assert done.settled.framing is None
+
+
+def test_many_wrong_bits_on_one_line_are_no_other_order() -> None:
+    wrong = TRUE.copy()
+    wrong[np.random.default_rng(3).choice(1024, 60, replace=False)] ^= np.uint8(4)
+    done = settled([*read(TRUE, "a"), *read(wrong, "b")], {})
+    assert [way.name for _, way in done.ways] == ["same", "same"]
+    assert int(np.bitwise_count(done.settled.contested).sum()) == 60
+
+
+def test_a_short_pass_that_slipped_twice_is_told_with_both_places_and_another_content_with_none() -> None:
+    present = np.ones(1024, np.bool_)
+    present[-2:] = False
+    short = np.append(np.delete(TRUE, [300, 700]), np.zeros(2, np.uint8))
+    done = settled([*read(TRUE, "a"), *read(short, "b", present=present, length_off=-2)], {})
+    assert done.settled.framing is not None
+    assert [frame.words for frame in done.settled.framing.frames] == [
+        "",
+        "1 word lost after address 0x12B; 1 word lost after address 0x2BB",
+    ]
+    other = np.random.default_rng(77).integers(0, 256, 1024, dtype=np.uint8)
+    present[900:] = False
+    done = settled([*read(TRUE, "a"), *read(other, "b", present=present)], {})
+    assert [way.name for _, way in done.ways] == ["same", "stranger"]
+
+
+def test_readings_that_stand_in_one_order_are_named_together() -> None:
+    def checks(words: Words) -> dict[str, tuple[float, str]]:
+        return {"check": (30.0, "a CRC holds")} if np.array_equal(words, TRUE) else {}
+
+    done = settled([*read(TRUE, "a"), *read(CROSSED, "c"), *read(TRUE, "b")], {}, checks=checks)
+    assert grounds(done)[0] == Ground(
+        "content", 0, (1,), "In the order of U1.a and U1.b the content speaks: a CRC holds"
+    )

@@ -8,9 +8,10 @@ import numpy as np
 import pytest
 
 from pipeline.flow import Pass, Settled
-from pipeline.lines import LineMap
+from pipeline.lines import LineMap, Slip
+from pipeline.stages.reconcile.frames import Way
 from pipeline.stages.reconcile.voices import contested_bits, settle
-from pipeline.stages.reconcile.wording import lines_in_words, sheet_lines, start_in_words
+from pipeline.stages.reconcile.wording import lines_in_words, sheet_lines, start_in_words, way_in_words
 from schemas.names import Organisation
 
 STRAIGHT = tuple(range(8))
@@ -61,6 +62,30 @@ def test_a_crossing_is_written_as_the_sheet_takes_it_and_only_what_is_not_straig
 )
 def test_a_start_is_told_by_the_word_at_which_the_pass_began(rotate: int, words: str) -> None:
     assert start_in_words(rotate, 4096) == words
+
+
+@pytest.mark.parametrize(
+    ("way", "words"),
+    [
+        (Way("paced", pace=1), "every second word is missing"),
+        (Way("paced", pace=-1), "each word comes twice"),
+        (Way("paced", pace=0), "the first has every second word, or each twice"),
+        (Way("rotated", LineMap.simple(8, 8, rotate=200)), "began at word 56 (0x38)"),
+        (Way("lines", LineMap.simple(8, 8, invert_data=(1,))), "D1 inverted"),
+        (
+            Way("slipped", LineMap.simple(8, 8, invert_data=(1,)), (Slip(9, 1, 9), Slip(20, -2, 20))),
+            "D1 inverted; 1 word lost after address 0x8; 2 words too many after address 0x13",
+        ),
+        (Way("same"), ""),
+    ],
+)
+def test_how_a_frame_differs_is_told_by_its_kind(way: Way, words: str) -> None:
+    assert way_in_words(way, Organisation(256, 8)) == words
+
+
+def test_of_many_slips_the_first_five_are_told() -> None:
+    way = Way("slipped", slips=tuple(Slip(at, 1, at) for at in range(10, 70, 10)))
+    assert way_in_words(way, Organisation(256, 8)).count("lost") == 5
 
 
 # --- votes ------------------------------------------------------------------------------------------------
@@ -128,6 +153,22 @@ def test_a_word_that_nobody_has_is_told_bit_by_bit_without_a_vote() -> None:
     assert [bit["line"] for bit in found["listed"]] == ["D0", "D1", "D2", "D3"]
     assert {bit["why"] for bit in found["listed"]} == {"no reading has this word"}
     assert {(bit["ones"], bit["zeros"]) for bit in found["listed"]} == {(0, 0)}
+
+
+@pytest.mark.parametrize(("fades_to", "carried"), [(None, 0), (0, 0), (1, 15)])
+def test_a_word_that_nobody_has_is_carried_as_the_state_that_cells_fade_to(
+    fades_to: int | None, carried: int
+) -> None:
+    words, contested = settle(passes(("a", [1, 5, 0, 0], [True, False, True, True])), CHIP, fades_to)
+    assert (words.tolist(), contested.tolist()) == ([1, carried, 0, 0], [0, 15, 0, 0])
+
+
+@pytest.mark.parametrize(("fades_to", "carried"), [(None, 5), (0, 7), (1, 0)])
+def test_bits_read_both_ways_are_carried_as_programmed_where_it_is_known_how_cells_fade(
+    fades_to: int | None, carried: int
+) -> None:
+    words, contested = settle(passes(("a", [5, 0, 0, 0], None), ("b", [2, 0, 0, 0], None)), CHIP, fades_to)
+    assert (words.tolist(), contested.tolist()) == ([carried, 0, 0, 0], [7, 0, 0, 0])
 
 
 def test_the_image_carries_the_first_listed_value_that_is_there_where_nothing_is_settled() -> None:

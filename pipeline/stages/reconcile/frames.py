@@ -11,7 +11,6 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.flow import Pass
 from pipeline.lines import LineMap, Relation, Slip, align, relate
@@ -159,8 +158,6 @@ def stream_of(one: Pass) -> Words:
 
 def _short(reference: Pass, stream: Words, organisation: Organisation, apart: int) -> Way | None:
     """A stream that ended early because it lost words on the way."""
-    if len(stream) == 0:
-        return None
     aligned = align(reference.words, stream)
     if not aligned.slips or aligned.differing_words > min(near_words(organisation), apart - 1):
         return None
@@ -223,8 +220,3 @@ def _pace(reference: Words, one: Words) -> int:
         if int(np.count_nonzero(reference[at] != one)) <= allowed:
             return pace
     return 0
-
-
-def known(one: Pass) -> NDArray[np.bool_]:
-    """Where a pass has words."""
-    return np.ones(one.words.shape, np.bool_) if one.present is None else one.present

@@ -204,7 +204,9 @@ def _rotated(reference: Pass, one: Pass, way: Way, organisation: Organisation) -
 
 def _slipped(reference: Pass, one: Pass, way: Way, organisation: Organisation) -> Told:
     del organisation
-    told = "; ".join(slip.in_words() for slip in way.slips[:5])
+    crossed = {} if way.mapping is None else {"mapping": way.mapping.to_json()}
+    said = [] if way.mapping is None else [lines_in_words(way.mapping.to_json())]
+    told = "; ".join([*said, *(slip.in_words() for slip in way.slips[:5])])
     slip = way.slips[0]
     single = len(way.slips) == 1 and abs(slip.by) == 1 and not one.length_off and one.complete
     if single and slip.by < 0 and slip.at == 0:
@@ -224,7 +226,8 @@ def _slipped(reference: Pass, one: Pass, way: Way, organisation: Organisation) -
         "program with code inserted (then the difference does not end)."
     )
     after = advise("slower-line")
-    evidence = {"slips": [each.to_json() for each in way.slips], "differing_words_after": way.left}
+    slips = [each.to_json() for each in way.slips]
+    evidence = {"slips": slips, "differing_words_after": way.left, **crossed}
     return code, {"at": slip.at, "by": slip.by}, evidence, means, also, after
 
 

@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.flow import Pass, Settled
 from pipeline.voices import voice
@@ -52,20 +53,23 @@ def settle(passes: Sequence[Pass], organisation: Organisation, fades_to: int | N
 def _image_value(passes: Sequence[Pass], full: Words, fades_to: int | None) -> Words:
     """What the image carries where nothing is settled: it settles nothing."""
     if fades_to is not None:
-        seen = np.zeros(passes[0].words.shape, full.dtype)
-        for one in passes:
-            programmed = one.words if fades_to == 0 else ~one.words & full
-            seen |= (
-                programmed if one.present is None else np.where(one.present, programmed, 0).astype(full.dtype)
-            )
-        return seen if fades_to == 0 else ~seen & full
+        # A contested bit was read both ways, else its readers would have agreed; or nobody has the word.
+        none = full.dtype.type(0)
+        programmed, faded = (full, none) if fades_to == 0 else (none, full)
+        heard = np.logical_or.reduce([_there(one) for one in passes])
+        return np.where(heard, programmed, faded).astype(full.dtype)
     value = np.zeros(passes[0].words.shape, full.dtype)
     unset = np.ones(value.shape, np.bool_)
     for one in passes:
-        there = unset if one.present is None else unset & one.present
+        there = unset & _there(one)
         value[there] = one.words[there]
         unset &= ~there
     return value
+
+
+def _there(one: Pass) -> NDArray[np.bool_]:
+    """Where a pass has words."""
+    return np.ones(one.words.shape, np.bool_) if one.present is None else one.present
 
 
 def contested_bits(settled: Settled, *, fades_to: int | None, first_listed: str) -> Contested | None:
@@ -114,8 +118,6 @@ def _votes(
         why = f"the value of {first_listed}; which way such cells fade is not known"
     else:
         why = f"cells of this kind fade to {fades_to}, so a reading of {1 - fades_to} is the more believable"
-        if ones == 0 or zeros == 0:
-            why = "every pass that has this word reads this value, but no reader speaks for it"
     return {
         "address": address,
         "line": f"D{line}",
