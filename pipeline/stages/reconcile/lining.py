@@ -203,7 +203,7 @@ def _rotated(reference: Pass, one: Pass, way: Way, organisation: Organisation) -
 
 
 def _slipped(reference: Pass, one: Pass, way: Way, organisation: Organisation) -> Told:
-    """Words lost or doubled: by the counter where it is one word of a whole pass, else on the way to the file."""
+    """Words lost or doubled: by the counter where it is one word of a whole pass, else on the way."""
     del organisation
     crossed = {} if way.mapping is None else {"mapping": way.mapping.to_json()}
     said = [] if way.mapping is None else [lines_in_words(way.mapping.to_json())]
