@@ -7,7 +7,7 @@ Scalars arrive as text, so that label `0117`, date code `7912` and revision `1E3
 from __future__ import annotations
 
 import re
-from datetime import date
+from datetime import date, datetime
 from typing import Annotated, Any, Literal, Self
 
 from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
@@ -20,11 +20,12 @@ from schemas.part import Part
 from schemas.wiring import Lines, Wiring
 
 _EDTF = re.compile(
-    r"^(?:(?:\d{4}|\d{3}X|\d{2}XX)(?:-(?:\d{2}|XX)(?:-(?:\d{2}|XX))?)?[?~%]?"
-    r"|\d{4}-\d{2}-\d{2}T\d{2}:\d{2}(?::\d{2})?(?:Z|[+-]\d{2}:\d{2})?"
+    r"^(?:(?:\d{4}(?:-(?:\d{2}(?:-(?:\d{2}|XX))?|XX(?:-XX)?))?|\d{3}X|\d{2}XX)[?~%]?"
+    r"|\d{4}-\d{2}-\d{2}T\d{2}:\d{2}:\d{2}(?:Z|[+-]\d{2}:\d{2})?"
     r"|(?:\d{4}(?:-\d{2}(?:-\d{2})?)?[?~%]?|\.\.)?/(?:\d{4}(?:-\d{2}(?:-\d{2})?)?[?~%]?|\.\.)?)$",
     re.ASCII,
 )
+_DIGIT = re.compile("[0-9]")
 _DATE_PART = re.compile(r"(\d{4})-(\d{2})(?:-(\d{2}))?")
 _BIT_FIELD = re.compile(r"^\s*(\d{1,2})\s*:\s*(\d{1,2})\s*$", re.ASCII)
 _NUMBER = re.compile(r"^\s*(?:0[xX]([0-9A-Fa-f]{1,10})|([0-9]{1,12}))\s*$", re.ASCII)
@@ -61,14 +62,20 @@ def as_edtf(value: object) -> str:
     Source: Extended Date/Time Format, Library of Congress (ISO 8601-2), the forms of level 0 and 1 named
     above.
     """
-    if not isinstance(value, str) or not _EDTF.fullmatch(value.strip()) or value.strip() == "/":
-        raise ValueError("a date as far as known, such as 2024-05-03, 2024-05, 1978, 198X or 2024~ (EDTF)")
-    for found in _DATE_PART.finditer(value):
-        try:
+    text = value.strip() if isinstance(value, str) else ""
+    if not _EDTF.fullmatch(text) or not _DIGIT.search(text):
+        timed = "; a time has seconds" if "T" in text else ""
+        raise ValueError(
+            f"a date as far as known, such as 2024-05-03, 2024-05, 1978, 198X or 2024~ (EDTF){timed}"
+        )
+    try:
+        for found in _DATE_PART.finditer(text):
             date(int(found[1]), int(found[2]), int(found[3] or 1))
-        except ValueError:
-            raise ValueError("a date that exists, such as 2024-05-03 (EDTF)") from None
-    return value.strip()
+        if "T" in text:
+            datetime.fromisoformat(text)
+    except ValueError:
+        raise ValueError("a date that exists, such as 2024-05-03 (EDTF)") from None
+    return text
 
 
 def as_rights(value: object) -> str:

@@ -7,6 +7,7 @@ import shutil
 from pathlib import Path
 
 import jsonschema
+import jsonschema_rs
 import pytest
 
 from pipeline.run.schemas import schema_document
@@ -58,6 +59,7 @@ def test_the_answer_follows_its_schema(command: str, place: Path) -> None:
     document = done.document
     assert document["command"] == command
     jsonschema.validate(document, schema_document(command))
+    jsonschema_rs.validate(schema_document(command), document)
     assert json.loads(done.out) == document
 
 
