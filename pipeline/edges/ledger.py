@@ -18,7 +18,7 @@ import os
 import secrets
 import sqlite3
 from collections.abc import Generator, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
@@ -223,11 +223,8 @@ class Ledger:
     def rows(self, bag: str | None = None) -> Iterator[StoredRow]:
         """Every row in order, or those about one bag. Raises LedgerError, StorageError."""
         where, values = ("", ()) if bag is None else ("WHERE bag = ?", (_indexed(bag),))
-        with self._told():
-            found = self._base.execute(
-                f"SELECT number, previous, digest, body FROM rows {where} ORDER BY number",  # noqa: S608 - no input
-                values,
-            )
+        query = f"SELECT number, previous, digest, body FROM rows {where} ORDER BY number"  # noqa: S608 - no input
+        with self._found(query, values) as found:
             for each in found:
                 if not _typed(each):
                     raise self._no_ledger()
@@ -277,11 +274,10 @@ class Ledger:
             # What other tables, views or triggers give is nothing that was written here.
             return Wholeness(0, "", tuple(foreign + problems))
         cautions: list[str] = []
-        with self._told():
-            for (said,) in self._base.execute("PRAGMA integrity_check(10)"):
-                if said != "ok":
-                    problems.append(f"the file itself is damaged: {said}")
-            found = self._base.execute("SELECT number, previous, digest, bag, body FROM rows ORDER BY number")
+        with self._found("PRAGMA integrity_check(10)") as found:
+            problems += [f"the file itself is damaged: {said}" for (said,) in found if said != "ok"]
+        query = "SELECT number, previous, digest, bag, body FROM rows ORDER BY number"
+        with self._found(query) as found:
             expected, previous, when, met = 1, FIRST_PREVIOUS, "", not expect_head
             for each in found:
                 if not _typed(each):
@@ -316,14 +312,21 @@ class Ledger:
     def _schema_problems(self) -> tuple[list[str], list[str]]:
         """What the file holds that no ledger has, and what it lacks of what every ledger has."""
         ours = {" ".join(statement.split()) for statement in _TABLES.split("----")}
-        with self._told():
-            there = [
-                (str(name), " ".join(str(sql or "").split()))
-                for name, sql in self._base.execute("SELECT name, sql FROM sqlite_master")
-            ]
+        with self._found("SELECT name, sql FROM sqlite_master") as found:
+            there = [(str(name), " ".join(str(sql or "").split())) for name, sql in found]
         odd = [f"it holds {name!r:.60}, which no ledger has" for name, sql in there if sql not in ours]
         gone = sorted(ours - {sql for _, sql in there})
         return odd, [f"it lacks what every ledger has: {sql:.40}…" for sql in gone]
+
+    @contextmanager
+    def _found(self, query: str, values: tuple[str, ...] = ()) -> Generator[sqlite3.Cursor]:
+        """What a query finds.
+
+        The cursor is closed even where reading it fails: one that is left open keeps the file locked for as
+        long as the error's traceback lives, whether or not the connection was closed.
+        """
+        with self._told(), closing(self._base.execute(query, values)) as found:
+            yield found
 
     @contextmanager
     def _writing(self) -> Generator[None]:
