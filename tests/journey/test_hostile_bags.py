@@ -356,13 +356,13 @@ def test_a_zip_of_entries_that_share_one_content_is_a_trap(tmp_path: Path, entri
     assert "in the same bytes" in told[0].out
 
 
-def taped(target: Path, *entries: tarfile.TarInfo, mode: str = "w:gz", content: bytes = b"") -> Path:
-    """A tar with these headers, and this content after the last."""
+def taped(target: Path, entry: tarfile.TarInfo, mode: str) -> Path:
+    """A tar with this header and nothing after it.
+
+    Written past the library, which from Python 3.13 on makes no header that promises what does not follow.
+    """
     with tarfile.open(target, mode) as archive:  # type: ignore[call-overload]
-        for entry in entries[:-1]:
-            archive.addfile(entry)
-        last = entries[-1]
-        archive.addfile(last, io.BytesIO(content) if content else None)
+        archive.fileobj.write(entry.tobuf())
     return target
 
 
@@ -374,9 +374,9 @@ def header(name: str, size_bytes: int, kind: bytes = tarfile.REGTYPE) -> tarfile
 
 @pytest.mark.parametrize("mode", ["w", "w:gz", "w:bz2", "w:xz"])
 def test_a_tar_that_declares_more_than_it_has_is_told(tmp_path: Path, mode: str) -> None:
-    taped(tmp_path / "huge", header("bag/data/huge", 1 << 50), mode=mode)
+    taped(tmp_path / "huge", header("bag/data/huge", 1 << 50), mode)
     assert "more than an honest archive" in refused_at_once(tmp_path, tmp_path / "huge")[0].out
-    taped(tmp_path / "little", header("bag/data/little", 1 << 20), mode=mode)
+    taped(tmp_path / "little", header("bag/data/little", 1 << 20), mode)
     shutil.rmtree(tmp_path / "shelf")
     refused_at_once(tmp_path, tmp_path / "little")
 
