@@ -255,7 +255,7 @@ def survey(head: RecordHead, chips: Iterable[ChipRecord]) -> Survey:
             private_chips.add(chip["chip"])
             found.private_chip(chip)
         else:
-            found.say(chip, ("label", "role", "marking"))
+            found.mention(chip, ("label", "role", "marking"))
         for reading in chip.get("readings", ()):
             found.of("readings", ReadingRecord, reading)
             paths = {stored["path"] for stored in reading["files"]}
@@ -281,10 +281,15 @@ class _Found:
     values: dict[str, str] = field(default_factory=dict)
     fields: set[str] = field(default_factory=set)
     known: set[str] = field(default_factory=set)
+    mentioned: set[str] = field(default_factory=set)
 
     def say(self, facts: Mapping[str, object], keys: tuple[str, ...]) -> None:
         """What is public anyway."""
         self.known |= {str(facts[key]) for key in keys if facts.get(key)}
+
+    def mention(self, facts: Mapping[str, object], keys: tuple[str, ...]) -> None:
+        """Public texts: a value that is all of one is public, one that somebody wrote into one is not."""
+        self.mentioned |= {str(facts[key]) for key in keys if facts.get(key)}
 
     def of(self, where: str, kind: type, facts: Mapping[str, object] | None) -> None:
         """What the kind's schema marks private."""
@@ -302,7 +307,7 @@ class _Found:
 
     def looked_for(self, public: tuple[str, ...]) -> PrivateValues:
         """Every value that is long enough, in all its forms; long ones count by their parts and numbers."""
-        known = {folded(one) for one in self.known}
+        known = {folded(one) for one in self.known | self.mentioned}
         values = [
             (label, value)
             for value, label in self.values.items()
@@ -312,7 +317,7 @@ class _Found:
 
     def secrets(self, public: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
         """Values worth looking for: long enough, neither an id nor part of a name that is public anyway."""
-        known = {one.casefold() for one in self.known}
+        known = {one.casefold() for one in self.known | self.mentioned}
         kept = [
             (label, value)
             for value, label in self.values.items()
