@@ -228,6 +228,8 @@ class StartAnswer(Answer):
     sheet: str
     chips: int
     readings: int
+    proposed: int
+    moves: list[Annotated[list[str], Field(min_length=2, max_length=2)]]
     left_out: list[Annotated[list[str], Field(min_length=2, max_length=2)]]
 
 

@@ -54,6 +54,15 @@ def survey(folder: Path) -> Mapping[str, FoundFile]:
     return dict(sorted(out.items()))
 
 
+def other_folders(folder: Path) -> list[str]:
+    """Folders at the top of a project folder that no command looks into, hidden ones left out."""
+    return [
+        path
+        for path, kind, _, _ in _scan(real(folder), "")
+        if kind == "folder" and path not in KEPT_FOLDERS and not path.startswith(".")
+    ]
+
+
 def _walk(root: Path, folder: str, out: dict[str, FoundFile], depth: int) -> None:
     if depth > DEEPEST_FOLDERS:
         out[folder] = FoundFile(folder, 0, f"a folder nested more than {DEEPEST_FOLDERS} deep")

@@ -75,7 +75,7 @@ def make_last_folder(place: Path, *, quiet: bool) -> None:
     if place.is_dir():
         return
     with storage_trouble(place):
-        place.mkdir(parents=True, exist_ok=True)
+        place.mkdir(exist_ok=True)
     if not quiet:
         notice(f"The folder {one_line(str(place))} was not there; it is made.")
 

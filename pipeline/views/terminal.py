@@ -338,10 +338,15 @@ def started(document: StartAnswer) -> str:
             f"{counted(document['readings'], 'reading')} drafted."
         )
     ]
+    if document["proposed"]:
+        lines.append(f"  a part is proposed for {counted(document['proposed'], 'chip')}, none asserted")
     lines += [f"  {name}: {reason}" for name, reason in document["left_out"]]
+    if document["moves"]:
+        loose = counted(len(document["moves"]), "dump")
+        lines.append(f"  {loose} beside dumps/: move into dumps/ as they are, the sheet finds them there too")
     lines.append(
-        "Confirm each guess on the chip itself, then empty its `unconfirmed` list; `wellread check` "
-        "fails until you do."
+        "One line a chip is to be confirmed on the chip itself, `unconfirmed`: put in its place what stands "
+        "behind it; `wellread check` fails until you do."
     )
     return "\n".join(lines)
 

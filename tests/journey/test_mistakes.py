@@ -131,7 +131,8 @@ def test_start_finds_dumps_that_lie_loose_in_the_folder(tmp_path: Path) -> None:
     assert done.document["readings"] == 1
     sheet = tmp_path / "sheet.yaml"
     text = sheet.read_text(encoding="utf-8")
-    assert "that the file beside dumps/ is a dump at all" in text
+    assert "what lies beside dumps/ is taken for a dump" in text
+    assert done.document["moves"] == [["U7.bin", "dumps/"]]
     lines = text.splitlines(keepends=True)
     sheet.write_text(
         "".join(x for x in lines if "unconfirmed" not in x and not x.lstrip().startswith('- "')),

@@ -1,27 +1,55 @@
-"""`wellread start`: a sheet drafted from the dumps that lie there, every guess listed to be confirmed."""
+"""`wellread start`: a sheet drafted from the files that lie there, one line a chip to be confirmed."""
 
 from __future__ import annotations
 
-import re
-from collections import Counter, defaultdict
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from pipeline.bags.portable_names import portable_name
+from pipeline.catalogue import load
+from pipeline.draft.chips import DraftedChip, DraftedReading, chips_of
+from pipeline.draft.contents import FileContent, look_into
+from pipeline.draft.file_names import named_file, nearest_id
+from pipeline.draft.proposals import Proposal, find_part, marked_in_notes, propose
+from pipeline.draft.sheet_text import sheet_text
 from pipeline.edges.new_file import write_new
-from pipeline.edges.project_folder import SHEET_NAME, project_folder, read_file, real, survey
+from pipeline.edges.project_folder import (
+    SHEET_NAME,
+    other_folders,
+    project_folder,
+    read_file,
+    real,
+    survey,
+)
 from pipeline.errors import DestinationError, NothingToDoError
-from pipeline.formats import Declared, decode, detect
-from pipeline.formats.foreign import kind_of_foreign
-from schemas.names import as_id
 
 if TYPE_CHECKING:
+    from pipeline.flow import FoundFile
     from schemas.answers import StartAnswer
 
-_CONVENTION = re.compile(
-    r"^(?P<chip>.+)\.(?P<reader>[A-Za-z][A-Za-z0-9_+-]*)\.(?P<number>\d{1,6})(?:\.[A-Za-z0-9]+)?$"
+_SHEETS = frozenset([".yaml", ".yml", ".csv", ".xlsx", ".py"])
+"""Endings of files beside `dumps/` that are sheets, tables and scripts."""
+_NOTES = frozenset([".txt", ".md", ".log", ""])
+LARGEST_NOTES_BYTES = 1 << 20
+NOT_LOOKED_INTO = (
+    "a folder that is not looked into: move the dumps in it to dumps/, others to photos/ or docs/"
 )
-_COPY_MARK = re.compile(r"[ _-]*(?:\((\d+)\)|copy(?: \d+)?)$", re.IGNORECASE)
+PUT = "Put what your readers wrote into dumps/ and run this again"
+
+
+@dataclass(slots=True)
+class Found:
+    """What lies in a folder: readings, files that belong elsewhere, and notes.
+
+    Attributes:
+        readings: Dumps.
+        left_out: (path, what it is and where it belongs).
+        notes: Path → text, to be searched for markings.
+    """
+
+    readings: list[DraftedReading] = field(default_factory=list)
+    left_out: list[tuple[str, str]] = field(default_factory=list)
+    notes: dict[str, str] = field(default_factory=dict)
 
 
 def start_project(folder: Path) -> StartAnswer:
@@ -29,7 +57,8 @@ def start_project(folder: Path) -> StartAnswer:
 
     Raises:
         DestinationError: There is a sheet already.
-        NothingToDoError: No folder, or no dumps in it.
+        NothingToDoError: No dumps are in the folder.
+        StorageError: There is no such folder, or the disk refused.
     """
     root = project_folder(folder)
     if (root / SHEET_NAME).exists():
@@ -38,231 +67,87 @@ def start_project(folder: Path) -> StartAnswer:
             problem="there is a sheet already",
             remedy="Edit it, or move it away to start anew",
         )
-    files = survey(root)
-    found = {path: one for path, one in files.items() if path.startswith("dumps/") or _may_be_a_dump(path)}
-    dumps = [path for path, one in found.items() if not one.refused]
-    left_out = [(path, one.refused) for path, one in found.items() if one.refused]
-    if not dumps:
+    found = _look_around(root)
+    if not found.readings:
+        reasons = "; ".join(f"{path} is {reason}" for path, reason in found.left_out[:3])
         raise NothingToDoError(
-            where=str(root / "dumps"),
-            problem="there are no dump files",
-            remedy="Put what your readers wrote into dumps/ and run this again",
+            where=str(root / "dumps"), problem=reasons or "there are no dump files", remedy=PUT
         )
-    chips: dict[str, list[dict[str, Any]]] = defaultdict(list)
-    readings = 0
-    for path in dumps:
-        content = read_file(root, path)
-        elsewhere = _belongs_elsewhere(content)
-        if elsewhere:
-            left_out.append((path, elsewhere))
-            continue
-        readings += 1
-        chip, reading = _guess(path, content)
-        chips[chip].append(reading)
-    if not chips:
-        raise NothingToDoError(
-            where=str(root / "dumps"),
-            problem="; ".join(f"{path} is {reason}" for path, reason in left_out[:3]),
-            remedy="Put what your readers wrote into dumps/ and run this again",
-        )
-    _separate(chips)
-    text = _sheet(root, chips)
-    write_new(root / SHEET_NAME, text.encode("utf-8"))
+    chips = _drafted(found)
+    machine = (nearest_id(real(root).name), real(root).name)
+    write_new(root / SHEET_NAME, sheet_text(machine, chips).encode("utf-8"))
+    left_out = [*found.left_out, *_unheard(chips)]
     return {
         "schema": "wellread/start/1",
         "command": "start",
         "sheet": str(root / SHEET_NAME),
         "chips": len(chips),
-        "readings": readings,
+        "readings": len(found.readings),
+        "proposed": sum(1 for _, proposal in chips if proposal.part),
+        "moves": [[one.path, "dumps/"] for one in found.readings if "/" not in one.path],
         "left_out": [list(one) for one in left_out],
     }
 
 
-def _belongs_elsewhere(content: bytes) -> str:
-    """What a file is that is no dump, and where to move it; nothing is moved. "" where it may be one."""
-    name, folder = kind_of_foreign(content)
-    if not name:
-        return ""
-    where = {
-        "archive": "unpack it, and put the dumps that are in it into dumps/",
-        "download": "download it again",
-    }
-    return f"{name}: {where.get(folder, f'move it to {folder}/')}"
+def _drafted(found: Found) -> list[tuple[DraftedChip, Proposal]]:
+    """The chips with what is proposed of each, none asserted."""
+    catalogue = load()
+    chips = chips_of(found.readings)
+    noted = marked_in_notes(found.notes, [chip.chip for chip in chips], catalogue)
+    return [(chip, propose(chip, noted.get(chip.chip, ""), catalogue)) for chip in chips]
 
 
-_NO_DUMPS = frozenset(
-    [
-        ".yaml",
-        ".yml",
-        ".csv",
-        ".xlsx",
-        ".md",
-        ".pdf",
-        ".jpg",
-        ".jpeg",
-        ".png",
-        ".tif",
-        ".tiff",
-        ".zip",
-        ".gz",
-        ".tar",
-        ".py",
+def _unheard(chips: list[tuple[DraftedChip, Proposal]]) -> list[tuple[str, str]]:
+    """Files that were set aside, with the reason."""
+    return [
+        (one.path, f"{one.set_aside}; set aside")
+        for chip, _ in chips
+        for one in chip.readings
+        if one.set_aside
     ]
-)
-"""Endings of files beside `dumps/` that are taken for something else."""
+
+
+def _look_around(root: Path) -> Found:
+    """Every file looked into, none moved."""
+    catalogue = load()
+    found = Found([], [(f"{name}/", NOT_LOOKED_INTO) for name in other_folders(root)], {})
+    for path, one in survey(root).items():
+        if one.refused:
+            if path.startswith("dumps/") or "/" not in path:
+                found.left_out.append((path, one.refused))
+        elif path.startswith(("photos/", "docs/")):
+            _note(root, path, one, found.notes)
+        elif path.startswith("dumps/") or _may_be_a_dump(path):
+            content = look_into(read_file(root, path))
+            if content.belongs:
+                found.left_out.append((path, content.belongs))
+                _note(root, path, one, found.notes)
+            elif not content.refused or path.startswith("dumps/") or _looks_meant(path, content):
+                named = named_file(path, lambda text: find_part(catalogue, text))
+                found.readings.append(DraftedReading(path, named, content))
+            else:
+                found.left_out.append((path, f"cannot be read as a dump: {content.refused}"))
+    return found
+
+
+def _looks_meant(path: str, content: FileContent) -> bool:
+    """Whether a file beside dumps/ that cannot be read is a dump all the same, by its ending."""
+    return bool(content.refused) and Path(path).suffix.lower() in (
+        ".bin",
+        ".hex",
+        ".rom",
+        ".s19",
+        ".jed",
+        ".ihx",
+    )
 
 
 def _may_be_a_dump(path: str) -> bool:
-    """A file that lies loose in the project folder, beside `dumps/`, and is no sheet, picture or archive."""
-    if "/" in path or path.startswith("."):
-        return False
-    return Path(path).suffix.lower() not in _NO_DUMPS
+    """A file that lies loose in the project folder, beside `dumps/`, and is no sheet."""
+    return not ("/" in path or path.startswith(".")) and Path(path).suffix.lower() not in _SHEETS
 
 
-def _guess(path: str, content: bytes) -> tuple[str, dict[str, Any]]:
-    """The chip that a file seems to belong to, and what its content says of it."""
-    name = path.removeprefix("dumps/").rsplit("/", 1)[-1]
-    found = _CONVENTION.fullmatch(name)
-    if found and _is_id(found["chip"]):
-        chip, reader = found["chip"], found["reader"]
-        by_name = True
-    else:
-        stem = _COPY_MARK.sub("", name.rsplit(".", 1)[0] if "." in name[1:] else name)
-        chip, reader, by_name = _as_id(stem), "unknown-reader", False
-    return chip, {"path": path, "reader": reader, "by_name": by_name, **_content(content)}
-
-
-def _is_id(text: str) -> bool:
-    try:
-        as_id(text)
-    except ValueError:
-        return False
-    return True
-
-
-def _as_id(text: str) -> str:
-    """The nearest id to any file name."""
-    fit = (
-        re.sub(r"\.+", ".", re.sub(r"[^A-Za-z0-9_+.-]+", "-", portable_name(text)))
-        .strip(".-_+")[:60]
-        .strip(".-_+")
-    )
-    return fit if _is_id(fit) else f"chip-{fit or 'x'}".replace("..", ".")
-
-
-def _content(content: bytes) -> dict[str, Any]:
-    """How many bytes a dump holds, and in which format, where its content says so."""
-    from pipeline.errors import FormatError
-
-    formats = detect(content)
-    try:
-        decoded = decode(content, Declared())
-    except FormatError as error:
-        return {
-            "format": None,
-            "units": None,
-            "why": f"{error.where}: {error.problem}",
-            "candidates": list(formats),
-        }
-    sizes = {sum(len(block.words) for block in run) for run in decoded.runs}
-    return {
-        "format": decoded.format,
-        "units": max(sizes) if sizes else None,
-        "why": "",
-        "candidates": list(formats),
-    }
-
-
-def _separate(chips: dict[str, list[dict[str, Any]]]) -> None:
-    """Ids that differ only in case are one file name on some systems: number the later ones."""
-    seen: dict[str, str] = {}
-    for chip in list(chips):
-        key = chip.casefold()
-        if key in seen:
-            number = next(n for n in range(2, 10_000) if f"{key}-{n}" not in seen)
-            chips[f"{chip}-{number}"] = chips.pop(chip)
-            seen[f"{key}-{number}"] = chip
-        else:
-            seen[key] = chip
-
-
-def quoted(text: str) -> str:
-    """A YAML scalar in double quotes.
-
-    Any text survives it, and none of it acts on an editor or a terminal.
-    """
-    import json
-
-    # YAML, unlike JSON, writes what lies beyond 16 bits in one escape, and has none for half a character.
-    whole = text.encode("utf-8", "replace").decode()
-    return "".join(
-        char if char.isprintable() else f"\\U{ord(char):08x}"
-        for char in json.dumps(whole, ensure_ascii=False)
-    )
-
-
-def _sheet(root: Path, chips: dict[str, list[dict[str, Any]]]) -> str:
-    """The draft as text: every guess stands in `unconfirmed`, where `check` asks for it.
-
-    Text and not a dumped tree, because comments are what guides a person through it.
-    """
-    readers = sorted({reading["reader"] for readings in chips.values() for reading in readings})
-    lines = [
-        "# Drafted by `wellread start`. Nothing here has been confirmed on a chip yet.",
-        "wellread: 1",
-        "machine:",
-        f"  id: {quoted(_as_id(real(root).name))}",
-        f"  name: {quoted(real(root).name)}",
-        "readers:",
-    ]
-    lines += [f"  {reader}: {{}}    # say its kind: device-programmer or home-built" for reader in readers]
-    lines.append("chips:")
-    rows: list[str] = []
-    # Files of one name in two folders are two readings, which only rows of their own can tell apart.
-    names = Counter(
-        reading["path"].rsplit("/", 1)[-1].rsplit(".", 1)[0]
-        for readings in chips.values()
-        for reading in readings
-    )
-    for chip, readings in chips.items():
-        lines.append(f"  - chip: {quoted(chip)}")
-        guesses = []
-        sizes = {reading["units"] for reading in readings}
-        if len(sizes) == 1 and None not in sizes:
-            units = sizes.pop()
-            lines.append(f"    organisation: {units}x8")
-            guesses.append(
-                f"organisation {units}x8 from the size of the dump; 16-bit, 4-bit and over-read "
-                f"chips look the same"
-            )
-        else:
-            known = sorted(str(size) for size in sizes if size)
-            guesses.append(
-                f"organisation (the dumps hold {' and '.join(known) or 'an unknown number of'} bytes)"
-            )
-            largest = max((size for size in sizes if size), default=None)
-            smallest = min((size for size in sizes if size), default=None)
-            if smallest and largest:
-                lines.append(f"    organisation: {smallest}x8")
-        if not all(reading["by_name"] for reading in readings):
-            guesses.append("which chip, and which reader: guessed from the file's name")
-        if any("/" not in reading["path"] for reading in readings):
-            guesses.append("that the file beside dumps/ is a dump at all")
-        lines.append("    unconfirmed:")
-        lines += [f"      - {quoted(guess)}" for guess in guesses]
-        for reading in readings:
-            once = names[reading["path"].rsplit("/", 1)[-1].rsplit(".", 1)[0]] == 1
-            if once and reading["by_name"] and reading["why"] == "" and "/" in reading["path"]:
-                continue
-            rows.append(
-                f"  - {{chip: {quoted(chip)}, reader: {reading['reader']}, file: "
-                f"{quoted(reading['path'].removeprefix('dumps/'))}}}"
-            )
-            if reading["why"]:
-                rows.append(
-                    f"    # not decoded by its content alone: {reading['why']}; add format: and what "
-                    f"else it needs"
-                )
-    if rows:
-        lines += ["readings:", *rows]
-    return "\n".join(lines) + "\n"
+def _note(root: Path, path: str, found: FoundFile, notes: dict[str, str]) -> None:
+    """Keep a text in which markings may be noted."""
+    if Path(path).suffix.lower() in _NOTES and found.size_bytes <= LARGEST_NOTES_BYTES:
+        notes[path] = read_file(root, path).decode("utf-8", "replace")
