@@ -348,6 +348,19 @@ class Settled:
     framing: Framing | None = None
 
     @property
+    def known(self) -> NDArray[np.bool_] | None:
+        """Where some pass has the word, shape (words,); None where every word was read.
+
+        What the image carries elsewhere stands for nothing: no stage may take it for content.
+        """
+        seen = np.zeros(self.words.shape, np.bool_)
+        for one in self.passes:
+            if one.present is None:
+                return None
+            seen |= one.present
+        return None if seen.all() else seen
+
+    @property
     def frame_contested(self) -> bool:
         """Whether nothing decides in which order, from which start the words lie on the chip."""
         return self.framing is not None and self.framing.chosen is None

@@ -69,6 +69,7 @@ class Contribution:
         evidence: What it says of its readers, where two or more read it.
         crossings: What it shows of its wirings.
         held_back: Codes that keep its image apart, unless an embedded check bears it out.
+        absent: Half-open ranges of words that no reading has.
     """
 
     chip: str
@@ -81,6 +82,7 @@ class Contribution:
     evidence: Evidence | None = None
     crossings: tuple[Crossing, ...] = ()
     held_back: tuple[str, ...] = ()
+    absent: tuple[tuple[int, int], ...] = ()
 
 
 class WholeMachine:
@@ -97,6 +99,7 @@ class WholeMachine:
         self.organisations: dict[str, Organisation] = {}
         self.grades: dict[str, str] = {}
         self.held_back: dict[str, tuple[str, ...]] = {}
+        self.absent: dict[str, tuple[tuple[int, int], ...]] = {}
         self.evidence = Gathered()
         self.alone: dict[str, str] = {}
         self.wirings: dict[str, frozenset[str]] = {}
@@ -118,6 +121,8 @@ class WholeMachine:
         if given.organisation is None or given.signature is None:
             return
         self.organisations[given.chip] = given.organisation
+        if given.absent:
+            self.absent[given.chip] = given.absent
         if given.evidence is not None:
             self.evidence.add(given.evidence)
         elif len(given.readers) == 1:
@@ -264,9 +269,11 @@ def _assembled(machine: WholeMachine) -> None:
         if not names <= organisations.keys():
             continue  # a problem of the sheet, which is told as one
         images = {name: machine.load(name) for name in names if name in machine.organisations}
-        for bank in assemble(space, images=images, organisations=organisations, chips=chips):
+        for bank in assemble(
+            space, images=images, organisations=organisations, chips=chips, absent=machine.absent
+        ):
             checks: tuple[SelfCheck, ...] = ()
-            if bank.words is not None and not bank.absent and space.width % 8 == 0:
+            if bank.words is not None and not bank.lacking and space.width % 8 == 0:
                 checks = self_checks({space.name: bank.words}, space.width, sets=False)
             machine.spaces.append((space, bank, checks))
             members = chips_of(space, bank.bank)

@@ -16,6 +16,8 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, cast
 
+import numpy as np
+
 from pipeline.catalogue import Catalogue
 from pipeline.errors import FormatError
 from pipeline.flow import Carried, Ground, Pass, PlannedChip, PlannedReading, Said, Settled, Subject
@@ -152,7 +154,7 @@ class ChipResult:
         """What is kept of the image to find its kin."""
         if self.settled is None or self.organisation is None:
             return None
-        return signature(self.settled.words, self.organisation.bits, self.regions)
+        return signature(self.settled.words, self.organisation.bits, self.regions, known=self.settled.known)
 
     @property
     def held_back(self) -> tuple[str, ...]:
@@ -321,6 +323,7 @@ def judge(
         processor: The one that runs the chip's board, as the sheet has it.
     """
     known = said or {}
+    passes = [_blanked(one) for one in passes]
     done = reconcile(
         passes,
         chip=chip,
@@ -340,9 +343,11 @@ def judge(
         erased_state=erased_state,
         as_read=tuple(one for one, _ in done.ways),
     )
-    cut = regions(settled.words, organisation.bits, erased_state=erased_state, part=part)
-    found = vectors(settled.words, organisation.bits)
-    checks = self_checks({chip: settled.words}, organisation.bits, parts={chip: cut})
+    read = settled.known
+    cut = regions(settled.words, organisation.bits, erased_state=erased_state, part=part, known=read)
+    # What holds over words that nobody read, or leads into them, says nothing.
+    found = vectors(settled.words, organisation.bits) if read is None else ()
+    checks = self_checks({chip: settled.words}, organisation.bits, parts={chip: cut}) if read is None else ()
     content = content_findings(chip, cut, (), found)
     program, flow = _flow(chip, settled, part, processor)
     findings = answered((*_but_for_damage(examine(subject)), *content, *flow), answers or {})
@@ -356,9 +361,16 @@ def judge(
         regions=with_code(cut, program, settled.words, organisation.bits),
         vectors=tuple(found),
         checks=checks,
-        schemes=dict(schemes_tried(settled.words, organisation.bits, cut)),
+        schemes=dict(schemes_tried(settled.words, organisation.bits, cut)) if read is None else {},
         crossings=_crossings(settled, done.ways, known, checks),
     )
+
+
+def _blanked(one: Pass) -> Pass:
+    """A pass with 0 wherever it has no word, so that nothing can hang on what stood there."""
+    if one.present is None:
+        return one
+    return replace(one, words=np.where(one.present, one.words, 0).astype(one.words.dtype))
 
 
 def _but_for_damage(findings: Iterable[Finding]) -> list[Finding]:
@@ -381,7 +393,11 @@ def _flow(
     chip: str, settled: Settled, part: Part | None, processor: str | None
 ) -> tuple[Program | None, tuple[Finding, ...]]:
     """What the content's own flow of control says: the processor it is for, lines that are crossed."""
-    words, bits = settled.words, settled.organisation.bits
+    words, bits, read = settled.words, settled.organisation.bits, settled.known
+    if read is not None:
+        # Flow is followed as far as words were read; lines are compared in whole images.
+        program = program_of(words[: int(np.argmin(read))], bits)
+        return program, program_findings(chip, program)
     program = program_of(words, bits)
     crossed = crossing_findings(chip, words, bits, program=program, processor=processor, part=part)
     return program, (*program_findings(chip, program), *crossed)

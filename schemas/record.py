@@ -429,6 +429,12 @@ class JudgedChip(TypedDict):
     bears: Bears
     image: NotRequired[ImageRecord | None]
     contested: NotRequired[Contested | None]
+    absent: NotRequired[
+        Annotated[
+            list[Range],
+            Field(description="Words that no reading has; what the image carries there stands for nothing"),
+        ]
+    ]
     findings: NotRequired[list[FindingRecord]]
     regions: NotRequired[list[RegionRecord]]
     vectors: NotRequired[Annotated[list[VectorRecord], Field(description="Evidence for order, never proof")]]

@@ -25,6 +25,7 @@ _STRIP = {
     "text": "readable text",
     "table": "values that follow a pattern",
     "repeat": "a stretch that repeats",
+    "absent": "words that no reading has",
     "decode": "few bits set in each word, as decoders and microcode have them",
     "fill": "one value throughout: unused, decayed or not driven",
     "contested": "no settlement here: readers, or passes of one reader, disagree",

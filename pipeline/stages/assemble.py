@@ -6,7 +6,7 @@ space gives every wholly placed chip back bit for bit.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,6 +32,7 @@ class Assembled:
         filled: Bool mask: True where a chip gives the word.
         holes: Half-open word ranges that no chip gives.
         absent: Chips placed here that have no image.
+        unread: Chips placed here of which some words were never read.
         reasons: Sentences for a person.
     """
 
@@ -42,6 +43,12 @@ class Assembled:
     holes: tuple[tuple[int, int], ...]
     absent: tuple[str, ...]
     reasons: tuple[str, ...]
+    unread: tuple[str, ...] = ()
+
+    @property
+    def lacking(self) -> bool:
+        """Whether something is missing that the sheet places here."""
+        return bool(self.absent or self.unread)
 
 
 def machine_view(words: Words, organisation: Organisation, wiring: Lines | None) -> Words:
@@ -85,6 +92,7 @@ def assemble(
     images: Mapping[str, Words],
     organisations: Mapping[str, Organisation],
     chips: Mapping[str, Chip],
+    absent: Mapping[str, Sequence[tuple[int, int]]] | None = None,
 ) -> tuple[Assembled, ...]:
     """The banks of a space, in the order in which the sheet names them.
 
@@ -93,9 +101,10 @@ def assemble(
         images: Chip id → its words; a chip without an image is absent.
         organisations: Of every placed chip.
         chips: For their board wiring.
+        absent: Chip id → half-open ranges of words that no reading has: holes, whatever stands there.
     """
     banks = list(dict.fromkeys(placement.bank or "" for placement in space.placements))
-    return tuple(_bank(space, bank, images, organisations, chips) for bank in banks)
+    return tuple(_bank(space, bank, images, organisations, chips, absent or {}) for bank in banks)
 
 
 def _bank(
@@ -104,6 +113,7 @@ def _bank(
     images: Mapping[str, Words],
     organisations: Mapping[str, Organisation],
     chips: Mapping[str, Chip],
+    never_read: Mapping[str, Sequence[tuple[int, int]]],
 ) -> Assembled:
     """One bank of a space: each placed word written once; what no chip fills stays `fill`, a hole.
 
@@ -125,6 +135,7 @@ def _bank(
     words = np.full(size, space.fill or 0, dtype)
     filled = np.zeros(size, np.bool_)
     absent: list[str] = []
+    unread: list[str] = []
     for placement in mine:
         gone = [chip for chip, _ in placement.parsed_lanes if chip not in images]
         if gone:
@@ -132,29 +143,53 @@ def _bank(
             continue
         first, count = first_word(space, placement), placed_words(placement, organisations)
         start = placement.span[0] if placement.span else 0
-        joined = np.zeros(count, dtype)
+        joined, read = np.zeros(count, dtype), np.ones(count, np.bool_)
         for chip, field in placement.parsed_lanes:
             organisation = organisations[chip]
             view = machine_view(images[chip], organisation, chips[chip].board_wiring)[start : start + count]
             high, low = field or (organisation.bits - 1, 0)
             width = high - low + 1
             piece = (view.astype(dtype) >> np.array(low, dtype)) & np.array((1 << width) - 1, dtype)
+            if chip in never_read:
+                own = _read(organisation, chips[chip].board_wiring, never_read[chip])[start : start + count]
+                read &= own
+                unread += [] if own.all() else [chip]
             joined = (joined << np.array(width, dtype)) | piece if width < 64 else piece
-        words[first : first + count] = joined
-        filled[first : first + count] = True
+        words[first : first + count] = np.where(read, joined, dtype.type(space.fill or 0))
+        filled[first : first + count] = read
     holes = _holes(filled)
     reasons = []
     absent = list(dict.fromkeys(absent))
     if absent:
         reasons.append(f"no image of {', '.join(absent)}")
+    unread = list(dict.fromkeys(unread))
+    if unread:
+        reasons.append(f"no reading has all words of {', '.join(unread)}")
     written: Words | None = words
     if absent and space.fill is None:
         written = None
         reasons.append("not written, since the sheet gives no `fill` for the holes")
     elif holes and space.fill is None:
         written = None
-        reasons.append("not written: gaps between placements, and the sheet gives no `fill` for them")
-    return Assembled(space.name, bank, written, filled, holes, tuple(absent), tuple(reasons))
+        gaps = "words that were not read" if unread else "gaps between placements"
+        reasons.append(f"not written: {gaps}, and the sheet gives no `fill` for them")
+    return Assembled(space.name, bank, written, filled, holes, tuple(absent), tuple(reasons), tuple(unread))
+
+
+def _read(
+    organisation: Organisation, wiring: Lines | None, absent: Sequence[tuple[int, int]]
+) -> NDArray[np.bool_]:
+    """Which words of the machine's view of a chip were read: the board's address lines move them too."""
+    there = np.ones(organisation.words, np.uint8)
+    for start, end in absent:
+        there[start:end] = 0
+    if wiring is None:
+        return there.astype(np.bool_)
+    lines = _wiring_lines(organisation, wiring)
+    moved = apply_wiring(
+        there, 1, address=lines["address"], data=(0,), invert_address=lines["invert_address"], invert_data=()
+    )
+    return moved.astype(np.bool_)
 
 
 def _holes(filled: NDArray[np.bool_]) -> tuple[tuple[int, int], ...]:

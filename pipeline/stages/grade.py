@@ -47,7 +47,7 @@ def missing(state: str | None, attempts: int, set_aside: int) -> Graded:
 
 def weigh_lengths(findings: Sequence[Finding], settled: Settled) -> tuple[Finding, ...]:
     """A short reading is a fault only while its missing words are nobody's."""
-    absent_everywhere = bool(settled.passes) and _absent(settled)
+    absent_everywhere = settled.known is not None
     out = []
     for finding in findings:
         if finding.code is Code.SHORT_READ and not absent_everywhere:
@@ -65,15 +65,6 @@ def weigh_lengths(findings: Sequence[Finding], settled: Settled) -> tuple[Findin
         else:
             out.append(finding)
     return tuple(out)
-
-
-def _absent(settled: Settled) -> int:
-    there = np.zeros(settled.organisation.words, np.bool_)
-    for one in settled.passes:
-        if one.present is None:
-            return 0
-        there |= one.present
-    return int((~there).sum())
 
 
 def concerns_image(finding: Finding) -> bool:
@@ -181,9 +172,14 @@ def _unsettled(settled: Settled) -> tuple[str, ...]:
     out = []
     if settled.frame_contested and settled.framing is not None:
         out.append(f"Read in {len(settled.framing.frames)} orders, and nothing decides which is the chip's")
-    bits = int(np.bitwise_count(settled.contested).sum())
+    doubt, read = settled.contested, settled.known
+    if read is not None and doubt[~read].any():
+        absent = int((~read).sum())
+        out.append(f"No reading has {absent} word{'s' if absent != 1 else ''}")
+        doubt = doubt[read]
+    bits = int(np.bitwise_count(doubt).sum())
     if bits:
-        words = int(np.count_nonzero(settled.contested))
+        words = int(np.count_nonzero(doubt))
         out.append(
             f"{bits} bit{'s' if bits != 1 else ''} in {words} word{'s' if words != 1 else ''} unresolved"
         )

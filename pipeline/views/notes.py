@@ -187,6 +187,9 @@ def chip_notes(chip: ChipRecord) -> str:
     if image:
         sums = ", ".join(f"{one['method']} {one['value']} ({one['form']})" for one in image["sums"])
         lines += [f"  image {image.get('path') or 'not here'}  SHA-256 {image['sha256']}", f"    {sums}"]
+    if absent := chip.get("absent"):
+        told = ", ".join(f"{start:#x} to {end - 1:#x}" for start, end in absent[:8])
+        lines.append(f"  no reading has {sum(end - start for start, end in absent)} words: {told}")
     contested = chip.get("contested")
     if contested:
         lines.append(f"  contested: {contested['bits']} bits in {contested['words']} words")

@@ -18,6 +18,7 @@ BLOCKS: Mapping[str, str] = {
     "repeat": "▚",
     "decode": "▞",
     "fill": "░",
+    "absent": "?",
     "contested": "!",
     "differs": "×",
 }
@@ -29,12 +30,13 @@ PLAIN: Mapping[str, str] = {
     "repeat": "=",
     "decode": "|",
     "fill": ".",
+    "absent": "?",
     "contested": "!",
     "differs": "x",
 }
 Cut = tuple[str, int, int]
 """A region: its kind, its first word, and the first word after it."""
-_KINDS = ("dense", "code", "text", "table", "repeat", "decode", "fill")
+_KINDS = ("dense", "code", "text", "table", "repeat", "decode", "fill", "absent")
 
 
 def _cells(total: int, cells: int, spans: Iterable[tuple[int, int]]) -> set[int]:
@@ -87,7 +89,8 @@ def strip(
             low, high = -(-cell * total_words // cells), -(-(cell + 1) * total_words // cells)
             share[cell][kind] += max(0, min(last, high) - max(first, low))
     line = [marks[max(counts, key=counts.__getitem__)] if any(counts.values()) else " " for counts in share]
-    for name, spans in (("differs", differs), ("contested", contested)):
+    absent = [(start, end) for kind, start, end in regions if kind == "absent"]
+    for name, spans in (("absent", absent), ("differs", differs), ("contested", contested)):
         for cell in _cells(total_words, cells, spans):
             line[cell] = marks[name]
     digits = len(f"{total_words - 1:X}")

@@ -147,12 +147,14 @@ def test_where_cells_fade_to_1_a_reading_of_0_is_carried_and_said_to_be_the_more
     assert bit["why"] == "cells of this kind fade to 0, so a reading of 1 is the more believable"
 
 
-def test_a_word_that_nobody_has_is_told_bit_by_bit_without_a_vote() -> None:
-    found = told(passes(("a", [0, 5, 0, 0], [True, False, True, True])), None)
-    assert (found["bits"], found["words"]) == (4, 1)
-    assert [bit["line"] for bit in found["listed"]] == ["D0", "D1", "D2", "D3"]
-    assert {bit["why"] for bit in found["listed"]} == {"no reading has this word"}
-    assert {(bit["ones"], bit["zeros"]) for bit in found["listed"]} == {(0, 0)}
+def test_a_word_that_nobody_has_is_no_disagreement_but_stays_in_the_mask() -> None:
+    lacking = passes(("a", [0, 5, 0, 0], [True, False, True, True]))
+    words, contested = settle(lacking, CHIP, None)
+    assert contested.tolist() == [0, 15, 0, 0]
+    found = Settled(CHIP, words, contested, lacking)
+    assert found.known is not None
+    assert found.known.tolist() == [True, False, True, True]
+    assert contested_bits(found, fades_to=None, first_listed="U1.a") is None
 
 
 @pytest.mark.parametrize(("fades_to", "carried"), [(None, 0), (0, 0), (1, 15)])

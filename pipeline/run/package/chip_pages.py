@@ -150,7 +150,8 @@ def settled_odds(record: ChipRecord, rates: Mapping[str, float]) -> OddsRecord |
         return None
     odds = settling_odds([Voice(rates[reader], count) for reader, count in passes.items()])
     organisation = Organisation.parse(record["organisation"] or "")
-    bits = organisation.words * organisation.bits
+    absent = sum(end - start for start, end in record.get("absent", ()))
+    bits = (organisation.words - absent) * organisation.bits
     return {**odds.to_json(), "bits": bits, "expected_wrong_bits": odds.expected_wrong_bits(bits)}
 
 

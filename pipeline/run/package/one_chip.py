@@ -40,7 +40,7 @@ from pipeline.street import (
     take_in,
     without_reading,
 )
-from pipeline.words import Words
+from pipeline.words import Words, true_ranges
 from schemas.finding import Code, Finding
 from schemas.names import Organisation
 from schemas.sheet import ReadingRow
@@ -344,6 +344,8 @@ def _judged(result: ChipResult, planned: PlannedChip, job: Job) -> JudgedChip:
     # Its path, and whether it is settled, are known when it is placed.
     out["image"] = cast("ImageRecord", _image(settled, image_file(job.images, result.chip)))
     out["contested"] = contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading)
+    if settled.known is not None:
+        out["absent"] = [list(one) for one in true_ranges(~settled.known)]
     if result.held_back:
         out["held_back"] = list(result.held_back)
     if settled.framing is not None:
@@ -390,6 +392,7 @@ def _given(result: ChipResult) -> Contribution:
         evidence=evidence,
         crossings=result.crossings,
         held_back=result.held_back,
+        absent=() if settled.known is None else tuple(true_ranges(~settled.known)),
     )
 
 

@@ -51,7 +51,7 @@ def _space_record(
         "unit": space.unit,
         "path": None,
         "words": len(bank.filled),
-        "incomplete": bool(bank.absent),
+        "incomplete": bank.lacking,
         "unsettled": not all(machine.may_be_burned(chip) for chip in chips if chip in machine.organisations),
         "holes": [list(hole) for hole in bank.holes],
         "reasons": list(bank.reasons),

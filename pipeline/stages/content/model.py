@@ -12,7 +12,7 @@ from schemas.record import CheckRecord, RegionDetail, RegionRecord, StoredAt, Ve
 
 MOST_CHANCE = 1e-6
 """A check lifts the grade where chance explains it at most once in a million, all schemes tried counted."""
-RegionKind = Literal["fill", "text", "table", "repeat", "decode", "code", "dense"]
+RegionKind = Literal["fill", "text", "table", "repeat", "decode", "code", "dense", "absent"]
 
 
 @dataclass(frozen=True, slots=True)

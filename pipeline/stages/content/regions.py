@@ -14,11 +14,12 @@ from typing import Any, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.stages.content.fills import find_fills, judge
+from pipeline.catalogue.advice import advise
+from pipeline.stages.content.fills import CANNOT_TELL, Fill, find_fills, judge
 from pipeline.stages.content.model import Region, RegionKind, SelfCheck
 from pipeline.stages.content.runs import entropy_bits, has_run, hex_words, runs
 from pipeline.stages.content.text import HALF_FIT, texts
-from pipeline.words import Words
+from pipeline.words import Words, true_ranges
 from schemas.part import Part
 from schemas.record import RegionDetail
 
@@ -212,7 +213,14 @@ def _described(one: _FoundRegion, words: Words, bits: int) -> Region:
     return Region(one.kind, one.start, one.end, detail)
 
 
-def regions(words: Words, bits: int, *, erased_state: int | None, part: Part | None) -> tuple[Region, ...]:
+def regions(
+    words: Words,
+    bits: int,
+    *,
+    erased_state: int | None,
+    part: Part | None,
+    known: NDArray[np.bool_] | None = None,
+) -> tuple[Region, ...]:
     """The image cut into regions that cover it exactly, in order of address.
 
     Args:
@@ -220,10 +228,60 @@ def regions(words: Words, bits: int, *, erased_state: int | None, part: Part | N
         bits: Bits a word.
         erased_state: Level of an unprogrammed cell of this very marking, or None.
         part: Catalogue entry where known; its kind of cell decides what a fill can mean.
+        known: Where words were read, shape (n,); None where all were. What stands elsewhere is not looked at.
 
     Returns:
         At least one region for an image of at least one word; nothing is raised.
     """
+    if known is None or known.all():
+        return _cut(words, bits, erased_state, part)
+    out = [Region("absent", start, end, {"preview": "not read"}) for start, end in true_ranges(~known)]
+    for start, end in true_ranges(known):
+        own = _cut(words[start:end], bits, erased_state, part)
+        out += [_beside_absent(one, start, words, bits, known, erased_state, part) for one in own]
+    return tuple(sorted(out, key=lambda one: one.start))
+
+
+def _beside_absent(
+    one: Region,
+    by: int,
+    words: Words,
+    bits: int,
+    known: NDArray[np.bool_],
+    erased_state: int | None,
+    part: Part | None,
+) -> Region:
+    """A region of a stretch that was read, put where it lies; a fill is judged where it lies in the whole.
+
+    Args:
+        one: As it was found in the stretch.
+        by: Where the stretch begins.
+        words: The whole image.
+        bits: Bits a word.
+        known: Where words were read.
+        erased_state: As `regions` has it.
+        part: Catalogue entry, where known.
+    """
+    start, end, detail = one.start + by, one.end + by, one.detail.copy()
+    if one.kind == "repeat":
+        detail["of"] += by
+        detail["preview"] = f"as at {detail['of']:#x}"
+    if one.kind == "fill":
+        fill = Fill(start, end, detail["period"])
+        preview = detail["preview"]
+        detail = judge(fill, words, bits, erased_state=erased_state, part=part)
+        detail["preview"] = preview
+        if not known[max(start - 1, 0)] or not known[min(end, len(words) - 1)]:
+            detail["means"], detail["why"] = (
+                CANNOT_TELL,
+                "words beside it were not read, so its bounds are not known",
+            )
+            detail["decides"] = advise("count-words")
+    return Region(one.kind, start, end, detail)
+
+
+def _cut(words: Words, bits: int, erased_state: int | None, part: Part | None) -> tuple[Region, ...]:
+    """Words that were all read, cut into regions."""
     total = len(words)
     if total == 0:
         return ()

@@ -30,6 +30,7 @@ _ODD = (
     0xFF51AFD7ED558CCD,
 )
 _EMPTY = np.zeros(0, dtype=np.uint64)
+_NOWHERE = np.zeros(0, dtype=np.uint32)
 
 
 class Signature(NamedTuple):
@@ -77,22 +78,32 @@ def _kept(total: int) -> int:
     return min(1024, max(64, total // 32))
 
 
-def signature(words: Words, bits: int, found: tuple[Region, ...] = ()) -> Signature:
+def signature(
+    words: Words, bits: int, found: tuple[Region, ...] = (), *, known: NDArray[np.bool_] | None = None
+) -> Signature:
     """The signature of one image.
+
+    An image with words that nobody read has no kin: it is blank here, whatever stands in their place.
 
     Args:
         words: Shape (n,).
         bits: Bits a word.
         found: Its regions, for the fill that sister chips may share.
+        known: Where words were read; None where all were.
 
     Returns:
         About 12 bytes a window, 64 windows for a chip of up to 2K words. Nothing is raised.
     """
+    if known is not None:
+        none = hashlib.blake2b(known.tobytes(), digest_size=16, key=b"not read").digest()
+        return Signature(
+            Organisation(len(words), bits), none, none[::-1], blank=True, hashes=_EMPTY, places=_NOWHERE
+        )
     raw = words.tobytes()
     top = words.dtype.type((1 << bits) - 1)
     digest = hashlib.blake2b(raw, digest_size=16).digest()
     inverse = hashlib.blake2b((words ^ top).tobytes(), digest_size=16).digest()
-    hashes, places = _EMPTY, np.zeros(0, dtype=np.uint32)
+    hashes, places = _EMPTY, _NOWHERE
     if len(words) >= WINDOW:
         value, counts = _windows(words)
         at = np.flatnonzero(counts)

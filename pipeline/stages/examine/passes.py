@@ -60,8 +60,14 @@ def _same_presence(one: Pass, other: Pass) -> bool:
 
 
 def reference_of(passes: Sequence[Pass], settled: Words) -> Pass:
-    """The pass that differs least from the settled image: the first of them, never the commonest."""
-    apart = [int(np.count_nonzero(one.words != settled)) for one in passes]
+    """The pass that differs least from the settled image: the first of them, never the commonest.
+
+    A word that a pass does not have counts as different, whatever stands in its place.
+    """
+    apart = [
+        int(np.count_nonzero((one.words != settled) | (False if one.present is None else ~one.present)))
+        for one in passes
+    ]
     return passes[apart.index(min(apart))]
 
 

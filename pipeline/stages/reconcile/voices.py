@@ -80,7 +80,8 @@ def contested_bits(settled: Settled, *, fades_to: int | None, first_listed: str)
         fades_to: Level that cells fade to, where known.
         first_listed: Id of the first listed reading, for the reason.
     """
-    mask = settled.contested
+    # Words that no reading has are no disagreement; the record tells them by themselves.
+    mask = settled.contested if settled.known is None else np.where(settled.known, settled.contested, 0)
     places = np.flatnonzero(mask)
     if len(places) == 0:
         return None
@@ -112,9 +113,7 @@ def _votes(
         by_reader.setdefault(one.reader, set()).add(bit)
     votes = {reader: next(iter(bits)) if len(bits) == 1 else None for reader, bits in by_reader.items()}
     carried: Bit = 1 if int(settled.words[address]) >> line & 1 else 0
-    if not votes:
-        why = "no reading has this word"
-    elif fades_to is None:
+    if fades_to is None:
         why = f"the value of {first_listed}; which way such cells fade is not known"
     else:
         why = f"cells of this kind fade to {fades_to}, so a reading of {1 - fades_to} is the more believable"

@@ -62,7 +62,7 @@ def data_lines(content: ChipWords, part: PartRecord | None) -> list[Line]:
     """One line a bit, D0 first."""
     ones = _ones(content)
     pins = _pins(part, "data_pins")
-    return [Line(f"D{k}", _pin(pins, k), n / content.organisation.words) for k, n in enumerate(ones)]
+    return [Line(f"D{k}", _pin(pins, k), n / _read(content)) for k, n in enumerate(ones)]
 
 
 _BITS_OF_OCTETS = np.unpackbits(np.arange(256, dtype=np.uint8)[:, None], axis=1, bitorder="little").astype(
@@ -87,7 +87,9 @@ def address_lines(content: ChipWords, part: PartRecord | None) -> list[Line]:
     pins = _pins(part, "address_pins")
     words = _comparable(content)
     count = content.organisation.address_bits
-    if 1 < len(words) <= GATHERED_WORDS and len(words) == 1 << count:
+    if content.known is not None:
+        shares = [_differing_where_read(words, content.known, k) for k in range(count)]
+    elif 1 < len(words) <= GATHERED_WORDS and len(words) == 1 << count:
         low, high = _pairs(count)
         differing = np.count_nonzero(words[low] != words[high], axis=1)
         shares = [n / (len(words) // 2) for n in differing.tolist()]
@@ -112,6 +114,20 @@ def _comparable(content: ChipWords) -> Any:
     whole = np.zeros((content.organisation.words, 8), np.uint8)
     whole[:, 8 - width :] = content.octets
     return whole.view(">u8")[:, 0].astype(np.uint64)
+
+
+def _read(content: ChipWords) -> int:
+    """How many words were read; a share of none is nought."""
+    return content.organisation.words if content.known is None else max(1, int(content.known.sum()))
+
+
+def _differing_where_read(words: Any, known: NDArray[np.bool_], line: int) -> float:
+    """The same as `_differing` over pairs of which both words were read."""
+    low = np.flatnonzero((np.arange(len(words)) >> line & 1) == 0)
+    high = low | 1 << line
+    low, high = low[high < len(words)], high[high < len(words)]
+    both = known[low] & known[high]
+    return float((words[low] != words[high])[both].mean()) if both.any() else 0.0
 
 
 def _differing(words: Any, line: int) -> float:

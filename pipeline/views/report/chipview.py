@@ -326,7 +326,7 @@ def _pictures(
     out: View = {"none": "", "doubt": "", "glyphs": ""}
     if not image or organisation is None:
         return {}
-    content = content_of(organisation, load(str(image["path"])))
+    content = content_of(organisation, load(str(image["path"])), chip.get("absent") or ())
     if content is None:
         return out | {"none": f"The image file is not as long as {organisation} needs; it is not drawn."}
     name = str(chip["chip"])
@@ -372,7 +372,8 @@ def _doubt(chip: ChipRecord, content: ChipWords, load: Load, options: Options) -
     """The map of contested bits and of bits that flicker between passes."""
     contested, image = chip.get("contested"), chip.get("image")
     mask_path = image.get("mask_path") if image else None
-    mask = content_of(content.organisation, load(str(mask_path))) if mask_path else None
+    absent = chip.get("absent") or ()
+    mask = content_of(content.organisation, load(str(mask_path)), absent) if mask_path else None
     marks = [
         (
             int(bit["address"]),

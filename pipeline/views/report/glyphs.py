@@ -109,11 +109,16 @@ def glyph_dots(content: ChipWords, geometry: Geometry) -> Bits:
     ]
     count = len(bits) // geometry.rows
     dots = bits[: count * geometry.rows].reshape(count, geometry.rows, geometry.columns)
+    dots = dots if geometry.ink_one else 1 - dots
+    if content.known is not None:
+        # Ink where nobody read would be nobody's, in either polarity.
+        read = content.known[geometry.start : geometry.start + count * geometry.rows]
+        dots = dots * read.reshape(count, geometry.rows, 1).astype(np.uint8)
     if not geometry.left_high:
         dots = dots[:, :, ::-1]
     if geometry.by_columns:
         dots = dots.transpose(0, 2, 1)
-    return dots if geometry.ink_one else 1 - dots
+    return dots
 
 
 def sheet_of_dots(dots: Bits, glyphs_a_line: int) -> Bits:

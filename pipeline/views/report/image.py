@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -21,24 +22,29 @@ class ChipWords:
     Attributes:
         organisation: Words and bits.
         octets: Shape (words, bytes a word), big-endian.
-        bits: Shape (words, bits), 0 or 1, the most significant first.
+        bits: Shape (words, bits), 0 or 1, the most significant first; 0 where nobody read the word.
+        known: Where words were read, shape (words,); None where all were.
     """
 
     organisation: Organisation
     octets: NDArray[np.uint8]
     bits: Bits
+    known: NDArray[np.bool_] | None = None
 
     def word(self, address: int) -> int:
         """The word at an address."""
         return int.from_bytes(self.octets[address].tobytes(), "big")
 
 
-def content_of(organisation: Organisation, stored: bytes) -> ChipWords | None:
+def content_of(
+    organisation: Organisation, stored: bytes, absent: Sequence[Sequence[int]] = ()
+) -> ChipWords | None:
     """The content of an image file: one word after the other, ceil(bits/8) bytes each, big-endian.
 
     Args:
         organisation: What the record says.
         stored: The file's bytes.
+        absent: Half-open ranges of words that no reading has: what stands there is not looked at.
 
     Returns:
         None where the file is not as long as the organisation says: nothing is drawn that might be wrong.
@@ -47,7 +53,13 @@ def content_of(organisation: Organisation, stored: bytes) -> ChipWords | None:
         return None
     octets = np.frombuffer(stored, np.uint8).reshape(organisation.words, organisation.bytes_a_word)
     bits = np.unpackbits(octets, axis=1)[:, organisation.bytes_a_word * 8 - organisation.bits :]
-    return ChipWords(organisation, octets, bits)
+    if not absent:
+        return ChipWords(organisation, octets, bits)
+    known = np.ones(organisation.words, np.bool_)
+    for start, end in absent:
+        known[start:end] = False
+    octets, bits = octets * known[:, None], bits * known[:, None]
+    return ChipWords(organisation, octets.astype(np.uint8), bits.astype(np.uint8), known)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,11 +10,14 @@ from collections.abc import Sequence
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 from markupsafe import Markup, escape
+from numpy.typing import NDArray
 
 from pipeline.views.report import wording
 from pipeline.views.report.image import ChipWords, PictureLayout, layout_of, pixel_bits, pixel_levels
 from pipeline.views.report.png import Ink, bits_png, data_uri, levels_png
+from pipeline.words import true_ranges
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -168,10 +171,38 @@ def _bands(content: ChipWords, layout: PictureLayout, most: int) -> str:
     """
     nibbles = max(1, (content.organisation.bits + 3) // 4)
     out = [
-        before + _hex_words(content.octets[start:end], nibbles) + behind
+        before + _told_words(content, start, end, nibbles) + behind
         for start, end, before, behind in _stripes(content.organisation, layout, most)
     ]
     return f'<g class="bands">{"".join(out)}</g>'
+
+
+def _unread(frame: _Frame, known: NDArray[np.bool_] | None) -> str:
+    """Rows in which words were not read, covered: their ink would be nobody's."""
+    if known is None:
+        return ""
+    row = frame.layout.words_a_row * frame.layout.averaged
+    padded = np.ones(frame.layout.height * row, np.bool_)
+    padded[: known.size] = known
+    out = []
+    for start, end in true_ranges(np.any(~padded.reshape(-1, row), axis=1))[:MOST_MARKS]:
+        top, tall = frame.y_of(start * row), frame.y_of(end * row) - frame.y_of(start * row)
+        there = np.flatnonzero(~padded[start * row : end * row]) + start * row
+        where = wording.span_text(int(there[0]), int(there[-1]) + 1, frame.digits)
+        out.append(
+            f'<rect class="unread" x="{RULER}" y="{top:.5g}" width="{frame.width:.5g}" height="{tall:.5g}">'
+            f"<title>{where}: words here were not read</title></rect>"
+        )
+    return "".join(out)
+
+
+def _told_words(content: ChipWords, start: int, end: int, nibbles: int) -> str:
+    """Words in hexadecimal; `--` stands where none was read."""
+    told = _hex_words(content.octets[start:end], nibbles)
+    if content.known is None or content.known[start:end].all():
+        return told
+    known = content.known[start:end].tolist()
+    return " ".join(word if there else "-" * nibbles for word, there in zip(told.split(), known, strict=True))
 
 
 def _hex_words(octets: Any, nibbles: int) -> str:
@@ -207,6 +238,7 @@ def raster_svg(
         f'<rect class="ground" x="{RULER}" y="{TOP}" width="{frame.width:.6g}" height="{frame.height:.6g}"/>',
         frame.image_tag(picture_of(content.bits, layout, INK), "bits"),
         frame.ruler,
+        _unread(frame, content.known),
         _region_marks(frame, regions),
         _bands(content, layout, most_bands),
         "</svg>",
