@@ -7,6 +7,7 @@ traceback, 130 for Ctrl-C.
 from __future__ import annotations
 
 import os
+import re
 import sys
 from functools import cache
 from typing import Any
@@ -96,10 +97,35 @@ def _usage(error: Any) -> int:
     if context is not None:
         notice(context.get_usage())
     notice(
-        f"{error.format_message()}\nSee `wellread "
+        f"{_in_our_words(error)}\nSee `wellread "
         f"{'' if context is None or context.info_name == 'wellread' else context.info_name + ' '}--help`."
     )
     return USAGE
+
+
+def _in_our_words(error: Any) -> str:
+    """What is wrong with a command line, and which command or option was most likely meant."""
+    from pipeline.one_line import one_line
+    from schemas.meant import meant
+
+    told = str(error.format_message())
+    context = getattr(error, "ctx", None)
+    command = re.match(r"No such command '([^']*)'", told)
+    option = getattr(error, "option_name", None)
+    if command is not None and context is not None:
+        told, near = f"No such command {command[0][16:]}.", meant(command[1], context.command.commands)
+    elif option is not None and context is not None:
+        known = (name for one in context.command.params for name in one.opts if name.startswith("--"))
+        told, near = f"No such option: {one_line(str(option))}.", meant(option, known)
+    else:
+        return _with_help(told, getattr(error, "param", None))
+    return f"{told} Did you mean {' or '.join(near)}?" if near else told
+
+
+def _with_help(told: str, param: Any) -> str:
+    """What an argument or option is for, beside what is wrong with it."""
+    about = str(getattr(param, "help", "") or "")
+    return f"{told.rstrip('.')}. {param.name}: {about}" if about and about not in told else told
 
 
 def main() -> None:

@@ -53,6 +53,23 @@ FormatOption = Annotated[
 ]
 
 
+WordOrderOption = Annotated[
+    str | None, typer.Option("--word-order", help="big or little, for printed 16- and 32-bit groups.")
+]
+TokenOption = Annotated[
+    str | None,
+    typer.Option("--token", help="hex, octal, decimal, binary or nibble, for lists of numbers."),
+]
+AddressOption = Annotated[
+    str | None,
+    typer.Option("--address", help="hex, octal or decimal, for the column of addresses of a listing."),
+]
+GapsOption = Annotated[bool, typer.Option("--gaps", help="The listing leaves lines out, and that is known.")]
+ProjectOption = Annotated[
+    Path | None, typer.Option("--project", help="A project folder, with whose sheet this is done.")
+]
+
+
 def _version(asked: bool) -> None:  # noqa: FBT001 - Typer calls it so
     if asked:
         from pipeline import __version__
@@ -130,29 +147,56 @@ def _can_draw() -> bool:
 
 @app.command()
 def examine(
-    files: Annotated[list[Path], typer.Argument(help="Dump files of one chip; several are several passes.")],
+    files: Annotated[
+        list[Path] | None, typer.Argument(help="Dump files of one chip; several are several passes.")
+    ] = None,
+    project: ProjectOption = None,
+    chip: Annotated[
+        str | None, typer.Option("--chip", help="A chip of the project instead, as its sheet has it.")
+    ] = None,
     part: PartOption = None,
     organisation: OrganisationOption = None,
     form: FormatOption = None,
+    word_order: WordOrderOption = None,
+    token: TokenOption = None,
+    address: AddressOption = None,
+    gaps: GapsOption = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-    """Say what could be wrong with these readings of one chip. Exit 1 on a fault."""
-    from pipeline.run.look import examine_files
-    from pipeline.views.terminal import examined
+    """Examine the readings of one chip for reading faults. Exit 1 on a fault."""
+    from pipeline.run.look.files import HowWritten
+    from pipeline.run.look.in_project import examine as run_examine
+    from pipeline.views.terminal import examined, explaining
 
-    document = examine_files(files, part=part, organisation=organisation, form=form)
-    _render(document, examined(document, draw=_can_draw()), as_json=as_json, quiet=quiet)
+    document = run_examine(
+        files or (),
+        project=project,
+        chip=chip,
+        part=part,
+        organisation=organisation,
+        written=HowWritten(form, word_order, token, address, gaps),
+        quiet=quiet or as_json,
+    )
+    text = examined(document, draw=_can_draw()) + explaining(document)
+    _render(document, text, as_json=as_json, quiet=quiet)
     raise typer.Exit(1 if any(one["severity"] == "fault" for one in document["findings"]) else 0)
 
 
 @app.command()
 def compare(
-    first: Annotated[Path, typer.Argument(help="The reading whose order counts.")],
-    second: Annotated[Path, typer.Argument(help="The other reading.")],
+    first: Annotated[
+        Path, typer.Argument(help="The reading whose order counts: a file, or U3.prog.1 of --project.")
+    ],
+    second: Annotated[Path, typer.Argument(help="The other; U3.prog.1/2 is a second pass.")],
+    project: ProjectOption = None,
     part: PartOption = None,
     organisation: OrganisationOption = None,
     form: FormatOption = None,
+    word_order: WordOrderOption = None,
+    token: TokenOption = None,
+    address: AddressOption = None,
+    gaps: GapsOption = False,
     undo: Annotated[
         Path | None, typer.Option("--undo", help="Write the second, brought into the first's order.")
     ] = None,
@@ -160,10 +204,18 @@ def compare(
     quiet: Quiet = False,
 ) -> None:
     """Say how one reading maps onto another. Exit 0 only when they are identical."""
-    from pipeline.run.look import compare_files
+    from pipeline.run.look.files import HowWritten
+    from pipeline.run.look.in_project import compare as run_compare
 
-    document, text = compare_files(
-        first, second, part=part, organisation=organisation, form=form, undo=undo, draw=_can_draw()
+    document, text = run_compare(
+        first,
+        second,
+        project=project,
+        part=part,
+        organisation=organisation,
+        written=HowWritten(form, word_order, token, address, gaps),
+        undo=undo,
+        draw=_can_draw(),
     )
     _render(document, text, as_json=as_json, quiet=quiet)
     raise typer.Exit(0 if document["relation"] == "identical" else 1)
@@ -179,23 +231,13 @@ def convert(
     base: Annotated[
         str | None, typer.Option("--base", help="Address of the first byte in the output.")
     ] = None,
-    word_order: Annotated[
-        str | None, typer.Option("--word-order", help="big or little, for printed 16- and 32-bit groups.")
-    ] = None,
-    token: Annotated[
-        str | None,
-        typer.Option("--token", help="hex, octal, decimal, binary or nibble, for lists of numbers."),
-    ] = None,
+    word_order: WordOrderOption = None,
+    token: TokenOption = None,
     span: Annotated[
         str | None, typer.Option("--span", help="Longest output in bytes that may be mostly gaps.")
     ] = None,
-    address: Annotated[
-        str | None,
-        typer.Option("--address", help="hex, octal or decimal, for the column of addresses of a listing."),
-    ] = None,
-    gaps: Annotated[
-        bool, typer.Option("--gaps", help="The listing leaves lines out, and that is known.")
-    ] = False,
+    address: AddressOption = None,
+    gaps: GapsOption = False,
     which: Annotated[
         int | None, typer.Option("--pass", help="Which pass of a log that holds several, from 1.")
     ] = None,
@@ -203,21 +245,17 @@ def convert(
     quiet: Quiet = False,
 ) -> None:
     """Turn a dump into binary, Intel HEX or S-records."""
-    from pipeline.run.look import convert_file
+    from pipeline.run.look.files import HowWritten, convert_file
     from pipeline.views.terminal import converted
 
     document = convert_file(
         file,
         to=to,
         output=output,
-        form=form,
+        written=HowWritten(form, word_order, token, address, gaps),
         fill=fill,
         base=base,
-        word_order=word_order,
-        token=token,
         span=span,
-        address=address,
-        gaps=gaps,
         which=which,
     )
     _render(document, converted(document), as_json=as_json, quiet=quiet)
@@ -251,8 +289,8 @@ def schema(
 
 @app.command()
 def explain(
-    code: Annotated[
-        str | None, typer.Argument(help="The code of a finding, or a grade; without one, all in short.")
+    codes: Annotated[
+        list[str] | None, typer.Argument(help="Codes of findings, or grades; without one, all in short.")
     ] = None,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -261,8 +299,8 @@ def explain(
     from pipeline.run.explain import explain as run_explain
     from pipeline.views.glossary import explained
 
-    document = run_explain(code)
-    _render(document, explained(document), as_json=as_json, quiet=quiet)
+    document = run_explain(codes or ())
+    _render(document, explained(document, whole=bool(codes)), as_json=as_json, quiet=quiet)
 
 
 @app.command()

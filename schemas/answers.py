@@ -109,9 +109,9 @@ class PackageAnswer(Answer):
 class ExaminedChip(Heeded):
     """What was found out about one chip."""
 
-    organisation: str
+    organisation: str | None
     passes: int
-    image_sha256: str
+    image_sha256: Annotated[str | None, Field(description="null where there is no usable reading")]
     grade: Grade
     reasons: list[str]
     bears: Bears
@@ -124,10 +124,12 @@ class ExaminedChip(Heeded):
 
 @stored()
 class Examined(ExaminedChip):
-    """What was found out about one chip that lies in files of its own."""
+    """What was found out about one chip, in files of its own or as a project's sheet has it."""
 
     files: list[str]
     part: str | None
+    chip: Annotated[str | None, Field(description="Its id, where it is a project's")]
+    project: Annotated[str | None, Field(description="The project folder, where it is a project's")]
 
 
 @stored()

@@ -20,7 +20,7 @@ def as_options(remedy: str) -> str:
         >>> as_options("write `word_order: big` if the digits stand so, `gaps: true` if gaps are meant")
         'say --word-order big if the digits stand so, --gaps if gaps are meant'
     """
-    said = _WORDS.sub(_option, remedy)
+    said = _WORDS.sub(_option, remedy).replace("with `take`", "with `take`, in a project's sheet,")
     return said if said == remedy else re.sub(r"\bwrite (?=--)", "say ", said)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from pipeline.catalogue.cautions import cautions, heeded
 from pipeline.errors import UsageError
 from schemas.answers import ExplainAnswer
@@ -9,17 +11,19 @@ from schemas.glossary import GLOSSARY
 from schemas.meant import meant
 
 
-def explain(code: str | None) -> ExplainAnswer:
-    """What `explain --json` prints: one entry, or all where no code is given.
+def explain(codes: Sequence[str]) -> ExplainAnswer:
+    """What `explain --json` prints: the entries that were asked for, or all where none was.
 
     Raises:
         UsageError: No finding and no grade has this name.
     """
-    if code is not None and code not in GLOSSARY:
+    for code in codes:
+        if code in GLOSSARY:
+            continue
         near = " or ".join(f"`wellread explain {one}`" for one in meant(code, GLOSSARY))
         remedy = f"Type {near or '`wellread explain`, which lists all'}"
         raise UsageError(where=code, problem="no finding and no grade has this name", remedy=remedy)
-    found = GLOSSARY.values() if code is None else [GLOSSARY[code]]
+    found = [GLOSSARY[code] for code in dict.fromkeys(codes)] if codes else GLOSSARY.values()
     return {
         "schema": "wellread/explain/1",
         "command": "explain",

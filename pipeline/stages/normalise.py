@@ -138,7 +138,8 @@ def _units(
         raise AmbiguousError(
             where=decoded.format,
             problem="the file holds fuses of a logic device, not words of a ROM",
-            remedy="Name the logic device as the chip's part, or say organisation: FUSESx1, such as 2048x1",
+            remedy="Name the logic device as the chip's part, or write how many fuses it has as its "
+            "organisation, such as 2048x1",
         )
     per_word = organisation.bytes_a_word if decoded.unit_bits == 8 else 1
     size = 0 if manner.take else organisation.words * per_word
@@ -184,9 +185,7 @@ def _plan(unit_bits: int, organisation: Organisation, manner: Manner) -> Sequenc
                     f"a word of {organisation.bits} bits comes as {organisation.bytes_a_word} bytes in "
                     f"an order that nothing says"
                 ),
-                remedy=(
-                    "Say byte_order: big (most significant first) or little, for the reading or its reader"
-                ),
+                remedy="write `byte_order: big` (most significant first) or `byte_order: little`",
             )
         joined = {
             "bytes": organisation.bytes_a_word,

@@ -69,9 +69,15 @@ def mended(document: MendAnswer) -> str:
     """What was replaced from where, and where the damaged files are."""
     document = one_lined(document)
     lines = [f"{document['bag']}: whole again, receipt {document['receipt']}"]
-    lines += [f"  {one['path']} from {one['from']}" for one in document["replaced"]]
-    if document["damaged"]:
-        lines.append(f"  the damaged files are kept in {document['damaged']}")
+    lines += [f"  {one['path']}: put back from {one['from']}" for one in document["replaced"]]
+    replaced = {one["path"] for one in document["replaced"]}
+    strays = [path for path in document["set_aside"] if path not in replaced]
+    lines += [f"  {path}: in no manifest, moved to {document['damaged']}" for path in strays]
+    kept = [path for path in document["set_aside"] if path in replaced]
+    if kept and document["damaged"]:
+        lines.append(f"  as they were, damaged: {', '.join(kept)}, moved to {document['damaged']}")
+    elif document["damaged"] and not strays:
+        lines.append(f"  what was there meanwhile is kept in {document['damaged']}")
     lines.append(f"  told in {document['record']}")
     if document["head"]:
         lines.append(f"Ledger head {document['head']}: keep it somewhere else.")

@@ -14,14 +14,20 @@ WIDTH = 100
 _ROWS = (("what", "what it is"), ("told", "how it is told"), ("also", "or it is"), ("do", "what to do"))
 
 
-def explained(document: ExplainAnswer) -> str:
-    """What `explain` says."""
+def explained(document: ExplainAnswer, *, whole: bool) -> str:
+    """What `explain` says.
+
+    Args:
+        document: The entries.
+        whole: Every one with all that is known of it; a line each where not.
+    """
     entries = document["entries"]
-    if len(entries) > 1:
+    if not whole:
         return table([[one["name"], one["kind"], one["what"]] for one in entries])
-    (one,) = entries
-    lines = [f"{one['kind']} {one['name']}", *_whole(one)]
-    return "\n".join([*lines, "", *heeding(document, "NAME")] if one["kind"] == "finding" else lines)
+    told = ["\n".join([f"{one['kind']} {one['name']}", *_whole(one)]) for one in entries]
+    if any(one["kind"] == "finding" for one in entries):
+        told.append("\n".join(heeding(document, "NAME")))
+    return "\n\n".join(told)
 
 
 def _whole(one: ExplainedWord) -> list[str]:

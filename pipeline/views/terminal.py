@@ -213,15 +213,16 @@ def examined(document: Examined, *, draw: bool) -> str:
     """What `examine` says: one table, then each finding above a note in words."""
     document = one_lined(document)
     name = document["part"] or "no part named"
+    about = f"{document['organisation'] or 'organisation not known'} ({name})"
+    files = ", ".join(document["files"]) or "no file"
+    told = f"chip {document['chip']}: {files}" if document["chip"] else files
     lines = [
-        (
-            f"{', '.join(document['files'])}: {document['organisation']} ({name}), "
-            f"{counted(document['passes'], 'pass', 'passes')}"
-        ),
+        f"{told}: {about}, {counted(document['passes'], 'pass', 'passes')}",
         f"grade {document['grade']}: {'; '.join(document['reasons'])}",
-        f"image SHA-256 {document['image_sha256']}",
     ]
-    words = int(document["organisation"].split("x")[0])
+    if document["image_sha256"]:
+        lines.append(f"image SHA-256 {document['image_sha256']}")
+    words = int((document["organisation"] or "0").split("x")[0])
     listed = document["contested"]["listed"] if document["contested"] else ()
     contested = [(bit["address"], bit["address"] + 1) for bit in listed]
     if document["regions"]:
@@ -252,6 +253,16 @@ def examined(document: Examined, *, draw: bool) -> str:
             lines += [f"  or     {one['also']}", f"  next   {one['next']}"]
         lines += [f"  {_pin(pin)}" for pin in one["where"].get("pins", ())]
     return "\n".join(lines)
+
+
+MOST_EXPLAINED = 4
+
+
+def explaining(document: Examined) -> str:
+    """What to type to learn more of the grade and the codes that were told, the worst first."""
+    codes = list(dict.fromkeys([document["grade"], *(one["code"] for one in document["findings"])]))
+    few = f" (and {len(codes) - MOST_EXPLAINED} more codes)" if len(codes) > MOST_EXPLAINED else ""
+    return f"\n\nMore on each: wellread explain {' '.join(codes[:MOST_EXPLAINED])}{few}"
 
 
 def advised(findings: Sequence[FindingRecord]) -> bool:

@@ -235,6 +235,8 @@ def finding(code: str, step: str, part: Part | None) -> dict[str, Any]:
 
 def document(part: Part | None, *found: dict[str, Any]) -> Examined:
     made = {
+        "project": None,
+        "chip": None,
         "files": ["x.bin"],
         "organisation": "256x8",
         "part": part.part if part else None,

@@ -49,7 +49,7 @@ ARROWS = {
     "run": f"{CHIP} bags views edges edges/bags one_line",
     "run/package": f"{CHIP} machine wirings bags views edges edges/bags one_line run to_do draft",
     "run/keep": "schemas errors bags views edges edges/bags run flow steps stages words",
-    "run/look": f"{CHIP} views edges run run/package to_do",
+    "run/look": f"{CHIP} views edges run run/package to_do summed_up",
     "run/bench": "schemas errors catalogue flow words formats stages street bench views edges "
     "run run/package run/look",
     "run/publish": "schemas errors catalogue flow words formats steps bags publish views edges edges/bags "

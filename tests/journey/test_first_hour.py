@@ -401,7 +401,7 @@ def test_the_last_folder_of_into_is_made_and_said_and_no_more(tmp_path: Path) ->
 
 
 def test_a_command_misspelt_is_answered_with_the_one_that_was_meant() -> None:
-    said_on_the_command_line(wellread("packige", "x"), 2, "Did you mean 'package'?")
+    said_on_the_command_line(wellread("packige", "x"), 2, "Did you mean package?")
 
 
 def test_check_names_what_is_faulty_and_what_to_type_to_learn_more(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ from pipeline.bench.stream import Watch
 from pipeline.errors import FormatError
 from pipeline.formats import Declared, decode
 from pipeline.run.bench.captured import problems_of, understand
-from pipeline.run.look import examine_files
+from pipeline.run.look.files import examine_files
 from schemas.names import Organisation
 from schemas.sheet import Reader
 from tests.reader_simulated import plainly, printed
@@ -136,7 +136,7 @@ def told(content: bytes) -> bool:
         path.write_bytes(content)
         try:
             understood = understand(path, "U1", organisation, Reader())
-            examined = examine_files([path], part=None, organisation=str(organisation), form=None)
+            examined = examine_files([path], part=None, organisation=str(organisation))
         except FormatError:
             return True
     problems = problems_of(understood, Watch(len(IMAGE), 8, 3), 3, None)

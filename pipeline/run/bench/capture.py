@@ -45,7 +45,7 @@ from pipeline.flow import PlannedChip
 from pipeline.formats import Declared, decode
 from pipeline.run.bench.captured import Took, advice, problems_of, understand
 from pipeline.run.bench.sheet_row import add_row
-from pipeline.run.look import examine_files, kind_of
+from pipeline.run.look.files import examine_files, kind_of
 from pipeline.run.package.open_project import read_project
 from schemas.names import Organisation
 from schemas.sheet import Reader
@@ -433,7 +433,7 @@ def _finish(
     try:
         understood = understand(path, wish.chip, chosen.organisation, chosen.reader)
         examined = examine_files(
-            [path], part=chosen.part, organisation=str(chosen.organisation), form=None, reader=chosen.reader
+            [path], part=chosen.part, organisation=str(chosen.organisation), reader=chosen.reader
         )
     except FormatError as error:
         for line in advice(error, watch, path, target, wish.baud):

@@ -225,7 +225,7 @@ def _reading(
         if row.set_aside is not None or planned.organisation is None:
             continue
         try:
-            taken = _taken(planned, reading, job.how, content, len(passes) + 1)
+            taken = take_reading(planned, reading, job.how, content, len(passes) + 1)
         except WellreadError as error:
             worked.problems.append(_undecodable(planned, reading, path, error))
             continue
@@ -263,7 +263,21 @@ def _said_of(reading: PlannedReading, reader: Reader) -> ReadingRecord:
     return record
 
 
-def _taken(planned: PlannedChip, reading: PlannedReading, how: HowRead, content: bytes, number: int) -> Taken:
+def take_reading(
+    planned: PlannedChip, reading: PlannedReading, how: HowRead, content: bytes, number: int
+) -> Taken:
+    """One file of a reading decoded and normalised as the sheet says.
+
+    Args:
+        planned: The chip, its organisation known.
+        reading: With its row of the sheet.
+        how: What the sheet says of readers and wires.
+        content: The file.
+        number: Of its first pass.
+
+    Raises:
+        FormatError: It cannot be understood.
+    """
     assert planned.organisation is not None
     declared = declared_of(reading.row, how.reader(reading.reader), planned.organisation)
     kept = {key: declared[key] for key in DECLARED if key in declared and key != "format"}

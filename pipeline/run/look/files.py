@@ -1,4 +1,4 @@
-"""`examine`, `compare` and `convert`: files looked at without a project around them."""
+"""`examine`, `compare` and `convert` of files that lie anywhere."""
 
 from __future__ import annotations
 
@@ -24,12 +24,46 @@ from pipeline.stages.normalise import Manner
 from pipeline.stages.reconcile import contested_bits
 from pipeline.steps import image_bytes
 from pipeline.street import ChipResult, Taken, conclude, declared_of, heard_alone, judge, take_in
+from pipeline.words import Words
 from schemas.names import Organisation
 from schemas.part import Kind, Part
 from schemas.sheet import Reader, ReadingRow
 
 if TYPE_CHECKING:
     from schemas.answers import CompareAnswer, ConvertAnswer, ExamineAnswer, ExaminedChip
+
+
+@dataclass(frozen=True, slots=True)
+class HowWritten:
+    """What a person said on the command line about how files are written; None where nothing was said.
+
+    Attributes:
+        form: Their format.
+        word_order: Order of the bytes in printed 16- and 32-bit groups.
+        token: How values are printed.
+        address: How listings count.
+        gaps: Whether listings leave lines out, and that is known.
+    """
+
+    form: str | None = None
+    word_order: str | None = None
+    token: str | None = None
+    address: str | None = None
+    gaps: bool = False
+
+    def declared(self, **more: Any) -> Declared:
+        """The same as decoders take it, with what else is known."""
+        return Declared(
+            format=self.form,
+            word_order=self.word_order,
+            token=self.token,
+            address=self.address,
+            gaps=self.gaps,
+            **more,
+        )
+
+
+NOT_SAID = HowWritten()
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,10 +89,13 @@ def read_given(path: Path) -> bytes:
     return read_file(path.parent, path.name)
 
 
-def named(path: Path, error: WellreadError) -> WellreadError:
-    """A decoder's error with the file's name before its place, and the options that settle it."""
+def named(path: Path, error: WellreadError, *, of_sheet: bool = False) -> WellreadError:
+    """A decoder's error with the file's name before its place, and the options, or fields, that settle it."""
     error.where = f"{path.name}, {error.where}"
-    error.remedy = as_options(error.remedy)
+    if not of_sheet:
+        error.remedy = as_options(error.remedy)
+    elif error.remedy.startswith("write `"):
+        error.remedy += ", in the sheet, at this reader"
     return error
 
 
@@ -127,10 +164,10 @@ def _organisation(kind: StatedKind, content: bytes, path: Path, declared: Declar
     return Organisation(words, decoded.unit_bits if decoded.unit_bits == 1 else max(decoded.unit_bits, 8))
 
 
-def _declared(kind: StatedKind, form: str | None) -> Declared:
+def _declared(kind: StatedKind, written: HowWritten) -> Declared:
     if kind.organisation is None:
-        return Declared(format=form)
-    return Declared(format=form, bits=kind.organisation.bits, words=kind.organisation.words)
+        return written.declared()
+    return written.declared(bits=kind.organisation.bits, words=kind.organisation.words)
 
 
 def _passes(
@@ -153,7 +190,7 @@ def _passes(
     try:
         return take_in(content, declared, manner, chip=name, organisation=organisation)
     except FormatError as error:
-        raise named(path, error) from None
+        raise named(path, error, of_sheet=reader is not None) from None
 
 
 THE_READER = "the reader"
@@ -165,7 +202,7 @@ def examine_files(
     *,
     part: str | None,
     organisation: str | None,
-    form: str | None,
+    written: HowWritten = NOT_SAID,
     reader: Reader | None = None,
 ) -> ExamineAnswer:
     """What `examine --json` prints: several files are several passes of one chip by one reader.
@@ -174,7 +211,7 @@ def examine_files(
         files: Dumps.
         part: What was said of the chip.
         organisation: Words x bits that were said of it.
-        form: The format, where it was said.
+        written: What was said of how the files are written.
         reader: What the sheet says of the reader, where a sheet is at hand.
 
     Raises:
@@ -182,7 +219,7 @@ def examine_files(
     """
     contents = [read_given(path) for path in files]
     kind = kind_of(part, organisation, content=contents[0])
-    declared = _declared(kind, form)
+    declared = _declared(kind, written)
     if reader is not None and kind.organisation is not None:
         declared = Declared(**declared_of(ReadingRow(), reader, kind.organisation))
     organised = _organisation(kind, contents[0], files[0], declared)
@@ -202,6 +239,8 @@ def examine_files(
     return {
         "schema": "wellread/examine/1",
         "command": "examine",
+        "project": None,
+        "chip": None,
         "files": [str(path) for path in files],
         "part": kind.part.part if kind.part else None,
         **_examined(result, kind),
@@ -238,41 +277,78 @@ def compare_files(
     *,
     part: str | None,
     organisation: str | None,
-    form: str | None,
+    written: HowWritten,
     undo: Path | None,
     draw: bool,
 ) -> tuple[CompareAnswer, str]:
-    """What `compare --json` prints, and the same as text.
+    """What `compare --json` prints of two files, and the same as text.
 
     Raises:
         WellreadError: A file cannot be read or decoded, the options contradict each other, or `undo` exists.
+    """
+    contents = [read_given(path) for path in (first, second)]
+    kind = kind_of(part, organisation, content=contents[0])
+    declared = _declared(kind, written)
+    bits = kind.organisation.bits if kind.organisation else 8
+    images = [
+        _plain(path, content, declared, bits) for path, content in zip((first, second), contents, strict=True)
+    ]
+    sides = (Side(str(first), first.name, images[0]), Side(str(second), second.name, images[1]))
+    return compare_sides(*sides, bits=bits, part=kind.part, undo=undo, draw=draw)
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One of two readings that are compared.
+
+    Attributes:
+        given: As the person named it.
+        name: In few words, for the text.
+        words: One element a word.
+    """
+
+    given: str
+    name: str
+    words: Words
+
+
+def compare_sides(
+    first: Side, second: Side, *, bits: int, part: Part | None, undo: Path | None, draw: bool
+) -> tuple[CompareAnswer, str]:
+    """What `compare --json` prints of two readings, and the same as text.
+
+    Args:
+        first: The one whose order counts.
+        second: The other.
+        bits: Of a word.
+        part: Of the chip, where known.
+        undo: The file to write the second into, brought into the first's order.
+        draw: Whether the terminal has signs to draw with.
+
+    Raises:
+        NothingToDoError: A reading holds no words.
+        UsageError: Nothing between them can be undone.
+        DestinationError: `undo` exists.
     """
     from pipeline.lines.verdict import compare
     from pipeline.views.compare import verdict
     from pipeline.views.terminal import heeding
 
-    contents = [read_given(path) for path in (first, second)]
-    kind = kind_of(part, organisation, content=contents[0])
-    declared = _declared(kind, form)
-    bits = kind.organisation.bits if kind.organisation else 8
-    images = [
-        _plain(path, content, declared, bits) for path, content in zip((first, second), contents, strict=True)
-    ]
     if undo is not None:
         refuse_existing(undo)
-    for path, words in zip((first, second), images, strict=True):
-        if len(words) == 0:
+    for side in (first, second):
+        if len(side.words) == 0:
             raise NothingToDoError(
-                where=str(path), problem="it holds no words", remedy="Check that it is the dump you mean"
+                where=side.given, problem="it holds no words", remedy="Check that it is the dump you mean"
             )
-    compared = compare(images[0], images[1], Organisation(len(images[0]), bits))
+    compared = compare(first.words, second.words, Organisation(len(first.words), bits))
     document: CompareAnswer = {
         "schema": "wellread/compare/1",
         "command": "compare",
-        "first": str(first),
-        "second": str(second),
+        "first": first.given,
+        "second": second.given,
         **compared.to_json(),
-        **heeded(cautions(kind.part)),
+        **heeded(cautions(part)),
     }
     if undo is not None:
         if compared.relation.relation not in ("identical", "mapped", "slipped"):
@@ -285,7 +361,7 @@ def compare_files(
         document["undone"] = str(undo)
     lines = verdict(compared, first.name, second.name, plain=not draw)
     if compared.relation.relation != "identical":
-        lines += ["", *heeding(document, kind.part.part if kind.part else None)]
+        lines += ["", *heeding(document, part.part if part else None)]
     return document, "\n".join(lines)
 
 
@@ -328,14 +404,10 @@ def convert_file(
     *,
     to: str,
     output: Path,
-    form: str | None,
+    written: HowWritten,
     fill: str | None,
     base: str | None,
-    word_order: str | None,
-    token: str | None,
     span: str | None,
-    address: str | None = None,
-    gaps: bool = False,
     which: int | None = None,
 ) -> ConvertAnswer:
     """What `convert --json` prints; the output is written, never over anything.
@@ -346,14 +418,7 @@ def convert_file(
     from pipeline.formats.convert import convert
 
     content = read_given(file)
-    declared = Declared(
-        format=form,
-        word_order=word_order,
-        token=token,
-        fill=number(fill, "--fill"),
-        address=address,
-        gaps=gaps,
-    )
+    declared = written.declared(fill=number(fill, "--fill"))
     options = {"base": number(base, "--base"), "most_fill": number(span, "--span"), "number": which}
     try:
         made = convert(

@@ -1,0 +1,1 @@
+"""Looking without packaging: `examine`, `compare` and `convert`, at files or at a project's chips."""
