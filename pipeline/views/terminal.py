@@ -11,6 +11,7 @@ from pipeline.one_line import one_line, one_lined
 from pipeline.summed_up import kind_of, summed_up
 from pipeline.to_do import GRADES_WORST_FIRST, UNSETTLED, ToDo, space_state
 from pipeline.views.strip import legend, strip
+from schemas.glossary import GLOSSARY
 
 if TYPE_CHECKING:
     from pipeline.flow import ChipSummary, Packaged
@@ -76,8 +77,8 @@ def _as_package_would(document: CheckAnswer) -> list[str]:
     waiting = document["to_do"]
     lines = [f"  {space}" for space in document["spaces"]] + still_to_do(waiting, document["needing"])
     if waiting:
-        name = next((one["code"] for one in waiting[0]["tasks"]), waiting[0]["grade"])
-        lines.append(f"What a word means, and what to do: wellread explain {name}")
+        words = [word for one in waiting for word in (one["grade"], *(task["code"] for task in one["tasks"]))]
+        lines.append(f"What these words mean, and what to do: {to_explain(words)}")
     return lines
 
 
@@ -260,9 +261,15 @@ MOST_EXPLAINED = 4
 
 def explaining(document: Examined) -> str:
     """What to type to learn more of the grade and the codes that were told, the worst first."""
-    codes = list(dict.fromkeys([document["grade"], *(one["code"] for one in document["findings"])]))
-    few = f" (and {len(codes) - MOST_EXPLAINED} more codes)" if len(codes) > MOST_EXPLAINED else ""
-    return f"\n\nMore on each: wellread explain {' '.join(codes[:MOST_EXPLAINED])}{few}"
+    words = [document["grade"], *(one["code"] for one in document["findings"])]
+    return f"\n\nMore on each: {to_explain(words)}"
+
+
+def to_explain(words: Iterable[str]) -> str:
+    """The command that explains the first few of these grades and codes."""
+    known = [word for word in dict.fromkeys(words) if word in GLOSSARY]
+    more = f" (and {len(known) - MOST_EXPLAINED} more words)" if len(known) > MOST_EXPLAINED else ""
+    return f"wellread explain {' '.join(known[:MOST_EXPLAINED])}{more}"
 
 
 def advised(findings: Sequence[FindingRecord]) -> bool:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from pipeline import to_do
 from pipeline.catalogue.cautions import cautions, heeded
 from pipeline.edges.console import Progress
 from pipeline.edges.project_folder import SHEET_NAME, read_file
@@ -147,7 +148,7 @@ def _told(record: ChipRecord, planned: PlannedChip, folder: Path) -> ExamineAnsw
         "bears": record["bears"],
         "held_back": record.get("held_back", []),
         "contested": record.get("contested"),
-        "findings": record.get("findings", []),
+        "findings": to_do.in_order(record.get("findings", []), record.get("held_back", [])),
         "regions": record.get("regions", []),
         "vectors": record.get("vectors", []),
         **heeded(cautions(planned.part)),
