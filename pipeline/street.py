@@ -21,7 +21,7 @@ import numpy as np
 from pipeline.catalogue import Catalogue
 from pipeline.errors import FormatError
 from pipeline.flow import Carried, Ground, Pass, PlannedChip, PlannedReading, Said, Settled, Subject
-from pipeline.formats import Declared, Decoded, decode
+from pipeline.formats import Declared, Decoded, decode, says_addresses
 from pipeline.lines import LineMap
 from pipeline.stages.content import (
     Program,
@@ -56,10 +56,6 @@ MOST_TIMES_THE_CHIP = 4096
 source.
 """
 FEWEST_BYTES_REFUSED = 16 * 1024 * 1024
-ADDRESSED = frozenset(
-    ("intel-hex", "s-record", "tektronix-hex", "tektronix-extended", "mos-paper-tape", "ti-txt")
-) | {"reader-log", "listing"}
-"""Formats in which the file itself says at which address its words stand."""
 
 
 @dataclass(frozen=True)
@@ -192,7 +188,7 @@ def take_in(
             remedy="Name the chip's own dump, or say with `take` which part of the file is the chip's",
         )
     decoded = decode(content, declared)
-    told = replace(manner, addressed=decoded.format in ADDRESSED)
+    told = replace(manner, addressed=says_addresses(decoded.format))
     done = normalise(decoded, chip=chip, organisation=organisation, manner=told, first_number=first_number)
     return Taken(decoded, done.passes, done.findings)
 

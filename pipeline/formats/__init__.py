@@ -22,6 +22,7 @@ __all__ = [
     "detect",
     "encode",
     "image",
+    "says_addresses",
 ]
 
 
@@ -37,6 +38,13 @@ def detect(content: bytes) -> tuple[str, ...]:
     from pipeline.formats import registry
 
     return registry.detect(content)
+
+
+def says_addresses(fmt: str) -> bool:
+    """Whether files of a format say at which address each word stands; see `registry.FormatEntry`."""
+    from pipeline.formats import registry
+
+    return registry.says_addresses(fmt)
 
 
 def encode(fmt: str, blocks: Sequence[Block], **options: Any) -> bytes:

@@ -47,12 +47,14 @@ class FormatEntry:
         checks: One line: what is checked in each file.
         mark: What a file of this format has at least once, or None where `registry` decides otherwise.
         letter: Characters of which one must stand somewhere in a file before `mark` is looked for at all.
+        addressed: The file itself says at which address its words stand.
     """
 
     module: str
     checks: str
     mark: re.Pattern[bytes] | None = None
     letter: bytes = b""
+    addressed: bool = False
 
 
 _ENTRIES: dict[str, FormatEntry] = {
@@ -64,36 +66,42 @@ _ENTRIES: dict[str, FormatEntry] = {
         ),
         re.compile(rb"(?m)^[^0-9A-Za-z:\n]{0,80}:[0-9A-Fa-f]{8}"),
         b":",
+        addressed=True,
     ),
     "s-record": FormatEntry(
         "records.s_record",
         "S0-S9, byte counts, sums, S5/S6 record counts, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[ \t]*[Ss][0-9][0-9A-Fa-f]{6}"),
         b"Ss",
+        addressed=True,
     ),
     "tektronix-hex": FormatEntry(
         "records.tektronix_hex",
         "both sums (of digits; of bytes reported), counts, abort, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[^0-9A-Za-z/\n]{0,80}/[0-9A-Fa-f]{8}"),
         b"/",
+        addressed=True,
     ),
     "tektronix-extended": FormatEntry(
         "records.tektronix_extended",
         "lengths, sums, types, address digits, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[ \t]*%[0-9A-Fa-f]{2}[368][0-9A-Fa-f]{2}"),
         b"%",
+        addressed=True,
     ),
     "mos-paper-tape": FormatEntry(
         "records.mos_paper_tape",
         "counts, 16-bit sums, number of records, end record, nothing behind it, overlaps",
         re.compile(rb"(?m)^[\x00\x11\x13\x7f \t]*;[0-9A-Fa-f]{10}"),
         b";",
+        addressed=True,
     ),
     "ti-txt": FormatEntry(
         "records.ti_txt",
         "addresses, pairs, the closing q, nothing behind it, overlaps; the format has no sum",
         re.compile(rb"(?m)^[ \t]*@[0-9A-Fa-f]{1,16}[ \t]*$"),
         b"@",
+        addressed=True,
     ),
     "ascii-hex": FormatEntry(
         "text.ascii_hex",
@@ -122,6 +130,7 @@ _ENTRIES: dict[str, FormatEntry] = {
         ),
         re.compile(rb"(?m)^(?:#WELLREAD 1 PASS |=[1-9][0-9]{0,5} [0-9A-F]{4,8} [0-9A-F ]+\*[0-9A-F]{4})"),
         b"*",
+        addressed=True,
     ),
     "binary": FormatEntry("binary", "nothing can be checked in it but its length"),
     "hex-text": FormatEntry(
@@ -134,6 +143,7 @@ _ENTRIES: dict[str, FormatEntry] = {
             "every line's address against the line before; values a line; the text column kept apart; "
             "last address"
         ),
+        addressed=True,
     ),
 }
 FORMATS: Mapping[str, str] = MappingProxyType({name: entry.checks for name, entry in _ENTRIES.items()})
@@ -143,6 +153,15 @@ FORMATS: Mapping[str, str] = MappingProxyType({name: entry.checks for name, entr
 _FOREIGN_CONTROLS = np.zeros(256, dtype=np.bool_)
 _FOREIGN_CONTROLS[[*range(4, 9), *range(0x0E, 0x11), *range(0x15, 0x1A), *range(0x1B, 0x20)]] = True
 """Control characters that neither text nor its padding nor any record format uses."""
+
+
+def says_addresses(name: str) -> bool:
+    """Whether files of a format say at which address their words stand.
+
+    Raises:
+        KeyError: There is no such format.
+    """
+    return _ENTRIES[name].addressed
 
 
 def decoder(name: str) -> Decoder:

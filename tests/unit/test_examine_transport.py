@@ -6,8 +6,8 @@ from typing import Literal
 import numpy as np
 import pytest
 
+from pipeline.formats import says_addresses
 from pipeline.stages.examine import examine
-from pipeline.street import ADDRESSED
 from schemas.finding import Code, Severity
 from tests.kit.firmware import installed
 from tests.kit.images import microcode, text
@@ -139,7 +139,7 @@ def test_a_listing_that_carries_addresses_has_no_stream_to_be_damaged() -> None:
     kinds = {"listing": [], "intel-hex": [], "binary": ["doubled-ff"], "hex-text": ["doubled-ff"]}
     for form, expected in kinds.items():
         (one,) = passes_of([damaged])
-        decoded = replace(one, addressed=form in ADDRESSED)
+        decoded = replace(one, addressed=says_addresses(form))
         found = examine(subject_of((decoded,)))
         assert [has.where["kind"] for has in found if has.code is Code.TEXT_DAMAGE] == expected
 

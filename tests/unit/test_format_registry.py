@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.errors import AmbiguousError, FormatError, UsageError
-from pipeline.formats import FORMATS, Block, Declared, decode, detect, encode, image
+from pipeline.formats import FORMATS, Block, Declared, decode, detect, encode, image, says_addresses
 from pipeline.formats.convert import convert
 from tests.format_writers import WRITERS, fuse_map
 
@@ -38,6 +38,11 @@ def test_every_notation_is_recognised_by_its_content(name: str) -> None:
 def test_every_format_says_what_is_checked_in_it() -> None:
     assert len(FORMATS) == 13
     assert all(len(text) > 20 and not text.endswith(".") for text in FORMATS.values())
+
+
+def test_formats_whose_files_print_addresses_are_told_from_those_that_only_count() -> None:
+    printed = {"intel-hex", "s-record", "tektronix-hex", "tektronix-extended", "mos-paper-tape", "ti-txt"}
+    assert {name for name in FORMATS if says_addresses(name)} == printed | {"reader-log", "listing"}
 
 
 def test_nothing_fits_an_empty_file() -> None:
