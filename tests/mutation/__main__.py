@@ -12,10 +12,12 @@ Nothing on the disk is changed. It takes a fraction of a second a change; not pa
 from __future__ import annotations
 
 import argparse
+import math
 import os
 import random
 import sys
 import tempfile
+import time
 from collections import Counter
 from collections.abc import Sequence
 from pathlib import Path
@@ -45,13 +47,13 @@ class Loop:
         reached = {name: reached[name] for name in items}
         for room in self.options.room:
             changes = _changes(room)
-            drawn = changes
-            if self.options.sample:
-                drawn = random.Random(self.options.seed).sample(
-                    changes, min(self.options.sample, len(changes))
-                )
+            wanted = min(self.options.sample or len(changes), len(changes))
+            drawn = random.Random(self.options.seed).sample(changes, wanted)
             results: list[Tried] = []
+            until = time.monotonic() + 60 * self.options.minutes
             for change in drawn:
+                if results and time.monotonic() > until:
+                    break
                 one = tried(change, reaching(change, reached), items, reached, self.options.seconds)
                 results.append(one)
                 if one.outcome != "noticed":
@@ -89,6 +91,12 @@ def main() -> int:
         "--sample", type=int, default=0, help="try so many of each, drawn at random; else all"
     )
     parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument(
+        "--minutes",
+        type=float,
+        default=math.inf,
+        help="for each room; what is tried by then is drawn as well",
+    )
     parser.add_argument("--tests", nargs="+", default=[*TESTS], help="test files or folders")
     parser.add_argument("--seconds", type=float, default=30, help="of tests for one change, at most")
     parser.add_argument("--record", type=Path, help="keep here what each test reaches, for the next run")

@@ -115,6 +115,7 @@ def planted(folder: Path, encodings: int) -> int:
 
 
 def sheet(documents: list[str], rows: list[dict[str, str]]) -> dict[str, Any]:
+    """A sheet with a planted value in each of its private fields."""
     serials, accession = MACHINE
     return {
         "machine": {"id": "m", "name": "M", "serial": serials, "accession": accession},
