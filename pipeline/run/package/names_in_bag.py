@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from pipeline.bags.portable_names import name_key, portable_name, unique_names
 from pipeline.flow import FoundFile, PlannedChip
-from pipeline.run.package.one_chip import board_folder
+from pipeline.stages.sheet import UNPLACED
 
 UNNAMED = "data/readings-unnamed"
 """Dump files that no reading names: kept all the same, since they came off some chip."""
@@ -28,7 +28,7 @@ def dump_names(
         own = list(dict.fromkeys(own))
         if not own:
             continue
-        folder = f"data/readings/{board_folder(planned)}/{planned.chip.chip}"
+        folder = f"data/readings/{planned.chip.board or UNPLACED}/{planned.chip.chip}"
         for path, name in _within(own).items():
             names[path] = f"{folder}/{name}"
             owners[path] = planned.chip.chip

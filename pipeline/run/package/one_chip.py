@@ -141,13 +141,6 @@ def work_batch(job: Job, chips: Sequence[PlannedChip]) -> list[Worked]:
     return [work(chip, job) for chip in chips]
 
 
-def board_folder(planned: PlannedChip) -> str:
-    """The folder of a chip's board in the bag."""
-    from pipeline.stages.sheet import UNPLACED
-
-    return planned.chip.board or UNPLACED
-
-
 def image_file(folder: Path, chip: str) -> Path:
     """Where a chip's image lies until it is placed: under a name that every system can carry."""
     return folder / f"{hashlib.sha256(chip.encode()).hexdigest()[:32]}.bin"
