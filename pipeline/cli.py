@@ -6,7 +6,7 @@ annotations are values in this module, not text, which Typer would evaluate twic
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, NoReturn
 
 import typer
 
@@ -87,13 +87,27 @@ def _main(
     """From a folder of ROM dumps and a sheet to a verified, archive-ready package, and to a public bundle."""
 
 
-def _render(document: Mapping[str, object], text: str, *, as_json: bool, quiet: bool = False) -> None:
+def _end(
+    answer: Mapping[str, object],
+    text: str,
+    *,
+    as_json: bool,
+    quiet: bool = False,
+    strict: bool = False,
+    refusal: Exception | None = None,
+) -> NoReturn:
+    """Print what a command found, in the form that was asked for, and end with the code that it means.
+
+    Where a command answers and refuses all the same, the answer is printed and the refusal raised.
+    """
     from pipeline.edges.console import say, say_json
+    from pipeline.exit_codes import exit_code
 
     if as_json:
-        say_json(document)
+        say_json(answer)
     elif text and not quiet:
         say(text)
+    raise refusal or typer.Exit(exit_code(answer, strict=strict))
 
 
 @app.command()
@@ -103,7 +117,7 @@ def start(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
     from pipeline.views.terminal import started
 
     document = start_project(folder)
-    _render(document, started(document), as_json=as_json, quiet=quiet)
+    _end(document, started(document), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -113,8 +127,7 @@ def check(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
     from pipeline.views.terminal import checked
 
     document = check_project(folder, quiet=quiet or as_json)
-    _render(document, checked(document), as_json=as_json, quiet=quiet)
-    raise typer.Exit(0 if document["sound"] else 1)
+    _end(document, checked(document), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -134,9 +147,10 @@ def package(
     from pipeline.views.terminal import package_json, packaged
 
     done = run_package(folder, into, quiet=quiet or as_json, clear_leftovers=clear_leftovers)
-    document: Mapping[str, object] = package_json(done, recorded_chips(done.bag)) if as_json else {}
-    _render(document, str(done.bag) if quiet else packaged(done, draw=_can_draw()), as_json=as_json)
-    raise typer.Exit(1 if strict and done.needing else 0)
+    answer: Mapping[str, object] = {"command": "package", "needs_person": done.needing}
+    if as_json:
+        answer = package_json(done, recorded_chips(done.bag))
+    _end(answer, str(done.bag) if quiet else packaged(done, draw=_can_draw()), as_json=as_json, strict=strict)
 
 
 def _can_draw() -> bool:
@@ -179,8 +193,7 @@ def examine(
         quiet=quiet or as_json,
     )
     text = examined(document, draw=_can_draw()) + explaining(document)
-    _render(document, text, as_json=as_json, quiet=quiet)
-    raise typer.Exit(1 if any(one["severity"] == "fault" for one in document["findings"]) else 0)
+    _end(document, text, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -217,8 +230,7 @@ def compare(
         undo=undo,
         draw=_can_draw(),
     )
-    _render(document, text, as_json=as_json, quiet=quiet)
-    raise typer.Exit(0 if document["relation"] == "identical" else 1)
+    _end(document, text, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -258,7 +270,7 @@ def convert(
         span=span,
         which=which,
     )
-    _render(document, converted(document), as_json=as_json, quiet=quiet)
+    _end(document, converted(document), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -276,12 +288,11 @@ def schema(
     del quiet
     if name is None:
         names = schema_names()
-        _render(
+        _end(
             {"schema": "wellread/schema/1", "command": "schema", "names": names},
             schema_list(names),
             as_json=as_json,
         )
-        return
     from pipeline.edges.console import say_json
 
     say_json(schema_document(name))
@@ -300,7 +311,7 @@ def explain(
     from pipeline.views.glossary import explained
 
     document = run_explain(codes or ())
-    _render(document, explained(document, whole=bool(codes)), as_json=as_json, quiet=quiet)
+    _end(document, explained(document, whole=bool(codes)), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -339,11 +350,9 @@ def recheck(
         replay=replay,
         quiet=quiet or as_json,
     )
-    if as_json or not quiet:
-        from pipeline.views.checks import rechecked
+    from pipeline.views.checks import rechecked
 
-        _render(document, rechecked(document), as_json=as_json)
-    raise typer.Exit(0 if all(bag["valid"] for bag in document["bags"]) else 1)
+    _end(document, rechecked(document), as_json=as_json, quiet=quiet)
 
 
 @app.command(name="ledger")
@@ -379,7 +388,7 @@ def show_ledger(
         accept=accept,
         because=because,
     )
-    _render(document, ledger_shown(document), as_json=as_json, quiet=quiet)
+    _end(document, ledger_shown(document), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -403,7 +412,7 @@ def mend(
 
     dead_runs_of(bag, clear=clear_leftovers, quiet=quiet or as_json)
     document = mend_document(bag, copies, ledger=ledger, receipt=receipt)
-    _render(document, mended(document), as_json=as_json, quiet=quiet)
+    _end(document, mended(document), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -424,7 +433,7 @@ def parts(
     from pipeline.run.parts import show_parts
 
     document, text = show_parts(name, words=words, bits=bits, pins=pins, kind=kind)
-    _render(document, text, as_json=as_json, quiet=quiet)
+    _end(document, text, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -477,8 +486,7 @@ def release(
         bag, into, dry_run=dry_run, quiet=quiet or as_json, clear_leftovers=clear_leftovers
     )
     text = released(document) if not quiet else f"{document['zip_sha256'] or ''}"
-    _render(document, text, as_json=as_json)
-    raise typer.Exit(1 if strict and document["needs_person"] else 0)
+    _end(document, text, as_json=as_json, strict=strict)
 
 
 @app.command()
@@ -579,7 +587,7 @@ def burn(
         document, text = burn_space(
             bag, str(space), into, wanted, quiet=quiet or as_json, clear_leftovers=clear_leftovers
         )
-    _render(document, text, as_json=as_json, quiet=quiet)
+    _end(document, text, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -596,7 +604,7 @@ def changes(
     from pipeline.views.changes import changed
 
     document = run_changes(old, new, quiet=quiet or as_json)
-    _render(document, changed(document), as_json=as_json, quiet=quiet)
+    _end(document, changed(document), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -614,7 +622,7 @@ def reopen(
 
     dead_runs_of(into, clear=clear_leftovers, quiet=quiet or as_json)
     document = run_reopen(bag, into, quiet=quiet or as_json)
-    _render(document, reopened(document), as_json=as_json, quiet=quiet)
+    _end(document, reopened(document), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -640,9 +648,7 @@ def bench(
     document, text, refusal = bench_part(
         part, other=other, from_memory=from_memory, project=project, html=html, quiet=quiet or as_json
     )
-    _render(document, text, as_json=as_json, quiet=quiet)
-    if refusal is not None:
-        raise refusal
+    _end(document, text, as_json=as_json, quiet=quiet, refusal=refusal)
 
 
 @app.command()
@@ -693,6 +699,4 @@ def capture(
         project=project,
     )
     document = run_capture(wish, quiet=quiet or as_json)
-    _render(document, captured(document, draw=_can_draw()), as_json=as_json, quiet=quiet)
-    faulty = any(one["severity"] == "fault" for one in document["examined"]["findings"])
-    raise typer.Exit(1 if faulty or document["problems"] else 0)
+    _end(document, captured(document, draw=_can_draw()), as_json=as_json, quiet=quiet)

@@ -35,7 +35,7 @@ class WellreadError(Exception):
         return _rebuilt, (type(self), dict(self.__dict__))
 
 
-def _rebuilt(kind: type[WellreadError], fields: dict[str, Any]) -> WellreadError:
+def _rebuilt(kind: type[WellreadError], fields: dict[str, Any]) -> WellreadError:  # each class has its own
     """The error on the other side of a process boundary.
 
     Its fields are keywords, which pickling alone forgets.

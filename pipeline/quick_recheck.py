@@ -33,6 +33,7 @@ def quick_recheck(arguments: Sequence[str]) -> int | None:
     if not bags or not flags <= _FLAGS:
         return None
     from pipeline.edges.console import say, say_json
+    from pipeline.exit_codes import exit_code
     from pipeline.run.keep.documents import recheck_document
     from pipeline.views.checks import rechecked
 
@@ -42,4 +43,4 @@ def quick_recheck(arguments: Sequence[str]) -> int | None:
         say_json(document)
     elif not quiet and (text := rechecked(document)):
         say(text)
-    return 0 if all(bag["valid"] for bag in document["bags"]) else 1
+    return exit_code(document)

@@ -52,7 +52,7 @@ def decode_step(decoded: Decoded, run: int, *, size: int, declared: Settings) ->
     base = 0
     if size and end > size and low > 0:
         base = low // size * size if low // size == (end - 1) // size else low
-    settings: dict[str, Any] = {"format": decoded.format, "run": run, **declared}
+    settings: dict[str, Any] = {"format": decoded.format, "run": run, **declared}  # `Settings`, unfinished
     if base:
         settings["base"] = base
     if end - base:

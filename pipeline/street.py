@@ -193,10 +193,10 @@ def take_in(
     return Taken(decoded, done.passes, done.findings)
 
 
-def declared_of(row: ReadingRow, reader: Reader, organisation: Organisation) -> dict[str, Any]:
+def declared_of(row: ReadingRow, reader: Reader, organisation: Organisation) -> dict[str, Any]:  # its names
     """What the sheet declares about a dump, as the decoder takes it and as the decode step keeps it."""
     part_of_file = row.take or row.packed
-    out: dict[str, Any] = {"bits": 8 if part_of_file else organisation.bits}
+    out: dict[str, Any] = {"bits": 8 if part_of_file else organisation.bits}  # keywords of `Declared`
     if not part_of_file:
         out["words"] = organisation.words
     for key in ("format", "token", "word_order", "address"):

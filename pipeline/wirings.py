@@ -104,15 +104,18 @@ def _proved(own: Sequence[tuple[Wired, Crossing]], load: Callable[[str], Words])
 def _against(
     lines: LineMap, own: Sequence[tuple[Wired, Crossing]], at: PlannedChip, load: Callable[[str], Words]
 ) -> tuple[str, ...]:
+    """Chips of the wiring that show another crossing, or that read straight."""
     out = []
     for one, crossing in own:
-        planned = one.planned
-        if crossing.lines == lines or not _same_size(planned, at):
+        if crossing.lines == lines or not _same_size(one.planned, at):
             continue
-        if crossing.lines is not None or bool(
-            (lines.undo(load(planned.chip.chip)) != load(planned.chip.chip)).any()
-        ):
-            out.append(planned.chip.chip)
+        chip = one.planned.chip.chip
+        against = crossing.lines is not None
+        if not against:
+            words = load(chip)
+            against = bool((lines.undo(words) != words).any())
+        if against:
+            out.append(chip)
     return tuple(out)
 
 

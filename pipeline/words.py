@@ -37,12 +37,27 @@ def word_bytes(words: Words, bits: int, byte_order: str = "big") -> bytes:
     return (wide if byte_order == "big" else wide[:, ::-1]).tobytes()
 
 
-def true_ranges(mask: NDArray[np.bool_]) -> list[tuple[int, int]]:
-    """The half-open ranges in which a mask is true, in order.
+def true_edges(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Where the runs of true elements begin and where each ends, as two arrays of one length."""
+    if not len(mask):
+        return np.zeros(0, np.intp), np.zeros(0, np.intp)
+    edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
+    starts, ends = (edges[1::2], edges[::2]) if mask[0] else (edges[::2], edges[1::2])
+    return (
+        np.concatenate(([0], starts)) if mask[0] else starts,
+        np.concatenate((ends, [len(mask)])) if mask[-1] else ends,
+    )
+
+
+def true_ranges(mask: NDArray[np.bool_], least: int = 1) -> list[tuple[int, int]]:
+    """The half-open ranges in which a mask is true, in order, those of at least `least` elements.
 
     Example:
         >>> true_ranges(np.array([True, False, True, True]))
         [(0, 1), (2, 4)]
+        >>> true_ranges(np.array([True, False, True, True]), 2)
+        [(2, 4)]
     """
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False]))))
-    return [(int(start), int(end)) for start, end in zip(edges[::2], edges[1::2], strict=True)]
+    starts, ends = true_edges(mask)
+    keep = ends - starts >= least
+    return list(zip(starts[keep].tolist(), ends[keep].tolist(), strict=True))

@@ -591,9 +591,9 @@ class Sheet(HumanInput):
     photos: tuple[Photograph, ...] = Field(default=(), description="What photographs show")
 
 
-def sheet_json_schema() -> dict[str, Any]:
+def sheet_json_schema() -> dict[str, Any]:  # JSON Schema, as pydantic gives it
     """The sheet as JSON Schema for editors: tables may also be the name of a file beside the sheet."""
-    schema: dict[str, Any] = Sheet.model_json_schema()
+    schema = Sheet.model_json_schema()
     for table in ("chips", "readings"):
         inline = dict(schema["properties"][table])
         inline.pop("default", None)

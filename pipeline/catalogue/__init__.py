@@ -9,13 +9,13 @@ from __future__ import annotations
 import pkgutil
 from collections.abc import Iterable
 from functools import cache, cached_property
-from typing import Any
 
 from pipeline.catalogue.document import PackedCatalogue, Unresolved
 from pipeline.catalogue.likeness import Likeness, reads_like
 from pipeline.catalogue.marking import compact, numbers_in, spelled
 from pipeline.catalogue.near import nearest
 from pipeline.errors import PartError, WellreadError
+from schemas.finding import Details
 from schemas.part import Kind, Part
 
 
@@ -248,7 +248,7 @@ def load() -> Catalogue:
     return Catalogue(document.parts, document)
 
 
-def line_pins(part: Part, line: str) -> dict[str, Any]:
+def line_pins(part: Part, line: str) -> Details:
     """The package pin of a line, for a finding's `where.pins`.
 
     Args:
@@ -273,7 +273,7 @@ def line_pins(part: Part, line: str) -> dict[str, Any]:
 __all__ = ["Catalogue", "PackedCatalogue", "line_pins", "load", "spelled"]
 
 
-def pins_of(part: Part | None, lines: Iterable[str]) -> list[dict[str, Any]]:
+def pins_of(part: Part | None, lines: Iterable[str]) -> list[Details]:
     """The package pins of several lines, for a finding's `where.pins`.
 
     Args:

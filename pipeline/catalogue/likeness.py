@@ -61,7 +61,7 @@ def reads_like(base: Part, number: str, likeness: Likeness) -> Part:
     seen = (_seen_by(one, base, number, likeness) for one in base.evidence if one.type != "from memory")
     evidence = tuple(one for one in seen if one.bears or one.against) or (REMEMBERED,)
     ground = likeness.said(base.part, number) or "from memory"
-    facts: dict[str, Any] = {
+    facts: dict[str, Any] = {  # fields of `Part`, some replaced
         "part": number,
         "aliases": (),
         "equivalents": (base.part, *(n for n in base.equivalents if n != number)),

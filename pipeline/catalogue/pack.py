@@ -10,7 +10,7 @@ from __future__ import annotations
 import pkgutil
 import sys
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, TypeAlias
 
 import yaml
 
@@ -18,6 +18,9 @@ from pipeline.catalogue.document import PackedCatalogue
 from pipeline.catalogue.likeness import REMEMBERED, Likeness
 from schemas.evidence import WIRED, Evidence, confidence, weakest
 from schemas.part import Source
+
+Written: TypeAlias = Mapping[str, Any]
+"""A piece of the YAML before `PackedCatalogue` has checked it, which knows its fields."""
 
 
 def packed() -> str:
@@ -32,7 +35,7 @@ def packed() -> str:
     return expanded(yaml.safe_load(text)).model_dump_json(exclude_defaults=True) + "\n"
 
 
-def expanded(written: Mapping[str, Any]) -> PackedCatalogue:
+def expanded(written: Written) -> PackedCatalogue:
     """What the YAML says, with every source in full and every confidence by the rule.
 
     Args:
@@ -58,7 +61,7 @@ def expanded(written: Mapping[str, Any]) -> PackedCatalogue:
     )
 
 
-def _part(written: Mapping[str, Any], sources: Mapping[str, Any], likeness: Likeness) -> dict[str, Any]:
+def _part(written: Written, sources: Written, likeness: Likeness) -> Written:
     evidence = [_evidence(one, str(written["part"]), sources, likeness) for one in written["evidence"]]
     part = {**written, "evidence": evidence, "source": main_source(evidence)}
     part["confidence"] = weakest(confidence(evidence, group) for group in WIRED)
@@ -67,9 +70,7 @@ def _part(written: Mapping[str, Any], sources: Mapping[str, Any], likeness: Like
     return part
 
 
-def _evidence(
-    written: Mapping[str, Any], part: str, sources: Mapping[str, Any], likeness: Likeness
-) -> Evidence:
+def _evidence(written: Written, part: str, sources: Written, likeness: Likeness) -> Evidence:
     source = sources[written["from"]]
     place = written.get("at")
     number = str(written.get("as", ""))

@@ -54,6 +54,7 @@ CREATE TRIGGER rows_remain BEFORE DELETE ON rows BEGIN SELECT RAISE(ABORT, 'rows
 
 
 Row: TypeAlias = dict[str, Any]
+"""A row as SQLite gives it: its columns, among them what it tells as JSON."""
 Body: TypeAlias = Mapping[str, Any]
 """What a row tells, of whatever version: `schemas.ledger.LedgerRow` is this one's, and what others wrote is
 kept.

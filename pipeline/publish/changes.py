@@ -16,7 +16,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import advise
 from pipeline.words import Words, true_ranges
@@ -270,7 +269,7 @@ def _tell_bits(out: ChangedChip, content: ImagePair, *, same_machine: bool) -> N
     out["judged"], out["means"] = judged, means
     out["differing_words"] = int(np.count_nonzero(settled))
     out["up"], out["down"], out["contested_bits"] = up, down, contested
-    out["ranges"] = list(_ranges(settled != 0))
+    out["ranges"] = [list(one) for one in true_ranges(settled != 0)[:MOST_RANGES]]
 
 
 def _ones(words: Words) -> int:
@@ -329,11 +328,6 @@ def _judged(
         f"All {bits} changed bits went to {fades}, the state a {content.part} fades to: {later} "
         f"shows it fading. Take the older content for the better one. {advise('read-margins')}"
     )
-
-
-def _ranges(changed: NDArray[np.bool_]) -> Iterator[list[int]]:
-    """Half-open word ranges, the first few."""
-    yield from (list(one) for one in true_ranges(changed)[:MOST_RANGES])
 
 
 def compare_heads(old: RecordHead, new: RecordHead) -> Iterator[str]:

@@ -36,7 +36,7 @@ def _start() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
-_SHARED: dict[str, Any] = {}
+_SHARED: dict[str, Any] = {}  # whatever a stage shares; each knows its own
 
 
 def _shared(path: str) -> Any:

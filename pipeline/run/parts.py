@@ -10,7 +10,7 @@ from pipeline.views.parts import begun_text, part_document, part_sheet, parts_do
 
 def show_parts(
     name: str | None, *, words: int | None, bits: int | None, pins: int | None, kind: str | None
-) -> tuple[dict[str, Any], str]:
+) -> tuple[dict[str, Any], str]:  # `PartsAnswer`, of one part, several or none
     """What `parts` prints, as a document and as text; a name that is none lists every part that begins so.
 
     Raises:

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -65,7 +64,7 @@ def chip_view(words: Words, organisation: Organisation, wiring: Lines | None) ->
     return undo_wiring(words, organisation.bits, **_wiring_lines(organisation, wiring))
 
 
-def _wiring_lines(organisation: Organisation, wiring: Lines) -> dict[str, Any]:
+def _wiring_lines(organisation: Organisation, wiring: Lines) -> dict[str, tuple[int, ...]]:
     return {
         "address": wiring.address or tuple(range(organisation.address_bits)),
         "data": wiring.data or tuple(range(organisation.bits)),

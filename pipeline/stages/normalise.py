@@ -25,7 +25,7 @@ from pipeline.formats import Decoded
 from pipeline.lines import LineMap
 from pipeline.steps import Units, apply_step, decode_step, lay_out
 from pipeline.words import Words, true_ranges
-from schemas.finding import Code, Finding, Severity
+from schemas.finding import Code, Details, Finding, Severity
 from schemas.names import Organisation
 from schemas.sheet import Packed, Take
 
@@ -160,7 +160,7 @@ def _plan(unit_bits: int, organisation: Organisation, manner: Manner) -> Sequenc
     """
     steps = []
     if manner.take:
-        settings: dict[str, Any] = {}
+        settings: dict[str, Any] = {}  # `schemas.record.Settings`, while it is filled
         if manner.take.span:
             settings["range"] = list(manner.take.span)
         if manner.take.every:
@@ -247,7 +247,7 @@ def _copies(units: Units, count: int, words: int) -> int | None:
     return differing if differing <= max(2, words * AGREE_SHARE) else None
 
 
-def _where(manner: Manner, **more: Any) -> dict[str, Any]:
+def _where(manner: Manner, **more: Any) -> Details:
     return {"readings": [manner.reading], "readers": [manner.reader], **more}
 
 
@@ -287,7 +287,7 @@ def _short(
         )
     holes = []
     if units.present is not None:
-        holes = _ranges(~units.present)[:20]
+        holes = [list(one) for one in true_ranges(~units.present)[:20]]
     return Finding(
         code=Code.SHORT_READ,
         severity=Severity.FAULT,
@@ -385,11 +385,6 @@ def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Man
         ),
         next=advise("spare-inputs"),
     )
-
-
-def _ranges(mask: Any) -> list[list[int]]:
-    """Half-open ranges in which a mask is true."""
-    return [list(one) for one in true_ranges(mask)]
 
 
 def _merged(findings: Sequence[Finding]) -> list[Finding]:

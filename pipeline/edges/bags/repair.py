@@ -57,7 +57,7 @@ def carry_out(
     copies: Sequence[Path],
     take: Mapping[str, int],
     set_aside: Sequence[str],
-    record: Mapping[str, Any],
+    record: Mapping[str, Any],  # written as it comes, and never read here
     approve: Callable[[Path], None],
     looked_at: str,
 ) -> Swapped:
@@ -116,7 +116,7 @@ def carry_out(
     return Swapped(aside if kept or late else None, record_path)
 
 
-def _note(path: Path, record: Mapping[str, Any], damaged: str | None) -> None:
+def _note(path: Path, record: Mapping[str, object], damaged: str | None) -> None:
     with storage_trouble(path):
         text = json.dumps({**record, "damaged": damaged}, indent=2, ensure_ascii=True) + "\n"
         path.write_text(text, encoding="utf-8")

@@ -27,6 +27,7 @@ from pipeline.formats.text.open_questions import (
 from pipeline.formats.text.passes import Group, Log, joined, runs_of
 from pipeline.formats.text.prose import WORD, noted, without_stamps
 from pipeline.formats.text.tokens import HEX, LineReader, Style, find_style, undressed, usual_separators
+from pipeline.words import true_edges
 
 NAME = "hex-text"
 SAMPLE = 1 << 18
@@ -70,11 +71,8 @@ def swift(content: bytes, declared: Declared) -> Decoded | None:
     if not content.endswith((b"\n", b"\r")) and (b"\n" in content or b"\r" in content):
         return None
     digit = NIBBLE[units] < 16
-    if not digit.any():
-        return None
-    edges = np.flatnonzero(np.diff(digit.view(np.int8), prepend=0, append=0))
-    starts = edges[0::2]
-    if (edges[1::2] - starts != 2).any():
+    starts, ends = true_edges(digit)
+    if not len(starts) or (ends - starts != 2).any():
         return None
     values: NDArray[np.uint8] = np.asarray(
         (NIBBLE[units[starts]] << 4) | NIBBLE[units[starts + 1]], dtype=np.uint8

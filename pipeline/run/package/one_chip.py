@@ -26,6 +26,7 @@ from pipeline.formats import Declared
 from pipeline.formats.declaring import at_reading
 from pipeline.machine import Contribution
 from pipeline.stages.content import with_sisters
+from pipeline.stages.examine.odd_reading import RELATIONS
 from pipeline.stages.qualify import ReadChip, chip_evidence
 from pipeline.stages.reconcile import contested_bits
 from pipeline.steps import DECLARED, image_bytes, image_words
@@ -403,20 +404,7 @@ def _given(result: ChipResult) -> Contribution:
     )
 
 
-EXPLAINED = frozenset(
-    [
-        Code.ADDRESS_LINE_DEAD,
-        Code.ADDRESS_LINES_JOINED,
-        Code.DATA_LINE_STUCK,
-        Code.DATA_LINES_JOINED,
-        Code.BLANK,
-        Code.CONSTANT,
-        Code.FOLLOWS_ADDRESS,
-        Code.SEVEN_BIT,
-        Code.NEWLINE_DAMAGE,
-        Code.TEXT_DAMAGE,
-    ]
-)
+EXPLAINED = RELATIONS | {Code.SEVEN_BIT, Code.NEWLINE_DAMAGE, Code.TEXT_DAMAGE}
 """Faults that explain by themselves why a reading differs: they are told, and are no rate of errors."""
 
 

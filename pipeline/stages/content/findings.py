@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 from pipeline.catalogue.advice import advise
 from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE
 from pipeline.stages.content.model import Region, SelfCheck, Vector
 from pipeline.stages.content.text import HALF_FIT, WHOLE_FIT
-from schemas.finding import Code, Finding, Severity
+from schemas.finding import Code, Details, Finding, Severity
 
 MOST_RANGES = 64
 """A finding lists so many ranges at most; the regions of the record have all of them."""
@@ -20,7 +19,7 @@ def _fill(chip: str, fills: Sequence[Region]) -> Finding:
     longest = max(fills, key=lambda region: region.end - region.start)
     detail = longest.detail
     ranges = [[region.start, region.end] for region in fills[:MOST_RANGES]]
-    evidence: dict[str, Any] = {
+    evidence: Details = {
         "ranges": ranges,
         "words": sum(region.end - region.start for region in fills),
         "longest": [longest.start, longest.end],
@@ -54,7 +53,7 @@ def _text(chip: str, found: Sequence[Region], vectors: Sequence[Vector]) -> Find
     kinds = sorted({str(region.detail["text"]) for region in found})
     longest = max(found, key=lambda region: region.end - region.start)
     span = longest.end - longest.start
-    evidence: dict[str, Any] = {
+    evidence: Details = {
         "ranges": ranges,
         "kinds": kinds,
         "letters": sum(int(region.detail["letters"]) for region in found),

@@ -18,7 +18,7 @@ import numpy as np
 from pipeline.catalogue.advice import advise
 from pipeline.stages.content.signature import Signature
 from pipeline.words import Words
-from schemas.finding import Code, Finding, Severity
+from schemas.finding import Code, Details, Finding, Severity
 
 MOST_LISTED = 16
 """A finding names so many relatives at most, and says how many there are."""
@@ -126,7 +126,7 @@ def _overlap(first: Words, second: Words, shift: int) -> tuple[Words, Words, int
 
 
 def _finding(
-    chip: str, code: Code, evidence: dict[str, Any], words: tuple[str, str, str], severity: Severity
+    chip: str, code: Code, evidence: Details, words: tuple[str, str, str], severity: Severity
 ) -> Finding:
     means, also, step = words
     return Finding(
@@ -219,7 +219,7 @@ def _told(chips: Sequence[ChipImage], pair: Related, found: _Comparison) -> Iter
     whole = found.words == min(sizes)
     if found.words < 32 or found.differing_words > _MOST_DIFFERENT * found.words:
         return
-    evidence: dict[str, Any] = {
+    evidence: Details = {
         "exact": found.differing_words == 0,
         "shift": pair.shift,
         "words": found.words,
@@ -258,7 +258,7 @@ def _told(chips: Sequence[ChipImage], pair: Related, found: _Comparison) -> Iter
         )
 
 
-def _direction(gained: int, lost: int, chip: ChipImage, mate: ChipImage) -> dict[str, Any]:
+def _direction(gained: int, lost: int, chip: ChipImage, mate: ChipImage) -> Details:
     """Whether the differences all run one way, and what that can mean for cells that fade."""
     total = gained + lost
     if gained and lost:
@@ -267,7 +267,7 @@ def _direction(gained: int, lost: int, chip: ChipImage, mate: ChipImage) -> dict
     if total < _LEAST_ONE_WAY:
         return {"direction": "one way", "reads": "; too few bits to tell decay from a revision"}
     chance = 2.0 ** (1 - total)
-    out: dict[str, Any] = {"direction": "one way", "chance": chance}
+    out: Details = {"direction": "one way", "chance": chance}
     if chip.fades_to is not None and chip.fades_to == mate.fades_to:
         worse = mate if level == chip.fades_to else chip
         out["reads"] = (
@@ -280,7 +280,7 @@ def _direction(gained: int, lost: int, chip: ChipImage, mate: ChipImage) -> dict
     return out
 
 
-def _also(code: Code, evidence: dict[str, Any]) -> tuple[str, str]:
+def _also(code: Code, evidence: Details) -> tuple[str, str]:
     if evidence.get("direction") == "one way":
         return (
             "a revision that only cleared or only set bits",

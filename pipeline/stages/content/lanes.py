@@ -25,6 +25,7 @@ from pipeline.stages.content.signature import signature
 from pipeline.stages.content.text import COMMON_PAIR, HALF_FIT, RARE_PAIR, WHOLE_FIT, texts
 from pipeline.stages.content.vectors import vectors
 from pipeline.words import Words
+from schemas.finding import Details
 
 if TYPE_CHECKING:
     from schemas.record import VectorRecord
@@ -68,7 +69,7 @@ class Join:
     byte_order: str
     order_known: bool
     score: float
-    evidence: dict[str, Any] = field(default_factory=dict)
+    evidence: Details = field(default_factory=dict)
 
 
 class _Weighed(NamedTuple):
@@ -284,7 +285,7 @@ def _pair(group: _Group, pair: _Weighed) -> Join:
     images = group.load(one), group.load(other)
     ways = [_legible(*laid(*two, bits), letters_tell=bits < 8) for two in (images, images[::-1])]
     better = ways[0].score - ways[1].score
-    evidence: dict[str, Any] = {"stands_out": round(pair.score, 1), "margin": round(abs(better), 1)}
+    evidence: Details = {"stands_out": round(pair.score, 1), "margin": round(abs(better), 1)}
     by = "text and vectors"
     if abs(better) < _CLEAR and bits == 8:
         first, second = group.followed(pair.first, pair.second), group.followed(pair.second, pair.first)

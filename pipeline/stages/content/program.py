@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -29,7 +29,7 @@ from pipeline.stages.content.flow_of_control.orders import worth
 from pipeline.stages.content.model import Region
 from pipeline.stages.content.runs import entropy_bits, hex_words
 from pipeline.words import Words
-from schemas.finding import Code, Finding, Severity
+from schemas.finding import Code, Details, Finding, Severity
 from schemas.part import Part
 from schemas.record import RegionDetail
 
@@ -309,7 +309,7 @@ def _crossing(chip: str, crossed: Crossed, part: Part | None) -> Finding:
     letter = "A" if crossed.crossing.bus == "address" else "D"
     lines = [f"{letter}{line}" for line in crossed.crossing.lines]
     exchanged = len(lines) == 2
-    where: dict[str, Any] = {"address": [], "data": [], "invert_address": [], "invert_data": []}
+    where: Details = {"address": [], "data": [], "invert_address": [], "invert_data": []}
     if exchanged:
         where[crossed.crossing.bus] = [lines]
     else:

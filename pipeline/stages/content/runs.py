@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.words import Words
+from pipeline.words import Words, true_ranges
 
 _EIGHT_TRUE, _FOUR_TRUE = np.uint64(0x0101010101010101), np.uint32(0x01010101)
 
@@ -38,13 +38,7 @@ def runs(mask: NDArray[np.bool_], least: int = 1) -> list[tuple[int, int]]:
     """
     if len(mask) < max(least, 1) or not has_run(mask, least):
         return []
-    edges = np.flatnonzero(mask[1:] != mask[:-1]) + 1
-    bounds = np.concatenate(([0], edges, [len(mask)]))
-    first = 0 if mask[0] else 1
-    starts, ends = bounds[first:-1:2], bounds[first + 1 :: 2]
-    starts = starts[: len(ends)]
-    keep = (ends - starts) >= least
-    return list(zip(starts[keep].tolist(), ends[keep].tolist(), strict=True))
+    return true_ranges(mask, least)
 
 
 def as_bytes(words: Words, bits: int) -> NDArray[np.uint8]:

@@ -86,31 +86,32 @@ def tried(size: int) -> dict[int, int]:
     return {8: eight, 16: sixteen, ADLER_BITS: 4, 32: thirty_two}
 
 
+def _over_all(size: int, method: str, value: str, bits: int, family: str, unit: int = 1) -> Hit:
+    """A scheme that holds over every byte, its result being a constant."""
+    return Hit(method, ((0, size),), None, value, bits, family, unit)
+
+
+def _over_rest(size: int, at: int, width: int, method: str, value: int, bits: int, unit: int = 1) -> Hit:
+    """A sum over everything but the field of `width` bytes at `at`, in which it is stored."""
+    field = (at, at + width)
+    return Hit(method, _rest(field, size), field, f"{value:0{2 * width}X}", bits, "sum", unit)
+
+
 def _bytewise(data: NDArray[np.uint8], total: int) -> Iterator[Hit]:
     """Sums and exclusive-or of 8 bits."""
     size = len(data)
-    everything = ((0, size),)
     low = total & 0xFF
-    if low == 0:
-        yield Hit("sum8, all bytes = 00", everything, None, "00", 8, "sum")
-    if low == 0xFF:
-        yield Hit("sum8, all bytes = FF", everything, None, "FF", 8, "sum")
+    if low in {0, 0xFF}:
+        yield _over_all(size, f"sum8, all bytes = {low:02X}", f"{low:02X}", 8, "sum")
     if total % 255 == 0:
-        yield Hit("sum8 with end-around carry, all bytes = FF", everything, None, "FF", 8, "carry")
+        yield _over_all(size, "sum8 with end-around carry, all bytes = FF", "FF", 8, "carry")
     folded = int(np.bitwise_xor.reduce(data))
     if folded in {0, 0xFF}:
-        yield Hit(f"xor8, all bytes = {folded:02X}", everything, None, f"{folded:02X}", 8, "xor")
+        yield _over_all(size, f"xor8, all bytes = {folded:02X}", f"{folded:02X}", 8, "xor")
     for at, name in ((size - 1, "last"), (0, "first")):
         field = int(data[at])
         if (total - field) & 0xFF == field:
-            yield Hit(
-                f"sum8 of the others, {name} byte",
-                _rest((at, at + 1), size),
-                (at, at + 1),
-                f"{field:02X}",
-                8,
-                "sum",
-            )
+            yield _over_rest(size, at, 1, f"sum8 of the others, {name} byte", field, 8)
 
 
 def _byte_sums(data: NDArray[np.uint8], total: int) -> Iterator[Hit]:
@@ -125,94 +126,44 @@ def _byte_sums(data: NDArray[np.uint8], total: int) -> Iterator[Hit]:
         ):
             for name, want in (("", sums), ("negated ", -sums & 0xFFFF), ("complemented ", sums ^ 0xFFFF)):
                 if field == want:
-                    yield Hit(
-                        f"sum16 of the other bytes, {name}{order}",
-                        _rest((at, at + 2), size),
-                        (at, at + 2),
-                        f"{field:04X}",
-                        16,
-                        "sum",
-                    )
+                    yield _over_rest(size, at, 2, f"sum16 of the other bytes, {name}{order}", field, 16)
     for at in places(size, 4):
         four = data[at : at + 4].tobytes()
         sums = total - sum(four)
-        for order, name in (("big", "high byte first"), ("little", "low byte first")):
-            if int.from_bytes(four, "big" if order == "big" else "little") == sums:
-                yield Hit(
-                    f"sum32 of the other bytes, {name}",
-                    _rest((at, at + 4), size),
-                    (at, at + 4),
-                    f"{sums:08X}",
-                    16,
-                    "sum",
-                )
+        # A sum of bytes cannot fill 32 bits: the upper half is foreseeable, so that only 16 have to agree.
+        for order, field in (
+            ("high byte first", int.from_bytes(four, "big")),
+            ("low byte first", int.from_bytes(four, "little")),
+        ):
+            if field == sums:
+                yield _over_rest(size, at, 4, f"sum32 of the other bytes, {order}", field, 16)
 
 
 def _word_sums(data: NDArray[np.uint8]) -> Iterator[Hit]:
     """Sums of 16- and 32-bit words in either order, zero, complemented, end-around, or stored."""
     size = len(data)
-    everything = ((0, size),)
-    if size % 2:
-        return
-    for dtype, order in ((">u2", "high byte first"), ("<u2", "low byte first")):
-        words = data.view(dtype)
-        total = int(words.sum(dtype=np.uint64))
-        if total & 0xFFFF in {0, 0xFFFF}:
-            yield Hit(
-                f"sum16 of words, {order}, all = {total & 0xFFFF:04X}",
-                everything,
-                None,
-                f"{total & 0xFFFF:04X}",
-                16,
-                "sum",
-                2,
-            )
-        for at in places(size, 2):
-            field = int(words[at // 2])
-            if (total - field) & 0xFFFF == field:
-                yield Hit(
-                    f"sum16 of the other words, {order}",
-                    _rest((at, at + 2), size),
-                    (at, at + 2),
-                    f"{field:04X}",
-                    16,
-                    "sum",
-                    2,
-                )
-        if dtype == ">u2" and total % 65535 == 0:
-            yield Hit(
-                "sum16 of words with end-around carry = FFFF (RFC 1071)",
-                everything,
-                None,
-                "FFFF",
-                16,
-                "carry",
-                2,
-            )
-    folded = int(np.bitwise_xor.reduce(data.view(">u2")))
-    if folded == 0:
-        yield Hit("xor16 of words, all = 0000", everything, None, "0000", 16, "xor", 2)
-    if size % 4:
-        return
-    for dtype, order in ((">u4", "high byte first"), ("<u4", "low byte first")):
-        quads = data.view(dtype)
-        total = int(quads.sum(dtype=np.uint64)) & 0xFFFFFFFF
-        if total in {0, 0xFFFFFFFF}:
-            yield Hit(
-                f"sum32 of words, {order}, all = {total:08X}", everything, None, f"{total:08X}", 32, "sum", 4
-            )
-        for at in (size - 4, 0):
-            field = int(quads[at // 4])
-            if (total - field) & 0xFFFFFFFF == field:
-                yield Hit(
-                    f"sum32 of the other words, {order}",
-                    _rest((at, at + 4), size),
-                    (at, at + 4),
-                    f"{field:08X}",
-                    32,
-                    "sum",
-                    4,
-                )
+    for width in (2, 4):
+        if size % width:
+            return
+        bits, top = 8 * width, (1 << 8 * width) - 1
+        for code, order in ((">", "high byte first"), ("<", "low byte first")):
+            words = data.view(f"{code}u{width}")
+            total = int(words.sum(dtype=np.uint64))
+            low = f"{total & top:0{2 * width}X}"
+            if total & top in {0, top}:
+                yield _over_all(size, f"sum{bits} of words, {order}, all = {low}", low, bits, "sum", width)
+            for at in places(size, width):
+                field = int(words[at // width])
+                if (total - field) & top == field:
+                    method = f"sum{bits} of the other words, {order}"
+                    yield _over_rest(size, at, width, method, field, bits, width)
+            # Turning all words about turns their end-around sum about (RFC 1071 section 2 B), so one order
+            # says all.
+            if width == 2 and code == ">" and total % 65535 == 0:
+                method = "sum16 of words with end-around carry = FFFF (RFC 1071)"
+                yield _over_all(size, method, "FFFF", 16, "carry", 2)
+        if width == 2 and not np.bitwise_xor.reduce(data.view(">u2")):
+            yield _over_all(size, "xor16 of words, all = 0000", "0000", 16, "xor", 2)
 
 
 class _Spot(NamedTuple):

@@ -7,9 +7,8 @@ hypotheses; where chance alone makes the relation, that counts as design.
 
 from __future__ import annotations
 
-from typing import Any
-
 from pipeline.stages.examine.content import Content
+from schemas.finding import Details
 
 FAULT_PRIOR = 0.01
 """One reading in a hundred has one line dead, joined or stuck: the one constant of this judgement. Common
@@ -51,7 +50,7 @@ def fault_odds(content: Content, place: str, p_value: float) -> float:
     return FAULT_PRIOR / (FAULT_PRIOR + design + min(1.0, p_value))
 
 
-def weighed(content: Content, place: str, p_value: float) -> dict[str, Any]:
+def weighed(content: Content, place: str, p_value: float) -> Details:
     """The same for a finding's evidence: the odds, and whether they hold the image back."""
     odds = fault_odds(content, place, p_value)
     return {"odds_of_fault": float(f"{odds:.2g}"), "holds_back": odds >= SERIOUSLY_POSSIBLE}

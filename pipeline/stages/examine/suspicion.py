@@ -6,13 +6,13 @@ documents of `schemas.finding` are built once, at the end, and only where someth
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline.catalogue import pins_of
 from pipeline.catalogue.advice import NextStep, advise
-from schemas.finding import Code, Finding, Severity
+from schemas.finding import Code, Details, Finding, Severity
 
 if TYPE_CHECKING:
     from schemas.part import Part
@@ -36,8 +36,8 @@ class Suspicion:
 
     code: Code
     severity: Severity
-    where: Mapping[str, Any]
-    evidence: Mapping[str, Any]
+    where: Details
+    evidence: Details
     means: str
     also: str
     next: NextStep
@@ -107,7 +107,7 @@ def as_finding(suspicion: Suspicion, chip: str, part: Part | None) -> Finding:
     )
 
 
-def _pin_in_words(pin: Mapping[str, Any]) -> str:
+def _pin_in_words(pin: Details) -> str:
     """`A5 is pin 3`, with the maker's own label where it is another."""
     label = "" if pin.get("label") in {None, pin["line"]} else f", which its maker calls {pin['label']}"
     return f"{pin['line']} is pin {pin['pin']}{label}"
@@ -118,7 +118,7 @@ def in_order(findings: Iterable[Finding]) -> tuple[Finding, ...]:
     return tuple(sorted(findings, key=lambda one: (_RANK[one.severity], str(one.code), _place(one.where))))
 
 
-def _place(where: Mapping[str, Any]) -> tuple[str, ...]:
+def _place(where: Details) -> tuple[str, ...]:
     lines = where.get("lines") or [where.get("line", "")]
     padded = [f"{line[:1]}{line[1:].zfill(3)}" for line in lines]
     return (*padded, repr(sorted(where.items(), key=lambda item: item[0])))

@@ -142,7 +142,7 @@ def read_sheet(
     """
     problems: list[Problem] = []
     tree, file = document.tree, document.file
-    sections: dict[str, Any] = {}
+    sections: dict[str, Any] = {}  # each section has its own model
     problems += [
         Problem(
             f"{file}:{tree.lines[name]}",
@@ -260,8 +260,10 @@ def _table(
     return rows
 
 
-def _named(tree: LinedDict, name: str, model: Any, file: str, problems: list[Problem]) -> dict[str, Any]:
-    """A section of named groups: readers, boards."""
+def _named(
+    tree: LinedDict, name: str, model: Any, file: str, problems: list[Problem]
+) -> dict[str, Any]:  # of `model`
+    """A section of named groups: readers, boards; each of `model`."""
     section = tree.get(name)
     if section is None:
         return {}

@@ -22,7 +22,7 @@ _HASHED = re.compile(r":?[ \t]+(#[^\s#][^\n]{0,40})")
 _NOT_SAID = frozenset(["", "~", "null", "Null", "NULL"])
 
 
-class LinedDict(dict[str, Any]):
+class LinedDict(dict[str, Any]):  # what a person wrote, before a model has typed it
     """A mapping that knows its file, its line and the place of every key.
 
     `cut` lists words that stand between commas with no colon, which are no fields but the rest of the value

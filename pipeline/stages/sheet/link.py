@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 from pipeline.errors import PartError
@@ -274,9 +274,7 @@ def _natural(text: str) -> list[tuple[int, str]]:
     return [(int(piece) if piece.isdigit() else -1, piece) for piece in re.split(r"([0-9]+)", text)]
 
 
-def split_name(
-    name: str, chips: Mapping[str, Any], readers: Mapping[str, Any]
-) -> tuple[str, str, int] | None:
+def split_name(name: str, chips: Collection[str], readers: Collection[str]) -> tuple[str, str, int] | None:
     """CHIP.READER.N.ext by the chips and readers that exist; None where it cannot be split in one way.
 
     Example:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pipeline.to_do import space_state
 from pipeline.views.report import wording
@@ -179,7 +179,7 @@ def _runs(letter: str, lines: Sequence[LineRecord]) -> str:
 
 def events(head: ReportHead) -> View:
     """The time line: (when, what, detail, agent), as many as a page bears; the metadata files hold all."""
-    found: Sequence[Mapping[str, Any]] = head.get("events") or ()
+    found = head.get("events") or ()
     rows = [
         tuple(
             wording.say(event[key]) if event.get(key) else "" for key in ("when", "what", "detail", "agent")

@@ -26,6 +26,7 @@ from pipeline.stages.content.flow_of_control.model import (
     Nats,
     Places,
 )
+from pipeline.words import true_ranges
 
 _LANDS = 0.93
 """Share of near branches of programs that lead to the start of an instruction."""
@@ -76,8 +77,7 @@ def speaking(data: Bytes) -> Mask:
         out[start:end] = False
     letter = ((data & 0xDF) - np.uint8(0x41) < 26) | (data == 0x20)
     printable = data - np.uint8(0x20) < 0x5F
-    edges = np.flatnonzero(np.diff(printable, prepend=False, append=False))
-    for start, end in _long(edges[::2], edges[1::2], _TEXT):
+    for start, end in true_ranges(printable, _TEXT):
         if np.count_nonzero(letter[start:end]) * 4 > 3 * (end - start):
             out[start:end] = False
     return out & ~_regular(data)
