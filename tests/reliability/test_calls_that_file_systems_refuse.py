@@ -80,12 +80,38 @@ def rechecks(folder: Path) -> list[str | Path]:
     return ["recheck", folder / "m-v1", "--ledger", folder / "l", "--new-ledger"]
 
 
+def burns(folder: Path) -> list[str | Path]:
+    shutil.copytree(drilled.packaged() / "m-v1", folder / "m-v1")
+    return ["burn", folder / "m-v1", "--chip", "U1", "--into", "2716", "--output", folder / "b.bin"]
+
+
+def exports(folder: Path) -> list[str | Path]:
+    drilled.damaged_shelf(folder)
+    return ["ledger", folder / "l", "--csv", folder / "l.csv", "--premis", folder / "l.xml"]
+
+
+def starts(folder: Path) -> list[str | Path]:
+    drilled.project(folder)
+    (folder / "m/sheet.yaml").unlink()
+    return ["start", folder / "m"]
+
+
+def converts(folder: Path) -> list[str | Path]:
+    drilled.project(folder)
+    dump, target = folder / "m/dumps/U1.prog.1.bin", folder / "u1.hex"
+    return ["convert", dump, "--to", "intel-hex", "--output", target]
+
+
 COMMANDS: dict[str, Callable[[Path], Sequence[str | Path]]] = {
     "package": packages,
     "release": releases,
     "reopen": reopens,
     "mend": mends,
     "recheck": rechecks,
+    "burn": burns,
+    "ledger": exports,
+    "start": starts,
+    "convert": converts,
 }
 
 

@@ -130,6 +130,18 @@ def test_another_spelling_of_a_known_path_is_the_known_bag(two_spellings: Path) 
     assert ran.code == 1, ran.out
 
 
+def test_two_bags_whose_names_differ_in_case_are_two_where_case_is_told_apart(shelf: Path) -> None:
+    if (shelf / "SHELF").exists():
+        pytest.skip("this disk does not tell case apart")
+    ran = check(shelf / "l", shelf / "shelf/BAG")
+    assert ran.code != 0, "what is not there is not taken for what is"
+    bag(shelf / "shelf/BAG", b"second", INFO.replace("uuid:1", "uuid:2").replace("loom-78", "loom-79"))
+    ran = check(shelf / "l", shelf / "shelf/BAG")
+    assert ran.code == 0, ran.out
+    assert "first seen" in ran.out
+    assert check(shelf / "l", shelf / "shelf").code == 0
+
+
 def test_the_same_identifier_with_another_receipt_is_an_error_until_it_is_accepted(shelf: Path) -> None:
     bag(shelf / "again", b"second")
     for _ in range(2):

@@ -147,8 +147,23 @@ def _folded(path: str) -> str:
 
 
 def _one_folder(one: str, other: str) -> bool:
-    """Whether two paths lead to the same folder or file, by device and inode."""
+    """Whether two spellings lead to the same folder or file: by inode, or as their folder lists them.
+
+    Some mounts (exFAT through FUSE) give each spelling an inode of its own.
+    """
     try:
-        return one == other or Path(one).samefile(other)
+        return one == other or Path(one).samefile(other) or _as_listed(one) == _as_listed(other)
     except OSError:
         return False
+
+
+def _as_listed(path: str) -> str:
+    """A path with each name as its folder lists it, where that is another spelling of it and the only one."""
+    before, name = os.path.split(path)
+    if not name:
+        return path
+    before = _as_listed(before)
+    with os.scandir(before) as entries:
+        names = [entry.name for entry in entries]
+    alike = [each for each in names if _folded(each) == _folded(name)]
+    return os.path.join(before, alike[0] if name not in names and len(alike) == 1 else name)
