@@ -109,6 +109,8 @@ def address_costs(first: Marks, second: Marks, data: Lines, address: Lines | Non
 
 def settle_lines(first: Marks, second: Marks, data: Lines, address: Lines) -> tuple[Lines, Lines]:
     """Solve the two assignments by turns until neither changes; returns data and address lines."""
+    # Each half is solved exactly while the other is held; the cost falls at every step, so that it ends, if
+    # at times in a poor place: hence several first guesses.
     for _ in range(ROUNDS):
         new_data = assign(data_costs(first, second, address, data))
         new_address = assign(address_costs(first, second, new_data, address))
@@ -128,6 +130,7 @@ def starts(first: Marks, second: Marks, tries: int) -> Iterator[tuple[Lines, Lin
     yield assign(data_costs(first, second, address, None)), address
     generator = np.random.default_rng(0x5EED)
     for number in range(tries):
+        # Exponential noise of growing size: lines that are nearly alike change places, the clear ones stay.
         shake = 0.05 * (1 + number % 8)
         if number % 2:
             noise = generator.exponential(shake, from_data.shape) * (from_data.mean() + 1e-3)
@@ -146,6 +149,8 @@ def with_signs(first: Marks, second: Marks, data: Lines, address: Lines) -> Line
     where its correlation is negative there.
     """
     order = routed_addresses(tuple(int(k) for k in address))
+    # The correlation over xor of addresses is the transform of the product of the spectra (the convolution
+    # theorem of the Walsh-Hadamard transform), so that all 2^n inversions cost one transform a line.
     product = first.spectrum.copy()
     for line, target in enumerate(data):
         product[line] *= second.spectrum[target][order]
@@ -183,6 +188,7 @@ def best_lines(first: Marks, second: Marks, sample: Sample, *, tries: int) -> tu
         seen.add(key)
         mapping = with_signs(first, second, data, address)
         count = sample.misses(mapping)
+        # Repair is a search of its own: worth it only between "good enough" and "nothing near".
         if few < count <= hopeless:
             mapping, count = repair(mapping, sample)
         if best is None or count < best[1]:

@@ -99,14 +99,20 @@ class _Search:
 
     def relation(self) -> Relation:
         """The verdict, by the numbered plan of this module."""
+        # Cheapest names first: an explanation that leaves nothing over ends the search, and a longer one
+        # could only be chosen by its length (minimum description length, Rissanen 1978; from memory).
         for mapping in self._cheap():
             self._offer(mapping)
             if not self.best.words:
                 break
         if self.best.words and self._general_fits():
             self._offer(self._lines_in_any_order())
+        # A stream that slipped also looks like a poor mapping of many lines, so that one which still misses
+        # words has to stand against the slips.
         if self.best.words and not (self._believed(self.best) and self._is_far_better(self.best)):
             self._offer_slips()
+        # Lines and a rotation together are the widest search of all, and need the most words to be proved:
+        # last, and only where the image says enough to prove any order at all.
         if not self._believed(self.best) and self._general_fits() and self.own >= self._poor():
             for mapping in self._rotated_lines():
                 self._offer(mapping)
@@ -172,6 +178,8 @@ class _Search:
         return self._from_agreement(mapping, products(self.columns(0), gathered))
 
     def _from_agreement(self, mapping: LineMap, agreement: Floats) -> LineMap:
+        # Which line carries which is an assignment problem: each line is used once. The sign only says
+        # inverted.
         data = assign(-np.abs(agreement) / self.first.size)
         negative = agreement[np.arange(self.bits), data] < 0
         inverted = tuple(sorted(int(line) for line in data[negative]))
@@ -180,6 +188,8 @@ class _Search:
     def _lines_in_any_order(self) -> LineMap:
         """The mapping of all lines, without rotation, that leaves fewest words unexplained."""
         sample = Sample.take(self.first, self.second, self.bits)
+        # Small images have lines that look alike and need shaken guesses; large ones hardly ever, and each
+        # guess costs time in proportion to their size.
         tries = 24 if self.first.size <= 4096 and self.bits <= 16 else 2
         return best_lines(self.marks(0), self.marks(1), sample, tries=tries)[0]
 
@@ -192,6 +202,8 @@ class _Search:
 
     def _data_lines_of_the_beginning(self) -> Iterator[LineMap]:
         """Data lines moved or inverted, as the words before any slip show them."""
+        # A slip may come early: the first half has the most words to show the lines, the first sixteenth is
+        # before most slips.
         for part in (2, 16):
             begin = self.first.size // part
             if begin < FEWEST_BEGINNING:
@@ -221,6 +233,8 @@ class _Search:
             sample = Sample.take(self.first, turned, self.bits)
             mapping, misses = best_lines(self.marks(0), turned_marks, sample, tries=0)
             yield replace(mapping, rotate=rotate)
+            # A wrong rotation misses nearly everything and the right one nearly nothing: nothing lies
+            # between.
             if misses <= sample.addresses.size // 10:
                 return
 
@@ -347,9 +361,12 @@ def _rotations(first: Words, second: Words) -> list[int]:
     """
     one, other = (np.bitwise_count(words ^ np.roll(words, -1)) for words in (first, second))
     left, right = (steps.astype(np.float32) - np.float32(steps.mean()) for steps in (one, other))
+    # All rotations at once: the transform of a circular correlation is a product (convolution theorem).
     correlation = np.fft.irfft(np.conj(np.fft.rfft(left)) * np.fft.rfft(right), first.size)
     few = min(3, first.size)
     top = set(np.argpartition(-correlation, few - 1)[:few].tolist())
+    # An image that repeats itself has equal peaks, which rounding puts in any order: the smallest rotation of
+    # them is always among those looked at.
     top.add(int(np.flatnonzero(correlation >= correlation.max() * (1 - EQUAL_PEAKS))[0]))
     found = []
     for rotate in sorted(r for r in top if r):

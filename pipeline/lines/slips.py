@@ -166,6 +166,8 @@ def _follow(first: Words, second: Words) -> tuple[list[_Piece], list[Slip]]:
             break
         bad += looked
         found = _next_shift(first, second, bad, shift)
+        # Where nothing is found the trouble may be one of bits alone: the next look is further on, and ever
+        # further, so that a wholly different image costs a few looks and not one a word.
         # A loss of more words than are left has no place: what seems to go on so stood there before.
         if found is None or shift - found > first.size - max(start, bad - LOOK_BACK):
             failures += 1
@@ -189,6 +191,8 @@ def _next_shift(first: Words, second: Words, bad: int, shift: int) -> int | None
     Words lost: what the second goes on with stands further on in the first. Words too many: what the first
     goes on with stands further on in the second. So each is looked for in the other.
     """
+    # Near first: most slips are of a few words, and in a far stretch words that stand there by chance are
+    # many.
     for reach in REACHES:
         for skip in (WINDOW, WINDOW + 16, WINDOW + 64):
             lost = _found_in(second, first, bad + shift + skip, -shift, reach)
@@ -233,6 +237,8 @@ def _place(first: Words, second: Words, low: int, bad: int, shifts: tuple[int, i
     before = np.concatenate([[0], np.cumsum(_disagreement(first, second, low, high, shift), dtype=np.int64)])
     after = np.concatenate([[0], np.cumsum(_disagreement(first, second, low, high, found), dtype=np.int64)])
     cuts = np.arange(0, high - low - gap + 1)
+    # For each cut, words wrong before it on the old diagonal and behind it on the new: two cumulative sums
+    # give all of them at once.
     costs = before[cuts] + after[-1] - after[cuts + gap]
     best = np.flatnonzero(costs == costs.min())
     return Slip(low + int(best[0]), by, low + int(best[-1]))
@@ -302,11 +308,14 @@ def _edits(
     one = first[low:high].tolist()
     other = second[max(0, low + shift) : high + shift].tolist()
     plain = sum(a != b for a, b in zip(one, other, strict=False))
+    # Edit distance (Levenshtein 1966) takes time in proportion to the product of the lengths: on short
+    # stretches only.
     operations = Levenshtein.editops(one, other)
     if open_end:
         inner = [op for op in operations if op.src_pos < len(one) - 1 or op.tag == "replace"]
     else:
         inner = list(operations)
+    # Any two streams can be edited into each other; it explains something only where it halves what differs.
     if 2 * len(inner) > plain or plain - len(inner) < 3:
         return []
     moves: dict[int, int] = {}

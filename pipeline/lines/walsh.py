@@ -88,6 +88,8 @@ def _transform(row: Floats, spare: Floats, lines: int) -> None:
 def products(one: Floats, other: Floats) -> Floats:
     """Products of each row of one with each row of the other summed, shape (rows of one, of other)."""
     rows, size = one.shape
+    # Float32 sums stay exact to 2^24, so long rows are added up block by block; the block is sized to the
+    # cache.
     block = max(64, (1 << 18) // (rows * other.shape[0]))
     whole = size - size % block
     total = one[:, whole:] @ other[:, whole:].T
@@ -146,6 +148,8 @@ def _changes_of_wide_words(columns: Floats) -> Floats:
     triple = np.empty((bits, bits, lines), dtype=np.float32)
     for line in range(lines):
         halves = columns.reshape(bits, -1, 2, 1 << line)
+        # +1 where the two words agree in the bit and -1 where they differ: the sign of the inversion drops
+        # out.
         change = (halves[:, :, 0] * halves[:, :, 1]).reshape(bits, -1)
         triple[:, :, line] = products(change, change) / np.float32(size // 2)
     return triple

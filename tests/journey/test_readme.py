@@ -87,9 +87,7 @@ def test_the_five_steps_lead_from_a_folder_of_dumps_to_a_checked_bag(
     assert unconfirmed.code == 1
     assert "unconfirmed" in unconfirmed.out
     sheet = tmp_path / "my_machine" / "sheet.yaml"
-    filled = re.sub(
-        r"    unconfirmed: .*\n", "    part: '2716'\n", sheet.read_text()
-    )
+    filled = re.sub(r"    unconfirmed: .*\n", "    part: '2716'\n", sheet.read_text())
     filled = filled.replace("hb: {}", "hb: {kind: home-built}").replace(
         "prog: {}", "prog: {kind: device-programmer}"
     )

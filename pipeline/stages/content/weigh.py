@@ -97,6 +97,7 @@ def recurring(
         if check.holds and len(check.images) == 1 and check.tried > 1 and check.images[0] in known:
             by_method[check.method, check.width_bits].setdefault(known[check.images[0]], check.images[0])
     searched = [name for name, counts in schemes.items() if counts]
+    # Copies of one content hold the same check by being copies: they count as one trial.
     different = len({known.get(name, name.encode()) for name in searched})
     most = max((sum(schemes[name].values()) for name in searched), default=1)
     out = []
@@ -125,6 +126,7 @@ def _tail(bits: float, good: int, chips: int) -> float:
         log = math.lgamma(chips + 1) - math.lgamma(k + 1) - math.lgamma(chips - k + 1)
         term = math.exp(log + k * math.log(each) + (chips - k) * math.log1p(-each))
         out += term
+        # Above the mean the terms fall faster than geometrically: what follows is below rounding.
         if k > chips * each and term < 1e-15 * out:
             break
     return min(1.0, out)

@@ -79,6 +79,7 @@ def address_line_findings(census: Census) -> list[Suspicion]:
     dead = dead_places(census)
     if not dead and not _joined_suspects(census):
         return []
+    # A dead line stores everything twice: unless it is folded away first, any two lines would look joined.
     core = census.folded(dead)
     joined = _joined(core, lines)
     if not dead and not joined:
@@ -106,6 +107,8 @@ def _chance_rate(core: Census, leave_out: tuple[int, ...] = ()) -> float:
         for place, (rate, (_, told)) in enumerate(zip(core.line_rates, core.line_counts, strict=True))
         if told and place not in leave_out
     )
+    # The median, since a dead line would pull a mean down and make itself likely; bounded, since a rate of 0
+    # or 1 would turn one exception into certainty.
     return min(0.9, max(0.05, rates[len(rates) // 2])) if rates else 0.5
 
 

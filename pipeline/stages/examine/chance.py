@@ -55,8 +55,11 @@ def at_most(successes: int, trials: int, rate: float) -> float:
     whole = lgamma(trials + 1)
     logs = [
         whole - lgamma(k + 1) - lgamma(trials - k + 1) + k * log_rate + (trials - k) * log_rest
+        # Terms fall off at least geometrically below the mean, and whatever lies 400 below the count adds
+        # nothing that a double could hold.
         for k in range(max(0, successes - 400), successes + 1)
     ]
+    # The largest term is taken out before exponents are, or all of them would underflow (log-sum-exp).
     top = max(logs)
     return _at_least_smallest(top + log(sum(exp(one - top) for one in logs)))
 

@@ -83,6 +83,7 @@ def _between(first: list[Pass], second: list[Pass], bits: int, fades_to: int) ->
     if count == 0 or p_value > LARGEST_P:
         return None
     rises = int(np.bitwise_count(changed & new_words).sum())
+    # Cells lose charge and gain none, so a single bit the other way makes it noise or another content.
     if rises not in {0, count}:
         return None
     if ordered is not None and (rises == count) != (fades_to == 1):

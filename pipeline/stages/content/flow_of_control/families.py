@@ -164,10 +164,12 @@ def _scattered(data: Bytes, speaks: Mask) -> bool:
     n = len(triples)
     if n < _TRIPLES:
         return False
+    # Sorted, equal triples lie together: counting pairs takes n log n instead of n squared.
     triples.sort()
     count = np.diff(np.flatnonzero(np.diff(triples, prepend=-1, append=-1)))
     equal = int((count * (count - 1)).sum()) / 2
     share = np.bincount(data[speaks], minlength=256) / np.count_nonzero(speaks)
+    # Independent bytes of these frequencies agree in a triple with the cube of the chance of one byte.
     expected = n * n / 2 * float((share * share).sum()) ** 3
     return bool(equal - expected < _BY_CHANCE * np.sqrt(expected + 1))
 
