@@ -17,6 +17,16 @@ def _faulty(examined: _Answer) -> bool:
     return any(one["severity"] == "fault" for one in examined["findings"])
 
 
+def _only_absent(rechecked: _Answer) -> bool:
+    """Whether bags were named that are not there, and every bag that is there is valid."""
+    wrong = [bag for bag in rechecked["bags"] if not bag["valid"]]
+    return bool(wrong) and all(
+        bag["outcome"] == "unreadable"
+        and any(each["kind"] == "missing" and not each["path"] for each in bag["problems"])
+        for bag in wrong
+    )
+
+
 _LOOK: Mapping[str, Callable[[_Answer], bool]] = {
     "check": lambda answer: not answer["sound"],
     "examine": _faulty,
@@ -25,6 +35,8 @@ _LOOK: Mapping[str, Callable[[_Answer], bool]] = {
     "capture": lambda answer: bool(answer["problems"]) or _faulty(answer["examined"]),
 }
 """Commands that ask a question, and the answers to which a script must not be deaf."""
+NOT_THERE = 16
+"""As `StorageError` has it: a path that was named is not there."""
 _ASKED_TO_BE_STRICT = ("package", "release")
 """Commands that make something: with `--strict` they say too that a chip needs a person."""
 
@@ -44,5 +56,7 @@ def exit_code(answer: _Answer, *, strict: bool = False) -> int:
     """
     if answer["command"] in _ASKED_TO_BE_STRICT:
         return int(strict and bool(answer["needs_person"]))
+    if answer["command"] == "recheck" and _only_absent(answer):
+        return NOT_THERE
     look = _LOOK.get(answer["command"])
     return int(look is not None and look(answer))

@@ -11,6 +11,20 @@ from pipeline.edges.flush import sync_file, sync_folder
 from pipeline.edges.names import refuse_existing, rename_new
 
 
+def need_folder(path: Path) -> None:
+    """Refuse a file that is to be written into a folder that is not there.
+
+    Raises:
+        DestinationError: It is not, or it is no folder.
+    """
+    from pipeline.errors import DestinationError
+
+    if not path.parent.is_dir():
+        raise DestinationError(
+            where=str(path.parent), problem="there is no such folder", remedy="Make it, or choose another"
+        )
+
+
 def write_new(path: Path, content: bytes) -> None:
     """Write a file under a name that is free: a temporary one beside it, flushed, then renamed.
 
@@ -18,13 +32,8 @@ def write_new(path: Path, content: bytes) -> None:
         DestinationError: Something has that name, or its folder does not exist.
         StorageError: The disk refused; nothing has the name.
     """
-    from pipeline.errors import DestinationError
-
     refuse_existing(path)
-    if not path.parent.is_dir():
-        raise DestinationError(
-            where=str(path.parent), problem="there is no such folder", remedy="Make it, or choose another"
-        )
+    need_folder(path)
     # Forty signs take 160 bytes at most: a name of 255 bytes is as long as any, and this one is no longer.
     beside = path.parent / f".{path.name[:40]}.part-{secrets.token_hex(4)}"
     try:

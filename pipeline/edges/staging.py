@@ -108,8 +108,8 @@ class Staging:
         if not self.final.parent.is_dir():
             raise DestinationError(
                 where=str(self.final.parent),
-                problem="is no folder",
-                remedy="Make it, or choose another --into",
+                problem="there is no such folder",
+                remedy="Make it, or choose another",
             )
         with storage_trouble(self.final.parent):
             self.outer.mkdir(mode=0o700)

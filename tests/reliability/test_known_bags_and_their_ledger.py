@@ -170,7 +170,7 @@ def test_a_ledger_that_is_not_there_is_refused_and_not_begun_anew(shelf: Path) -
     gone = shelf / "unmounted/l"
     gone.parent.mkdir()
     ran = wellread("recheck", shelf / "shelf", "--ledger", gone)
-    assert ran.code == 20
+    assert ran.code == 16
     assert "--new-ledger" in ran.err
     assert not gone.exists()
 

@@ -82,7 +82,7 @@ def test_a_rename_never_replaces_even_an_empty_folder(tmp_path: Path) -> None:
 
 
 def test_a_parent_that_is_no_folder_is_told_in_words(tmp_path: Path) -> None:
-    with pytest.raises(DestinationError, match="is no folder"), Staging(tmp_path / "nowhere/bag"):
+    with pytest.raises(DestinationError, match="there is no such folder"), Staging(tmp_path / "nowhere/bag"):
         pytest.fail("it began to build")
 
 

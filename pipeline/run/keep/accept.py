@@ -49,6 +49,8 @@ def accept_bag(bag: Path, *, now: Now, ledger: Path, because: str, expect_head: 
         whole_ledger(book, expect_head)
         known = book.latest()
         if path not in known and given not in known:
+            if not os.path.lexists(bag):
+                raise absent(bag, "bag", "Give the path of a bag")
             raise LedgerError(
                 where=str(ledger),
                 problem=f"does not know {path}",

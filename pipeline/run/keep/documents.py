@@ -12,7 +12,14 @@ from pipeline.run.keep.recheck import recheck_bags
 
 if TYPE_CHECKING:
     from pipeline.run.keep.recheck import Checked
-    from schemas.answers import LedgerAnswer, LedgerLine, MendAnswer, RecheckAnswer, ReplayedImages
+    from schemas.answers import (
+        LedgerAnswer,
+        LedgerLine,
+        MendAnswer,
+        RecheckAnswer,
+        RecheckedBag,
+        ReplayedImages,
+    )
 
 
 def recheck_document(

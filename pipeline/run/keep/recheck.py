@@ -17,6 +17,8 @@ from pipeline.bags.history import became_link, body_of_check, compare, is_due, v
 from pipeline.bags.observed import Trouble, Verdict
 from pipeline.bags.validate import Expected, expect, judge
 from pipeline.edges.bags.observe import observe
+from pipeline.edges.disk_errors import absent
+from pipeline.edges.new_file import need_folder
 from pipeline.errors import LedgerError, NothingToDoError, WellreadError
 from pipeline.run.keep.places import Memory, look_up, search
 
@@ -169,12 +171,11 @@ def recheck_bags(
 
     gone = not ledger.exists() or (ledger.is_file() and not ledger.stat().st_size)
     if gone and (expect_head or not new_ledger):
-        raise LedgerError(
-            where=str(ledger),
-            problem="is empty" if ledger.exists() else "is not there",
-            remedy="Look for it where it was kept (is its disk mounted?); to begin a new one, say "
-            "--new-ledger",
-        )
+        remedy = "Look for it where it was kept (is its disk mounted?); to begin a new one, say --new-ledger"
+        if not ledger.exists():
+            raise absent(ledger, "ledger", remedy)
+        raise LedgerError(where=str(ledger), problem="is empty", remedy=remedy)
+    need_folder(ledger)
     stamp = {"when": now.text, "clock_fixed": now.fixed, "tool": TOOL}
     with Ledger(ledger, {"kind": "opened", **stamp}) as book:
         cautions = whole_ledger(book, expect_head)
