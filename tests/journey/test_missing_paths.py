@@ -24,6 +24,8 @@ LINES: dict[tuple[str, str], tuple[str, int, str]] = {
     ("package", "folder"): ("package {x}", NOT_THERE, "folder"),
     ("package", "into"): ("package {project} --into {x}/y", TAKEN, "folder"),
     ("examine", "files"): ("examine {dump} {x}", NOT_THERE, "file"),
+    ("examine", "project"): ("examine --project {x} --chip U1", NOT_THERE, "folder"),
+    ("compare", "project"): ("compare U1.p.1 U1.p.1 --project {x}", NOT_THERE, "folder"),
     ("compare", "first"): ("compare {x} {dump}", NOT_THERE, "file"),
     ("compare", "second"): ("compare {dump} {x}", NOT_THERE, "file"),
     ("compare", "undo"): ("compare {dump} {dump} --undo {x}/y", TAKEN, "folder"),

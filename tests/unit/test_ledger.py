@@ -450,14 +450,18 @@ def test_checking_nothing_is_never_a_pass(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
-    "spoil", [lambda path: tamper(path, "DELETE FROM rows WHERE number = 2"), lambda path: path.unlink()]
+    ("spoil", "error"),
+    [
+        (lambda path: tamper(path, "DELETE FROM rows WHERE number = 2"), LedgerError),
+        (lambda path: path.unlink(), StorageError),
+    ],
 )
 def test_nothing_is_checked_against_a_ledger_that_is_not_whole(
-    shelf: Path, tmp_path: Path, spoil: Callable[[Path], None]
+    shelf: Path, tmp_path: Path, spoil: Callable[[Path], None], error: type[Exception]
 ) -> None:
     head = run(shelf, tmp_path / "l", 1).head
     spoil(tmp_path / "l")
-    with pytest.raises(LedgerError):
+    with pytest.raises(error):
         run(shelf, tmp_path / "l", 2, expect_head=head)
 
 
