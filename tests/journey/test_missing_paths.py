@@ -140,3 +140,10 @@ def test_a_bag_that_is_not_valid_weighs_more_than_one_that_is_not_there(
     (damaged / "data" / "images" / "unplaced" / "U1.bin").unlink()
     assert wellread("recheck", damaged, there["x"]).code == 1
     assert wellread("recheck", damaged).code == 1
+
+
+def test_the_code_of_a_missing_bag_is_that_of_every_missing_path() -> None:
+    from pipeline.errors import StorageError
+    from pipeline.exit_codes import NOT_THERE as CODE
+
+    assert StorageError.exit_code == CODE == NOT_THERE

@@ -17,7 +17,6 @@ if TYPE_CHECKING:
         LedgerLine,
         MendAnswer,
         RecheckAnswer,
-        RecheckedBag,
         ReplayedImages,
     )
 
