@@ -150,13 +150,26 @@ def held_back(settled: Settled, findings: Sequence[Finding]) -> tuple[str, ...]:
         settled: The image and its passes.
         findings: All findings of the chip, with the answers of the sheet.
     """
-    if len({one.reader for one in settled.passes}) > 1:
-        return ()
     return tuple(
         dict.fromkeys(
-            one.code.value for one in findings if _holds_back(one) and not one.evidence.get("answer")
+            one.code.value
+            for one in findings
+            if _holds_back(one) and not one.evidence.get("answer") and not _seen_by_two(one, settled)
         )
     )
+
+
+def _seen_by_two(finding: Finding, settled: Settled) -> bool:
+    """Whether a second reader saw the same: one that shows it, or, where none is named, that read every word."""
+    shown = finding.where.get("readers")
+    if shown is not None and finding.code is not Code.LONG_READ:
+        return len(shown) > 1
+    whole = 0
+    for reader in dict.fromkeys(one.reader for one in settled.passes):
+        own = [one for one in settled.passes if one.reader == reader]
+        straight = settled.order_checked or not any(one.moved for one in own)
+        whole += straight and bool(times_read(own).all())
+    return whole > 1
 
 
 def _holds_back(finding: Finding) -> bool:

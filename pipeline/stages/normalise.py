@@ -337,7 +337,7 @@ def _long(chip: str, manner: Manner, organisation: Organisation, units: Units) -
             "words": want,
             "extra_repeats_start": runs_on,
             "extra_is_constant": still,
-            "holds_back": not ((still and have % want == 0) or _only_ends_a_file(extra)),
+            "holds_back": not ((still and have % want == 0) or _only_ends_a_file(units.values, want)),
         },
         means=(
             f"The dump has {have} words, the chip {want}. The first {want} are used; the rest stays in "
@@ -354,9 +354,13 @@ source.
 """
 
 
-def _only_ends_a_file(extra: Words) -> bool:
-    """Whether the words too many are a file's end and no words that were doubled on the way."""
-    return len(extra) <= len(FILE_ENDS) and set(extra.tolist()) <= FILE_ENDS
+def _only_ends_a_file(values: Words, want: int) -> bool:
+    """Whether the words too many are a file's end, and no words that were doubled on the way.
+
+    Doubled words push the chip's own last ones out: where those are alike, nothing tells the two apart.
+    """
+    extra = set(values[want:].tolist())
+    return len(values) - want <= len(FILE_ENDS) and extra <= FILE_ENDS and int(values[want - 1]) not in extra
 
 
 def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Manner) -> Finding | None:

@@ -461,6 +461,25 @@ def test_a_second_reader_or_an_answer_releases_the_image() -> None:
     assert held_back(THREE, (answered, HALF)) == ("constant",)
 
 
+def test_a_second_reader_releases_only_what_it_saw() -> None:
+    """One that read the first half, one whose passes disagree, and one whose pass was moved bear nothing out."""
+    half = read("prog", IMAGE, present=(True,) * 4 + (False,) * 4)
+    assert held_back(settled(read("hb", IMAGE), half), (HALF,)) == ("constant",)
+    halves = (*half, *read("prog", IMAGE, present=(False,) * 4 + (True,) * 4))
+    assert held_back(settled(read("hb", IMAGE), halves), (HALF,)) == ()
+    moved = settled(read("hb", IMAGE), read("prog", IMAGE, moved=True))
+    assert held_back(moved, (HALF,)) == ("constant",)
+
+
+@pytest.mark.parametrize(("shown_by", "held"), [(["hb"], ("data-line-stuck",)), (["hb", "prog"], ())])
+def test_a_relation_that_only_one_of_two_readers_shows_still_holds_the_image_back(
+    shown_by: list[str], held: tuple[str, ...]
+) -> None:
+    where = {"line": "D3", "readers": shown_by}
+    stuck = finding(severity=Severity.CAUTION, where=where, holds_back=True)
+    assert held_back(TWO_READERS, (stuck,)) == held
+
+
 def test_a_finding_about_one_reading_or_without_that_weight_holds_nothing_back() -> None:
     of_one = finding(Code.CONSTANT, Severity.CAUTION, where={"readings": ["U1.hb"]}, holds_back=True)
     assert held_back(THREE, (of_one, finding(severity=Severity.CAUTION))) == ()

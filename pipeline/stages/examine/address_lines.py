@@ -18,7 +18,7 @@ from pipeline.catalogue.advice import step
 from pipeline.stages.examine import chance
 from pipeline.stages.examine.census import Census
 from pipeline.stages.examine.content import Content, judge
-from pipeline.stages.examine.odds import weighed
+from pipeline.stages.examine.odds import LIKELY, Place, severity_of, weighed
 from pipeline.stages.examine.suspicion import Suspicion
 from pipeline.words import Words
 from schemas.finding import Code, Severity
@@ -27,8 +27,6 @@ EXCEPTIONS = 0.02
 """Of the informative pairs, how many may break a relation: a contact that worked for a moment, a flickering
 cell.
 """
-BEYOND_DOUBT = 1e-6
-LIKELY = 0.01
 LEAST_INFORMATIVE = 4
 
 
@@ -182,9 +180,8 @@ def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, l
     A dead top line and a small image stored twice are the same bits; only another reading tells them apart.
     """
     line = f"A{relation.places[0]}"
-    likely = relation.p_value <= LIKELY
+    place: Place = "top" if in_top else "middle"
     if in_top:
-        severity = Severity.CAUTION if likely else Severity.NOTE
         stored = _times(copies)
         means = (
             f"{line} makes no difference: either it is dead (pin, socket contact, wire, or the chip's own "
@@ -196,8 +193,6 @@ def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, l
             "dump cannot tell a dead top line from a doubled image."
         )
     else:
-        sure = relation.p_value <= BEYOND_DOUBT and (content.diverse or content.text)
-        severity = Severity.FAULT if sure else Severity.CAUTION if likely else Severity.NOTE
         means = (
             f"{line} makes no difference to what was read: its pin, socket contact, wire, or the chip's own "
             "decoder is dead, and half of the content was not read."
@@ -207,12 +202,12 @@ def _dead(relation: _Relation, content: Content, *, in_top: bool, copies: int, l
         also += " A counter that counts every second clock reads each word twice as well."
     return Suspicion(
         code=Code.ADDRESS_LINE_DEAD,
-        severity=severity,
+        severity=severity_of(content, place, relation.p_value),
         where={"line": line},
         evidence={
             **relation.evidence(content),
             "position": _position(relation.places[0], lines),
-            **weighed(content, "top" if in_top else "middle", relation.p_value),
+            **weighed(content, place, relation.p_value),
         },
         means=means,
         also=also,
@@ -347,7 +342,7 @@ def _joined_suspicion(relation: _Relation, wins: str, content: Content, lines: i
     """
     names = tuple(f"A{place}" for place in relation.places)
     quarter = relation.places == (lines - 2, lines - 1)
-    sure = relation.p_value <= BEYOND_DOUBT and (content.diverse or content.text) and not quarter
+    place: Place = "top" if quarter else "middle"
     both = " and ".join(names)
     other = "high" if wins == "low" else "low"
     also = (
@@ -357,12 +352,12 @@ def _joined_suspicion(relation: _Relation, wins: str, content: Content, lines: i
     )
     return Suspicion(
         code=Code.ADDRESS_LINES_JOINED,
-        severity=Severity.FAULT if sure else Severity.CAUTION,
+        severity=severity_of(content, place, relation.p_value),
         where={"lines": list(names), "wins": wins},
         evidence={
             **relation.evidence(content),
             "wins": wins,
-            **weighed(content, "top" if quarter else "middle", relation.p_value),
+            **weighed(content, place, relation.p_value),
         },
         means=f"{both} are joined and {wins} wins: only when both are {other} does the chip see them "
         f"{other}, so half of the content was not read.",

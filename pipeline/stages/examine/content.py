@@ -21,6 +21,8 @@ LEAST_WORDS = 256
 MOST_ORDERED = 8192
 """Words looked at for their order: more would cost time and tell nothing new."""
 SHUFFLES = 12
+SELDOM_REPEATS = 0.12
+"""Share of words, fill aside, that are like the one before: more in character generators and microcode."""
 MEASURES = (
     "columns",
     "distinct_words",
@@ -34,6 +36,12 @@ MEASURES = (
 _PRINTABLE = np.zeros(256, dtype=np.bool_)
 _PRINTABLE[0x20:0x7F] = True
 _PRINTABLE[[0x00, 0x07, 0x09, 0x0A, 0x0D, 0x1B]] = True
+_LETTERS = np.zeros(256, dtype=np.bool_)
+_LETTERS[[*range(0x41, 0x5B), *range(0x61, 0x7B)]] = True
+LETTERS_OF_HIGH = 0.9
+"""Of the characters from 40 up, how many text has as letters; without an alphabet 26 in 32 are."""
+CONTROLS_EXPECTED = 0.06
+"""So many words without D5 and D6 to expect are twice as many as text may have at most."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +51,8 @@ class Content:
     Attributes:
         program: It looks like machine code or firmware.
         diverse: The same, but for the order of its words, which a short image cannot show.
+        ordered: Many different words that follow each other in an order and seldom repeat at once: firmware full of
+            tables and messages, which is too uneven to be called a program.
         text: It reads as text, bit 7 aside.
         few_words: So few different words that inputs without meaning are to be expected (decode PROM).
         measures: The numbers, for the evidence.
@@ -50,6 +60,7 @@ class Content:
 
     program: bool
     diverse: bool
+    ordered: bool
     text: bool
     few_words: bool
     measures: dict[str, float]
@@ -59,10 +70,12 @@ class Content:
         """One word for the evidence."""
         if self.program:
             return "program-like"
-        if self.text:
+        if self.text and self.measures.get("next_alike", 0.0) <= SELDOM_REPEATS:
             return "text-like"
         if self.diverse:
             return "diverse"
+        if self.ordered:
+            return "ordered"
         return "few-words" if self.few_words else "other"
 
 
@@ -77,6 +90,7 @@ def judge(census: Census, spoiled_columns: tuple[int, ...] = ()) -> Content:
     return Content(
         program=_is_diverse(measures) and _has_order(measures),
         diverse=_is_diverse(measures),
+        ordered=_is_ordered(measures),
         text=is_text(census, spoiled_columns),
         few_words=census.columns.distinct <= max(16, census.seen.size // 32),
         measures=measures,
@@ -84,7 +98,10 @@ def judge(census: Census, spoiled_columns: tuple[int, ...] = ()) -> Content:
 
 
 def is_text(census: Census, spoiled_columns: tuple[int, ...] = ()) -> bool:
-    """At least 97 in 100 words, fill aside, are printable once bit 7 is taken away.
+    """At least 97 in 100 words, fill aside, are printable once bit 7 is taken away, and not by one column alone.
+
+    Microcode whose D5 or D6 is nearly always 1 is printable all through. Text either has letters nearly wherever
+    D6 is 1, or fewer control characters than its D5 and D6 make where they have nothing to do with each other.
 
     Args:
         census: The image.
@@ -93,16 +110,26 @@ def is_text(census: Census, spoiled_columns: tuple[int, ...] = ()) -> bool:
     """
     if census.bits not in {7, 8}:
         return False
-    printable = _PRINTABLE[:128].copy()
-    for line in spoiled_columns:
-        if line < 5:
-            printable |= printable[np.arange(128) ^ (1 << line)]
+    printable, letters = _forgiving(_PRINTABLE, spoiled_columns), _forgiving(_LETTERS, spoiled_columns)
     counts = census.histogram.copy()
     if census.fill in {0x00, 0xFF}:
         counts[census.fill] = 0
     folded = counts[:128] + counts[128:]
-    total = int(folded.sum())
-    return total >= 32 and int(folded[printable].sum()) >= 0.97 * total
+    total, high = int(folded.sum()), int(folded[0x40:].sum())
+    if total < 32 or int(folded[printable].sum()) < 0.97 * total:
+        return False
+    alphabet = 4 * high >= total and int(folded[0x40:][letters[0x40:]].sum()) >= LETTERS_OF_HIGH * high
+    without_d5 = int(folded.reshape(2, 2, 32)[:, 0].sum())
+    return alphabet or without_d5 * (total - high) >= CONTROLS_EXPECTED * total * total
+
+
+def _forgiving(kind: NDArray[np.bool_], spoiled: tuple[int, ...]) -> NDArray[np.bool_]:
+    """Which of 128 characters are of a kind, or would be with another level on a spoiled line."""
+    out = kind[:128].copy()
+    for line in spoiled:
+        if line < 5:
+            out |= out[np.arange(128) ^ (1 << line)]
+    return out
 
 
 def _is_diverse(measures: dict[str, float]) -> bool:
@@ -114,7 +141,20 @@ def _is_diverse(measures: dict[str, float]) -> bool:
         and measures["entropy_share"] >= 0.62
         and measures["rarest_level"] >= 0.10
         and measures["neighbour_distance"] >= 0.88
-        and measures["next_alike"] <= 0.12
+        and measures["next_alike"] <= SELDOM_REPEATS
+    )
+
+
+def _is_ordered(measures: dict[str, float]) -> bool:
+    """Character generators and microcode repeat a row at once in one word of seven; smooth tables hardly change."""
+    return (
+        measures["words"] >= LEAST_WORDS
+        and measures["distinct_words"] >= 56
+        and measures["entropy_share"] >= 0.6
+        and measures["neighbour_distance"] >= 0.7
+        and measures["next_alike"] <= SELDOM_REPEATS
+        and measures["order_bits"] >= 0.25
+        and measures["order_deviations"] >= 8
     )
 
 

@@ -14,10 +14,10 @@ import numpy as np
 
 from pipeline.catalogue.advice import step
 from pipeline.stages.examine import chance
-from pipeline.stages.examine.address_lines import BEYOND_DOUBT, LIKELY, dead_places
+from pipeline.stages.examine.address_lines import dead_places
 from pipeline.stages.examine.census import Census, Columns
 from pipeline.stages.examine.content import Content, judge
-from pipeline.stages.examine.odds import weighed
+from pipeline.stages.examine.odds import Place, severity_of, weighed
 from pipeline.stages.examine.suspicion import Suspicion
 from schemas.finding import Code, Severity
 
@@ -25,6 +25,10 @@ EXCEPTIONS = 0.002
 """Share of words that may break a relation of columns: a contact that worked for a moment."""
 LEAST_SURE = 1024
 """A constant column in fewer words is never a fault: a small character generator may pass for a program."""
+ASCII_LINE = 7
+"""Constant in all text."""
+MOST_STUCK = 2
+"""More constant columns than this are no fault of single lines."""
 MOST_NOISY = 2
 """More lines than this are not left out when content is judged: too little would be left."""
 
@@ -111,17 +115,14 @@ def _stuck_suspicion(
     )
     name = f"D{line}"
     spare = _spare_columns(stuck, census.bits)
-    ascii_bit = line == 7 and census.bits == 8 and content.text
-    # Several constant columns, or one in a small image, are design as a rule: microcode and decoders.
-    place = "stuck" if columns.words >= LEAST_SURE and len(stuck) == 1 else "unused"
+    ascii_bit = line == ASCII_LINE and census.bits == 8 and content.text
+    place = _place(line, stuck, spare, content, columns.words)
     if ascii_bit:
         severity = Severity.NOTE
         also = "A link of seven bits loses bit 7 of everything, and a stuck D7 looks the same."
         means = f"D7 is {level} in every word, as it is in plain text."
     else:
-        looks_sure = content.program and columns.words >= LEAST_SURE and line not in spare
-        sure = p_value <= BEYOND_DOUBT and looks_sure and len(stuck) <= 2
-        severity = Severity.FAULT if sure else Severity.CAUTION if p_value <= 0.5 else Severity.NOTE
+        severity = severity_of(content, place, p_value, likely=0.5)
         every = "every word" if not exceptions else f"all but {exceptions} words"
         means = (
             f"{name} reads {level} in {every}: its pin, socket contact or wire, or the output itself, is "
@@ -148,6 +149,14 @@ def _stuck_suspicion(
         next=step("stuck-data-line", line=name),
         lines=(name,),
     )
+
+
+def _place(line: int, stuck: list[int], spare: frozenset[int], content: Content, words: int) -> Place:
+    """Several constant columns, or one in a small image, are design as a rule: microcode and decoders."""
+    counted = [one for one in stuck if not (one == ASCII_LINE and content.text)]
+    if line in spare or words < LEAST_SURE or len(counted) > MOST_STUCK:
+        return "unused"
+    return "stuck" if len(counted) == 1 else "two-stuck"
 
 
 def _spare_columns(stuck: list[int], bits: int) -> frozenset[int]:
@@ -214,10 +223,9 @@ def _joined_suspicion(
     p_value = chance.corrected(chance.at_most(exceptions, columns.distinct, rate), tried)
     wins, basis = _which_wins(pair, columns, stuck)
     both = " and ".join(names)
-    sure = p_value <= BEYOND_DOUBT and content.program
     return Suspicion(
         code=Code.DATA_LINES_JOINED,
-        severity=Severity.FAULT if sure else Severity.CAUTION if p_value <= LIKELY else Severity.NOTE,
+        severity=severity_of(content, "joined", p_value),
         where={"lines": list(names), "wins": wins},
         evidence={
             "wins": wins,

@@ -7,8 +7,10 @@ hypotheses; where chance alone makes the relation, that counts as design.
 
 from __future__ import annotations
 
+from typing import Literal
+
 from pipeline.stages.examine.content import Content
-from schemas.finding import Details
+from schemas.finding import Details, Severity
 
 FAULT_PRIOR = 0.01
 """One reading in a hundred has one line dead, joined or stuck: the one constant of this judgement. Common
@@ -16,41 +18,76 @@ practice.
 """
 SERIOUSLY_POSSIBLE = 0.05
 """From one in twenty on the image is held back until something else bears it out."""
+LIKELIER = 0.5
+"""Above, the fault is the likelier of the two."""
+BEYOND_DOUBT = 1e-6
+"""Chance at most for a fault: the words of an image are not as independent as the reckoning takes them to be."""
+LIKELY = 0.01
 
-_PROGRAM = {"middle": 1e-5, "top": 0.05, "stuck": 1e-4, "unused": 0.3, "joined": 1e-4}
-_DIVERSE = {"middle": 1e-4, "top": 0.05, "stuck": 0.3, "unused": 0.4, "joined": 0.02}
-_OTHER = {"middle": 0.4, "top": 0.4, "stuck": 0.4, "unused": 0.4, "joined": 0.4}
-"""Share of healthy images of a kind that carry the relation by design: a small program is often stored twice,
-a table or a character generator hardly ever uses all lines. Rough shares, from memory; their order is what
-counts.
-"""
+Place = Literal["middle", "top", "stuck", "two-stuck", "unused", "joined"]
+"""Top: an address line from the top down; middle: any other, or two joined. Of data lines: joined, one stuck,
+two stuck, or unused, where several are constant, two stand together at an end, or the image is small."""
+_DESIGN: dict[str, dict[Place, float]] = {
+    "program-like": {
+        "middle": 1e-5,
+        "top": 0.05,
+        "stuck": 1e-4,
+        "two-stuck": 1e-3,
+        "unused": 0.3,
+        "joined": 1e-4,
+    },
+    "text-like": {
+        "middle": 1e-5,
+        "top": 0.05,
+        "stuck": 0.02,
+        "two-stuck": 0.1,
+        "unused": 0.4,
+        "joined": 0.02,
+    },
+    "diverse": {"middle": 1e-4, "top": 0.05, "stuck": 0.05, "two-stuck": 0.3, "unused": 0.4, "joined": 0.02},
+    "ordered": {"middle": 0.02, "top": 0.05, "stuck": 0.05, "two-stuck": 0.3, "unused": 0.4, "joined": 0.02},
+    "other": {"middle": 0.1, "top": 0.4, "stuck": 0.4, "two-stuck": 0.4, "unused": 0.4, "joined": 0.4},
+    "few-words": {"middle": 0.4, "top": 0.4, "stuck": 0.4, "two-stuck": 0.4, "unused": 0.4, "joined": 0.4},
+}
+"""Share of healthy images of a kind that carry the relation by design: a small program is often stored twice, a
+table or a character generator hardly ever uses all lines, but seldom leaves out one in the middle. Rough shares,
+from memory; their order is what counts."""
 
 
-def fault_odds(content: Content, place: str, p_value: float) -> float:
+def fault_odds(content: Content, place: Place, p_value: float) -> float:
     """The chance that a relation is a fault of the reading.
 
     Args:
         content: What kind of content the image looks like.
-        place: `top` for an address line from the top down, `middle` for any other; for data lines `joined`,
-            `stuck`, or `unused` where several are constant or the image is small.
+        place: Which relation, and where.
         p_value: How likely chance makes the relation.
 
     Example:
         >>> from pipeline.stages.examine.content import Content
-        >>> code = Content(program=True, diverse=True, text=False, few_words=False, measures={})
+        >>> code = Content(program=True, diverse=True, ordered=True, text=False, few_words=False, measures={})
         >>> fault_odds(code, "middle", 1e-9) > 0.99
         True
         >>> 0.1 < fault_odds(code, "top", 1e-9) < 0.3
         True
     """
-    if content.program or content.text:
-        design = _PROGRAM[place]
-    else:
-        design = (_DIVERSE if content.diverse else _OTHER)[place]
-    return FAULT_PRIOR / (FAULT_PRIOR + design + min(1.0, p_value))
+    return FAULT_PRIOR / (FAULT_PRIOR + _DESIGN[content.name][place] + min(1.0, p_value))
 
 
-def weighed(content: Content, place: str, p_value: float) -> Details:
-    """The same for a finding's evidence: the odds, and whether they hold the image back."""
+def severity_of(content: Content, place: Place, p_value: float, *, likely: float = LIKELY) -> Severity:
+    """A fault where that is the likelier, a caution where chance alone hardly makes the relation, else a note.
+
+    Args:
+        content: What kind of content the image looks like.
+        place: Which relation, and where.
+        p_value: How likely chance makes the relation.
+        likely: Chance up to which it is worth a caution.
+    """
+    if fault_odds(content, place, p_value) > LIKELIER and p_value <= BEYOND_DOUBT:
+        return Severity.FAULT
+    return Severity.CAUTION if p_value <= likely else Severity.NOTE
+
+
+def weighed(content: Content, place: Place, p_value: float) -> Details:
+    """The odds for a finding's evidence, and whether they hold the image back."""
     odds = fault_odds(content, place, p_value)
     return {"odds_of_fault": float(f"{odds:.2g}"), "holds_back": odds >= SERIOUSLY_POSSIBLE}

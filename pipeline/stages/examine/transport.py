@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import step
 from pipeline.stages.examine import chance
-from pipeline.stages.examine.address_lines import BEYOND_DOUBT, LIKELY
 from pipeline.stages.examine.census import Census
 from pipeline.stages.examine.content import Content, is_text, judge
+from pipeline.stages.examine.odds import BEYOND_DOUBT, LIKELY
 from pipeline.stages.examine.suspicion import Suspicion
 from pipeline.words import Words
 from schemas.finding import Code, Severity
@@ -91,7 +91,13 @@ def _seven_bit(
             Code.SEVEN_BIT,
             Severity.FAULT if sure else Severity.CAUTION,
             {"line": "D7"},
-            {"parity": parity, "p_value": p_value, "informative_words": int(present.size), "hypotheses": 2},
+            {
+                "parity": parity,
+                "p_value": p_value,
+                "informative_words": int(present.size),
+                "hypotheses": 2,
+                "holds_back": p_value <= BEYOND_DOUBT,
+            },
             f"Bit 7 is the {parity} parity of the other seven bits in every byte: the link carried seven "
             "bits, and the chip's own bit 7 is lost.",
             "A chip that stores a parity bit with every word.",
@@ -103,7 +109,7 @@ def _seven_bit(
         Code.SEVEN_BIT,
         Severity.CAUTION,
         {"line": "D7"},
-        {"parity": "none", "informative_words": int(present.size), "hypotheses": 2},
+        {"parity": "none", "informative_words": int(present.size), "hypotheses": 2, "holds_back": True},
         "Bit 7 is 0 in every byte of something that looks like a program: a link of seven bits loses it.",
         "A stuck D7.",
         step("eight-bits-or-stuck"),

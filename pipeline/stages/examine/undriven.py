@@ -1,9 +1,9 @@
 """Images that the chip may not have driven at all: all one word, or the address itself.
 
 A chip that is all one word at a level in which it was not sold was hardly read at all: a fault, until a
-second reader sees the same. Where the level in which it was sold is not known, the image is held back. Blank
-and undriven look the same where the unprogrammed state equals the pull; on processor boards the last value on
-the bus is often an address byte (common practice, no source).
+second reader sees the same. Where the level in which it was sold is not known, and where the words are the
+address itself, the image is held back. Blank and undriven look the same where the unprogrammed state equals the
+pull; on processor boards the last value on the bus is often an address byte (common practice, no source).
 """
 
 from __future__ import annotations
@@ -108,7 +108,13 @@ def _follow(census: Census, moves: list[int], origin: int) -> Suspicion:
         code=Code.FOLLOWS_ADDRESS,
         severity=Severity.FAULT if stairs else Severity.CAUTION,
         where={"lines": list(pairs), "address_bits": list(pairs.values())},
-        evidence={"follows": pairs, "words": census.size, "first_word": origin, "exceptions": 0},
+        evidence={
+            "follows": pairs,
+            "words": census.size,
+            "first_word": origin,
+            "exceptions": 0,
+            "holds_back": True,
+        },
         means="The data are the address itself: nothing drives the bus, and it keeps the last address byte "
         f"(the {bus}).",
         also="An ascending table or a test pattern." if not stairs else "A table of page numbers.",
