@@ -70,6 +70,7 @@ class Contribution:
         crossings: What it shows of its wirings.
         held_back: Codes that keep its image apart, unless an embedded check bears it out.
         absent: Half-open ranges of words that no reading has.
+        explained: Reader → the fault that explains why it read this chip otherwise than another.
     """
 
     chip: str
@@ -83,6 +84,7 @@ class Contribution:
     crossings: tuple[Crossing, ...] = ()
     held_back: tuple[str, ...] = ()
     absent: tuple[tuple[int, int], ...] = ()
+    explained: Mapping[str, str] = field(default_factory=dict)
 
 
 class WholeMachine:
@@ -101,6 +103,7 @@ class WholeMachine:
         self.held_back: dict[str, tuple[str, ...]] = {}
         self.absent: dict[str, tuple[tuple[int, int], ...]] = {}
         self.evidence = Gathered()
+        self.explained: dict[str, list[str]] = defaultdict(list)
         self.alone: dict[str, str] = {}
         self.wirings: dict[str, frozenset[str]] = {}
         self.crossed: dict[str, tuple[str, list[str]]] = {}
@@ -123,6 +126,8 @@ class WholeMachine:
         self.organisations[given.chip] = given.organisation
         if given.absent:
             self.absent[given.chip] = given.absent
+        for reader, fault in given.explained.items():
+            self.explained[reader].append(f"{given.chip} ({fault})")
         if given.evidence is not None:
             self.evidence.add(given.evidence)
         elif len(given.readers) == 1:
@@ -189,6 +194,9 @@ def chips_of(space: Space, bank: str) -> list[str]:
     return list(dict.fromkeys(chip for one in placed for chip, _ in one.parsed_lanes))
 
 
+MOST_BESIDE = 5
+"""So many chips are named beside a reader's rate of errors."""
+
 Boards = Iterator[tuple[ChipImage, ...]]
 """The chips of each board that no space places yet."""
 FindJoins = Callable[[Boards], Iterable[tuple[Join, ...]]]
@@ -217,8 +225,7 @@ def _qualified(machine: WholeMachine) -> None:
     machine.qualification_json = found.to_json()
     for chip in machine.alone:
         machine.notes[chip] += machine.crossed_words(chip)
-    if not found.readers:
-        return
+    beside = {reader: (_beside(reader, chips),) for reader, chips in machine.explained.items()}
     cache: dict[tuple[str, Organisation], tuple[str, ...]] = {}
     for chip, reader in machine.alone.items():
         key = (reader, machine.organisations[chip])
@@ -227,6 +234,16 @@ def _qualified(machine: WholeMachine) -> None:
         # Never "qualified" over a crossing that is proved of the very wires it was read with.
         if cache[key] and not machine.crossed_words(chip):
             machine.notes[chip] += cache[key]
+        machine.notes[chip] += beside.get(reader, ())
+
+
+def _beside(reader: str, chips: Sequence[str]) -> str:
+    """What is left out of a reader's rate of errors, since a fault has been found that explains it."""
+    more = f" and {len(chips) - MOST_BESIDE} more" if len(chips) > MOST_BESIDE else ""
+    return (
+        f"but a fault was found where reader {reader} and another differ: {', '.join(chips[:MOST_BESIDE])}"
+        f"{more}; it explains what differs there, which is not counted as errors"
+    )
 
 
 def _boards(machine: WholeMachine, placed: frozenset[str]) -> Boards:

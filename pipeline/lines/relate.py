@@ -81,6 +81,12 @@ def _lines(words: Words) -> int:
     return (words.size - 1).bit_length()
 
 
+def _constant_lines(words: Words, bits: int) -> int:
+    """A word with 1 where a line has one level throughout."""
+    moved = int(np.bitwise_or.reduce(words ^ words[0]))
+    return ~moved & ((1 << bits) - 1)
+
+
 def _judge(first: Words, second: Words, bits: int, mapping: LineMap) -> Explained:
     words, wrong = differences(first, mapping.undo(second))
     length = mapping.description_bits() + error_bits(first.size, bits, words, wrong)
@@ -136,9 +142,22 @@ class _Search:
     def _offer(self, mapping: LineMap | None) -> None:
         if mapping is None:
             return
-        explained = _judge(self.first, self.second, self.bits, _without_half_turn(mapping, self.first.size))
+        plain = _without_half_turn(self._without_stuck(mapping), self.first.size)
+        explained = _judge(self.first, self.second, self.bits, plain)
         if explained.length < self.best.length:
             self.best = explained
+
+    def _without_stuck(self, mapping: LineMap) -> LineMap:
+        """The mapping without inversions of lines that are constant in one image alone: those are stuck, not inverted."""
+        if not mapping.invert_data:
+            return mapping
+        still = [_constant_lines(words, self.bits) for words in (self.first, self.second)]
+        stuck = {
+            there
+            for here, there in enumerate(mapping.data)
+            if bool(still[0] >> here & 1) != bool(still[1] >> there & 1)
+        }
+        return replace(mapping, invert_data=tuple(line for line in mapping.invert_data if line not in stuck))
 
     def _believed(self, explained: Explained) -> bool:
         if self.first.size < FEWEST_WORDS:

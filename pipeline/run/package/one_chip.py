@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
@@ -36,6 +36,7 @@ from pipeline.street import (
     Taken,
     declared_of,
     judge,
+    lines_named,
     manner_of,
     said_of,
     take_in,
@@ -385,7 +386,7 @@ def _given(result: ChipResult) -> Contribution:
     settled = result.settled
     if settled is None or result.organisation is None:
         return Contribution(result.chip, None, result.graded.grade.value)
-    by_reader = said_by_readers(settled, explained_readings(result.findings))
+    by_reader = said_by_readers(settled, explained_readings(result.findings, settled.passes))
     evidence = (
         chip_evidence(ReadChip(result.chip, result.organisation, by_reader)) if len(by_reader) > 1 else None
     )
@@ -401,6 +402,7 @@ def _given(result: ChipResult) -> Contribution:
         crossings=result.crossings,
         held_back=result.held_back,
         absent=() if settled.known is None else tuple(true_ranges(~settled.known)),
+        explained=_explained_by_reader(result),
     )
 
 
@@ -408,14 +410,44 @@ EXPLAINED = RELATIONS | {Code.SEVEN_BIT, Code.NEWLINE_DAMAGE, Code.TEXT_DAMAGE}
 """Faults that explain by themselves why a reading differs: they are told, and are no rate of errors."""
 
 
-def explained_readings(findings: Sequence[Finding]) -> frozenset[str]:
-    """Readings whose disagreement has a name, and both sides where two readers hold two contents."""
-    told = [one for one in findings if one.code in EXPLAINED or one.evidence.get("pattern") == "two-contents"]
-    return frozenset(str(reading) for one in told for reading in one.where.get("readings", ()))
+def explained_readings(findings: Sequence[Finding], passes: Sequence[Pass]) -> dict[str, str]:
+    """Readings whose disagreement has a name → that name: a fault of one reader, a loose contact, two contents.
+
+    Args:
+        findings: All of the chip.
+        passes: Of the chip; a fault that all its readers show alike is no disagreement.
+    """
+    by_reader = {one.reading: one.reader for one in passes}
+    out: dict[str, str] = {}
+    for finding in findings:
+        name = " ".join((finding.code.value, *lines_named(finding)))
+        if finding.code is Code.INTERMITTENT_LINE:
+            told = set(by_reader)
+        elif finding.code in EXPLAINED:
+            alone = set(finding.where.get("readers", ())) - {""}
+            of_some = alone if alone < set(by_reader.values()) else set()
+            told = {reading for reading, reader in by_reader.items() if reader in of_some}
+            told = set(finding.where.get("readings", told))
+        elif finding.evidence.get("pattern") == "two-contents":
+            told, name = set(finding.where.get("readings", ())), "another chip or another file"
+        else:
+            continue
+        for reading in sorted(told):
+            out.setdefault(reading, name)
+    return out
+
+
+def _explained_by_reader(result: ChipResult) -> dict[str, str]:
+    """Reader → what explains that it read this chip otherwise; only where two or more readers read it."""
+    passes = result.settled.passes if result.settled else ()
+    named = explained_readings(result.findings, passes)
+    if len({one.reader for one in passes}) < 2:
+        return {}
+    return {one.reader: named[one.reading] for one in passes if one.reading in named}
 
 
 def said_by_readers(
-    settled: Settled, explained: frozenset[str] = frozenset()
+    settled: Settled, explained: Collection[str] = ()
 ) -> dict[str, tuple[Words, NDArray[np.bool_] | None]]:
     """Reader → its words, and where it speaks for a whole word.
 
