@@ -450,8 +450,11 @@ def answered(findings: Iterable[Finding], answers: Mapping[str, str]) -> tuple[F
 
 def _answered(finding: Finding, answer: str) -> Finding:
     lines = lines_named(finding)
-    if not answer or (lines and not _begins_with(answer, lines)):
+    if not answer:
         return finding
+    if lines and not _begins_with(answer, lines):
+        unheard = f"The sheet's answer to {finding.code.value} does not begin with {' and '.join(lines)}"
+        return finding.model_copy(update={"means": f"{finding.means} {unheard}, so it is none to this."})
     severity = Severity.CAUTION if finding.severity is Severity.FAULT else finding.severity
     return finding.model_copy(
         update={"severity": severity, "evidence": {**finding.evidence, "answer": answer}}

@@ -148,7 +148,7 @@ class _Search:
             self.best = explained
 
     def _without_stuck(self, mapping: LineMap) -> LineMap:
-        """The mapping without inversions of lines that are constant in one image alone: those are stuck, not inverted."""
+        """The mapping without inversions of lines that are constant in one image alone: those are stuck."""
         if not mapping.invert_data:
             return mapping
         still = [_constant_lines(words, self.bits) for words in (self.first, self.second)]

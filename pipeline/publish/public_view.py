@@ -426,7 +426,7 @@ class Public:
         contested = chip.get("contested")
         if contested and not self.survey.content:
             out["contested"] = {**contested, "listed": []}
-        return self.clean(out, f"chip {name}")
+        return _answered_in_public(self.clean(out, f"chip {name}"))
 
     def _stub(self, chip: ChipRecord) -> ChipRecord:
         """A private chip: where it sits and how far its evidence goes, nothing of what it holds."""
@@ -601,3 +601,12 @@ def _only(kind: type[_Kind], facts: _Kind) -> _Kind:
 
 def _perhaps(kind: type[_Kind], facts: _Kind | None) -> _Kind | None:
     return None if facts is None else _only(kind, facts)
+
+
+def _answered_in_public(chip: ChipRecord) -> ChipRecord:
+    """A finding's answer is a person's text: it goes out as the chip's own answers do, cleaned."""
+    answers = chip.get("answers", {})
+    for finding in chip.get("findings", ()):
+        if "answer" in finding["evidence"]:
+            finding["evidence"] = {**finding["evidence"], "answer": answers.get(finding["code"], GONE)}
+    return chip

@@ -160,7 +160,7 @@ def held_back(settled: Settled, findings: Sequence[Finding]) -> tuple[str, ...]:
 
 
 def _seen_by_two(finding: Finding, settled: Settled) -> bool:
-    """Whether a second reader saw the same: one that shows it, or, where none is named, that read every word."""
+    """Whether a second reader saw the same: it shows it, or, where none is named, read every word."""
     shown = finding.where.get("readers")
     if shown is not None and finding.code is not Code.LONG_READ:
         return len(shown) > 1

@@ -16,7 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.journey.cli import wellread
-from tests.kit.faults import SITTING_FAULTS
+from tests.kit.faults import FAULTS
 from tests.kit.files import binary
 from tests.kit.frames import FRAMES
 from tests.kit.images import put_crc_32, silent_code, with_text
@@ -28,7 +28,7 @@ KINDS: tuple[Kind, ...] = ("home-built", "device-programmer", "other", "")
 COUNTS = frozenset({"pass", "passes", "number", "count"})
 """What a place says of how often, or the how manieth time, something was read."""
 Streams = tuple[tuple[Image, ...], ...]
-MADE = sorted([*FRAMES, *SITTING_FAULTS])
+MADE = sorted([*FRAMES, *FAULTS])
 
 
 @dataclass(frozen=True)
@@ -68,7 +68,7 @@ def _streams(drawn: Drawn) -> tuple[Image, Streams]:
             if name in FRAMES:
                 shows.append(FRAMES[name](random, truth, 8).stream)
             else:
-                shows += SITTING_FAULTS[name](random, truth, 8).streams
+                shows += FAULTS[name](random, truth, 8).streams
     return truth, tuple(tuple(shows[one % len(shows)] for one in own) for own in drawn.saw)
 
 

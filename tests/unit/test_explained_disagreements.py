@@ -37,7 +37,7 @@ FAULTS: dict[str, tuple[Callable[[Image], Image], str]] = {
 
 
 def _chips(name: str, number: int) -> list[Chip]:
-    """One on which two readers agree, one on which the home-built reader has the fault, one that it alone read."""
+    """On one two readers agree, on one the home-built one has the fault, and one it alone has read."""
     random = np.random.default_rng(number)
     home, other = Reader(f"home-{name}", "home-built"), Reader(f"other-{name}", "home-built")
     agreed, spoiled, alone = (code(random, WORDS)[0] for _ in range(3))

@@ -462,7 +462,7 @@ def test_a_second_reader_or_an_answer_releases_the_image() -> None:
 
 
 def test_a_second_reader_releases_only_what_it_saw() -> None:
-    """One that read the first half, one whose passes disagree, and one whose pass was moved bear nothing out."""
+    """One that read the first half alone and one whose pass was moved bear nothing out."""
     half = read("prog", IMAGE, present=(True,) * 4 + (False,) * 4)
     assert held_back(settled(read("hb", IMAGE), half), (HALF,)) == ("constant",)
     halves = (*half, *read("prog", IMAGE, present=(False,) * 4 + (True,) * 4))

@@ -411,7 +411,7 @@ EXPLAINED = RELATIONS | {Code.SEVEN_BIT, Code.NEWLINE_DAMAGE, Code.TEXT_DAMAGE}
 
 
 def explained_readings(findings: Sequence[Finding], passes: Sequence[Pass]) -> dict[str, str]:
-    """Readings whose disagreement has a name → that name: a fault of one reader, a loose contact, two contents.
+    """Readings whose disagreement has a name → it: a fault of one reader, a loose contact, two contents.
 
     Args:
         findings: All of the chip.

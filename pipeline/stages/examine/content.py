@@ -51,8 +51,8 @@ class Content:
     Attributes:
         program: It looks like machine code or firmware.
         diverse: The same, but for the order of its words, which a short image cannot show.
-        ordered: Many different words that follow each other in an order and seldom repeat at once: firmware full of
-            tables and messages, which is too uneven to be called a program.
+        ordered: Many different words that follow each other in an order and seldom repeat at once: firmware
+            full of tables and messages, too uneven to be called a program.
         text: It reads as text, bit 7 aside.
         few_words: So few different words that inputs without meaning are to be expected (decode PROM).
         measures: The numbers, for the evidence.
@@ -98,10 +98,10 @@ def judge(census: Census, spoiled_columns: tuple[int, ...] = ()) -> Content:
 
 
 def is_text(census: Census, spoiled_columns: tuple[int, ...] = ()) -> bool:
-    """At least 97 in 100 words, fill aside, are printable once bit 7 is taken away, and not by one column alone.
+    """At least 97 in 100 words, fill aside, are printable but for bit 7, and not by one column alone.
 
-    Microcode whose D5 or D6 is nearly always 1 is printable all through. Text either has letters nearly wherever
-    D6 is 1, or fewer control characters than its D5 and D6 make where they have nothing to do with each other.
+    Microcode whose D5 or D6 is nearly always 1 is printable all through. Text either has letters nearly
+    wherever D6 is 1, or fewer control characters than its D5 and D6 make where neither knows of the other.
 
     Args:
         census: The image.
@@ -146,7 +146,7 @@ def _is_diverse(measures: dict[str, float]) -> bool:
 
 
 def _is_ordered(measures: dict[str, float]) -> bool:
-    """Character generators and microcode repeat a row at once in one word of seven; smooth tables hardly change."""
+    """Character generators and microcode repeat one word in seven at once; smooth tables hardly change."""
     return (
         measures["words"] >= LEAST_WORDS
         and measures["distinct_words"] >= 56

@@ -21,12 +21,13 @@ SERIOUSLY_POSSIBLE = 0.05
 LIKELIER = 0.5
 """Above, the fault is the likelier of the two."""
 BEYOND_DOUBT = 1e-6
-"""Chance at most for a fault: the words of an image are not as independent as the reckoning takes them to be."""
+"""Chance at most for a fault: the words of an image are less independent than the reckoning has them."""
 LIKELY = 0.01
 
 Place = Literal["middle", "top", "stuck", "two-stuck", "unused", "joined"]
 """Top: an address line from the top down; middle: any other, or two joined. Of data lines: joined, one stuck,
-two stuck, or unused, where several are constant, two stand together at an end, or the image is small."""
+two stuck, or unused, where several are constant, two stand together at an end, or the image is small.
+"""
 _DESIGN: dict[str, dict[Place, float]] = {
     "program-like": {
         "middle": 1e-5,
@@ -49,9 +50,10 @@ _DESIGN: dict[str, dict[Place, float]] = {
     "other": {"middle": 0.1, "top": 0.4, "stuck": 0.4, "two-stuck": 0.4, "unused": 0.4, "joined": 0.4},
     "few-words": {"middle": 0.4, "top": 0.4, "stuck": 0.4, "two-stuck": 0.4, "unused": 0.4, "joined": 0.4},
 }
-"""Share of healthy images of a kind that carry the relation by design: a small program is often stored twice, a
-table or a character generator hardly ever uses all lines, but seldom leaves out one in the middle. Rough shares,
-from memory; their order is what counts."""
+"""Share of healthy images of a kind that carry the relation by design: a small program is often stored twice,
+a table or a character generator hardly ever uses all lines, but seldom leaves out one in the middle. Rough
+shares, from memory; their order is what counts.
+"""
 
 
 def fault_odds(content: Content, place: Place, p_value: float) -> float:
@@ -74,7 +76,7 @@ def fault_odds(content: Content, place: Place, p_value: float) -> float:
 
 
 def severity_of(content: Content, place: Place, p_value: float, *, likely: float = LIKELY) -> Severity:
-    """A fault where that is the likelier, a caution where chance alone hardly makes the relation, else a note.
+    """A fault where that is likelier, a caution where chance alone hardly makes the relation, else a note.
 
     Args:
         content: What kind of content the image looks like.

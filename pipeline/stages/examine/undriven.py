@@ -2,8 +2,8 @@
 
 A chip that is all one word at a level in which it was not sold was hardly read at all: a fault, until a
 second reader sees the same. Where the level in which it was sold is not known, and where the words are the
-address itself, the image is held back. Blank and undriven look the same where the unprogrammed state equals the
-pull; on processor boards the last value on the bus is often an address byte (common practice, no source).
+address itself, the image is held back. Blank and undriven look the same where the unprogrammed state equals
+the pull; on processor boards the last value on the bus is often an address byte (common practice, no source).
 """
 
 from __future__ import annotations
