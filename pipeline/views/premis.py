@@ -261,6 +261,7 @@ class Premis:
         return (self.head["boards"].get(chip.get("board") or "") or {}).get("inventory")
 
     def _chip_entity(self, chip: ChipRecord) -> str:
+        """The chip itself, with what is known of it and what a person has answered to its findings."""
         facts = [
             ("part", chip.get("part")),
             ("organisation", chip.get("organisation")),

@@ -38,9 +38,7 @@ def _project(folder: Path, readings: tuple[Reading, ...], answers: Mapping[str, 
     root = project(
         folder,
         [
-            Chip(
-                "U1", _half_read(), BITS, readings, "2716", says | ({"answers": answers} if answers else {})
-            ),
+            Chip("U1", _half_read(), BITS, readings, "2716", {**says, **answered}),
             Chip("U2", whole, BITS, (plain(whole, BITS, HOME, 2),), "2716", says),
         ],
     )
