@@ -8,6 +8,7 @@
     --only TEXT       only cases with this in their key, such as `frames/home 1 : home 3` or `/firmware/`
     --half open       the halves of real firmware that limits may be set on; `kept` if not said
     --markdown FILE   the tables of tests/MEASUREMENTS.md
+    --minutes N       broken off after so long; the table is of the share reached by then
     --tell N          as many misses of each row by their key, 4 if not said
     --make KEY FOLDER one case as a project folder, with the truth beside it
 
@@ -20,6 +21,8 @@ from __future__ import annotations
 import argparse
 import os
 import sys
+import time
+import zlib
 from collections import Counter
 from collections.abc import Sequence
 from concurrent.futures import ProcessPoolExecutor
@@ -59,6 +62,7 @@ def main(arguments: Sequence[str] | None = None) -> int:
     parser.add_argument("--only", default="")
     parser.add_argument("--half", choices=("open", "kept"), default="kept")
     parser.add_argument("--markdown", type=Path)
+    parser.add_argument("--minutes", type=float, default=float("inf"))
     parser.add_argument("--tell", type=int, default=4)
     parser.add_argument("--make", nargs=2, metavar=("KEY", "FOLDER"))
     options = parser.parse_args(arguments)
@@ -67,16 +71,12 @@ def main(arguments: Sequence[str] | None = None) -> int:
         return make(tasks, *options.make)
     tasks = [one for one in tasks if options.only in one.key]
     assert tasks, "no case has this in its key"
-    batches = [tasks[at : at + BATCH] for at in range(0, len(tasks), BATCH)]
-    os.environ["SOURCE_DATE_EPOCH"] = EPOCH
-    with ProcessPoolExecutor(options.jobs) as pool:
-        outcomes: list[Outcome] = []
-        for batch in pool.map(run, batches):
-            outcomes += batch
-            astray = sum(1 for one in outcomes if missed(one))
-            print(f"\r{len(outcomes)} chips, {astray} otherwise than they should", end="", file=sys.stderr)
-    print(file=sys.stderr)
-    head = f"Seed {options.seed}, share {options.share:g}, half `{options.half}`, {len(outcomes)} chips."
+    outcomes = measured(tasks, options.jobs, options.minutes)
+    done = len({one.task for one in outcomes})
+    head = (
+        f"Seed {options.seed}, share {options.share * done / len(tasks):.3g}, half `{options.half}`, "
+        f"{done} cases, {len(outcomes)} chips."
+    )
     tables = markdown(outcomes)
     print(head, *installed(options.half)[1], "", tables, "", sep="\n")
     if options.markdown:
@@ -87,6 +87,34 @@ def main(arguments: Sequence[str] | None = None) -> int:
     for one in told:
         print(f"{'kept  ' if one.kept else 'BROKEN'} {one.words}")
     return 0 if all(one.kept for one in told) else 1
+
+
+def measured(tasks: Sequence[Task], jobs: int, minutes: float) -> list[Outcome]:
+    """What became of the cases, in their order.
+
+    They are taken in the order by which a share is drawn: whatever is done by the end is a share of all.
+
+    Args:
+        tasks: The cases.
+        jobs: Processes.
+        minutes: After so long no further project is begun.
+    """
+    drawn = sorted(tasks, key=lambda one: zlib.crc32(one.key.encode()))
+    batches = [drawn[at : at + BATCH] for at in range(0, len(drawn), BATCH)]
+    os.environ["SOURCE_DATE_EPOCH"] = EPOCH
+    outcomes: list[Outcome] = []
+    ends = time.monotonic() + 60 * minutes
+    with ProcessPoolExecutor(jobs) as pool:
+        for batch in pool.map(run, batches):
+            outcomes += batch
+            astray = sum(1 for one in outcomes if missed(one))
+            print(f"\r{len(outcomes)} chips, {astray} otherwise than they should", end="", file=sys.stderr)
+            if time.monotonic() > ends:
+                pool.shutdown(cancel_futures=True)
+                break
+    print(file=sys.stderr)
+    place = {task: number for number, task in enumerate(tasks)}
+    return sorted(outcomes, key=lambda one: place[one.task])
 
 
 def missed(one: Outcome) -> str:
