@@ -201,6 +201,7 @@ def chip_notes(chip: ChipRecord) -> str:
                 f"    {bit['address']:#06x} {bit['line']}: {votes or 'no voice'}; image carries "
                 f"{bit['image']} ({plain(bit['why'])})"
             )
+    lines += [f"  answer to {code}: {plain(answer)}" for code, answer in chip.get("answers", {}).items()]
     for finding in in_order(chip.get("findings", ()), chip.get("held_back", ())):
         lines.append(f"  {finding['severity']} {finding['code']}: {plain(finding['means'])}")
         if finding["severity"] != "note":

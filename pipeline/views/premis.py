@@ -274,6 +274,7 @@ class Premis:
             ("socket", chip.get("socket")),
             ("role", chip.get("role")),
             ("grade of the evidence", chip["grade"]),
+            *((f"answer to {code}", answer) for code, answer in chip.get("answers", {}).items()),
         ]
         properties = "".join(
             f"<significantProperties><significantPropertiesType>{name}</significantPropertiesType>"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -81,13 +82,12 @@ def test_the_record_names_what_holds_it_back_and_its_image_lies_apart(held: Path
     assert (chip["grade"], chip["held_back"]) == ("repeatable", ["address-line-dead"])
     assert chip["image"]["path"] == "data/images-unsettled/main/U1.bin"
     assert not (held / "data/images/main/U1.bin").exists()
-    assert any("Held back (address-line-dead)" in reason for reason in chip["reasons"])
 
 
 def test_burn_refuses_it_and_burns_it_only_even_so(held: Path, tmp_path: Path) -> None:
     refused = _burn(held, tmp_path / "u1.bin")
     assert refused.code == 23
-    assert "Held back (address-line-dead)" in refused.err
+    assert "held back: address-line-dead" in refused.err
     assert not (tmp_path / "u1.bin").exists()
     done = _burn(held, tmp_path / "u1.bin", "--even-so")
     assert done.code == 0
@@ -98,21 +98,21 @@ def test_the_space_holds_an_unsettled_chip_and_is_called_complete_nowhere(held: 
     record = json.loads((held / "metadata/record.json").read_bytes())
     assert [one["unsettled"] for one in record["spaces"]] == [True]
     notes = (held / "metadata/provenance.txt").read_text(encoding="utf-8")
-    assert "4096 words of 8 bits, holds an unsettled chip" in notes
-    assert "holds an unsettled chip" in (held / "metadata/premis.xml").read_text(encoding="utf-8")
+    (line,) = (one for one in notes.splitlines() if "4096 words of 8 bits" in one)
+    assert line.endswith("not settled")
 
 
 def test_strict_asks_for_a_person(tmp_path: Path) -> None:
     root = _project(tmp_path / "p", (plain(_half_read(), BITS, HOME, 2),))
     ran = wellread("package", root, "--into", tmp_path / "b", "--strict")
     assert ran.code == 1
-    assert "Still to be done by a person: U1" in ran.out
-    assert "repeatable, held back" in ran.out
+    assert "U1  repeatable, held back" in ran.out
 
 
 @pytest.mark.parametrize("path", ["data/report/index.html", "metadata/premis.xml", "metadata/provenance.txt"])
 def test_report_premis_and_provenance_say_so(held: Path, path: str) -> None:
-    assert "Held back (address-line-dead)" in (held / path).read_text(encoding="utf-8")
+    said = re.sub(r"<[^>]+>", "", (held / path).read_text(encoding="utf-8"))
+    assert "held back: address-line-dead" in said.lower()
 
 
 def test_the_bundle_says_so_and_burns_it_only_even_so(held: Path, tmp_path: Path) -> None:
