@@ -28,10 +28,11 @@ from pipeline.stages.content import (
     self_checks,
     set_checks,
     shared_fills,
+    sisters_findings,
     suggest_spaces,
 )
 from pipeline.stages.qualify import Evidence, Gathered, fitness
-from pipeline.street import Crossing, Heard, wiring_of
+from pipeline.street import Crossing, Heard, answered, wiring_of
 from pipeline.words import Words
 from schemas.finding import Finding
 from schemas.names import Organisation
@@ -97,6 +98,10 @@ class WholeMachine:
 
     def __init__(self, plan: Plan, load: Load) -> None:
         self.plan, self.load = plan, load
+        self.placed = frozenset(
+            chip for space in plan.sheet.spaces for one in space.placements for chip, _ in one.parsed_lanes
+        )
+        self.readers: dict[str, int] = {}
         self.images: list[ChipImage] = []
         self.organisations: dict[str, Organisation] = {}
         self.grades: dict[str, str] = {}
@@ -128,6 +133,7 @@ class WholeMachine:
             self.absent[given.chip] = given.absent
         for reader, fault in given.explained.items():
             self.explained[reader].append(f"{given.chip} ({fault})")
+        self.readers[given.chip] = len(given.readers)
         if given.evidence is not None:
             self.evidence.add(given.evidence)
         elif len(given.readers) == 1:
@@ -145,6 +151,7 @@ class WholeMachine:
                 board=planned.chip.board,
                 fades_to=planned.part.fades_to if planned.part else None,
                 faulty=given.grade == "faulty",
+                placed=given.chip in self.placed,
             )
         )
 
@@ -185,6 +192,7 @@ class WholeMachine:
             notes=tuple(self.notes.get(chip, ())),
             lifting=tuple(self.lifting.get(chip, ())),
             checks=self.holding[chip],
+            held_back=self.held_back.get(chip, ()),
         )
 
 
@@ -198,7 +206,7 @@ MOST_BESIDE = 5
 """So many chips are named beside a reader's rate of errors."""
 
 Boards = Iterator[tuple[ChipImage, ...]]
-"""The chips of each board that no space places yet."""
+"""The chips of each board."""
 FindJoins = Callable[[Boards], Iterable[tuple[Join, ...]]]
 """Chips of each board that belong side by side; its own seam, since workers may look for them."""
 
@@ -246,11 +254,10 @@ def _beside(reader: str, chips: Sequence[str]) -> str:
     )
 
 
-def _boards(machine: WholeMachine, placed: frozenset[str]) -> Boards:
+def _boards(machine: WholeMachine) -> Boards:
     by_board: dict[str | None, list[ChipImage]] = defaultdict(list)
     for image in machine.images:
-        if image.chip not in placed:
-            by_board[image.board].append(image)
+        by_board[image.board].append(image)
     for images in by_board.values():
         if len(images) > 1:
             yield tuple(images)
@@ -261,17 +268,24 @@ def _kin(machine: WholeMachine, find_joins: FindJoins) -> None:
         if len(machine.findings[finding.chip]) < MOST_KIN_FINDINGS:
             machine.findings[finding.chip].append(finding)
     machine.fills = shared_fills(machine.images)
-    placed = frozenset(
-        chip
-        for space in machine.plan.sheet.spaces
-        for one in space.placements
-        for chip, _ in one.parsed_lanes
-    )
-    joined = find_joins(_boards(machine, placed))
+    joined = find_joins(_boards(machine))
     found = sorted((join for some in joined for join in some), key=lambda one: (-one.score, one.chips))
     machine.suggestions = suggest_spaces(found)
     for finding in interleave_findings(found):
         machine.findings[finding.chip].append(finding)
+    _shown_by_sisters(machine, found)
+
+
+def _shown_by_sisters(machine: WholeMachine, found: Iterable[Join]) -> None:
+    """Cautions on chips that go with their sisters only in another order; one reader's image is held back."""
+    planned = {one.chip.chip: one for one in machine.plan.chips}
+    parts = {chip: one.part for chip, one in planned.items()}
+    for join in found:
+        for finding in sisters_findings(join, parts):
+            (told,) = answered([finding], planned[finding.chip].chip.answers)
+            machine.findings[finding.chip].append(told)
+            if machine.readers[finding.chip] == 1 and not told.evidence.get("answer"):
+                machine.held_back[finding.chip] += (finding.code.value,)
 
 
 def _assembled(machine: WholeMachine) -> None:

@@ -416,6 +416,7 @@ class Heard:
         notes: Of its readers, a sentence each.
         lifting: Why the grade is lifted, a sentence each.
         checks: Embedded checks that hold.
+        held_back: Codes, of its own findings and of these, that keep its image apart.
     """
 
     findings: tuple[Finding, ...] = ()
@@ -423,6 +424,7 @@ class Heard:
     notes: tuple[str, ...] = ()
     lifting: tuple[str, ...] = ()
     checks: int = 0
+    held_back: tuple[str, ...] = ()
 
 
 def conclude(graded: Graded, heard: Heard) -> Graded:

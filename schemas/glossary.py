@@ -386,7 +386,10 @@ _MEANINGS = (
         "finding",
         "lines-crossed",
         "The content itself says that lines are crossed or inverted, without a second reading.",
-        "Code or text makes sense in one order of lines only, beyond chance.",
+        (
+            "A program keeps its flow in one order of lines only, or the chips beside it change together with "
+            "this one in one order only."
+        ),
         "A board that scrambles the chip's lines on purpose (`board_wiring`).",
         (
             "Power off and chip out: follow the named wires with a meter; it is never undone by itself. "

@@ -51,20 +51,29 @@ def debian(*names: str) -> Path | None:
     return folder
 
 
-def pypi(requirement: str, *, source: bool = False) -> Path | None:
-    """The unpacked files of a package of the Python index, or of its source archive.
+def pypi(requirement: str, *, source: bool = False, platform: str | None = None) -> Path | None:
+    """The unpacked files of a package of the Python index; None where it cannot be had.
 
-    None where it cannot be had.
+    Args:
+        requirement: Its name, with a version where that matters.
+        source: Its source archive instead of what was built.
+        platform: What was built for another machine, by the index's name for it.
     """
     import sys
 
-    folder = CACHE / "pypi" / (requirement.partition("==")[0] + ("-source" if source else ""))
+    folder = (
+        CACHE
+        / "pypi"
+        / (requirement.partition("==")[0] + ("-source" if source else f"-{platform}" if platform else ""))
+    )
     mark = folder / ".complete"
     if mark.exists():
         return folder
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir(parents=True)
-    kind = ("--no-binary", ":all:", "--no-build-isolation") if source else ()
+    kind: tuple[str, ...] = ("--no-binary", ":all:", "--no-build-isolation") if source else ()
+    if platform:
+        kind = ("--platform", platform, "--python-version", "311", "--only-binary", ":all:")
     pip = (sys.executable, "-m", "pip", "download", "-q", "--no-deps", "-d", str(folder))
     if not run(*pip, *kind, requirement):
         return None

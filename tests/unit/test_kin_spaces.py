@@ -36,19 +36,22 @@ EXAMPLE = Path(__file__).parents[2] / "example_project" / "truth.json"
 def found_in(
     images: Mapping[str, Words], bits: int = 8, placed: frozenset[str] = frozenset()
 ) -> tuple[Join, ...]:
-    chips = [ChipImage(name, signature(words, bits), "main") for name, words in images.items()]
-    return joins(chips, images.__getitem__, placed=placed)
+    chips = [
+        ChipImage(name, signature(words, bits), "main", placed=name in placed)
+        for name, words in images.items()
+    ]
+    return joins(chips, images.__getitem__)
 
 
-def with_text(image: Image) -> Image:
-    """A program with texts in several places."""
+def with_text(image: Image, own: int = 0) -> Image:
+    """A program with texts in several places, its own ones."""
     for at in range(100, len(image) - 400, 900):
-        image = put(image, at, PROSE[at : at + 300])
+        image = put(image, at, PROSE[at + 1234 * own : at + 1234 * own + 300])
     return image
 
 
 def test_odd_and_even_halves_of_a_program_with_text_are_joined_in_the_right_order() -> None:
-    whole = {n: with_text(code_image(n, 4096)) for n in range(3)}
+    whole = {n: with_text(code_image(n, 4096), n) for n in range(3)}
     images: dict[str, Words] = {}
     for n, image in whole.items():
         images |= {f"ODD{n}": image[1::2].copy(), f"EVEN{n}": image[0::2].copy()}

@@ -17,6 +17,8 @@ def add_heard(record: ChipRecord, heard: Heard) -> None:
         _with_sisters(record["regions"], heard.shared_with)
     graded = conclude(Graded(Grade(record["grade"]), tuple(record["reasons"]), record["bears"]), heard)
     record["grade"], record["reasons"], record["bears"] = graded.grade, list(graded.reasons), graded.bears
+    if heard.held_back:
+        record["held_back"] = list(dict.fromkeys([*record.get("held_back", ()), *heard.held_back]))
     if graded.grade is Grade.SELF_CHECKED:
         record.pop("held_back", None)
     added = [finding.to_record() for finding in heard.findings]

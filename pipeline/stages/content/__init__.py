@@ -22,7 +22,7 @@ from pipeline.stages.content.program import (
 from pipeline.stages.content.regions import regions, told_by_sisters, with_sisters
 from pipeline.stages.content.selfcheck import schemes_tried, self_checks, set_checks
 from pipeline.stages.content.signature import Signature, signature
-from pipeline.stages.content.spaces import interleave_findings, suggest_spaces
+from pipeline.stages.content.spaces import interleave_findings, sisters_findings, suggest_spaces
 from pipeline.stages.content.vectors import vectors
 from pipeline.stages.content.weigh import recurring
 
@@ -49,6 +49,7 @@ __all__ = [
     "set_checks",
     "shared_fills",
     "signature",
+    "sisters_findings",
     "suggest_spaces",
     "told_by_sisters",
     "vectors",

@@ -44,6 +44,7 @@ class ChipImage:
         board: Its board, or None.
         fades_to: Level its cells fade to, where known.
         faulty: Its image carries a reading fault, so that kinship may be the fault's.
+        placed: A space of the sheet places it already.
     """
 
     chip: str
@@ -51,6 +52,7 @@ class ChipImage:
     board: str | None = None
     fades_to: int | None = None
     faulty: bool = False
+    placed: bool = False
 
 
 class Related(NamedTuple):

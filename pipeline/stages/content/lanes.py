@@ -1,27 +1,27 @@
 """Chips that read better together: odd and even bytes, nibbles, and wide microcode, found by what joins.
 
 Chips that sit side by side in a machine change together: where one holds a letter's upper bits the other
-holds its lower ones. Their data columns are therefore correlated at equal addresses, and at no others. All
-pairs of a board are weighed by one matrix product; only pairs that stand out are laid together and read.
+holds its lower ones. `linked` says which do; here they are laid together and read.
 
-Source: common practice, no source (even and odd pairs, nibble pairs, microcode); the statistic is the sum of
-squared correlations of all pairs of columns, whose level is taken from the same images at addresses that do
-not belong together.
+Source: common practice, no source (even and odd pairs, nibble pairs, microcode).
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import combinations
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from pipeline.stages.content.flow_of_control import keeps_flow
 from pipeline.stages.content.kin import ChipImage
+from pipeline.stages.content.linked import CLEAR, Together, Weighed, busy, sets_of
 from pipeline.stages.content.runs import runs
 from pipeline.stages.content.signature import signature
+from pipeline.stages.content.sisters import LEAST_SISTERS, ShownBySisters, shown_by_sisters
 from pipeline.stages.content.text import COMMON_PAIR, HALF_FIT, RARE_PAIR, WHOLE_FIT, texts
 from pipeline.stages.content.vectors import vectors
 from pipeline.words import Words
@@ -32,20 +32,18 @@ if TYPE_CHECKING:
 
 MOST_TOGETHER = 32
 """So many chips of a board are weighed at a time; larger boards in overlapping stretches of the sheet's
-order.
-"""
-MOST_SAMPLED = 1024
-_STANDS_OUT = 8.0
-_LEAST_EXCESS = 0.06
+order."""
 _CLEAR = 8.0
-_NEAR = (-8, -5, -4, -3, -2, 2, 3, 4, 5, 8)
-_PEAK, _HIGH_PEAK = 1.3, 1.6
 _TEXT_TELLS = 12.0
 _LEGIBLE_FIT = (HALF_FIT + WHOLE_FIT) / 2
 _MANY_LETTERS = 12
-_AGREE = 0.3
+_AGREE = 0.6
 _LEAST_BUSY = 16
-WIDEST = 64
+_SHARED = 24
+_AS_MUCH = 0.8
+_FAINT = 4.0
+_FOLLOWS, _FOLLOWS_AT_ALL = 2.0, 0.1
+_LOW_FIRST = frozenset(["8086", "8080", "z80", "6502", "65c02", "8051", "pdp11"])
 Load = Callable[[str], Words]
 
 
@@ -61,6 +59,8 @@ class Join:
         order_known: Whether anything decides which comes first.
         score: How far the joint stands out.
         evidence: What joins, in numbers.
+        crossed: Members that go with the others only with address lines exchanged or inverted.
+        placed: A space of the sheet places a member already, so that nothing is to be suggested.
     """
 
     chips: tuple[str, ...]
@@ -70,22 +70,16 @@ class Join:
     order_known: bool
     score: float
     evidence: Details = field(default_factory=dict)
+    crossed: tuple[tuple[str, ShownBySisters], ...] = ()
+    placed: bool = False
 
 
-class _Weighed(NamedTuple):
-    """A pair of chips of a group: indices and how far it stands out from the level of its group."""
-
-    first: int
-    second: int
-    score: float
-
-
-def _groups(chips: Sequence[ChipImage], placed: frozenset[str]) -> Iterator[list[ChipImage]]:
+def _groups(chips: Sequence[ChipImage]) -> Iterator[list[ChipImage]]:
     """Chips of one board and organisation that hold something, each content once, in stretches."""
     by_place: dict[tuple[Any, ...], dict[bytes, ChipImage]] = defaultdict(dict)
     for chip in chips:
         mine = chip.signature
-        if not mine.blank and chip.chip not in placed and mine.organisation.bits <= 16:
+        if not mine.blank and mine.organisation.bits <= 16:
             by_place[chip.board, mine.organisation].setdefault(mine.digest, chip)
     for group in by_place.values():
         members = list(group.values())
@@ -93,93 +87,6 @@ def _groups(chips: Sequence[ChipImage], placed: frozenset[str]) -> Iterator[list
         for start in range(0, max(len(members) - step, 1), step):
             if len(members[start : start + MOST_TOGETHER]) > 1:
                 yield members[start : start + MOST_TOGETHER]
-
-
-def _busy(words: Words) -> NDArray[np.bool_]:
-    """False where a word lies in a run of four or more equal words: fills join everything with everything."""
-    out = np.ones(len(words), dtype=bool)
-    for start, last in runs(words[1:] == words[:-1], 3):
-        out[start : last + 1] = False
-    return out
-
-
-def _columns(images: Sequence[Words], bits: int) -> NDArray[np.float32]:
-    """Shape (chips, bits, sampled words): each data column, centred and of length one, 0 in fills."""
-    total = len(images[0])
-    most = MOST_SAMPLED if len(images) > 8 else 4 * MOST_SAMPLED
-    if total <= most:
-        at = np.arange(total)
-    else:
-        at = (np.arange(most) % 64) + (np.arange(most) // 64) * (total // (most // 64))
-    out = np.empty((len(images), bits, len(at)), dtype=np.float32)
-    lines = np.arange(bits, dtype=np.uint64)[:, None]
-    for index, words in enumerate(images):
-        busy = _busy(words)[at]
-        one = ((words[at].astype(np.uint64)[None, :] >> lines) & np.uint64(1)).astype(np.float32)
-        live = max(int(busy.sum()), 1)
-        one -= (one[:, busy].sum(axis=1) / live)[:, None]
-        one[:, ~busy] = 0
-        size = np.sqrt((one * one).sum(axis=1))
-        out[index] = one / np.where(size > 0, size, 1)[:, None]
-    return out
-
-
-def _level(columns: NDArray[np.float32], shift: int) -> NDArray[np.float64]:
-    """Shape (chips, chips): squared correlations of all columns summed, the second `shift` words on."""
-    chips, bits, total = columns.shape
-    flat = columns.reshape(chips * bits, total)
-    other = np.roll(flat, -shift, axis=1) if shift else flat
-    squared = (flat @ other.T) ** 2
-    return np.asarray(squared.reshape(chips, bits, chips, bits).sum(axis=(1, 3)), dtype=np.float64)
-
-
-def _own_level(columns: NDArray[np.float32], first: int, second: int) -> float:
-    """How far two chips go together at addresses that do not belong together but lie near.
-
-    Two tables, or two texts, at the same addresses go together here as well; partners do so at shift 0 only,
-    and odd and even bytes at shift 1 in one direction, so that of those two the lower counts.
-    """
-    one, other = columns[first], columns[second]
-
-    def level(shift: int) -> float:
-        return float(((one @ np.roll(other, shift, axis=1).T) ** 2).sum())
-
-    return max(*(level(shift) for shift in _NEAR), min(level(1), level(-1)))
-
-
-def _wrong_shifts(chips: int, total: int) -> list[int]:
-    """Shifts far from 0 that give the level of addresses that do not belong together.
-
-    Each gives a level for every pair, so that many chips need one shift only.
-    """
-    many = max(1, 32 // chips)
-    return [(total * (n + 2) // (many + 4)) | 1 for n in range(many)]
-
-
-def _standing_out(columns: NDArray[np.float32]) -> tuple[list[_Weighed], list[_Weighed]]:
-    """Pairs whose columns go together far above the level of wrong addresses.
-
-    Those with a peak, and the rest.
-
-    A peak is at equal addresses, and high above those near by. Without one only what the two read like
-    together can tell partners from two texts that lie at the same addresses.
-    """
-    total = columns.shape[2]
-    together = _level(columns, 0)
-    apart = np.stack([_level(columns, shift) for shift in _wrong_shifts(len(together), total)])
-    level = apart[:, ~np.eye(len(together), dtype=bool)]
-    middle, spread = float(np.median(level)), float(level.std()) + 1e-9
-    excess = np.triu(together - middle, 1)
-    peaks, rest = [], []
-    for first, second in np.argwhere(excess > max(_STANDS_OUT * spread, _LEAST_EXCESS)).tolist():
-        near = _own_level(columns, first, second)
-        ratio = float(together[first, second]) / near
-        above = (float(together[first, second]) - near) / spread
-        if (ratio > _PEAK and above > _STANDS_OUT) or (ratio > _HIGH_PEAK and above > _STANDS_OUT / 2):
-            peaks.append(_Weighed(first, second, above))
-        else:
-            rest.append(_Weighed(first, second, float(excess[first, second]) / spread))
-    return sorted(peaks, key=lambda one: -one.score), sorted(rest, key=lambda one: -one.score)
 
 
 def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
@@ -200,16 +107,21 @@ def laid(first: Words, second: Words, bits: int) -> tuple[Words, int]:
 
 
 def _versions(first: Words, second: Words, bits: int) -> bool:
-    """Whether two images agree, or agree complemented, far more often than their words alone explain.
+    """Whether two images agree word for word, or word for complement, far beyond what the words explain.
 
-    Versions and damaged copies of one content go together at equal addresses as well, and are no lanes of one
-    word. Source: Cohen's kappa, agreement beyond what the two distributions give by chance (definition).
+    Or in one whole stretch, such as a text that two programs share: what goes together with one goes with the
+    other. Versions and damaged copies of one content go together at equal addresses as well, and are no lanes
+    of one word. Source: Cohen's kappa, agreement beyond what the two distributions give by chance
+    (definition).
     """
     top = first.dtype.type((1 << bits) - 1)
-    busy = _busy(first) & _busy(second)
-    first, second = first[busy], second[busy]
+    live = busy(first) & busy(second)
+    first, second = first[live], second[live]
     if len(first) < _LEAST_BUSY:
         return False
+    same = [first[start:end] for start, end in runs(first == second, _SHARED)]
+    if any(len(np.unique(words)) >= _SHARED // 2 for words in same):
+        return True
     for other in (second, second ^ top):
         values, place = np.unique(np.concatenate([first, other]), return_inverse=True)
         one, two = (np.bincount(part, minlength=len(values)) / len(first) for part in np.split(place, 2))
@@ -264,130 +176,211 @@ class _Group(NamedTuple):
     Attributes:
         chips: At most `MOST_TOGETHER`.
         bits: Bits a word.
-        columns: As `_columns` gives them.
-        load: Gives the image of a chip.
+        images: Of each chip.
+        together: How far they go together.
+        known: Pairs that were asked for being versions of one another.
     """
 
     chips: Sequence[ChipImage]
     bits: int
-    columns: NDArray[np.float32]
-    load: Load
+    images: Sequence[Words]
+    together: Together
+    known: dict[tuple[int, int], bool]
 
     def followed(self, first: int, second: int) -> float:
         """How far the second chip's words go with the *next* words of the first, by their columns."""
-        later = np.roll(self.columns[first], -1, axis=1)
-        return float(((self.columns[second] @ later.T) ** 2).sum())
+        columns = self.together.columns
+        return float(((columns[second] @ np.roll(columns[first], -1, axis=1).T) ** 2).sum())
+
+    def names(self, members: Sequence[int]) -> tuple[str, ...]:
+        return tuple(self.chips[index].chip for index in members)
+
+    def versions(self, first: int, second: int) -> bool:
+        pair = min(first, second), max(first, second)
+        if pair not in self.known:
+            self.known[pair] = _versions(self.images[first], self.images[second], self.bits)
+        return self.known[pair]
 
 
-def _pair(group: _Group, pair: _Weighed) -> Join:
+def _order(group: _Group, pair: Weighed) -> tuple[float, str, str | None]:
+    """Which of two chips comes first, above 0 as they are, where text is silent; what says so; the family."""
+    images = group.images[pair.first], group.images[pair.second]
+    kept = keeps_flow([laid(*two, 8)[0] for two in (images, images[::-1])], 8)
+    if kept is not None:
+        return (_CLEAR if kept.chosen == 0 else -_CLEAR), "flow of control", kept.family
+    first, second = group.followed(pair.first, pair.second), group.followed(pair.second, pair.first)
+    if max(first, second) > _FOLLOWS * min(first, second) and max(first, second) > _FOLLOWS_AT_ALL:
+        return (_CLEAR if first > second else -_CLEAR), "neighbours", None
+    return 0.0, "nothing", None
+
+
+def _pair(group: _Group, pair: Weighed, *, by_text: bool = False) -> Join:
     """The pair laid together both ways; whichever reads better decides the order."""
-    bits, one, other = group.bits, group.chips[pair.first].chip, group.chips[pair.second].chip
-    images = group.load(one), group.load(other)
+    bits, (one, other) = group.bits, group.names([pair.first, pair.second])
+    images = group.images[pair.first], group.images[pair.second]
     ways = [_legible(*laid(*two, bits), letters_tell=bits < 8) for two in (images, images[::-1])]
-    better = ways[0].score - ways[1].score
-    evidence: Details = {"stands_out": round(pair.score, 1), "margin": round(abs(better), 1)}
-    by = "text and vectors"
-    if abs(better) < _CLEAR and bits == 8:
-        first, second = group.followed(pair.first, pair.second), group.followed(pair.second, pair.first)
-        better, by = 0.0, "neighbours"
-        if max(first, second) > 2 * min(first, second) and max(first, second) > 0.1:
-            better = _CLEAR if first > second else -_CLEAR
-        evidence["neighbours"] = [round(first, 3), round(second, 3)]
+    better, by, family = ways[0].score - ways[1].score, "text and vectors", None
+    if not by_text and abs(better) < _CLEAR and bits == 8:
+        better, by, family = _order(group, pair)
     known = abs(better) >= _CLEAR
-    names = (one, other) if better >= 0 or not known else (other, one)
     best = ways[0 if better >= 0 else 1]
     each = 2 if bits == 8 else 1
-    evidence |= {
+    evidence: Details = {
+        "stands_out": round(pair.score, 1),
+        "margin": round(abs(ways[0].score - ways[1].score), 1),
         "text": best.text,
         "ranges": [[start // each, -(-end // each)] for start, end in best.ranges],
         "vectors": best.vectors,
         "order_by": by if known else None,
     }
-    little = bool(best.vectors) and best.vectors[0]["family"].startswith("80") and bits == 8
+    little = family in _LOW_FIRST or (bool(best.vectors) and best.vectors[0]["family"].startswith("80"))
     return Join(
-        chips=names,
-        kind="odd/even" if bits == 8 else "nibble" if bits == 4 else "wide",
+        chips=(one, other) if better >= 0 or not known else (other, one),
+        # Two bytes side by side are called odd and even only where something says that one follows the other.
+        kind="nibble" if bits == 4 else "odd/even" if bits == 8 and known else "wide",
         width=2 * bits,
-        byte_order="little" if little else "big",
+        byte_order="little" if little and bits == 8 else "big",
         order_known=known,
         score=pair.score + max(best.score, 0.0),
         evidence=evidence,
     )
 
 
-def _components(count: int, pairs: Sequence[_Weighed]) -> list[list[int]]:
-    """Chips that are linked by standing out, each set once."""
-    root = list(range(count))
-
-    def top(index: int) -> int:
-        while root[index] != index:
-            index = root[index]
-        return index
-
-    for pair in pairs:
-        root[top(pair.first)] = top(pair.second)
-    sets: dict[int, list[int]] = defaultdict(list)
-    for index in range(count):
-        sets[top(index)].append(index)
-    return [sorted(members) for members in sets.values() if len(members) > 1]
-
-
-def _wide(group: _Group, members: Sequence[int], inside: Sequence[_Weighed]) -> Join:
+def _wide(group: _Group, members: Sequence[int]) -> Join:
     """Chips that all go with one another: the columns of a microcode word, in the sheet's order."""
-    score = float(np.median([pair.score for pair in inside]))
+    pairs = [group.together.score([one], [other]) for one, other in combinations(members, 2)]
+    linked = [score for score in pairs if score >= CLEAR]
+    score = float(np.median(linked or [group.together.score(members[:1], members[1:])]))
     return Join(
-        chips=tuple(group.chips[index].chip for index in members),
+        chips=group.names(members),
         kind="wide",
         width=group.bits * len(members),
         byte_order="big",
         order_known=False,
         score=score,
-        evidence={"stands_out": round(score, 1), "linked_pairs": len(inside), "order_by": None},
+        evidence={"stands_out": round(score, 1), "linked_pairs": len(linked), "order_by": None},
     )
 
 
-def _told_by_text(group: _Group, peaks: Sequence[_Weighed], rest: Sequence[_Weighed]) -> Iterator[Join]:
-    """Pairs without a peak that one order turns into text, and the other does not."""
-    if group.bits < 8:
-        return  # any upper halves of letters make letters with any lower halves
-    used = {index for pair in peaks for index in (pair.first, pair.second)}
-    for pair in rest[: 2 * len(group.chips)]:
-        if not used & {pair.first, pair.second}:
-            join = _pair(group, pair)
+def _told_by_text(group: _Group, linked: Collection[int]) -> Iterator[Join]:
+    """Pairs of chips in no set that one order turns into text, and the other does not.
+
+    Any upper halves of letters make letters with any lower halves, so that nibbles must stand out a little as
+    well.
+    """
+    used = set(linked)
+    pairs = group.together.alike() if group.bits >= 8 else group.together.links(_FAINT, lead=0.0)
+    for pair in pairs[: 2 * len(group.chips)]:
+        if not used & {pair.first, pair.second} and not group.versions(pair.first, pair.second):
+            join = _pair(group, pair, by_text=True)
             if join.evidence["margin"] > _TEXT_TELLS and join.evidence["text"]:
                 used |= {pair.first, pair.second}
                 yield join
 
 
-def _of_group(chips: Sequence[ChipImage], load: Load) -> Iterator[Join]:
-    """The joins of one group: wide sets where all members go together, else the best pairs."""
-    bits = chips[0].signature.organisation.bits
-    group = _Group(chips, bits, _columns([load(chip.chip) for chip in chips], bits), load)
-    peaks, rest = (
-        [
-            pair
-            for pair in pairs
-            if not _versions(load(chips[pair.first].chip), load(chips[pair.second].chip), bits)
-        ]
-        for pairs in _standing_out(group.columns)
-    )
-    yield from _told_by_text(group, peaks, rest)
-    for members in _components(len(chips), peaks):
-        inside = [pair for pair in peaks if pair.first in members]
-        if len(members) == 2:
-            yield _pair(group, inside[0])
-            continue
-        pairs = [_pair(group, pair) for pair in inside[: 2 * len(members)]]
-        telling = [join for join in pairs if join.evidence["text"] or join.evidence["vectors"]]
-        possible = len(members) * (len(members) - 1) // 2
-        if not telling and 2 * len(inside) >= possible and bits * len(members) <= WIDEST:
-            yield _wide(group, members, inside)
-            continue
+def _joined(group: _Group, members: Sequence[int], links: Sequence[Weighed]) -> Iterator[Join]:
+    """One set of chips that go together: a pair, several pairs that each read as text, or one wide word."""
+    inside = [pair for pair in links if pair.first in members and pair.second in members]
+    if len(members) == 2:
+        yield from (_pair(group, pair) for pair in inside)  # none where only a third chip linked the two
+        return
+    possible = len(members) * (len(members) - 1) // 2
+    alone = _without_versions(group, members)
+    if group.bits == 4 or len(alone) < len(members) or 2 * len(inside) < possible:
         used: set[str] = set()
-        for join in sorted(telling or pairs, key=lambda one: -one.score):
+        told = [_pair(group, pair, by_text=True) for pair in inside[: 2 * len(members)]]
+        told = [
+            join for join in told if join.order_known and (join.evidence["text"] or join.evidence["vectors"])
+        ]
+        pairs = []
+        for join in sorted(told, key=lambda one: -one.score):
             if not used & set(join.chips):
                 used |= set(join.chips)
-                yield join
+                pairs.append(join)
+        if used == set(group.names(members)):
+            yield from pairs
+            return
+    if len(alone) > 1:
+        yield _wide(group, alone)
+
+
+def _without_versions(group: _Group, members: Sequence[int]) -> list[int]:
+    """The members but for those that are versions of an earlier one: two of a word's lanes never are."""
+    kept: list[int] = []
+    for member in members:
+        if not any(group.versions(other, member) for other in kept):
+            kept.append(member)
+    return kept
+
+
+class _Odd(NamedTuple):
+    """A chip that goes with a set only with its lines in another order: both by number, what is crossed."""
+
+    chip: int
+    place: int
+    shown: ShownBySisters
+
+
+def _odd_ones(group: _Group, sets: Sequence[Sequence[int]]) -> list[_Odd]:
+    """Chips that go with a set only with two address lines exchanged, or one inverted, the clearest first.
+
+    A chip that is crossed makes its sisters look crossed in turn: it is set right before they are looked at
+    again.
+    """
+    out: list[_Odd] = []
+    while sets and len(out) < len(group.chips):
+        found = sorted(_crossed(group, sets), key=lambda one: -one.shown.gain)
+        alike = [one for one in found[1:] if one.shown.gain > _AS_MUCH * found[0].shown.gain]
+        if not found or any(one.place == found[0].place for one in alike):
+            return out
+        out.append(found[0])
+        images = list(group.images)
+        images[found[0].chip] = found[0].shown.crossing.undo(images[found[0].chip])
+        group = group._replace(images=images, together=Together(images, group.bits))
+        left = [[chip for chip in members if chip != found[0].chip] for members in sets]
+        left[found[0].place].append(found[0].chip)
+        sets = left
+    return out
+
+
+def _crossed(group: _Group, sets: Sequence[Sequence[int]]) -> Iterator[_Odd]:
+    """Each chip held against the largest set of others.
+
+    Where as many chips stand in one order as in the other, either may be the one that is crossed: nothing is
+    said.
+    """
+    own = {chip: len(members) for members in sets for chip in members}
+    for chip in range(len(group.chips)):
+        place = max(range(len(sets)), key=lambda one: len(set(sets[one]) - {chip}))
+        sisters = [one for one in sets[place] if one != chip]
+        alike = own.get(chip, 1) if chip not in sets[place] else 1
+        if group.chips[chip].faulty or len(sisters) < max(LEAST_SISTERS, alike + 1):
+            continue
+        if any(group.versions(chip, sister) for sister in sisters):
+            continue
+        shown = shown_by_sisters(group.together, group.images[chip], group.bits, sisters)
+        if shown is not None:
+            yield _Odd(chip, place, shown)
+
+
+def _of_group(chips: Sequence[ChipImage], load: Load) -> Iterator[Join]:
+    """The joins of one group: sets that go together, then pairs that only read as text together."""
+    bits = chips[0].signature.organisation.bits
+    images = [load(chip.chip) for chip in chips]
+    group = _Group(chips, bits, images, Together(images, bits), {})
+    links = [pair for pair in group.together.links() if not group.versions(pair.first, pair.second)]
+    sets = sets_of(group.together, links)
+    odd = _odd_ones(group, sets)
+    yield from _told_by_text(group, {*(chip for one in sets for chip in one), *(one.chip for one in odd)})
+    for place, members in enumerate(sets):
+        own = [one for one in odd if one.place == place]
+        left = set(members) - {one.chip for one in odd}
+        if own:
+            whole = sorted(left | {one.chip for one in own})
+            shown = tuple((chips[one.chip].chip, one.shown) for one in own)
+            yield replace(_wide(group, whole), crossed=shown)
+        elif len(left) > 1:
+            yield from _joined(group, sorted(left), links)
 
 
 def _of_nibbles(found: Sequence[Join], chips: Mapping[str, ChipImage], load: Load) -> Iterator[Join]:
@@ -402,7 +395,7 @@ def _of_nibbles(found: Sequence[Join], chips: Mapping[str, ChipImage], load: Loa
     made = [
         ChipImage(name, signature(byte(name), 8), chips[join.chips[0]].board) for name, join in names.items()
     ]
-    for group in _groups(made, frozenset()):
+    for group in _groups(made):
         for join in _of_group(group, byte):
             lanes = [names[name] for name in join.chips]
             if len(lanes) == 2 and join.order_known:
@@ -410,21 +403,20 @@ def _of_nibbles(found: Sequence[Join], chips: Mapping[str, ChipImage], load: Loa
                 yield replace(join, chips=four, kind="four nibbles")
 
 
-def joins(
-    chips: Sequence[ChipImage], load: Load, *, placed: frozenset[str] = frozenset()
-) -> tuple[Join, ...]:
+def joins(chips: Sequence[ChipImage], load: Load) -> tuple[Join, ...]:
     """Chips of one board and organisation that belong side by side, the clearest first.
 
     Args:
-        chips: All chips, in the sheet's order.
+        chips: All chips, in the sheet's order. Those that a space places already are joined with no other,
+        but
+            they show, and are shown by, a chip that is crossed.
         load: Gives the settled image of a chip.
-        placed: Chips that the sheet's spaces place already; they are left out.
 
     Returns:
         Each set of chips once. Raises only what `load` raises.
     """
     found: dict[frozenset[str], Join] = {}
-    for group in _groups(chips, placed):
+    for group in _groups(chips):
         cache = {chip.chip: load(chip.chip) for chip in group}
         for join in _of_group(group, cache.__getitem__):
             before = found.get(frozenset(join.chips))
@@ -435,4 +427,7 @@ def joins(
         for pair in (frozenset(four.chips[:2]), frozenset(four.chips[2:])):
             found.pop(pair, None)
         found[frozenset(four.chips)] = four
-    return tuple(sorted(found.values(), key=lambda one: (-one.score, one.chips)))
+    placed = {chip.chip for chip in chips if chip.placed}
+    told = [replace(join, placed=bool(placed & set(join.chips))) for join in found.values()]
+    kept = [join for join in told if join.crossed or not join.placed]
+    return tuple(sorted(kept, key=lambda one: (-one.score, one.chips)))

@@ -14,8 +14,8 @@ from typing import Literal
 
 import numpy as np
 
-from pipeline.catalogue import pins_of
-from pipeline.catalogue.advice import advise, step
+from pipeline.catalogue.advice import advise
+from pipeline.stages.content.crossed import crossed_finding
 from pipeline.stages.content.flow_of_control import (
     Crossed,
     Named,
@@ -29,7 +29,7 @@ from pipeline.stages.content.flow_of_control.orders import worth
 from pipeline.stages.content.model import Region
 from pipeline.stages.content.runs import entropy_bits, hex_words
 from pipeline.words import Words
-from schemas.finding import Code, Details, Finding, Severity
+from schemas.finding import Code, Finding, Severity
 from schemas.part import Part
 from schemas.record import RegionDetail
 
@@ -306,31 +306,15 @@ def _suspected(program: Program | None, board: str | None) -> tuple[str, ...]:
 
 def _crossing(chip: str, crossed: Crossed, part: Part | None) -> Finding:
     """Which two lines, exchanged, or which one, inverted, would make the image a program."""
-    letter = "A" if crossed.crossing.bus == "address" else "D"
-    lines = [f"{letter}{line}" for line in crossed.crossing.lines]
-    exchanged = len(lines) == 2
-    where: Details = {"address": [], "data": [], "invert_address": [], "invert_data": []}
-    if exchanged:
-        where[crossed.crossing.bus] = [lines]
-    else:
-        where[f"invert_{crossed.crossing.bus}"] = lines
-    said = f"{lines[0]} and {lines[1]} exchanged" if exchanged else f"{lines[0]} inverted"
-    pins = pins_of(part, lines)
-    named = [f"{pin['line']} (pin {pin['pin']})" for pin in pins] or lines
-    return Finding(
-        code=Code.LINES_CROSSED,
-        severity=Severity.CAUTION,
-        chip=chip,
-        where=where | {"lines": lines} | ({"pins": pins} if pins else {}),
+    return crossed_finding(
+        chip,
+        crossed.crossing,
+        part,
         evidence={
             "family": crossed.family,
             "nats": round(crossed.nats, 1),
             "gain": round(crossed.gain, 1),
             "next_best": round(crossed.margin, 1),
-            "holds_back": True,
         },
-        means=f"reads as a program for {_TOLD.get(crossed.family, crossed.family)} only with {said}",
-        also="a board that scrambles the chip's lines on purpose (`board_wiring`); the image stays as it was "
-        "read",
-        next=advise(step("lines-crossed", named=" and ".join(named)), part),
+        reads=f"reads as a program for {_TOLD.get(crossed.family, crossed.family)} only",
     )

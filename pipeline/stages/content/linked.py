@@ -1,0 +1,249 @@
+"""Which chips change together at equal addresses and at no others: the statistic that finds wide words.
+
+Chips that sit side by side hold parts of one word, so that their data columns go together. The columns of a
+chip are made independent of one another first; what is left of two chips' correlations at equal addresses is
+then held against the same sum at every cyclic shift, of which none may reach it.
+
+Source: canonical correlations (Hotelling, Relations Between Two Sets of Variates, 1936): the sum of their
+squares is the sum of squared correlations of two sets of columns of which each was made orthonormal. All
+shifts at once by the correlation theorem. The limits were set on the lanes of 32-bit programs of one half of
+the packages of `tests/content_accuracy`; the other half is the table's.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from itertools import combinations
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.stages.content.runs import runs
+from pipeline.words import Words
+
+MOST_SAMPLED = 1024
+"""Words looked at of each chip where there are more than eight; four times as many where there are fewer."""
+CLEAR = 8.0
+"""Spreads by which equal addresses must stand above the middle of all shifts."""
+LEAD = 3.0
+"""Spreads by which they must stand above every other shift."""
+_WORTH_A_LOOK = 2.5
+"""Spreads above a few wrong shifts from which all shifts are looked at."""
+_LEAST_APART = 0.04
+"""A column of which so little of its length is its own says nothing that the columns before it do not."""
+_FEW_SHIFTS = 4
+
+Columns = NDArray[np.float32]
+"""Shape (chips, bits, sampled words)."""
+
+
+class Weighed(NamedTuple):
+    """A pair of chips of a group: indices and how far it stands out from the level of wrong addresses."""
+
+    first: int
+    second: int
+    score: float
+
+
+def busy(words: Words) -> NDArray[np.bool_]:
+    """False where a word lies in a run of four or more equal words: fills join everything with everything."""
+    out = np.ones(len(words), dtype=bool)
+    for start, last in runs(words[1:] == words[:-1], 3):
+        out[start : last + 1] = False
+    return out
+
+
+def sampled(total: int, chips: int) -> NDArray[np.intp]:
+    """The words that are looked at: all of a small chip, else blocks of 64 spread over it."""
+    most = MOST_SAMPLED if chips > 8 else 4 * MOST_SAMPLED
+    if total <= most:
+        return np.arange(total)
+    return (np.arange(most) % 64) + (np.arange(most) // 64) * (total // (most // 64))
+
+
+def data_columns(words: Words, bits: int, at: NDArray[np.intp]) -> NDArray[np.float32]:
+    """Shape (bits, sampled words): each data line of one chip, centred, of length one, 0 in fills.
+
+    Args:
+        words: Shape (n,), the image.
+        bits: Bits a word.
+        at: Which words, as `sampled` gives them.
+    """
+    live = busy(words)[at]
+    lines = np.arange(bits, dtype=np.uint64)[:, None]
+    out = ((words[at].astype(np.uint64)[None, :] >> lines) & np.uint64(1)).astype(np.float32)
+    out -= (out[:, live].sum(axis=1) / max(int(live.sum()), 1))[:, None]
+    out[:, ~live] = 0
+    size = np.sqrt((out * out).sum(axis=1))
+    return np.asarray(out / np.where(size > 0, size, 1)[:, None], dtype=np.float32)
+
+
+def independent(columns: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The same span as orthonormal columns; those that add nothing of their own are 0.
+
+    Args:
+        columns: Shape (bits, sampled words), each of length one.
+    """
+    sizes, turns = np.linalg.eigh(columns @ columns.T)
+    keep = sizes > _LEAST_APART
+    scale = np.where(keep, 1 / np.sqrt(np.where(keep, sizes, 1)), 0)
+    return np.asarray((turns * scale).T @ columns, dtype=np.float32)
+
+
+class Together:
+    """How far each two chips of a group go together, at equal addresses and at all others.
+
+    Args:
+        images: Of one organisation.
+        bits: Bits a word.
+    """
+
+    def __init__(self, images: Sequence[Words], bits: int) -> None:
+        self.at = sampled(len(images[0]), len(images))
+        own = [independent(data_columns(words, bits, self.at)) for words in images]
+        self.columns: Columns = np.stack(own)
+        self.chips, self.total = len(images), len(self.at)
+        self._spectra = np.fft.rfft(self.columns, axis=2)
+        live = np.stack([busy(words)[self.at] for words in images]).astype(np.float32)
+        self._live = np.fft.rfft(live, axis=1)
+        self._found: dict[tuple[int, int], NDArray[np.float64]] = {}
+        self._rough, self._alike = self._above()
+
+    def _above(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Shape (chips, chips), cheap and rough: how far equal addresses stand above a few wrong shifts.
+
+        Once by the spreads of each pair about its own level, once by those of all pairs about that of the
+        group.
+        """
+        flat = self.columns.reshape(-1, self.total)
+
+        def level(shift: int) -> NDArray[np.float64]:
+            squared = (flat @ np.roll(flat, shift, axis=1).T) ** 2
+            shape = self.chips, flat.shape[0] // self.chips
+            return np.asarray(squared.reshape(*shape, *shape).sum(axis=(1, 3)), dtype=np.float64)
+
+        shifts = [self.total * (n + 2) // (_FEW_SHIFTS + 4) | 1 for n in range(_FEW_SHIFTS)]
+        wrong = np.stack([level(shift) for shift in shifts])
+        wrong = np.concatenate([wrong, wrong.transpose(0, 2, 1)])
+        middle = wrong.mean(axis=0)
+        spread = 1.4826 * float(np.median(np.abs(wrong - middle)))
+        here, others = level(0), wrong[:, ~np.eye(self.chips, dtype=bool)]
+        alike = (here - float(np.median(others))) / (float(others.std()) + 1e-9)
+        return np.asarray((here - middle) / (spread + 1e-9)), np.asarray(alike)
+
+    def profile(self, first: int, second: int) -> NDArray[np.float64]:
+        """Shape (sampled words,): the sum of squared correlations with the second chip read so many words on.
+
+        Where less of their contents lies over each other than at equal addresses the sum is raised by that
+        share, at most twofold: chips that are empty from the same address on would else stand out at equal
+        addresses.
+        """
+        if (first, second) not in self._found:
+            crossed = np.conj(self._spectra[first])[:, None, :] * self._spectra[second][None, :, :]
+            each = np.fft.irfft(crossed.reshape(-1, crossed.shape[2]), n=self.total, axis=1)
+            over = np.fft.irfft(np.conj(self._live[first]) * self._live[second], n=self.total)
+            scale = float(over[0]) / np.maximum(over, max(float(over[0]) / 2, 1.0))
+            self._found[first, second] = (each * each).sum(axis=0) * scale
+        return self._found[first, second]
+
+    def profile_of(self, columns: NDArray[np.float32], others: Sequence[int]) -> NDArray[np.float64]:
+        """Shape (sampled words,): the same for columns of no chip as read, with several chips at once.
+
+        Args:
+            columns: Shape (bits, sampled words), made independent.
+            others: Chips of the group.
+        """
+        spectrum = np.conj(np.fft.rfft(columns, axis=1))[:, None, :]
+        total = np.zeros(self.total)
+        for other in others:
+            crossed = spectrum * self._spectra[other][None, :, :]
+            each = np.fft.irfft(crossed.reshape(-1, crossed.shape[2]), n=self.total, axis=1)
+            total += (each * each).sum(axis=0)
+        return total
+
+    def score(self, some: Sequence[int], others: Sequence[int], lead: float = LEAD) -> float:
+        """Spreads by which two sets of chips go together at equal addresses; 0 where they do not.
+
+        The spread is that of the middle: 1.4826 times the median distance (Rousseeuw and Croux 1993).
+        """
+        pairs = [(one, other) for one in some for other in others]
+        if sum(float(self._rough[pair]) for pair in pairs) < _WORTH_A_LOOK * len(pairs) ** 0.5:
+            return 0.0
+        return standing_out(np.sum([self.profile(*pair) for pair in pairs], axis=0), lead)
+
+    def links(self, least: float = CLEAR, lead: float = LEAD) -> list[Weighed]:
+        """All pairs that go together by so many spreads, the clearest first."""
+        every = combinations(range(self.chips), 2)
+        found = [Weighed(one, other, self.score([one], [other], lead)) for one, other in every]
+        return sorted((pair for pair in found if pair.score >= least), key=lambda pair: -pair.score)
+
+    def alike(self) -> list[Weighed]:
+        """Pairs that go together far above the level of the group, at whatever addresses, the clearest first.
+
+        Two texts do, partners or not: only what they read like together can tell.
+        """
+        found = np.argwhere(np.triu(self._alike, 1) > CLEAR).tolist()
+        pairs = [Weighed(one, other, float(self._alike[one, other])) for one, other in found]
+        return sorted(pairs, key=lambda pair: -pair.score)
+
+
+def standing_out(profile: NDArray[np.float64], lead: float = LEAD) -> float:
+    """Spreads by which the first place of a profile stands above the rest; 0 where another comes near.
+
+    Two texts, or two tables, at the same addresses go together at equal addresses and at all near by. Odd and
+    even bytes go together at the next address too, in one direction, so that of those two places the lower
+    counts.
+    """
+    rest = profile[1:]
+    if len(rest) < 2 * _FEW_SHIFTS:
+        return 0.0
+    middle = float(np.median(rest))
+    spread = max(1.4826 * float(np.median(np.abs(rest - middle))), 1e-12)
+    highest = max(float(rest[1:-1].max()), min(float(rest[0]), float(rest[-1])))
+    return float((profile[0] - middle) / spread) if profile[0] > highest + lead * spread else 0.0
+
+
+def sets_of(together: Together, links: Sequence[Weighed]) -> list[list[int]]:
+    """Chips that go together, each in one set at most: those linked, and those that go with a set as a whole.
+
+    A member whose columns follow those of no single other one far enough may still go with all of them
+    together.
+
+    Args:
+        together: Of the group.
+        links: Pairs that count as linked.
+
+    Returns:
+        Sets of two and more, members in the group's order.
+    """
+    groups = _components(together.chips, links)
+    while any(len(group) > 1 for group in groups):
+        score, first, second = max(
+            (
+                (together.score(one, other), number, later)
+                for (number, one), (later, other) in combinations(enumerate(groups), 2)
+                if len(one) > 1 or len(other) > 1
+            ),
+            default=(0.0, 0, 0),
+        )
+        if score < CLEAR:
+            break
+        groups[first] = sorted(groups[first] + groups.pop(second))
+    return [group for group in groups if len(group) > 1]
+
+
+def _components(count: int, links: Sequence[Weighed]) -> list[list[int]]:
+    root = list(range(count))
+
+    def top(index: int) -> int:
+        while root[index] != index:
+            index = root[index]
+        return index
+
+    for pair in links:
+        root[max(top(pair.first), top(pair.second))] = min(top(pair.first), top(pair.second))
+    sets: dict[int, list[int]] = {}
+    for index in range(count):
+        sets.setdefault(top(index), []).append(index)
+    return list(sets.values())
