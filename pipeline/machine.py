@@ -14,13 +14,15 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, cast
 
 from pipeline.flow import Plan, PlannedChip
-from pipeline.stages.assemble import Assembled, assemble
+from pipeline.stages.assemble import Assembled, assemble, machine_view
 from pipeline.stages.content import (
     ChipImage,
     Join,
     SelfCheck,
     Signature,
     content_findings,
+    exchanged_findings,
+    exchanged_lanes,
     interleave_findings,
     joins,
     kin,
@@ -51,6 +53,7 @@ MOST_WEIGHED = 64
 MOST_KIN_FINDINGS = 12
 """Kin findings kept a chip; the evidence of each says how many relatives there are."""
 
+BYTE = 8
 Load = Callable[[str], Words]
 """A chip's id → its image."""
 
@@ -120,6 +123,7 @@ class WholeMachine:
         self.lifting: dict[str, list[str]] = defaultdict(list)
         self.holding: Counter[str] = Counter()
         self.spaces: list[tuple[Space, Assembled, tuple[SelfCheck, ...]]] = []
+        self.space_cautions: dict[tuple[str, str], list[str]] = defaultdict(list)
         self.suggestions: list[SuggestedSpace] = []
         self.qualification_json: QualificationRecord = {}
 
@@ -307,9 +311,47 @@ def _assembled(machine: WholeMachine) -> None:
             if bank.words is not None and not bank.lacking and space.width % 8 == 0:
                 checks = self_checks({space.name: bank.words}, space.width, sets=False)
             machine.spaces.append((space, bank, checks))
+            _exchanged(machine, space, bank.bank, images)
             members = chips_of(space, bank.bank)
             for check in checks:
                 _lift(machine, check, members, f"over space {space.name}")
+
+
+def _exchanged(machine: WholeMachine, space: Space, bank: str, images: Mapping[str, Words]) -> None:
+    """Chips that seem to stand in each other's place: told at the space and at both."""
+    known = {planned.chip.chip: planned.chip for planned in machine.plan.chips}
+    for placement in space.placements:
+        lanes = placement.parsed_lanes
+        names = [chip for chip, _ in lanes]
+        if (placement.bank or "") != bank or not _bytes_side_by_side(machine, lanes, images):
+            continue
+        start, end = placement.span or (0, machine.organisations[names[0]].words)
+        views = [
+            machine_view(images[one], machine.organisations[one], known[one].board_wiring)[start:end]
+            for one in names
+        ]
+        if space.byte_order == "little":
+            names, views = names[::-1], views[::-1]
+        found = exchanged_lanes(views)
+        if found is None:
+            continue
+        told = exchanged_findings(space.name, names, found)
+        machine.space_cautions[space.name, bank].append(told[0].means)
+        for finding in told:
+            machine.findings[finding.chip].append(finding)
+
+
+def _bytes_side_by_side(
+    machine: WholeMachine, lanes: Sequence[tuple[str, tuple[int, int] | None]], images: Mapping[str, Words]
+) -> bool:
+    """Whether lanes are whole chips of one size and of bytes, all read to the last word, and two at least."""
+    sizes = {machine.organisations.get(chip) for chip, _ in lanes}
+    return (
+        len(lanes) > 1
+        and all(field is None and chip in images and chip not in machine.absent for chip, field in lanes)
+        and len(sizes) == 1
+        and all(size is not None and size.bits == BYTE for size in sizes)
+    )
 
 
 def _lift(machine: WholeMachine, check: SelfCheck, chips: Iterable[str], over: str) -> None:

@@ -57,6 +57,7 @@ class Code(StrEnum):
     INVERSE_CONTENT = "inverse-content"
     PART_OF = "part-of"
     INTERLEAVES_WITH = "interleaves-with"
+    LANES_EXCHANGED = "lanes-exchanged"
     FILL = "fill"
     TEXT = "text"
     SELF_CHECK = "self-check"

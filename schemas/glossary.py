@@ -310,6 +310,20 @@ _MEANINGS = (
     ),
     Meaning(
         "finding",
+        "lanes-exchanged",
+        "Two chips of a space seem to stand in each other's place, such as even and odd bytes.",
+        (
+            "A header, text or branches make sense with the two exchanged, a million times beyond chance, "
+            "and not as they are."
+        ),
+        "Exchanged labels or dump files; a space whose `lanes` or `byte_order` is said the wrong way round.",
+        (
+            "Compare markings, labels and sockets of both; then correct the chips, the space's `lanes`, or "
+            "its `byte_order`."
+        ),
+    ),
+    Meaning(
+        "finding",
         "fill",
         "Stretches of one value, with what each most likely is: unused, decayed, or not driven.",
         "Long runs of one word, judged by the part's unprogrammed level and by the stretch's edges.",

@@ -300,6 +300,14 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         ),
         LOGIC,
     ),
+    "lanes-exchanged": (
+        (
+            "Hold markings and labels of {first} and {second} against their sockets and the names of their "
+            "dumps. If they were exchanged, exchange their readings in the sheet; else write the space's "
+            "`lanes` or its `byte_order` the other way round."
+        ),
+        LOGIC,
+    ),
     # -- chips without a reading
     "not-read": (
         "Photograph and note the chip first, then take one reading of three passes at the nominal supply.",

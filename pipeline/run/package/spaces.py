@@ -63,6 +63,8 @@ def _space_record(
         "checks": [check.to_json() for check in checks],
         "image_paths": [paths[chip] for chip in chips if chip in paths],
     }
+    if cautions := machine.space_cautions.get((space.name, bank.bank)):
+        record["cautions"] = cautions
     if space.fill is not None:
         record["fill"] = space.fill
     if space.description is not None:

@@ -7,6 +7,7 @@ each of these looks at one chip, so that worker processes can do it. Of every ch
 
 from __future__ import annotations
 
+from pipeline.stages.content.exchanged import exchanged_findings, exchanged_lanes
 from pipeline.stages.content.findings import content_findings
 from pipeline.stages.content.kin import ChipImage, kin, shared_fills
 from pipeline.stages.content.lanes import Join, joins
@@ -36,6 +37,8 @@ __all__ = [
     "Vector",
     "content_findings",
     "crossing_findings",
+    "exchanged_findings",
+    "exchanged_lanes",
     "interleave_findings",
     "joins",
     "kin",

@@ -35,7 +35,7 @@ MOST_TOGETHER = 32
 order."""
 _CLEAR = 8.0
 _TEXT_TELLS = 12.0
-_LEGIBLE_FIT = (HALF_FIT + WHOLE_FIT) / 2
+LEGIBLE_FIT = (HALF_FIT + WHOLE_FIT) / 2
 _MANY_LETTERS = 12
 _AGREE = 0.6
 _LEAST_BUSY = 16
@@ -158,7 +158,7 @@ def _legible(words: Words, bits: int, *, letters_tell: bool) -> _Reads:
         found = tuple(one for one in found if one.letters >= _MANY_LETTERS)
         score = sum(one.score for one in found)
     else:
-        found = tuple(one for one in found if one.fit is not None and one.fit > _LEGIBLE_FIT)
+        found = tuple(one for one in found if one.fit is not None and one.fit > LEGIBLE_FIT)
         score = sum(
             one.letters * (one.fit * COMMON_PAIR - (1 - one.fit) * RARE_PAIR) for one in found if one.fit
         )

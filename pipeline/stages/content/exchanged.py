@@ -1,0 +1,130 @@
+"""Chips that stand in each other's place: bytes that make sense only with two lanes of a space exchanged.
+
+Whoever reads even and odd chips and swaps two labels gets two sound images and a space in which nothing runs.
+The content tells: a header `55 AA` that reads `AA 55`, text whose letters stand in pairs the wrong way round,
+branches that land only the other way. It does not say which label is wrong, so nothing is moved.
+
+Source: the header is that of PC expansion ROMs (Plug and Play BIOS Specification 1.0A, section 3.1, from
+memory); letter pairs and branches are counted as everywhere in this stage.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.catalogue.advice import advise, step
+from pipeline.stages.content.headers import promises
+from pipeline.stages.content.lanes import LEGIBLE_FIT
+from pipeline.stages.content.program import flow_evidence
+from pipeline.stages.content.text import COMMON_PAIR, RARE_PAIR, texts
+from pipeline.words import Words
+from schemas.finding import Code, Finding, Severity
+
+MOST_LANES = 8
+MOST_BYTES = 1 << 20
+"""Larger spaces are not searched: following the flow of a megabyte once more costs seconds."""
+_BEYOND_CHANCE = math.log(1e6)
+_FAILS_SHARE = 0.05
+_HEADER_NATS = 24 * math.log(2)
+"""Two bytes of signature and one of sum that come out right."""
+Bytes = NDArray[np.uint8]
+
+
+@dataclass(frozen=True, slots=True)
+class Exchanged:
+    """Two lanes whose exchange makes sense of a space.
+
+    Attributes:
+        first, second: Their places, in the order in which the bytes are written.
+        by: `header`, `text` or `flow`.
+        nats: By how much the content speaks for the exchange.
+        why: The same for a person; it quotes nothing of the content.
+    """
+
+    first: int
+    second: int
+    by: str
+    nats: float
+    why: str
+
+
+def exchanged_lanes(lanes: Sequence[Words]) -> Exchanged | None:
+    """The exchange of two lanes for which the content speaks while it denies them as they are.
+
+    Args:
+        lanes: Bytes of each chip, shape (n,) each, in the order in which they are written.
+
+    Returns:
+        The exchange for which most speaks. Nothing is raised.
+    """
+    if not 2 <= len(lanes) <= MOST_LANES or sum(map(len, lanes)) > MOST_BYTES or not len(lanes[0]):
+        return None
+    as_is = _witnesses(_laid(lanes))
+    found = []
+    for first, second in combinations(range(len(lanes)), 2):
+        if bool((lanes[first] == lanes[second]).all()):
+            continue
+        moved = list(lanes)
+        moved[first], moved[second] = moved[second], moved[first]
+        for by, (nats, why) in _witnesses(_laid(moved)).items():
+            against = as_is.get(by, (0.0, ""))[0]
+            if nats - against >= _BEYOND_CHANCE and against <= _FAILS_SHARE * nats:
+                found.append(Exchanged(first, second, by, nats - against, why))
+    return max(found, key=lambda one: one.nats, default=None)
+
+
+def _laid(lanes: Sequence[Words]) -> Bytes:
+    return np.ascontiguousarray(np.stack(lanes, axis=1).astype(np.uint8).reshape(-1))
+
+
+def _witnesses(data: Bytes) -> dict[str, tuple[float, str]]:
+    """What in the bytes depends on their order: name → (nats, sentence)."""
+    out: dict[str, tuple[float, str]] = {}
+    if any(one.holds and one.method.startswith("PC") for one in promises(data)):
+        out["header"] = (_HEADER_NATS, "a header 55 AA whose sum holds reads AA 55")
+    text = sum(
+        one.letters * (one.fit * COMMON_PAIR - (1 - one.fit) * RARE_PAIR)
+        for one in texts(data, 8)
+        if one.fit is not None and one.fit > LEGIBLE_FIT
+    )
+    if text > 0:
+        out["text"] = (text, "text reads with its letters exchanged in pairs")
+    flow = flow_evidence(data, 8)
+    if flow is not None:
+        out["flow"] = (flow[0], "branches and calls land only the other way round")
+    return out
+
+
+def exchanged_findings(space: str, chips: Sequence[str], found: Exchanged) -> tuple[Finding, ...]:
+    """The caution `lanes-exchanged`, one for each of the two chips.
+
+    Args:
+        space: Its name.
+        chips: The chips of the lanes, in the order in which their bytes are written.
+        found: Which two of them.
+    """
+    pair = chips[found.first], chips[found.second]
+    return tuple(
+        Finding(
+            code=Code.LANES_EXCHANGED,
+            severity=Severity.CAUTION,
+            chip=chip,
+            where={"space": space, "with": [other]},
+            evidence={"by": found.by, "nats": round(found.nats, 1)},
+            means=exchanged_words(space, pair, found),
+            also="Labels or dump files that were exchanged; a space whose `lanes` or `byte_order` is wrong.",
+            next=advise(step("lanes-exchanged", first=pair[0], second=pair[1])),
+        )
+        for chip, other in (pair, pair[::-1])
+    )
+
+
+def exchanged_words(space: str, pair: tuple[str, str], found: Exchanged) -> str:
+    """What speaks for an exchange, in a sentence."""
+    return f"In space {space} {found.why}: it makes sense only with {pair[0]} and {pair[1]} exchanged."
