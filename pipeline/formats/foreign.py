@@ -45,7 +45,7 @@ _OFFICE = (
     (b"ppt/", "an office document"),
     (b"mimetypeapplication/vnd.oasis.opendocument", "an office document"),
 )
-_PAGE = (b"<!doctype html", b"<html", b"<?xml", b"<head", b"<svg")
+_PAGE = (b"<!doctype html", b"<!--", b"<html", b"<?xml", b"<head", b"<svg")
 LOOKED_AT = 4096
 
 
@@ -65,7 +65,12 @@ def kind_of_foreign(content: bytes) -> tuple[str, str]:
         return "a tar archive", "archive"
     if content[2:7] in (b"-lh0-", b"-lh1-", b"-lh5-", b"-lh6-", b"-lh7-"):
         return "an lha archive", "archive"
-    opening = content[:LOOKED_AT].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
+    if content[:3] == bytes(3) and content[4:8] == b"ftyp" and content[8:12].isalnum():
+        return "a picture or film as telephones take it (HEIC, MP4)", "photos"
+    opening = content[:LOOKED_AT]
+    if opening.startswith((b"\xff\xfe", b"\xfe\xff")):
+        opening = opening[2:].replace(b"\0", b"")  # a page in UTF-16
+    opening = opening.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
     if opening.startswith(_PAGE):
         return "a page of the web (HTML or XML), as a failed download leaves it", "download"
     return "", ""

@@ -255,6 +255,16 @@ def test_two_passes_one_behind_the_other_stay_two() -> None:
         (lambda text: text.encode("utf-32"), "UTF-32 text, little-endian"),
         (lambda text: text.encode("utf-32-be"), "UTF-32 text without a byte-order mark, big-endian"),
         (lambda text: text.encode("utf-16"), "UTF-16 text, little-endian"),
+        (lambda text: ("Gerät 1\n" + text).encode("utf-16"), "UTF-16 text, little-endian"),
+        (lambda text: ("Gerät 1\n" + text).encode("utf-32"), "UTF-32 text, little-endian"),
+        (
+            lambda text: ("Gerät 1\n" + text).encode("utf-16-le"),
+            "UTF-16 text without a byte-order mark, little-endian",
+        ),
+        (
+            lambda text: ("Gerät 1\n" + text).encode("utf-32-be"),
+            "UTF-32 text without a byte-order mark, big-endian",
+        ),
         (lambda text: ("Gerät 1\n" + text).encode("latin-1"), "Latin-1 text"),
         (lambda text: ("Gerät 1\n" + text).encode(), "UTF-8 text"),
         (lambda text: text.replace(" ", "\xa0").encode("latin-1"), "Latin-1 text"),
@@ -265,6 +275,22 @@ def test_a_text_is_read_in_its_encoding_which_is_named(dress: Callable[[str], by
     decoded = decode(dress(BODY))
     assert held(decoded) == [(0, IMAGE)]
     assert told(decoded) == [what]
+
+
+@pytest.mark.parametrize(
+    ("encoding", "bits"),
+    [
+        ("utf-16", 16),
+        ("utf-16-le", 16),
+        ("utf-16-be", 16),
+        ("utf-32", 32),
+        ("utf-32-le", 32),
+        ("utf-32-be", 32),
+    ],
+)
+def test_a_wide_text_that_is_torn_is_refused_and_never_binary(encoding: str, bits: int) -> None:
+    with pytest.raises(FormatError, match=f"UTF-{bits} text ends in half a character"):
+        decode(BODY.encode(encoding)[:-1])
 
 
 def test_hexadecimal_digits_that_no_decoder_takes_are_never_binary_unasked() -> None:
@@ -295,6 +321,9 @@ def test_hexadecimal_digits_that_no_decoder_takes_are_never_binary_unasked() -> 
         (b"%PDF-1.4\n" + bytes(20), "a PDF document"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(20), "an office document"),
         (b"\n<HTML><head>", "a page of the web"),
+        (b"<!-- saved -->\n<html><head>", "a page of the web"),
+        ("<!DOCTYPE html><html><head>".encode("utf-16"), "a page of the web"),
+        (b"\0\0\0\x18ftypheic" + bytes(20), "a picture or film"),
     ],
 )
 def test_what_is_no_dump_at_all_is_refused_by_name(content: bytes, name: str) -> None:

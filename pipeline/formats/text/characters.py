@@ -95,17 +95,13 @@ def _unwrapped(content: bytes, ledger: ForgivenTally) -> tuple[bytes, int, int]:
         ledger.add("a byte-order mark (UTF-8) at the start", top)
         return content[3:], 3, 1
     for mark, order, name in ((b"\xff\xfe\x00\x00", "<u4", "little"), (b"\x00\x00\xfe\xff", ">u4", "big")):
-        if content.startswith(mark) and _wholly_wide(content[4:], order):
+        if content.startswith(mark) and _nearly_wide(content[4:], order):
+            _not_torn(content, 4)
             ledger.add(f"UTF-32 text, {name}-endian", top)
             return _narrowed(content[4:], order), 4, 4
     for mark, order, name in ((b"\xff\xfe", "<u2", "little"), (b"\xfe\xff", ">u2", "big")):
         if content.startswith(mark) and _mostly_wide(content[2:], order):
-            if len(content) % 2:
-                refuse(
-                    Place(None, None, len(content) - 1),
-                    "UTF-16 text ends in half a character",
-                    "copy the file again: it is torn",
-                )
+            _not_torn(content, 2)
             ledger.add(f"UTF-16 text, {name}-endian", top)
             return _narrowed(content[2:], order), 2, 2
     for order, name, scale in (
@@ -114,7 +110,8 @@ def _unwrapped(content: bytes, ledger: ForgivenTally) -> tuple[bytes, int, int]:
         ("<u4", "little", 4),
         (">u4", "big", 4),
     ):
-        if len(content) >= 4 * scale and _wholly_wide(content, order):
+        if len(content) >= 4 * scale and _nearly_wide(content, order):
+            _not_torn(content, scale)
             ledger.add(f"UTF-{8 * scale} text without a byte-order mark, {name}-endian", top)
             return _narrowed(content, order), 0, scale
     return content, 0, 1
@@ -129,12 +126,31 @@ def _mostly_wide(content: bytes, order: str) -> bool:
     return bool(len(units) and np.count_nonzero((units < 0x80) & (units > 0)) * 2 >= len(units))
 
 
-def _wholly_wide(content: bytes, order: str) -> bool:
-    """Every character is printable ASCII or white space, and the last one is whole."""
-    if len(content) % int(order[-1]):
-        return False
-    units = np.frombuffer(content, dtype=order)
-    return bool(np.all(((units >= 0x20) & (units < 0x7F)) | ((units >= 9) & (units <= 13))))
+def _nearly_wide(content: bytes, order: str) -> bool:
+    """Every character is printable ASCII or white space, but for one letter in sixteen."""
+    size = int(order[-1])
+    units = np.frombuffer(content[: len(content) // size * size], dtype=order)
+    plain = ((units >= 0x20) & (units < 0x7F)) | ((units >= 9) & (units <= 13))
+    others = units[~plain]
+    return (
+        len(units) >= 4
+        and len(others) * 16 <= len(units)
+        and bool(((others >= 0xA0) & (others < 0x250)).all())
+    )
+
+
+def _not_torn(content: bytes, size: int) -> None:
+    """Refuse a text whose last character is not whole.
+
+    Raises:
+        FormatError: It is not.
+    """
+    if len(content) % size:
+        refuse(
+            Place(None, None, len(content) - len(content) % size),
+            f"UTF-{8 * size} text ends in half a character",
+            "copy the file again: it is torn",
+        )
 
 
 def _narrowed(content: bytes, order: str) -> bytes:
