@@ -107,10 +107,11 @@ def shelves(
         for number in rng.permutation(good)[:most].tolist():
             own = [lane for column in range(each) for lane in lanes(pieces[number][:, column], bits)]
             chips = {f"S{index}": lane for index, lane in enumerate(own)}
-            strangers = [pieces[(number + 1 + len(pieces) // 2) % len(pieces)][:, 0], other[:size]]
+            elsewhere = (number + max(len(pieces) // 2, 1)) % len(pieces)
+            strangers = [pieces[elsewhere][:, 0], other[:size]]
             for index, stranger in enumerate(one for one in strangers if len(one) == size):
                 lane = lanes(stranger, bits)[int(rng.integers(32 // bits))]
-                if len(pieces) > 1 or index:
+                if index or elsewhere != number:
                     chips[f"F{index}"] = lane
             order = [list(chips)[index] for index in rng.permutation(len(chips)).tolist()]
             together = frozenset(f"S{index}" for index in range(len(own)))

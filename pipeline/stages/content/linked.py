@@ -123,11 +123,15 @@ class Together:
             shape = self.chips, flat.shape[0] // self.chips
             return np.asarray(squared.reshape(*shape, *shape).sum(axis=(1, 3)), dtype=np.float64)
 
-        shifts = [self.total * (n + 2) // (_FEW_SHIFTS + 4) | 1 for n in range(_FEW_SHIFTS)]
+        # Many chips make many pairs, each with a level of its own: fewer shifts then do.
+        few = max(_FEW_SHIFTS * 8 // self.chips, 1)
+        shifts = [self.total * (n + 2) // (few + 4) | 1 for n in range(min(few, _FEW_SHIFTS))]
         wrong = np.stack([level(shift) for shift in shifts])
         wrong = np.concatenate([wrong, wrong.transpose(0, 2, 1)])
         middle = wrong.mean(axis=0)
-        spread = 1.4826 * float(np.median(np.abs(wrong - middle)))
+        # The middle of n levels lies nearer to each of them than the true one, and farther from all others.
+        n = len(wrong)
+        spread = 1.4826 * float(np.median(np.abs(wrong - middle))) * ((n + 1) / (n - 1)) ** 0.5
         here, others = level(0), wrong[:, ~np.eye(self.chips, dtype=bool)]
         alike = (here - float(np.median(others))) / (float(others.std()) + 1e-9)
         return np.asarray((here - middle) / (spread + 1e-9)), np.asarray(alike)
