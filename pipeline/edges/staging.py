@@ -156,6 +156,10 @@ class Staging:
     def _place(self, beside: Sequence[str]) -> None:
         placed: list[str] = []
         try:
+            if beside:
+                # A disk that loses power may keep names out of their order: the folder's is there first.
+                with storage_trouble(self.final):
+                    sync_folder(self.final.parent)
             for name in beside:
                 with storage_trouble(self.final.parent / name):
                     rename_new(self.outer / name, self.final.parent / name)
