@@ -27,7 +27,6 @@ from pipeline.stages.content.order import order_fixed
 from pipeline.stages.content.schemes import search, tried
 from pipeline.stages.content.weigh import chance_of
 from pipeline.words import words_dtype
-from schemas.finding import Severity
 from tests.unit.content_images import Image, code_image, put, random_image
 
 PROSE = (
@@ -246,15 +245,13 @@ def test_a_32_bit_crc_lifts_the_grade_and_one_changed_bit_ends_it() -> None:
     assert named(self_checks({"U1": image}, 8), "CRC-32") == []
 
 
-def test_an_eight_bit_sum_is_a_note_that_lifts_nothing() -> None:
+def test_an_eight_bit_sum_that_chance_alone_makes_is_told_in_no_note_and_lifts_nothing() -> None:
     image = blanked(code_image(21), 0, 1)
     image[0] = -total(image) & 0xFF
     checks = named(self_checks({"U1": image}, 8), "sum8, all bytes = 00")
-    finding = content_findings("U1", (), checks)[0]
-    assert not checks[0].lifts
-    assert checks[0].chance > 0.01
-    assert finding.severity == Severity.NOTE
-    assert finding.evidence["tried"] > finding.evidence["tried_as_strong"] - 1 > 100
+    assert [(check.lifts, check.beyond_chance) for check in checks] == [(False, False)]
+    assert "chance alone does this" in checks[0].why
+    assert content_findings("U1", (), checks) == ()
 
 
 def test_a_strong_sum_that_is_blind_to_order_lifts_nothing_without_text() -> None:

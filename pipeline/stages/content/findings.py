@@ -106,6 +106,11 @@ def _self_check(chip: str, check: SelfCheck) -> Finding:
     )
 
 
+def _worth_a_word(check: SelfCheck) -> bool:
+    """Whether a check says anything: beyond chance, the only one that a header names, or promised in vain."""
+    return check.beyond_chance or check.tried == 1 or not check.holds
+
+
 def content_findings(
     chip: str, found: Sequence[Region], checks: Sequence[SelfCheck] = (), vectors: Sequence[Vector] = ()
 ) -> tuple[Finding, ...]:
@@ -127,5 +132,5 @@ def content_findings(
         out.append(_fill(chip, fills))
     if texts:
         out.append(_text(chip, texts, vectors))
-    out += [_self_check(chip, check) for check in checks if chip in check.images]
+    out += [_self_check(chip, check) for check in checks if chip in check.images and _worth_a_word(check)]
     return tuple(out)
