@@ -76,12 +76,6 @@ class Lines(HumanInput):
                 raise ValueError(f"{name}: each line from 0 to {max(len(lines) - 1, 0)} exactly once")
         return self
 
-    @property
-    def moves_nothing(self) -> bool:
-        """Whether no line is moved or inverted, so that there is nothing to undo."""
-        straight = all(lines == tuple(range(len(lines))) for lines in (self.address, self.data))
-        return straight and not self.invert_address and not self.invert_data
-
 
 class Wiring(HumanInput):
     """A set of wires that several readings were made with, under the name that they say as `wiring`."""

@@ -19,7 +19,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
-from pipeline.formats.records.reader_log import check, print_line
+from pipeline.formats.records.reader_log import check
 
 SHEET = """# kept: a comment at the top
 wellread: 1
@@ -30,6 +30,12 @@ readers:
 chips:
   - {chip: U1, organisation: %s}
 """
+
+
+def print_line(text: str) -> bytes:
+    """A line with its check, as a reader prints it."""
+    body = text.encode("ascii")
+    return body + b"*%04X\n" % check(body)
 
 
 def project(root: Path, organisation: str = "2048x8") -> Path:

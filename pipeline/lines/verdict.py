@@ -48,11 +48,6 @@ class Compared:
     lowered: tuple[int, ...] = ()
     suggests: tuple[str, ...] = ()
 
-    @property
-    def identical(self) -> bool:
-        """True only where every word is there and equal in place."""
-        return self.relation.relation == "identical"
-
     def to_json(self) -> ComparedRecord:
         """As `wellread compare --json` gives it."""
         return {

@@ -229,18 +229,6 @@ def chip_evidence(chip: ReadChip) -> Evidence:
     return out
 
 
-def qualify(chips: Iterable[ReadChip]) -> Qualification:
-    """What all chips that were read by two readers or more say about their readers.
-
-    Args:
-        chips: Each with its settled words by reader.
-
-    Raises:
-        ValueError: A reading has another number of words than its chip.
-    """
-    return qualified(chip_evidence(chip) for chip in chips)
-
-
 def qualified(evidence: Iterable[Evidence]) -> Qualification:
     """The standing of every reader and pair of readers, from what each chip says.
 

@@ -287,3 +287,42 @@ def test_dicts_of_anything_are_few_and_each_line_says_why() -> None:
                     silent.append(f"{path.relative_to(ROOT)}:{at + 1}")
     assert 0 < found <= MOST_UNTYPED
     assert silent == []
+
+
+def used_names(path: Path) -> set[str]:
+    """Names that a module reads, not those that it makes; of texts, those that are nothing but a name."""
+    out: set[str] = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Name) and not isinstance(node.ctx, ast.Store):
+            out.add(node.id)
+        elif isinstance(node, ast.Attribute):
+            out.add(node.attr)
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str):
+            out |= set(re.split(r"[.:]", node.value)) if re.fullmatch(r"[\w.:]+", node.value) else set()
+    return out
+
+
+CALLED_FROM_OUTSIDE = {"_main", "show_ledger", "inode"}
+"""Typer calls the first two by their decorators; the third is a field, compared with all the others."""
+
+
+def test_no_function_or_constant_is_there_for_nobody_or_for_the_tests_alone() -> None:
+    used = set().union(*(used_names(path) for path in SOURCES))
+    for path in (ROOT / "pipeline").rglob("*.html"):
+        used |= set(re.findall(r"\w+", path.read_text(encoding="utf-8")))
+    made = [
+        (name, path.name)
+        for path in SOURCES
+        if path.is_relative_to(ROOT / "pipeline")
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for name in (
+            [node.name]
+            if isinstance(node, ast.FunctionDef | ast.ClassDef)
+            else [one.id for one in node.targets if isinstance(one, ast.Name)]
+            if isinstance(node, ast.Assign)
+            else []
+        )
+    ]
+    assert len(made) > 3000
+    unused = {name for name, _ in made if not name.startswith("__")} - used
+    assert unused <= CALLED_FROM_OUTSIDE, [one for one in made if one[0] in unused]

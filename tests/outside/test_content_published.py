@@ -16,11 +16,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.stages.content import content_findings, regions, schemes_tried, self_checks, vectors
-from pipeline.stages.content.crc import BY_NAME, CATALOGUE, Crc, value
+from pipeline.stages.content.crc import CATALOGUE, Crc, value
 from pipeline.stages.content.headers import promises
 from pipeline.stages.content.schemes import search
 from schemas.finding import Severity
 from tests.unit.content_images import firmware, put, random_image
+
+BY_NAME = {crc.name: crc for crc in CATALOGUE}
 
 OPTION_ROMS = (
     "vgabios.bin",

@@ -5,7 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from pipeline.stages.qualify import Coverage, ReadChip, coverage, fitness, qualify, upper_bound
+from pipeline.stages.qualify import (
+    Coverage,
+    Qualification,
+    ReadChip,
+    chip_evidence,
+    coverage,
+    fitness,
+    qualified,
+    upper_bound,
+)
 from pipeline.words import Words
 from schemas.names import Organisation
 from tests.lines_images import firmware_like, flip_bits
@@ -16,6 +25,10 @@ IMAGE = firmware_like(5, SMALL.words)
 
 def chip(name: str, organisation: Organisation = SMALL, **readings: Words) -> ReadChip:
     return ReadChip(name, organisation, {reader: (words, None) for reader, words in readings.items()})
+
+
+def qualify(chips: list[ReadChip]) -> Qualification:
+    return qualified(map(chip_evidence, chips))
 
 
 def all_shared(words: Words) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:

@@ -36,7 +36,6 @@ def test_a_known_crossing_is_read_by_the_names_or_numbers_of_lines() -> None:
     lines = plan.sheet.readings[0].lines
     assert lines is not None
     assert (lines.address, lines.data, lines.invert_data) == ((1, 0, 2, 3), (3, 2, 1, 0), (0,))
-    assert not lines.moves_nothing
 
 
 def test_a_named_wiring_is_shared_by_the_readings_of_one_reader() -> None:

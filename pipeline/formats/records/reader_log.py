@@ -258,9 +258,3 @@ def _runs(whole: Sequence[LoggedPass], bits: int) -> tuple[tuple[Block, ...], ..
 
     kind = np.uint8 if bits <= 8 else np.uint16 if bits <= 16 else np.uint32 if bits <= 32 else np.uint64
     return tuple((Block(0, np.array(one.words(), dtype=kind)),) for one in whole)
-
-
-def print_line(text: str) -> bytes:
-    """A line with its check, as a reader prints it."""
-    body = text.encode("ascii")
-    return body + b"*%04X\n" % check(body)

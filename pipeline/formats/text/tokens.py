@@ -33,7 +33,6 @@ LINES_COUNTED = 200
 BYTE = re.compile(rb"[0-9A-Fa-f]{1,2}")
 LONGEST_LINE = 1 << 20
 """Characters of a line that are still read one by one."""
-_NO_SEPARATOR = re.compile(rb"[^\x20-\x7e\t\x0c]")
 _LEADS = b" \t\x0c\"'([{,"
 _CLOSERS = b" \t\x0c\"'()[]{}"
 _SEPARATORS = b" \t\x0c\"'()[]{},;:-|/_=.&"

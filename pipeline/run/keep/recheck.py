@@ -93,11 +93,6 @@ class Rechecked(NamedTuple):
     head: str = ""
     cautions: tuple[str, ...] = ()
 
-    @property
-    def all_valid(self) -> bool:
-        """Whether every bag is valid or was valid not long ago."""
-        return all(each.valid for each in self.bags)
-
 
 def recheck_bag(
     bag: Path, *, workers: int | None = None, progress: Callable[[int, int], None] | None = None

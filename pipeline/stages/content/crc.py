@@ -82,7 +82,6 @@ CATALOGUE = (
 )
 """Every CRC that is looked for."""
 
-BY_NAME = {crc.name: crc for crc in CATALOGUE}
 CORES = tuple(dict.fromkeys(crc.core for crc in CATALOGUE))
 _LANES: tuple[tuple[tuple[int, int, bool], int, int], ...]
 
@@ -297,7 +296,7 @@ def value(crc: Crc, data: bytes) -> int:
     """The value of one CRC over some bytes.
 
     Example:
-        >>> hex(value(BY_NAME["CRC-16/ARC"], b"123456789"))
+        >>> hex(value(next(one for one in CATALOGUE if one.name == "CRC-16/ARC"), b"123456789"))
         '0xbb3d'
     """
     return finish(crc, registers(np.frombuffer(data, dtype=np.uint8))[crc.core], len(data))

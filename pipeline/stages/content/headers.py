@@ -20,7 +20,6 @@ from numpy.typing import NDArray
 
 _FCODE_STARTS = frozenset([0xF0, 0xF1, 0xF2, 0xF3, 0xFD])
 _PC_CODE = 0
-_OTHER_CODES = {1: "Open Firmware", 2: "PA-RISC", 3: "EFI"}
 
 
 class Promise(NamedTuple):

@@ -14,8 +14,6 @@ from pipeline.stages.sheet.typed import shown
 _SHAPE = re.compile(
     r"(?P<chip>.+)\.(?P<reader>[A-Za-z][\w+-]*)\.(?P<number>[0-9]{1,7})(?P<ext>\.[A-Za-z0-9]+)?", re.ASCII
 )
-FEWEST_SUMMED = 20
-"""So many files of one folder are told in one sentence."""
 
 
 def loose_file(

@@ -49,7 +49,7 @@ def decode(family: str, data: Bytes) -> Instructions:
     """Read every place as the start of an instruction.
 
     Args:
-        family: One of FAMILIES.
+        family: Its name, as `8080`; those of WORD_FAMILIES are read word by word.
         data: Shape (n,), bytes; for word machines two a word as the processor stores them: high byte first
             for the 68000 and the 9900, low byte first for the PDP-11. An odd last byte is left out.
 

@@ -28,9 +28,7 @@ RELATIVE, ABSOLUTE, WIDE = 1, 2, 3
 machine.
 """
 
-BYTE_FAMILIES = ("8080", "z80", "6502", "65c02", "6800", "6809", "8051", "8048", "1802", "8086")
 WORD_FAMILIES = ("68000", "pdp11", "9900")
-FAMILIES = (*BYTE_FAMILIES, *WORD_FAMILIES)
 
 Table = NDArray[np.uint16]
 Bytes = NDArray[np.uint8]
