@@ -510,7 +510,7 @@ def burn(
         ),
     ] = None,
     even_so: Annotated[
-        bool, typer.Option("--even-so", help="Burn an image that is contested or faulty all the same.")
+        bool, typer.Option("--even-so", help="Burn an image that is contested, faulty or held back.")
     ] = False,
     layout: Annotated[
         str,

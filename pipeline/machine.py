@@ -100,6 +100,7 @@ class WholeMachine:
     """
 
     def __init__(self, plan: Plan, load: Load) -> None:
+        """Nothing is gathered yet."""
         self.plan, self.load = plan, load
         self.placed = frozenset(
             chip for space in plan.sheet.spaces for one in space.placements for chip, _ in one.parsed_lanes

@@ -390,7 +390,7 @@ def test_neither_a_link_nor_a_second_name_leads_an_output_onto_another_file(tmp_
         commands: tuple[Words, ...] = (
             ["convert", dump, "--to", "binary", "-o", target],
             ["compare", dump, dump, "--undo", target],
-            ["burn", bag, "--chip", "U1", "--into", "2716", "-o", target],
+            ["burn", bag, "--chip", "U1", "--into", "2716", "--even-so", "-o", target],
             ["bench", "2716", "--html", target],
             ["reopen", bag, "--into", target],
         )
