@@ -129,6 +129,7 @@ class ChipSummary:
         regions: (kind, start, end) of each, where a strip is drawn.
         contested: Half-open word ranges without settlement, where a strip is drawn.
         families: Processors that its content is a program for, where it is told.
+        inventory: The custodian's own number for it, or "".
     """
 
     chip: str
@@ -141,6 +142,7 @@ class ChipSummary:
     regions: tuple[tuple[str, int, int], ...] = ()
     contested: tuple[tuple[int, int], ...] = ()
     families: tuple[str, ...] = ()
+    inventory: str = ""
 
 
 @dataclass(frozen=True, slots=True)

@@ -88,12 +88,19 @@ class StoredFile(TypedDict):
 
 
 @stored()
-class AttachmentRecord(StoredFile):
-    """A photograph, a document or a loose dump, and what it shows where the sheet says so."""
+class ShownRecord(TypedDict):
+    """What a photograph shows, as the sheet says."""
 
     board: NotRequired[str]
     chip: NotRequired[str]
     caption: NotRequired[str]
+
+
+@stored()
+class AttachmentRecord(StoredFile):
+    """A photograph, a document or a loose dump, and what it shows where the sheet says so."""
+
+    shows: NotRequired[list[ShownRecord]]
 
 
 SumMethod: TypeAlias = Literal["crc32", "sum16"]

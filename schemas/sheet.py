@@ -557,6 +557,11 @@ class Photograph(HumanInput):
     chip: IdField | None = None
     caption: Text | None = None
 
+    @property
+    def path(self) -> str:
+        """Where it lies in the project folder."""
+        return "photos/" + self.file.replace("\\", "/").removeprefix("./").removeprefix("photos/")
+
 
 class Twin(HumanInput):
     """The same program in another specimen: a chip of this sheet and one of another bag."""

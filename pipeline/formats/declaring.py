@@ -36,13 +36,14 @@ def at_reading(remedy: str, *, chip: str, reader: str, path: str) -> str:
 
     Example:
         >>> at_reading("write `word_order: big`", chip="U1", reader="hb", path="dumps/U1.hb.1.txt")
-        'write `word_order: big`; under `readings`: `- {chip: U1, reader: hb, file: U1.hb.1.txt, word_order:
-        big}`'
+        'write `word_order: big`; under `readings`: `- {file: U1.hb.1.txt, word_order: big}`'
     """
     found = _WORDS.search(remedy)
     if found is None or not remedy.startswith("write"):
         return f"{remedy}; or set the reading aside with its reason (`set_aside: …`)"
     name = path.removeprefix("dumps/")
     name = name if re.fullmatch(r"[A-Za-z0-9][\w./+-]*", name) else "…"
-    row = f"- {{chip: {chip}, reader: {reader}, file: {name}, {found[1]}: {found[2]}}}"
+    # A file's name that says whose it is need not be told so a second time.
+    whose = "" if name.startswith(f"{chip}.{reader}.") else f"chip: {chip}, reader: {reader}, "
+    row = f"- {{{whose}file: {name}, {found[1]}: {found[2]}}}"
     return f"{remedy}; under `readings`: `{row}`"

@@ -22,6 +22,7 @@ from schemas.base import private_fields, public_fields
 from schemas.finding import FindingRecord
 from schemas.record import (
     RECORD_SCHEMA,
+    AttachmentRecord,
     ChipRecord,
     Contested,
     DumpRecord,
@@ -30,8 +31,8 @@ from schemas.record import (
     ReadingRecord,
     RecordHead,
     RegionRecord,
+    ShownRecord,
     SpaceRecord,
-    StoredFile,
     Superseded,
 )
 from schemas.recorded_sheet import (
@@ -524,7 +525,11 @@ class Public:
             out |= {"path": None, "image_paths": [], "checks": [], "withheld": NO_WORD}
         return out
 
-    def attachment(self, stored: StoredFile) -> str:
+    def shown(self, stored: AttachmentRecord) -> list[ShownRecord]:
+        """What a photograph shows, as far as it may go out; its caption without private values."""
+        return [self.clean(one, "head, photographs") for one in stored.get("shows", ())]
+
+    def attachment(self, stored: AttachmentRecord) -> str:
         """Why a photograph or document stays behind, or "" where its bytes are to be looked at.
 
         Args:
@@ -533,6 +538,8 @@ class Public:
         if not self.survey.content:
             return NO_WORD
         original = str(stored["original_name"])
+        if {one.get("chip") for one in stored.get("shows", ())} & self.survey.private_chips:
+            return "it shows a chip that the sheet marks private"
         if self.secret_in(f"{stored['path']} {original}"):
             return "its name holds a private value"
         if original.startswith("photos/"):

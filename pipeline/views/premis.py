@@ -22,6 +22,7 @@ from pipeline.to_do import space_state, to_do, to_do_words
 
 if TYPE_CHECKING:
     from schemas.record import (
+        AttachmentRecord,
         ChipRecord,
         DumpRecord,
         ImageRecord,
@@ -31,7 +32,7 @@ if TYPE_CHECKING:
         SpaceRecord,
         StoredFile,
     )
-    from schemas.recorded_sheet import MachineRecord, RightsRecord
+    from schemas.recorded_sheet import BoardRecord, RightsRecord
 
 Kept: TypeAlias = "StoredFile | ImageRecord"
 """Whatever is a file with digests."""
@@ -130,6 +131,10 @@ class Premis:
     def object_id(self, path: str) -> str:
         """The identifier of a file of the bag."""
         return f"{self.bag}/{path}"
+
+    def board_id(self, board: str) -> str:
+        """The identifier of a board as an intellectual entity."""
+        return f"{self.bag}#board/{board}"
 
     def chip_id(self, chip: str) -> str:
         """The identifier of a chip as an intellectual entity."""
@@ -256,10 +261,6 @@ class Premis:
     def _of_chip(self, chip: ChipRecord) -> str:
         return self.relation("str", "isp", "is Part of", [self.chip_id(chip["chip"])])
 
-    def _board_number(self, chip: ChipRecord) -> str | None:
-        """The custodian's own number for the board that the chip sits on."""
-        return (self.head["boards"].get(chip.get("board") or "") or {}).get("inventory")
-
     def _chip_entity(self, chip: ChipRecord) -> str:
         """The chip itself, with what is known of it and what a person has answered to its findings."""
         facts = [
@@ -268,9 +269,7 @@ class Premis:
             ("marking", chip.get("marking")),
             ("label", chip.get("label")),
             ("date code", chip.get("date_code")),
-            ("inventory number", chip.get("inventory")),
             ("board", chip.get("board")),
-            ("inventory number of the board", self._board_number(chip)),
             ("socket", chip.get("socket")),
             ("role", chip.get("role")),
             ("grade of the evidence", chip["grade"]),
@@ -282,10 +281,12 @@ class Premis:
             for name, value in facts
             if value
         )
-        inside = self.relation("str", "isp", "is Part of", [f"{self.bag}#machine"])
+        board = chip.get("board") or ""
+        around = self.board_id(board) if board in self.head["boards"] else f"{self.bag}#machine"
+        inside = self.relation("str", "isp", "is Part of", [around])
         return (
             f'<object xsi:type="intellectualEntity">{identifier("object", self.chip_id(chip["chip"]))}'
-            f"{properties}<originalName>{text(chip['chip'])}</originalName>{inside}</object>\n"
+            f"{_own_numbers(chip.get('inventory'))}{properties}<originalName>{text(chip['chip'])}</originalName>{inside}</object>\n"
         )
 
     def _image_object(self, chip: ChipRecord, image: ImageRecord, heard: Sequence[str]) -> str:
@@ -433,7 +434,7 @@ class Premis:
             HEAD,
             (
                 f'<object xsi:type="intellectualEntity">{identifier("object", f"{self.bag}#machine")}'
-                f"{_own_numbers(machine)}"
+                f"{_own_numbers(machine.get('inventory'), machine.get('accession'))}"
                 f"<originalName>{text(named)}</originalName></object>\n"
             ),
             (
@@ -443,6 +444,7 @@ class Premis:
                 f"{_rights_link(self.bag) if self.has_rights else ''}</object>\n"
             ),
         ]
+        out += [self._board_entity(name, board) for name, board in head["boards"].items()]
         out += [
             self.file_object(stored, format_name="metadata sheet", relations=self._in_bag())
             for stored in head.get("sheet", ())
@@ -452,7 +454,7 @@ class Premis:
                 stored,
                 format_name=_ending(stored["path"]),
                 note="by the file's name only",
-                relations=self._in_bag(),
+                relations=self._in_bag() + self._documented(stored),
             )
             for stored in head.get("attachments", ())
         ]
@@ -477,6 +479,34 @@ class Premis:
                     )
                 )
         return "".join(out)
+
+    def _board_entity(self, name: str, board: BoardRecord) -> str:
+        inside = self.relation("str", "isp", "is Part of", [f"{self.bag}#machine"])
+        named = text(board.get("name") or name)
+        return (
+            f'<object xsi:type="intellectualEntity">{identifier("object", self.board_id(name))}'
+            f"{_own_numbers(board.get('inventory'))}<originalName>{named}</originalName>{inside}</object>\n"
+        )
+
+    def _documented(self, stored: AttachmentRecord) -> str:
+        """The boards and chips that a photograph shows.
+
+        Source: PREMIS Data Dictionary 3.0, 1.13.2 relationshipSubType, has "documents" among its examples
+        (from memory); it stands without a URI, since its code in the vocabulary could not be looked up.
+        """
+        shown = [
+            target
+            for one in stored.get("shows", ())
+            for target in (
+                self.board_id(one["board"]) if one.get("board") in self.head["boards"] else "",
+                self.chip_id(one["chip"]) if one.get("chip") else "",
+            )
+            if target
+        ]
+        related = "".join(identifier("relatedObject", target) for target in dict.fromkeys(shown))
+        kind = term("relationshipType", "relationshipType", "ref", "reference")
+        sub = "<relationshipSubType>documents</relationshipSubType>"
+        return f"<relationship>{kind}{sub}{related}</relationship>" if related else ""
 
     def _in_bag(self) -> str:
         return self.relation("str", "isi", "is Included In", [f"{self.bag}#bag"])
@@ -657,15 +687,14 @@ def _fixity(code: str, name: str, digest: str) -> str:
     return f"<fixity>{algorithm}<messageDigest>{digest}</messageDigest></fixity>"
 
 
-def _own_numbers(machine: MachineRecord) -> str:
-    """The custodian's own numbers for the machine, as further identifiers of it.
+def _own_numbers(inventory: str | None, accession: str | None = None) -> str:
+    """The custodian's own numbers for a machine, board or chip, as further identifiers of it.
 
     Source: PREMIS Data Dictionary 3.0, 1.1 objectIdentifier: repeatable, its type free text.
     """
-    numbers = (("inventory number", machine.get("inventory")), ("accession number", machine.get("accession")))
     return "".join(
         f"<objectIdentifier><objectIdentifierType>{kind}</objectIdentifierType>"
         f"<objectIdentifierValue>{text(number)}</objectIdentifierValue></objectIdentifier>"
-        for kind, number in numbers
+        for kind, number in (("inventory number", inventory), ("accession number", accession))
         if number
     )

@@ -7,17 +7,21 @@ end: the mistake, the exact message, the fix typed from the message alone, succe
 from __future__ import annotations
 
 import gzip
+import json
 import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import quote
 
 import pytest
+from lxml import etree
 
 from tests.journey.cli import Ran, wellread
 
 DUMPS = Path(__file__).parents[2] / "example_project" / "dumps"
 IMAGE = (DUMPS / "MEM-U1.prog.1.bin").read_bytes()
+P = "{http://www.loc.gov/premis/v3}"
 LONGEST = 300
 """Characters that a message may have; common practice for a line that is read to the end, no source."""
 SHEET = """\
@@ -91,7 +95,7 @@ def retyped(old: str, new: str) -> Callable[[Path, str], None]:
 
 def row_from_the_message(root: Path, said: str) -> None:
     """Copies the row that the message shows under `readings`."""
-    found = re.search(r"`(- \{chip: .*?\})`", said)
+    found = re.search(r"`(- \{file: .*?\})`", said)
     assert found is not None, said
     sheet = root / "sheet.yaml"
     sheet.write_text(sheet.read_text("utf-8") + "readings:\n  " + found[1] + "\n", "utf-8")
@@ -151,15 +155,15 @@ MISTAKES = {
         SHEET,
         "problem: dumps/U1.hb.1.txt, line 1, column 9: each value stands for 2 bytes: in which order. Write "
         "`word_order: big` if the digits stand in the order of the bytes, `word_order: little` if not; "
-        "under `readings`: `- {chip: U1, reader: hb, file: U1.hb.1.txt, word_order: big}`",
+        "under `readings`: `- {file: U1.hb.1.txt, word_order: big}`",
         row_from_the_message,
     ),
     "octal bytes": Mistake(
         {"dumps/U1.hb.1.txt": octal_listing(IMAGE)},
         SHEET,
         "problem: dumps/U1.hb.1.txt, line 1, column 9: values of 3 digits are no hexadecimal bytes. Write "
-        "`token: octal` or `token: decimal`, or say the chip's organisation; under `readings`: `- {chip: "
-        "U1, reader: hb, file: U1.hb.1.txt, token: octal}`",
+        "`token: octal` or `token: decimal`, or say the chip's organisation; under `readings`: "
+        "`- {file: U1.hb.1.txt, token: octal}`",
         row_from_the_message,
     ),
     "a packed dump": Mistake(
@@ -461,7 +465,46 @@ def test_the_custodians_own_numbers_reach_bag_info_and_premis(tmp_path: Path) ->
     premis = (tmp_path / "m-v1" / "metadata" / "premis.xml").read_text("utf-8")
     assert "<objectIdentifierValue>1987-12</objectIdentifierValue>" in premis
     for value in ("1987-12/1", "1987-12/1/4"):
-        assert f"<significantPropertiesValue>{value}</significantPropertiesValue>" in premis
+        assert f"<objectIdentifierValue>{value}</objectIdentifierValue>" in premis
+    assert "Board-Inventory-Number: mem: 1987-12/1\n" in info
+    assert "Chip-Inventory-Number: U1: 1987-12/1/4\n" in info
+
+
+def test_photographs_reach_record_premis_and_report_with_what_they_show(tmp_path: Path) -> None:
+    picture = b"\xff\xd8\xff\xe0" + bytes(40)
+    sheet = SHEET + (
+        "photos:\n"
+        "  - {file: photos/mem board.jpg, board: mem, caption: The memory board}\n"
+        "  - {file: mem board.jpg, chip: U1}\n"
+        "  - {file: U1.jpg, chip: U1, caption: Its marking}\n"
+    )
+    files = GOOD | {f"photos/{name}": picture for name in ("mem board.jpg", "U1.jpg", "other.jpg")}
+    root = begun(tmp_path, Mistake(files, sheet, "", retyped("", "")))
+    assert wellread("package", root).code == 0
+    bag = tmp_path / "m-v1"
+    attachments = json.loads((bag / "metadata/record.json").read_bytes())["attachments"]
+    shows = {one["original_name"]: one.get("shows") for one in attachments}
+    assert shows == {
+        "photos/mem board.jpg": [{"board": "mem", "caption": "The memory board"}, {"chip": "U1"}],
+        "photos/U1.jpg": [{"chip": "U1", "caption": "Its marking"}],
+        "photos/other.jpg": None,
+    }
+    premis = etree.parse(str(bag / "metadata/premis.xml")).getroot()
+    documents = {
+        item.findtext(f"{P}objectIdentifier/{P}objectIdentifierValue"): [
+            str(each.text) for each in one.iter(f"{P}relatedObjectIdentifierValue")
+        ]
+        for item in premis.iter(f"{P}object")
+        for one in item.iter(f"{P}relationship")
+        if one.findtext(f"{P}relationshipSubType") == "documents"
+    }
+    assert sorted(map(sorted, documents.values())) == [["m-v1#board/mem", "m-v1#chip/U1"], ["m-v1#chip/U1"]]
+    page = (bag / "data/report/index.html").read_text("utf-8")
+    for one in attachments:
+        way = f'<a href="../{quote(one["path"].removeprefix("data/"))}">'
+        assert (way in page) == ("shows" in one)
+    assert "Its marking" in page
+    assert wellread("recheck", bag).code == 0
 
 
 def test_start_says_where_pictures_and_archives_belong_and_moves_nothing(tmp_path: Path) -> None:

@@ -431,7 +431,7 @@ def test_a_remedy_is_told_in_the_words_of_where_the_person_is() -> None:
     assert as_options(caught.value.remedy) == (
         "say --word-order big if the digits stand in the order of the bytes, --word-order little if not"
     )
-    assert "`- {chip: U1, reader: hb, file: U1.hb.1.txt, word_order: big}`" in at_reading(
+    assert "`- {file: U1.hb.1.txt, word_order: big}`" in at_reading(
         caught.value.remedy, chip="U1", reader="hb", path="dumps/U1.hb.1.txt"
     )
     assert as_options("compare with the source") == "compare with the source"

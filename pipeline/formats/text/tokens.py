@@ -243,7 +243,7 @@ def _grouped(text: Characters, index: int, width: int, mark: str, declared: Decl
     if declared.word_order is None:
         ambiguous(
             text.place(index),
-            f"groups of {width} digits can be {width * 4}-bit words of either byte order, or run-on pairs",
+            f"groups of {width} digits can be {width * 4}-bit words of either order, or pairs",
             "write `word_order: big` if the digits stand in the order of the bytes, `word_order: "
             "little` if not",
         )

@@ -15,7 +15,7 @@ from __future__ import annotations
 import hashlib
 import re
 import uuid
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
@@ -53,7 +53,15 @@ from pipeline.to_do import ToDo, of_space, to_do, worst_first
 from pipeline.views import notes
 from pipeline.views.premis import STEPS, Premis
 from pipeline.views.report import Summary
-from schemas.record import RECORD_SCHEMA, AttachmentRecord, ChipRecord, Grade, RecordHead, StoredFile
+from schemas.record import (
+    RECORD_SCHEMA,
+    AttachmentRecord,
+    ChipRecord,
+    Grade,
+    RecordHead,
+    ShownRecord,
+    StoredFile,
+)
 from schemas.recorded_sheet import (
     BoardRecord,
     CustodianRecord,
@@ -226,12 +234,22 @@ def _other_inputs(building: _Building) -> None:
         for path, found in project.files.items()
         if path.startswith(("photos/", "docs/")) and not found.refused
     ]
+    shown: dict[str, list[ShownRecord]] = defaultdict(list)
+    for photo in building.plan.sheet.photos:
+        said = photo.model_dump(mode="json", exclude_none=True, exclude={"file"})
+        shown[photo.path].append(cast("ShownRecord", said))
     named = {path: building.job.names[path] for path in building.loose} | attachment_names(kept)
     for path, where in named.items():
         entry = write_member(root, where, project.folder / path)
         building.entries.append(entry)
         building.inputs[path] = entry.sha256
-        building.attachments.append(_stored(entry, path))
+        building.attachments.append(_attached(entry, path, shown.get(path, [])))
+
+
+def _attached(entry: BagEntry, original: str, shows: list[ShownRecord]) -> AttachmentRecord:
+    """A photograph, a document or a loose dump in the bag, and what it shows where the sheet says so."""
+    stored = _stored(entry, original)
+    return {**stored, "shows": shows} if shows else stored
 
 
 def _stored(entry: BagEntry, original: str) -> AttachmentRecord:
@@ -398,7 +416,7 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
     entries += write_report(
         root, head, captured=parts.captured, summaries=parts.summaries, records=parts.records
     )
-    finish_bag(root, entries, _bag_info(head, previous))
+    finish_bag(root, entries, _bag_info(head, previous, parts.index))
     return Packaged(
         root.parent.parent / root.name,
         "",
@@ -445,7 +463,9 @@ def _notes(root: Path, head: RecordHead, parts: _Parts, waiting: Sequence[ToDo])
     return stream.entry
 
 
-def _bag_info(head: RecordHead, previous: Previous | None) -> list[tuple[str, str]]:
+def _bag_info(
+    head: RecordHead, previous: Previous | None, chips: Sequence[ChipSummary]
+) -> list[tuple[str, str]]:
     """The reserved elements that apply, then ours."""
     custodian = head.get("custodian") or {}
     machine = head["machine"]
@@ -463,6 +483,12 @@ def _bag_info(head: RecordHead, previous: Previous | None) -> list[tuple[str, st
         ("Internal-Sender-Identifier", head["bag"]),
         ("Inventory-Number", machine.get("inventory")),
         ("Accession-Number", machine.get("accession")),
+        *(
+            ("Board-Inventory-Number", f"{name}: {board['inventory']}")
+            for name, board in head["boards"].items()
+            if board.get("inventory")
+        ),
+        *(("Chip-Inventory-Number", f"{one.chip}: {one.inventory}") for one in chips if one.inventory),
         (
             "Internal-Sender-Description",
             f"supersedes {previous.bag}, receipt {previous.receipt}" if previous else None,

@@ -295,7 +295,9 @@ def _attach(making: Making, stored: AttachmentRecord) -> str:
         return f"it holds the text of a private field ({label})"
     entry = making.write(path, content, what)
     if entry is not None:
-        making.head["attachments"].append(_stored(entry, original))
+        kept = _stored(entry, original)
+        shows = making.public.shown(stored)
+        making.head["attachments"].append({**kept, "shows": shows} if shows else kept)
     return ""
 
 

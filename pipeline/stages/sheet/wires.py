@@ -104,14 +104,13 @@ def check_pictures(linking: Linking) -> None:
     boards, chips = linking.sheet.boards, _ids(linking)
     for index, photo in enumerate(linking.sheet.photos):
         at = ("photos", index)
-        name = photo.file.replace("\\", "/").removeprefix("./").removeprefix("photos/")
-        if f"photos/{name}" not in linking.files:
+        if photo.path not in linking.files:
             known = (path.removeprefix("photos/") for path in linking.files if path.startswith("photos/"))
             linking.tell(
                 (*at, "file"),
                 f"{shown(photo.file)}, which is not there",
                 "a file in photos/",
-                linking.meant(name, known),
+                linking.meant(photo.path.removeprefix("photos/"), known),
             )
         for key, value, valid in (("board", photo.board, boards), ("chip", photo.chip, chips)):
             if value is not None and value not in valid:

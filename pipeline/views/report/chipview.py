@@ -41,6 +41,7 @@ _FACTS = (
     ("date_code", "Date code"),
     ("revision", "Revision"),
     ("role", "Role"),
+    ("inventory", "Inventory number"),
     ("state", "State"),
     ("notes", "Notes"),
 )
@@ -102,11 +103,25 @@ def chip_view(head: RecordHead, chip: ChipRecord, load: Load, options: Options) 
         "held_back": ", ".join(chip.get("held_back") or ()),
         "findings": [_finding(found, digits) for found in findings[:MOST_FINDINGS]],
         "more_findings": max(0, len(findings) - MOST_FINDINGS),
+        "photographs": _photographs(head, name, options),
         "readings": [_reading(reading, options) for reading in chip.get("readings") or ()],
         "image": _image(chip, options),
         "contested": _contested(chip.get("contested"), digits),
         "pictures": _pictures(head, chip, organisation, load, options) if options.with_content else {},
     }
+
+
+def _photographs(head: RecordHead, chip: str, options: Options) -> list[tuple[str, str]]:
+    """The photographs that the sheet ties to a chip: the way to each, and what it is called."""
+    return [
+        (
+            f"{options.up}../{stored['path'].removeprefix('data/')}",
+            one.get("caption") or (stored.get("original_name") or stored["path"]).rsplit("/", 1)[-1],
+        )
+        for stored in head.get("attachments") or ()
+        for one in stored.get("shows", ())
+        if one.get("chip") == chip and stored.get("path")
+    ]
 
 
 def _organisation(chip: ChipRecord) -> Organisation | None:

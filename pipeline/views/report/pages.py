@@ -203,11 +203,13 @@ def _about(head: ReportHead, *, public: bool) -> list[tuple[str, str]]:
         ("model", "Model"),
         ("year", "Year"),
         ("serial", "Serial"),
+        ("inventory", "Inventory number"),
+        ("accession", "Accession number"),
     ]
     out = [
         (title, str(machine.get(key)))
         for key, title in kept
-        if machine.get(key) and not (public and key == "serial")
+        if machine.get(key) and not (public and key in ("serial", "accession"))
     ]
     keeper = ", ".join(str(custodian.get(key)) for key in ("name", "organisation") if custodian.get(key))
     return [*out, ("Custodian", keeper)] if keeper else out
