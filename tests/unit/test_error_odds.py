@@ -6,7 +6,7 @@ from itertools import product
 
 import pytest
 
-from pipeline.stages.error_odds import Model, Voice, settling_odds
+from pipeline.stages.error_odds import Model, SettlingOdds, Voice, settling_odds
 
 
 def enumerated(voices: list[Voice], model: Model) -> tuple[float, float, float]:
@@ -81,3 +81,19 @@ def test_no_reader_and_a_rate_above_one_are_refused() -> None:
         settling_odds([])
     with pytest.raises(ValueError, match="error rate"):
         Voice(1.5)
+
+
+def test_odds_are_kept_under_their_names_with_the_chance_where_settled() -> None:
+    assert SettlingOdds(0.1, 0.3, 0.6, "fresh").to_json() == {
+        "model": "fresh",
+        "wrong": 0.1,
+        "right": 0.3,
+        "contested": 0.6,
+        "wrong_where_settled": 0.25,
+    }
+    assert SettlingOdds(0.0, 0.0, 1.0, "lasting").to_json()["wrong_where_settled"] == 0
+
+
+def test_without_a_reader_nothing_is_settled_and_no_chance_is_told() -> None:
+    with pytest.raises(ValueError, match=r"^no reader, no settlement$"):
+        settling_odds([])

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pytest
 
 from pipeline.lines import LineMap, relate
 from pipeline.lines.rotated import likely_rotations
-from pipeline.lines.walsh import signs
+from pipeline.lines.symmetry import Symmetries
+from pipeline.lines.walsh import products, signs
 from pipeline.words import Words
 from tests.lines_accuracy import random_mapping
 from tests.lines_images import double_word, firmware_like, flip_bits, lose_words
 
 WORDS, BITS, LINES = 2048, 8, 11
 EVERY_BIT = tuple(range(BITS))
+NEXT_BEST = "the next best mapping leaves only {} unexplained"
+NOT_APART = ["nothing tells A1, A2 apart", "nothing tells D0, D7 apart"]
 IMAGE = firmware_like(7, WORDS)
 
 
@@ -391,3 +396,29 @@ def test_a_handful_of_words_drowned_in_wrong_ones_is_told_as_undecidable() -> No
 
     assert relation.mapping is None
     assert relation.undecidable
+
+
+def test_a_mapping_that_moves_nothing_says_so() -> None:
+    assert LineMap.simple(LINES, BITS).in_words() == "nothing changed"
+
+
+@pytest.mark.parametrize(
+    ("open_", "said"),
+    [
+        ((0, (), (), None), []),
+        ((1, (), (), None), ["another mapping fits equally well; the simplest is given"]),
+        ((2, (), (), 9), ["2 other mappings fit equally well; the simplest is given"]),
+        ((0, (3, 4), (), 8), ["nothing depends on A3, A4", NEXT_BEST.format("8 more words")]),
+        ((0, (), (("A1", "A2"), ("D0", "D7")), 1), [*NOT_APART, NEXT_BEST.format("1 more word")]),
+        ((0, (), (), 0), [NEXT_BEST.format("0 more words")]),
+    ],
+)
+def test_what_the_images_leave_open_is_told_a_sentence_each(open_: Any, said: list[str]) -> None:
+    assert Symmetries(LineMap.simple(LINES, BITS), *open_).notes() == said
+
+
+@pytest.mark.parametrize("size", [1, 63, 64, 65, 1000, 1 << 17])
+def test_sums_of_products_are_the_same_in_blocks_as_at_once(size: int) -> None:
+    one, other = (np.random.default_rng(seed).choice([-1.0, 1.0], (2, size)) for seed in (1, 2))
+    whole = one @ other.T
+    assert np.array_equal(products(one.astype(np.float32), other.astype(np.float32)), whole)
