@@ -585,3 +585,9 @@ def test_readings_that_stand_in_one_order_are_named_together() -> None:
     assert grounds(done)[0] == Ground(
         "content", 0, (1,), "In the order of U1.a and U1.b the content speaks: a CRC holds"
     )
+
+
+def test_only_the_whole_order_speaks_over_one_that_shows_every_second_word_and_not_a_third() -> None:
+    paced = TRUE[(2 * ADDRESSES) % 1024]
+    done = settled([*read(TRUE, "a"), *read(paced, "b"), *read(CROSSED, "c")], {})
+    assert grounds(done) == [Ground("complete", 0, (1,), "U1.a has words that U1.b never shows")]

@@ -101,9 +101,18 @@ def test_opening_reads_no_further_than_the_head() -> None:
         ["{\n", ' "bag": b,\n', ' "chips": [\n'],
         ["{\n", ' "bag": "b",\n', '"chips": [\n'],
         ["{\n", ' "bag": "b",\n', ' "chips": [ \n'],
+        ["{\n", ' "bag": "b",\n', ' "chips": [X\n'],
         [f'{{"bag":{"[" * 100_000}\n', ' "chips": [\n'],
     ],
-    ids=["nothing", "no chips", "no JSON", "other layout", "a blank at the end", "nested without end"],
+    ids=[
+        "nothing",
+        "no chips",
+        "no JSON",
+        "other layout",
+        "a blank at the end",
+        "a letter at the end",
+        "nested without end",
+    ],
 )
 def test_a_file_of_another_layout_is_not_opened(lines: list[str]) -> None:
     assert record_file.open_lines(lines) is None
