@@ -174,3 +174,23 @@ def stopped_before_the_swap(arguments: Sequence[str]) -> Callable[[], int]:
         return process.returncode
 
     return go_on
+
+
+def test_a_mend_tells_which_files_it_moved_and_why(tmp_path: Path) -> None:
+    project = tmp_path / "p"
+    (project / "dumps").mkdir(parents=True)
+    (project / "dumps" / "U1.prog.1.bin").write_bytes(bytes(range(256)) * 8)
+    (project / "sheet.yaml").write_text(
+        "machine: {id: m, name: M}\nreaders: {prog: {}}\nchips:\n  - {chip: U1, organisation: 2048x8}\n"
+    )
+    assert wellread("package", project, "--quiet").code == 0
+    shutil.copytree(tmp_path / "m-v1", tmp_path / "copy")
+    (tmp_path / "m-v1/data/readings/unplaced/U1/U1.prog.1.bin").write_bytes(b"damaged")
+    (tmp_path / "m-v1/data/stray.txt").write_bytes(b"nobody's")
+    done = wellread("mend", tmp_path / "m-v1", "--from", tmp_path / "copy")
+    assert done.code == 0, done.err
+    aside = tmp_path / "m-v1.damaged-1"
+    assert f"  data/stray.txt: in no manifest, moved to {aside}" in done.out.splitlines()
+    moved = f"  as they were, damaged: data/readings/unplaced/U1/U1.prog.1.bin, moved to {aside}"
+    assert moved in done.out.splitlines()
+    assert (aside / "data/stray.txt").read_bytes() == b"nobody's"
