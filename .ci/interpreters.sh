@@ -1,7 +1,11 @@
 #!/usr/bin/env bash
-# The short suite on every other Python that is here and that pyproject allows; says which were run and which are not here.
+# The short suite on every other Python that is here and that pyproject allows; says which were run and which are not
+# here. Usage: bash .ci/interpreters.sh PYTHON, whose own version is left out.
 set -euo pipefail
+cd "$(dirname "$0")/.."
 own="$("$1" -c 'import sys; print("%d.%d" % sys.version_info[:2])')"
+place="$(mktemp -d)"
+trap 'rm -rf "$place"' EXIT
 for version in 3.11 3.12 3.13; do
   [ "$version" = "$own" ] && continue
   found=""
@@ -12,10 +16,8 @@ for version in 3.11 3.12 3.13; do
     echo "Python $version is not here: not run"
     continue
   fi
-  place="$(mktemp -d)"
-  "$found" -m venv "$place"
-  "$place/bin/pip" install --quiet -e '.[test]'
-  echo "The short suite on $("$place/bin/python" --version):"
-  "$place/bin/python" -m pytest
-  rm -r "$place"
+  "$found" -m venv "$place/$version"
+  "$place/$version/bin/pip" install --quiet -e '.[test]'
+  echo "The short suite on $("$place/$version/bin/python" --version):"
+  bash .ci/short.sh "$place/$version/bin/python"
 done

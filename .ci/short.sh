@@ -1,0 +1,10 @@
+#!/usr/bin/env bash
+# The short suite: what a Python or a library of another version is most likely to break, in some two minutes on two
+# cores. Usage: bash .ci/short.sh PYTHON
+set -euo pipefail
+cd "$(dirname "$0")/.."
+HYPOTHESIS_PROFILE=dev "$1" -m pytest -m "not drill and not clock" \
+    tests/contract/test_answers.py tests/contract/test_doctests.py tests/contract/test_record_types.py \
+    tests/journey/test_package.py tests/journey/test_release.py tests/journey/test_hostile_bags.py \
+    tests/reliability/test_known_bags_and_their_ledger.py tests/outside/test_premis.py \
+    tests/unit/test_sheet.py tests/unit/test_grade.py tests/unit/test_bag_observe.py tests/unit/test_bag_repair.py
