@@ -1,0 +1,164 @@
+"""What Windows does differently, as far as it can be played on another system.
+
+Nothing of the program is patched: streams, names and calls of the standard library behave as Windows' do.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import subprocess
+import sys
+import zipfile
+from contextlib import redirect_stderr, redirect_stdout
+from pathlib import Path, PurePosixPath, PureWindowsPath
+from typing import Any
+
+import pytest
+
+from pipeline.__main__ import run
+from pipeline.edges import names
+from tests.example_bags import EXAMPLE, ROOT, example_bag, example_bundle, released
+from tests.journey.cli import wellread
+
+FORBIDDEN = set('<>:"|?*\\') | {chr(code) for code in range(32)}
+DEVICES = {
+    "con",
+    "prn",
+    "aux",
+    "nul",
+    *(f"{port}{digit}" for port in ("com", "lpt") for digit in range(1, 10)),
+}
+"""Source: Microsoft, "Naming Files, Paths, and Namespaces"."""
+
+
+def unfit(name: str) -> bool:
+    """Whether Windows could not have a file of this name below a folder, or would have it elsewhere."""
+    there = PureWindowsPath(name)
+    return (
+        bool(there.drive or there.root)
+        or there.parts != PurePosixPath(name).parts
+        or any(
+            set(part) & FORBIDDEN or part[-1] in ". " or part.split(".")[0].rstrip().casefold() in DEVICES
+            for part in there.parts
+        )
+    )
+
+
+def test_every_name_that_is_written_is_one_on_windows_and_none_is_there_twice() -> None:
+    folders = [example_bag(), example_bundle()]
+    written = [
+        [one.relative_to(folder).as_posix() for one in folder.rglob("*") if one.is_file()]
+        for folder in folders
+    ]
+    with zipfile.ZipFile(released()["zip"]) as packed:
+        written.append(packed.namelist())
+    for names_of_one in written:
+        assert len(names_of_one) > 50
+        assert [one for one in names_of_one if unfit(one)] == []
+        assert len({one.casefold() for one in names_of_one}) == len(names_of_one)
+
+
+@pytest.mark.parametrize(
+    "name", ["con.txt", "a/NUL", "a./b", "a /b", "C:/x", "//host/share/x", "a\\b", "a:b"]
+)
+def test_the_test_above_knows_what_windows_cannot_have(name: str) -> None:
+    assert unfit(name)
+
+
+COMMANDS: dict[str, tuple[str, ...]] = {
+    "check": ("check", "{example}"),
+    "package": ("package", "{example}", "--into", "{out}"),
+    "recheck": ("recheck", "{bag}"),
+    "changes": ("changes", "{bag}", "{bundle}"),
+    "release": ("release", "{bag}", "--into", "{out}", "--dry-run"),
+    "parts": ("parts", "2716"),
+    "explain": ("explain",),
+    "bench": ("bench", "2716"),
+    "examine": ("examine", "{example}/dumps/PAT-U5.hb.1.log", "--part", "2716"),
+}
+
+
+def filled(command: str, out: Path) -> list[str]:
+    place = {"example": EXAMPLE, "bag": example_bag(), "bundle": example_bundle(), "out": out}
+    return [word.format(**place) for word in COMMANDS[command]]
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_console_of_windows_1252_gets_every_command_s_words(command: str, tmp_path: Path) -> None:
+    """In a process of its own: a character that its streams lack does not end it."""
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline", *filled(command, tmp_path)],
+        cwd=ROOT,
+        env={**os.environ, "PYTHONIOENCODING": "cp1252", "PYTHONUTF8": "0", "PYTHONPATH": str(ROOT)},
+        capture_output=True,
+        check=False,
+    )
+    said = (done.stdout + done.stderr).decode("cp1252")
+    assert done.returncode in (0, 1), said
+    assert said.strip()
+    assert "UnicodeEncodeError" not in said
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_a_console_that_ends_lines_with_cr_and_lf_gets_each_once(command: str, tmp_path: Path) -> None:
+    out = io.TextIOWrapper(io.BytesIO(), encoding="cp1252", newline="\r\n")
+    with redirect_stdout(out), redirect_stderr(io.StringIO()):
+        code = run([*filled(command, tmp_path), "--json"])
+    out.flush()
+    raw = out.buffer
+    assert isinstance(raw, io.BytesIO)
+    assert code in (0, 1)
+    assert b"\r\r" not in raw.getvalue()
+    assert json.loads(raw.getvalue())["command"] == command
+
+
+def test_a_sheet_saved_by_an_editor_of_windows_says_the_same(tmp_path: Path) -> None:
+    project = tmp_path / "p"
+    (project / "dumps").mkdir(parents=True)
+    sheet = "machine: {id: m, name: Wéber}\nreaders: {prog: {kind: device-programmer}}\n"
+    sheet += "chips:\n  - {chip: U1, part: '2716'}\nreadings:\n  - {chip: U1, reader: prog, file: U1.bin}\n"
+    (project / "dumps" / "U1.bin").write_bytes(bytes(range(256)) * 8)
+    (project / "sheet.yaml").write_bytes(b"\xef\xbb\xbf" + sheet.replace("\n", "\r\n").encode())
+    assert wellread("check", project).code == 0
+
+
+class Held:
+    """`os.replace` while another program has the target open: refused so often, then carried out."""
+
+    def __init__(self, times: int) -> None:
+        self.left, self.true = times, os.replace
+
+    def __call__(self, source: Any, target: Any) -> None:
+        if self.left:
+            self.left -= 1
+            raise PermissionError(
+                13, "The process cannot access the file because it is being used", str(target)
+            )
+        self.true(source, target)
+
+
+@pytest.mark.parametrize("times", [1, 3])
+def test_a_file_that_another_program_has_open_is_replaced_once_it_lets_go(
+    times: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    old, new = tmp_path / "sheet.yaml", tmp_path / "new"
+    old.write_text("old", encoding="utf-8")
+    new.write_text("new", encoding="utf-8")
+    held = Held(times)
+    monkeypatch.setattr(os, "replace", held)
+    monkeypatch.setattr(sys, "platform", "win32")
+    names.replace_patiently(new, old)
+    assert (held.left, old.read_text(encoding="utf-8")) == (0, "new")
+
+
+def test_a_file_that_stays_open_is_left_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    old, new = tmp_path / "sheet.yaml", tmp_path / "new"
+    old.write_text("old", encoding="utf-8")
+    new.write_text("new", encoding="utf-8")
+    monkeypatch.setattr(os, "replace", Held(10_000))
+    monkeypatch.setattr(sys, "platform", "win32")
+    with pytest.raises(PermissionError):
+        names.replace_patiently(new, old)
+    assert (old.read_text(encoding="utf-8"), new.read_text(encoding="utf-8")) == ("old", "new")
