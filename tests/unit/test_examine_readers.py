@@ -33,6 +33,29 @@ def test_a_fault_that_one_of_two_readers_shows_is_that_readers() -> None:
     assert "Only reader club" in stuck[0].means
 
 
+def test_a_dead_line_of_one_reader_alone_names_its_reading_to_set_aside_and_is_told_once() -> None:
+    image = program()
+    dead = Bench(image).kill_address_line(9, 0).read()
+    found = findings_in(dead, image, readers=("bench", "club"))
+    (told,) = only(found, Code.ADDRESS_LINE_DEAD)
+    assert told.evidence["readings"] == ["R1"]
+    assert 'write `set_aside: "address-line-dead A9"` at R1' in told.next
+    assert only(found, Code.INTERMITTENT_LINE) == []
+    assert only(found, Code.UNSTABLE_BITS) == []
+
+
+def test_a_reading_that_a_later_one_of_the_same_reader_contradicts_is_told_once_and_is_not_the_image() -> (
+    None
+):
+    image = program()
+    dead = Bench(image).kill_address_line(9, 0).read()
+    found = findings_in(dead, image)
+    (told,) = only(found, Code.ADDRESS_LINE_DEAD)
+    assert told.where["readings"] == ["R1"]
+    assert "R2 of the same reader does not show it" in told.means
+    assert only(found, Code.UNSTABLE_BITS) == []
+
+
 def test_two_passes_of_one_reader_leave_a_fault_a_fault() -> None:
     reading = Bench(program()).kill_address_line(5, 0).read()
     assert [line_of(one) for one in faults(findings_in(reading, reading.copy()))] == ["A5"]

@@ -56,7 +56,7 @@ def test_a_crossing_is_written_as_the_sheet_takes_it_and_only_what_is_not_straig
     [
         (4059, "began at word 37 (0x25)"),
         (1, "is late by one word"),
-        (2, "began at word 4094 (0xFFE)"),
+        (2, "began at word 4094 (0xFFE), or the other at word 2 (0x2)"),
         (4095, "began at word 1 (0x1)"),
     ],
 )

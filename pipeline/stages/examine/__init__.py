@@ -21,12 +21,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.catalogue.advice import step
 from pipeline.flow import Pass, Subject
 from pipeline.stages.examine.address_lines import address_line_findings
 from pipeline.stages.examine.census import take
 from pipeline.stages.examine.data_lines import data_line_findings
-from pipeline.stages.examine.odd_reading import faults_of_one_reading
+from pipeline.stages.examine.odd_reading import RELATIONS, faults_of_one_reading
 from pipeline.stages.examine.passes import (
+    NEAR_SHARE,
     all_alike,
     damaged_on_the_way,
     distinct,
@@ -38,7 +40,7 @@ from pipeline.stages.examine.suspicion import Suspicion, as_finding, in_order, s
 from pipeline.stages.examine.transport import transport_findings
 from pipeline.stages.examine.undriven import undriven_findings
 from pipeline.words import Words
-from schemas.finding import Code
+from schemas.finding import Code, Severity
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -99,7 +101,7 @@ def _suspicions(
     sound = tuple(one for one in sound if one.reading not in at_fault) or sound
     between = pass_suspicions(sound, reference_of(sound, words), bits, fades_to)
     images = _of_images(sound, words, bits, erased, noisy_lines(between))
-    return [*images, *(one for _, one in hurt), *odd, *between]
+    return [*images, *(one for _, one in hurt), *odd, *_told_once(images, between, sound)]
 
 
 def image_findings(
@@ -143,7 +145,9 @@ def _of_images(
 ) -> list[Suspicion]:
     readers = tuple(dict.fromkeys(one.reader for one in passes))
     if not passes or all_alike(passes):
-        found = _of_image(settled, bits, _present(passes), erased)
+        # Not the settled image: where another reading was set apart it may carry that one's words.
+        seen = passes[0].words if passes else settled
+        found = _of_image(seen, bits, _present(passes), erased)
         return [seen_by(one, readers, readers) for one in found] if len(readers) > 1 else found
     if len(readers) > 1:
         return _by_reader(passes, readers, settled, bits, erased, noisy)
@@ -182,4 +186,41 @@ def _by_reader(
             by.append(reader)
             if len(by) > 1 and float(one.evidence.get("p_value", 0)) > float(kept.evidence.get("p_value", 0)):
                 shown[one.key] = (replace(kept, evidence=one.evidence), by)
-    return [seen_by(one, tuple(by), readers) for one, by in shown.values()]
+    return [_set_aside(seen_by(one, tuple(by), readers), by, passes) for one, by in shown.values()]
+
+
+def _set_aside(told: Suspicion, by: list[str], passes: tuple[Pass, ...]) -> Suspicion:
+    """A fault that one reader's readings alone carry: they are named, with the words that set them aside."""
+    if len(by) > 1 or told.code not in RELATIONS or told.severity is not Severity.FAULT:
+        return told
+    own = list(dict.fromkeys(one.reading for one in passes if one.reader == by[0]))
+    words = f"{told.code.value} {' and '.join(told.lines)}".strip()
+    after = step("set-aside-reading", reading=" and ".join(own), fault=words)
+    return replace(told, evidence={**told.evidence, "readings": own}, next=after)
+
+
+def _told_once(
+    images: list[Suspicion], between: list[Suspicion], passes: tuple[Pass, ...]
+) -> list[Suspicion]:
+    """What passes show against each other, but for what one reader's dead line makes by itself."""
+    dead = [one for one in images if one.code is Code.ADDRESS_LINE_DEAD and len(one.readers) == 1]
+    if not any(_makes_all(one, passes) for one in dead):
+        return between
+    told = (Code.INTERMITTENT_LINE, Code.UNSTABLE_BITS)
+    return [one for one in between if one.code not in told]
+
+
+def _makes_all(dead: Suspicion, passes: tuple[Pass, ...]) -> bool:
+    """Whether each other reader's words, read with this line dead, are what its reader read."""
+    bit = 1 << int(dead.lines[0][1:])
+    own = [one for one in passes if one.reader in dead.readers]
+    others = [one for one in passes if one.reader not in dead.readers]
+    at = np.arange(own[0].words.size) if own else np.zeros(0, np.intp)
+    if not others or at.size & (at.size - 1):
+        return False
+
+    def alike(one: Pass, other: Pass) -> bool:
+        made = (other.words[at & ~bit], other.words[at | bit])
+        return any(np.count_nonzero(one.words != each) <= NEAR_SHARE * at.size for each in made)
+
+    return all(alike(one, other) for one in own for other in others)

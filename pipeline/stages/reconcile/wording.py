@@ -72,7 +72,9 @@ def start_in_words(rotate: int, words: int) -> str:
     begun = begins_at(rotate, words)
     if begun == words - 1:
         return "is late by one word"
-    return f"began at word {begun} (0x{begun:X})"
+    before = words - begun
+    other = f", or the other at word {before} (0x{before:X})" if begun > words // 2 else ""
+    return f"began at word {begun} (0x{begun:X}){other}"
 
 
 def way_in_words(way: Way, organisation: Organisation) -> str:
