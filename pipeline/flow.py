@@ -129,7 +129,7 @@ class ChipSummary:
         regions: (kind, start, end) of each, where a strip is drawn.
         contested: Half-open word ranges without settlement, where a strip is drawn.
         families: Processors that its content is a program for, where it is told.
-        inventory: The custodian's own number for it, or "".
+        inventory, accession: The custodian's own numbers for it, or "".
     """
 
     chip: str
@@ -143,6 +143,7 @@ class ChipSummary:
     contested: tuple[tuple[int, int], ...] = ()
     families: tuple[str, ...] = ()
     inventory: str = ""
+    accession: str = ""
 
 
 @dataclass(frozen=True, slots=True)

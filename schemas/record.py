@@ -425,6 +425,7 @@ class ChipFacts(TypedDict):
         Annotated[dict[str, str], Field(description="Code of a finding → why this is so, on a person's word")]
     ]
     inventory: NotRequired[Annotated[str, Field(description="The holder's own inventory number")]]
+    accession: NotRequired[Annotated[str, Field(json_schema_extra=withheld())]]
 
 
 @stored()

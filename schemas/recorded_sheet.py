@@ -98,6 +98,7 @@ class BoardRecord(TypedDict):
     sockets: NotRequired[list[str]]
     notes: NotRequired[PrivateText]
     inventory: NotRequired[Inventory]
+    accession: NotRequired[PrivateText]
     processor: NotRequired[Annotated[str, Field(description="The family of processor on it")]]
 
 

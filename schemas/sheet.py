@@ -304,6 +304,11 @@ class Board(HumanInput):
     revision: Text | None = None
     serial: Text | None = Field(default=None, json_schema_extra=withheld())
     inventory: Text | None = Field(default=None, description="The custodian's own number for it")
+    accession: Text | None = Field(
+        default=None,
+        description="Under which accession it came to the custodian",
+        json_schema_extra=withheld(),
+    )
     processor: Text | None = Field(
         default=None, description="The processor that runs its programs, such as z80"
     )
@@ -351,6 +356,11 @@ class Chip(HumanInput):
     revision: Text | None = Field(default=None, description="Of its content, where known")
     role: Text | None = Field(default=None, description="What it does in the machine")
     inventory: Text | None = Field(default=None, description="The custodian's own number for it")
+    accession: Text | None = Field(
+        default=None,
+        description="Under which accession it came to the custodian",
+        json_schema_extra=withheld(),
+    )
     state: Literal["not-read", "read-failed", "socket-empty", "on-loan"] | None = Field(
         default=None, description="Why there is no reading"
     )

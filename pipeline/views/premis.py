@@ -286,7 +286,8 @@ class Premis:
         inside = self.relation("str", "isp", "is Part of", [around])
         return (
             f'<object xsi:type="intellectualEntity">{identifier("object", self.chip_id(chip["chip"]))}'
-            f"{_own_numbers(chip.get('inventory'))}{properties}<originalName>{text(chip['chip'])}</originalName>{inside}</object>\n"
+            f"{_own_numbers(chip.get('inventory'), chip.get('accession'))}{properties}"
+            f"<originalName>{text(chip['chip'])}</originalName>{inside}</object>\n"
         )
 
     def _image_object(self, chip: ChipRecord, image: ImageRecord, heard: Sequence[str]) -> str:
@@ -485,7 +486,8 @@ class Premis:
         named = text(board.get("name") or name)
         return (
             f'<object xsi:type="intellectualEntity">{identifier("object", self.board_id(name))}'
-            f"{_own_numbers(board.get('inventory'))}<originalName>{named}</originalName>{inside}</object>\n"
+            f"{_own_numbers(board.get('inventory'), board.get('accession'))}"
+            f"<originalName>{named}</originalName>{inside}</object>\n"
         )
 
     def _documented(self, stored: AttachmentRecord) -> str:

@@ -454,8 +454,8 @@ def test_ten_thousand_problems_are_summed_up(tmp_path: Path) -> None:
 
 def test_the_custodians_own_numbers_reach_bag_info_and_premis(tmp_path: Path) -> None:
     sheet = SHEET.replace("{id: m,", "{id: m, inventory: 1987-12, accession: A-3,")
-    sheet = sheet.replace("{sockets:", "{inventory: 1987-12/1, sockets:").replace(
-        "part:", "inventory: 1987-12/1/4, part:"
+    sheet = sheet.replace("{sockets:", "{inventory: 1987-12/1, accession: A-3/B, sockets:").replace(
+        "part:", "inventory: 1987-12/1/4, accession: A-3/B/4, part:"
     )
     root = begun(tmp_path, Mistake(GOOD, sheet, "", retyped("", "")))
     assert wellread("package", root).code == 0
@@ -464,10 +464,12 @@ def test_the_custodians_own_numbers_reach_bag_info_and_premis(tmp_path: Path) ->
     assert "Accession-Number: A-3\n" in info
     premis = (tmp_path / "m-v1" / "metadata" / "premis.xml").read_text("utf-8")
     assert "<objectIdentifierValue>1987-12</objectIdentifierValue>" in premis
-    for value in ("1987-12/1", "1987-12/1/4"):
+    for value in ("1987-12/1", "1987-12/1/4", "A-3", "A-3/B", "A-3/B/4"):
         assert f"<objectIdentifierValue>{value}</objectIdentifierValue>" in premis
     assert "Board-Inventory-Number: mem: 1987-12/1\n" in info
     assert "Chip-Inventory-Number: U1: 1987-12/1/4\n" in info
+    assert "Board-Accession-Number: mem: A-3/B\n" in info
+    assert "Chip-Accession-Number: U1: A-3/B/4\n" in info
 
 
 def test_photographs_reach_record_premis_and_report_with_what_they_show(tmp_path: Path) -> None:

@@ -119,6 +119,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         grade=record["grade"],
         to_do=to_do(record).brief,
         inventory=record.get("inventory", ""),
+        accession=record.get("accession", ""),
         image_sha256=image["sha256"] if image else None,
         readings=frozenset(one["reading"] for one in readings),
         captures=tuple((one["how"].get("date", ""), one["reader"]) for one in readings),

@@ -16,7 +16,7 @@ import hashlib
 import re
 import uuid
 from collections import Counter, defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -463,6 +463,16 @@ def _notes(root: Path, head: RecordHead, parts: _Parts, waiting: Sequence[ToDo])
     return stream.entry
 
 
+def _own_numbers(head: RecordHead, chips: Sequence[ChipSummary]) -> Iterator[tuple[str, str | None]]:
+    """The custodian's own numbers for boards and chips, each with what it is the number of."""
+    for name, board in head["boards"].items():
+        for label, number in (("Inventory", board.get("inventory")), ("Accession", board.get("accession"))):
+            yield f"Board-{label}-Number", f"{name}: {number}" if number else None
+    for chip in chips:
+        for label, number in (("Inventory", chip.inventory), ("Accession", chip.accession)):
+            yield f"Chip-{label}-Number", f"{chip.chip}: {number}" if number else None
+
+
 def _bag_info(
     head: RecordHead, previous: Previous | None, chips: Sequence[ChipSummary]
 ) -> list[tuple[str, str]]:
@@ -483,12 +493,7 @@ def _bag_info(
         ("Internal-Sender-Identifier", head["bag"]),
         ("Inventory-Number", machine.get("inventory")),
         ("Accession-Number", machine.get("accession")),
-        *(
-            ("Board-Inventory-Number", f"{name}: {board['inventory']}")
-            for name, board in head["boards"].items()
-            if board.get("inventory")
-        ),
-        *(("Chip-Inventory-Number", f"{one.chip}: {one.inventory}") for one in chips if one.inventory),
+        *_own_numbers(head, chips),
         (
             "Internal-Sender-Description",
             f"supersedes {previous.bag}, receipt {previous.receipt}" if previous else None,
