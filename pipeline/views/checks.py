@@ -32,7 +32,8 @@ def rechecked(document: RecheckAnswer) -> str:
         )
         lines.append(f"{bag['path']}: {state}{size}{note}")
         lines += [
-            f"  {one['severity']}: {one['kind']} {one['path']}: {one['means']}" for one in bag["problems"]
+            f"  {one['severity']}: {' '.join(filter(None, (one['kind'], one['path'])))}: {one['means']}"
+            for one in bag["problems"]
         ]
         if replayed := bag.get("replayed"):
             away = f", {_count(replayed['away'], 'pass', 'passes')} not here" if replayed["away"] else ""

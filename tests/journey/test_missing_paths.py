@@ -147,3 +147,12 @@ def test_the_code_of_a_missing_bag_is_that_of_every_missing_path() -> None:
     from pipeline.exit_codes import NOT_THERE as CODE
 
     assert StorageError.exit_code == CODE == NOT_THERE
+
+
+def test_a_file_that_is_no_bag_is_not_told_as_one_that_is_not_there(tmp_path: Path) -> None:
+    (tmp_path / "bag.zip").write_bytes(b"PK no more than this")
+    done = wellread("recheck", tmp_path / "bag.zip")
+    assert done.code == 1
+    assert "malformed: " in done.out
+    assert wellread("recheck", tmp_path / "bag.zip", tmp_path / "gone").code == 1
+    assert wellread("recheck", tmp_path / "gone").code == 16

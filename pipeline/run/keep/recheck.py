@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import gc
 import os
-from collections.abc import Callable, Collection, Iterable, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline import __version__
 from pipeline.bags.history import became_link, body_of_check, compare, is_due, vanished
-from pipeline.bags.observed import Trouble, Verdict
+from pipeline.bags.observed import Kind, Trouble, Verdict
 from pipeline.bags.validate import Expected, expect, judge
 from pipeline.edges.bags.observe import observe
 from pipeline.edges.disk_errors import absent
@@ -228,13 +228,17 @@ def _some(found: list[str], paths: Iterable[Path]) -> list[str]:
     return found
 
 
+_UNREAD: Mapping[int, Kind] = {16: "missing", 27: "unsafe"}
+"""What a bag is that could not be read, by the code of the error that says so."""
+
+
 def _checked(path: str, workers: int | None, progress: BagProgress | None) -> Checked:
     told = None if progress is None else lambda done, total: progress(path, done, total)
     try:
         verdict = recheck_bag(Path(path), workers=workers, progress=told)
     except WellreadError as error:
         # One bag that cannot be read must not keep the others from being checked.
-        trouble = Trouble("", "unsafe" if error.exit_code == 27 else "missing", str(error))
+        trouble = Trouble("", _UNREAD.get(error.exit_code, "malformed"), str(error))
         return Checked(path, "unreadable", complete=False, valid=False, problems=(trouble,))
     outcome: BagOutcome = "valid" if verdict.valid else "invalid"
     return Checked(path, outcome, verdict.complete, verdict.valid, verdict.problems, verdict=verdict)
