@@ -138,8 +138,9 @@ class Catalogue:
         raise PartError(
             where=f"part {marking!r}",
             problem=problem,
-            remedy=(f"Did you mean {', '.join(near)}? If not, " if near else "")
-            + "define the part in the sheet from its data sheet, or give only the organisation",
+            remedy=(f"Did you mean {', '.join(near)}? If not, define" if near else "Define")
+            + " the part in the sheet from its data sheet, or give only the organisation; `wellread parts` "
+            "lists those that are known",
             near=tuple(near),
         )
 

@@ -51,7 +51,9 @@ def encode(
     """
     if fmt not in WRITTEN:
         raise UsageError(
-            where="format", problem=f"{fmt!r} is not written", remedy=f"say one of {', '.join(WRITTEN)}"
+            where="format",
+            problem=f"{fmt!r} is not written",
+            remedy=f"Say --to with one of {', '.join(WRITTEN)}",
         )
     if word_order not in ("big", "little"):
         raise UsageError(

@@ -114,9 +114,8 @@ class Declared:
             ("address", self.address, ("hex", "octal", "decimal")),
         ):
             if value is not None and value not in allowed:
-                raise UsageError(
-                    where=name, problem=f"{value!r} is not known", remedy=f"say one of {', '.join(allowed)}"
-                )
+                said = " or ".join(f"`{name}: {one}`" for one in allowed)
+                raise UsageError(where=name, problem=f"{value!r} is not known", remedy=f"write {said}")
         if not 1 <= self.bits <= 64:
             raise UsageError(where="bits", problem=f"{self.bits} bits", remedy="say 1 to 64")
 

@@ -174,7 +174,7 @@ def decoder(name: str) -> Decoder:
         raise UsageError(
             where="format",
             problem=f"{name!r} is not known",
-            remedy=f"say one of {', '.join(sorted(_ENTRIES))}",
+            remedy=f"Say as the format one of {', '.join(sorted(_ENTRIES))}",
         )
     module = import_module(f"pipeline.formats.{_ENTRIES[name].module}")
     return cast("Decoder", module.decode)

@@ -274,7 +274,7 @@ def test_a_line_names_its_pin_with_source_and_confidence() -> None:
 
 
 def test_an_empty_catalogue_finds_nothing_and_still_says_what_to_do() -> None:
-    with pytest.raises(PartError, match="define the part in the sheet"):
+    with pytest.raises(PartError, match="Define the part in the sheet"):
         Catalogue(()).find("2716")
 
 

@@ -52,15 +52,23 @@ class HowWritten:
     gaps: bool = False
 
     def declared(self, **more: Any) -> Declared:
-        """The same as decoders take it, with what else is known."""
-        return Declared(
-            format=self.form,
-            word_order=self.word_order,
-            token=self.token,
-            address=self.address,
-            gaps=self.gaps,
-            **more,
-        )
+        """The same as decoders take it, with what else is known.
+
+        Raises:
+            UsageError: A word that they do not know, with the options that they do.
+        """
+        try:
+            return Declared(
+                format=self.form,
+                word_order=self.word_order,
+                token=self.token,
+                address=self.address,
+                gaps=self.gaps,
+                **more,
+            )
+        except UsageError as error:
+            error.remedy = as_options(error.remedy)
+            raise
 
 
 NOT_SAID = HowWritten()
