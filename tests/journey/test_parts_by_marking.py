@@ -66,7 +66,7 @@ def test_a_sheet_with_a_misspelt_part_is_offered_one_of_its_dumps_size(tmp_path:
     )
     done = wellread("check", tmp_path)
     assert done.code == 1
-    assert "Did you mean 2716?" in done.out + done.err
+    assert "nearest valid value 2716" in done.out
     assert "2764" not in done.out + done.err
 
 

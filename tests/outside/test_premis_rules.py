@@ -1,7 +1,7 @@
 """PREMIS beyond its schema: rules of the data dictionary as ISO Schematron, run by lxml's engine.
 
-No published Schematron for PREMIS 3.0 was looked for; the rules in `tests/assets/premis-dictionary.sch` are our
-own words for the dictionary's, and every one of them is shown to see a document that breaks it.
+No published Schematron for PREMIS 3.0 was looked for; the rules in `tests/assets/premis-dictionary.sch` are
+our own words for the dictionary's, and every one of them is shown to see a document that breaks it.
 """
 
 from __future__ import annotations

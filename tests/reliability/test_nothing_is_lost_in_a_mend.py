@@ -102,7 +102,7 @@ def test_a_leftover_with_the_only_bag_is_put_back_without_being_asked(tmp_path: 
     done = between_the_renames(folder)
     assert not (folder / "bag").exists(), done.output
     ran = wellread("recheck", folder / "bag")
-    assert ran.code == 1
+    assert ran.code == 16, "no bag stands under its name"
     ran = wellread(*mend(folder))
     assert (folder / "bag").is_dir(), ran.err
     assert "put back" in ran.err

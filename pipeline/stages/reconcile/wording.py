@@ -72,9 +72,14 @@ def start_in_words(rotate: int, words: int) -> str:
     begun = begins_at(rotate, words)
     if begun == words - 1:
         return "is late by one word"
-    before = words - begun
-    other = f", or the other at word {before} (0x{before:X})" if begun > words // 2 else ""
-    return f"began at word {begun} (0x{begun:X}){other}"
+    return f"began at word {begun} (0x{begun:X})"
+
+
+def _either_start(rotate: int, words: int) -> str:
+    """The same where nothing decides: the other may be the one that began late."""
+    begun = begins_at(rotate, words)
+    other = f", or the other at word {words - begun} (0x{words - begun:X})"
+    return start_in_words(rotate, words) + (other if words // 2 < begun < words - 1 else "")
 
 
 def way_in_words(way: Way, organisation: Organisation) -> str:
@@ -84,7 +89,7 @@ def way_in_words(way: Way, organisation: Organisation) -> str:
             return "the first has every second word, or each twice"
         return "every second word is missing" if way.pace > 0 else "each word comes twice"
     if way.name == "rotated" and way.mapping is not None:
-        return start_in_words(way.mapping.rotate, organisation.words)
+        return _either_start(way.mapping.rotate, organisation.words)
     said = [] if way.mapping is None else [lines_in_words(way.mapping.to_json())]
     said += [slip.in_words() for slip in way.slips[:5]]
     return "; ".join(said)
