@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections import Counter
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -112,13 +112,21 @@ def _natural(text: str) -> list[tuple[int, str]]:
 def _joined_by_content(chips: list[DraftedChip]) -> list[DraftedChip]:
     """Chips of one place whose files look alike are one; one without a place joins what looks alike."""
     kept: list[DraftedChip] = []
+    # Only chips of the same place, or for one without a place those as long, can be alike: a folder of a
+    # hundred thousand files is not held against itself.
+    near: dict[str | int, list[DraftedChip]] = defaultdict(list)
     for chip in sorted(chips, key=lambda one: (not _place(one), len(one.chip))):
-        alike = [one for one in kept if _one_chip(one, chip)]
+        length = len(chip.readings[0].content.words)
+        key = _place(chip) or length
+        alike = [one for one in near[key] if _one_chip(one, chip)] if key else []
         if len(alike) == 1:
             alike[0].readings += chip.readings
             alike[0].joined += [one.path for one in chip.readings]
         else:
             kept.append(chip)
+            if _place(chip):
+                near[_place(chip)].append(chip)
+                near[length].append(chip)
     order = {id(chip): at for at, chip in enumerate(chips)}
     return sorted(kept, key=lambda one: order[id(one)])
 

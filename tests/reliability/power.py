@@ -161,6 +161,7 @@ class Log:
         self._watched = os.path.realpath(watched)
         self._device = os.stat(self._watched).st_dev
         self._numbers: dict[int, int] = {os.stat(self._watched).st_ino: ROOT}
+        self._first = dict(self._numbers)
         self._last = ROOT
         self.base, self.changes = Disk(), list[Change]()
         for folder, names, files in os.walk(self._watched):
@@ -174,7 +175,10 @@ class Log:
 
     def _new(self, path: str) -> int:
         self._last += 1
-        self._numbers[os.lstat(path).st_ino] = self._last
+        inode = os.lstat(path).st_ino
+        self._numbers[inode] = self._last
+        # A disk gives the number of what is gone to what comes next: what was written down meant the first.
+        self._first.setdefault(inode, self._last)
         return self._last
 
     def _number(self, path: str) -> int:
@@ -183,7 +187,7 @@ class Log:
     @property
     def identities(self) -> dict[str, int]:
         """What the system tells a file by, as `pipeline.edges.names.identity` writes it → number."""
-        return {f"{self._device} {inode}": number for inode, number in self._numbers.items()}
+        return {f"{self._device} {inode}": number for inode, number in self._first.items()}
 
     # --- as drilling.Recorder -----------------------------------------------------------------------------
 
