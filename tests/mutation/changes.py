@@ -107,7 +107,8 @@ def _text(function: cst.FunctionDef, dotted: str) -> str:
     holder = dotted.rpartition(".")[0]
     body = cst.IndentedBlock([function])
     alone = cst.ClassDef(cst.Name(holder), body) if holder else function
-    return "from __future__ import annotations\n" + cst.Module([alone]).code
+    code: str = cst.Module([alone]).code
+    return f"from __future__ import annotations\n{code}"
 
 
 def _is_python(text: str) -> bool:
