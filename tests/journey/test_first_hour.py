@@ -18,6 +18,7 @@ import pytest
 from lxml import etree
 
 from tests.journey.cli import Ran, wellread
+from tests.kit.files import octal_listing
 
 DUMPS = Path(__file__).parents[2] / "example_project" / "dumps"
 IMAGE = (DUMPS / "MEM-U1.prog.1.bin").read_bytes()
@@ -44,14 +45,6 @@ def words_listing(image: bytes) -> bytes:
         for at in range(0, len(image), 16)
     ]
     return "\n".join([*lines, f"{len(image):07x}", ""]).encode()
-
-
-def octal_listing(image: bytes) -> bytes:
-    lines = [
-        f"{at:07o} " + " ".join(f"{byte:03o}" for byte in image[at : at + 16])
-        for at in range(0, len(image), 16)
-    ]
-    return "\n".join([*lines, f"{len(image):07o}", ""]).encode()
 
 
 def gapped_listing(image: bytes) -> bytes:

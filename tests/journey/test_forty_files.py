@@ -13,7 +13,7 @@ import pytest
 from pipeline.formats import Block, encode
 from tests.format_writers import fuse_map
 from tests.journey.cli import wellread
-from tests.kit.files import hex_text, intel_hex, listing
+from tests.kit.files import hex_text, intel_hex, listing, octal_listing
 
 CONFIRM = re.compile(r"^    unconfirmed: .*?(?:    # proposed; put in its place: (part: .*)|    #.*)$")
 """A line to be confirmed, and the line that is typed in its place."""
@@ -40,14 +40,6 @@ def pairs_swapped(content: bytes) -> bytes:
         line = content[at : at + 16]
         rows.append(f"{at:07x} " + " ".join(line[k : k + 2][::-1].hex() for k in range(0, len(line), 2)))
     return "\n".join([*rows, f"{len(content):07x}", ""]).encode()
-
-
-def octal(content: bytes) -> bytes:
-    rows = [
-        f"{at:07o} " + " ".join(f"{byte:03o}" for byte in content[at : at + 16])
-        for at in range(0, len(content), 16)
-    ]
-    return "\n".join([*rows, f"{len(content):07o}", ""]).encode()
 
 
 def words_of_16(content: bytes) -> bytes:
@@ -104,7 +96,7 @@ FILES: dict[str, bytes] = {
     "IC 7 2732A.bin": IC7,
     "ic7_2732A_2.bin": IC7,
     "IC8.2764.bin": IC8,
-    "IC8 od.txt": octal(IC8),
+    "IC8 od.txt": octal_listing(IC8),
     "R1 82S129.txt": nibbles(R1),
     "R1 82S129.bin": R1,
     "R2_82S129_1.bin": bytes(0xF0 | byte for byte in R2),

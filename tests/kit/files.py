@@ -51,6 +51,15 @@ def listing(content: bytes) -> bytes:
     ).encode()
 
 
+def octal_listing(content: bytes) -> bytes:
+    """As a dump program prints bytes in octal, with the address after the last one."""
+    rows = [
+        f"{at:07o} " + " ".join(f"{byte:03o}" for byte in content[at : at + 16])
+        for at in range(0, len(content), 16)
+    ]
+    return "\n".join([*rows, f"{len(content):07o}", ""]).encode()
+
+
 def hex_text(content: bytes) -> bytes:
     """The same without addresses."""
     return "".join(

@@ -22,19 +22,10 @@ import pytest
 
 from tests.journey.cli import wellread
 from tests.kit.files import listing
-from tests.reliability.test_private_values_stay_behind import ENCODINGS, chunk, innocent, png
+from tests.reliability.test_private_values_stay_behind import ENCODINGS, FAMILY, chunk, innocent, png
 
 FAMILIES = (
-    *(
-        "Vrooke",
-        "Müllerhof",
-        "Quornström",
-        "Fenwhistle",
-        "Kværndal",
-        "Oswestering",
-        "Straßgräber",
-        "Trevanion",
-    ),
+    *FAMILY,
     *("Halvorsby", "Ångmark", "Pennimead", "Łukasiak", "Brannoch", "Dvořáček", "Ystwyth", "Çelikoğlu"),
     *("Ravensdene", "Ofstegaard"),
 )

@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.formats.neutral import Block, Declared, Decoded, ambiguous, refuse
-from pipeline.formats.records.overlaps import PlacedBytes, lay
+from pipeline.formats.records.overlaps import PlacedBytes, lay_files
 from pipeline.formats.records.whole_file import Rows, laid, rows
 from pipeline.formats.text.characters import Characters, plain
 
@@ -189,9 +189,7 @@ def exact(content: bytes, declared: Declared) -> Decoded:
         _next_record(readers[-1], index, line[colon:])
     for reader, before in zip(readers, [None, *readers], strict=False):
         _finish(reader, before)
-    runs = tuple(lay(reader.records, text.place, text.ledger, declared.limit) for reader in readers)
-    if len(runs) > 1:
-        text.ledger.add("several Intel HEX files in one, each taken for a pass", text.place(0), len(runs))
+    runs = lay_files([reader.records for reader in readers], text, declared.limit, "Intel HEX")
     return Decoded(NAME, 8, runs, text.ledger.closed(), tuple(notes))
 
 

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.formats.neutral import Block, ForgivenTally, Place, refuse
+from pipeline.formats.text.characters import Characters
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,26 @@ def lay(
         run += record.data[shared:]
     _close(blocks, base, run)
     return tuple(blocks)
+
+
+def lay_files(
+    files: Sequence[Sequence[PlacedBytes]], text: Characters, limit: int | None, form: str
+) -> tuple[tuple[Block, ...], ...]:
+    """Each of several files in one text by itself, as passes; that there are several is told.
+
+    Args:
+        files: The records of each, in file order.
+        text: Where they stand.
+        limit: Highest acceptable address + 1, or None.
+        form: The format's name, for people.
+
+    Raises:
+        FormatError: As `lay`.
+    """
+    runs = tuple(lay(records, text.place, text.ledger, limit) for records in files)
+    if len(runs) > 1:
+        text.ledger.add(f"several {form} files in one, each taken for a pass", text.place(0), len(runs))
+    return runs
 
 
 def _within(records: Sequence[PlacedBytes], place: Callable[[int], Place], limit: int) -> None:

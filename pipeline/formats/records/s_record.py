@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from pipeline.formats.neutral import Block, Declared, Decoded, refuse
-from pipeline.formats.records.overlaps import PlacedBytes, lay
+from pipeline.formats.records.overlaps import PlacedBytes, lay_files
 from pipeline.formats.records.whole_file import laid, rows
 from pipeline.formats.text.characters import Characters, plain
 
@@ -143,9 +143,7 @@ def exact(content: bytes, declared: Declared) -> Decoded:
         _take(readers[-1], index, kind, raw)
     for reader, before in zip(readers, [None, *readers], strict=False):
         _finish(reader, before)
-    runs = tuple(lay(reader.records, text.place, text.ledger, declared.limit) for reader in readers)
-    if len(runs) > 1:
-        text.ledger.add("several S-record files in one, each taken for a pass", text.place(0), len(runs))
+    runs = lay_files([reader.records for reader in readers], text, declared.limit, "S-record")
     return Decoded(NAME, 8, runs, text.ledger.closed(), tuple(notes))
 
 
