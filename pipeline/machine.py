@@ -41,7 +41,7 @@ from schemas.names import Organisation
 from schemas.sheet import Space
 
 if TYPE_CHECKING:
-    from schemas.record import QualificationRecord, SuggestedSpace
+    from schemas.record import QualificationRecord, SuggestedSpace, TwinRecord
     from schemas.recorded_sheet import PartRecord
 
 MOST_IN_A_SET = 16
@@ -123,6 +123,8 @@ class WholeMachine:
         self.notes: dict[str, list[str]] = defaultdict(list)
         self.lifting: dict[str, list[str]] = defaultdict(list)
         self.holding: Counter[str] = Counter()
+        self.twins: dict[str, list[TwinRecord]] = defaultdict(list)
+        self.borne_out: dict[str, tuple[str, ...]] = {}
         self.spaces: list[tuple[Space, Assembled, tuple[SelfCheck, ...]]] = []
         self.space_cautions: dict[tuple[str, str], list[str]] = defaultdict(list)
         self.suggestions: list[SuggestedSpace] = []
@@ -198,6 +200,8 @@ class WholeMachine:
             lifting=tuple(self.lifting.get(chip, ())),
             checks=self.holding[chip],
             held_back=self.held_back.get(chip, ()),
+            twins=tuple(self.twins.get(chip, ())),
+            borne_out=self.borne_out.get(chip, ()),
         )
 
 

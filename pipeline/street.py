@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
 
@@ -50,6 +50,9 @@ from schemas.names import Organisation
 from schemas.part import Part
 from schemas.sheet import Reader, ReadingRow
 from schemas.wiring import Lines, Wiring
+
+if TYPE_CHECKING:
+    from schemas.record import TwinRecord
 
 MOST_TIMES_THE_CHIP = 4096
 """A log of many passes, printed at length, is a few hundred times as long as its chip; common practice, no
@@ -417,6 +420,8 @@ class Heard:
         lifting: Why the grade is lifted, a sentence each.
         checks: Embedded checks that hold.
         held_back: Codes, of its own findings and of these, that keep its image apart.
+        twins: Other specimens, as the record keeps them.
+        borne_out: Why other specimens lift the grade to `corroborated`, a sentence each.
     """
 
     findings: tuple[Finding, ...] = ()
@@ -425,11 +430,19 @@ class Heard:
     lifting: tuple[str, ...] = ()
     checks: int = 0
     held_back: tuple[str, ...] = ()
+    twins: tuple[TwinRecord, ...] = ()
+    borne_out: tuple[str, ...] = ()
 
 
 def conclude(graded: Graded, heard: Heard) -> Graded:
     """The final grade, once all chips together have spoken."""
-    return lifted(graded, checks=heard.checks, lifting=heard.lifting, reader_notes=heard.notes)
+    return lifted(
+        graded,
+        checks=heard.checks,
+        lifting=heard.lifting,
+        reader_notes=heard.notes,
+        borne_out=heard.borne_out,
+    )
 
 
 def heard_alone(result: ChipResult) -> Heard:

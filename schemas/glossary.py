@@ -421,18 +421,26 @@ _MEANINGS = (
     Meaning(
         "finding",
         "twin-same",
-        "Another specimen's bag holds the same program.",
-        "Compared word for word with an image of that bag.",
+        "Another specimen's bag, verified just before, holds the same program.",
+        (
+            "Compared word for word with an image of that bag. It settles no bit; it lifts `single` and "
+            "`repeatable` where both are stated originals, custodian, reader and wiring are others, "
+            "neither comes "
+            "from the other, and the content says something."
+        ),
         "A copy of the same reading under another name.",
-        "Name it under `twins` if it is another specimen's chip.",
+        "Say `original`, the custodian and the readers' names in both sheets; `wellread twins` finds twins.",
     ),
     Meaning(
         "finding",
         "twin-differs",
-        "Another specimen's bag holds nearly the same program.",
+        "Another specimen's bag, verified just before, holds another image for this chip.",
         (
-            "Compared word for word; direction and places of the differences tell fading, a revision or a "
-            "reading fault."
+            "Compared word for word where both are settled: a line or an order that explains it; fading "
+            "by odds, "
+            "bits all one way; a revision, bits both ways in stretches; what the other has where this "
+            "one has no "
+            "settlement."
         ),
         "Another revision.",
         "Read the places that differ again on both specimens.",
@@ -486,8 +494,11 @@ _MEANINGS = (
     Meaning(
         "grade",
         "corroborated",
-        "Two or more independent readers agree on every bit.",
-        "Compared bit for bit, each reader speaking only where its passes agree.",
+        "Two or more independent readers agree on every bit, or another specimen holds the same.",
+        (
+            "Compared bit for bit, each reader speaking only where its passes agree; of another specimen see "
+            "`twin-same`."
+        ),
         "A fault of the chip's own legs looks the same to both.",
         "Nothing needs to be done.",
     ),

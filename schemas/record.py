@@ -415,6 +415,9 @@ class ChipFacts(TypedDict):
     date_code: NotRequired[str | None]
     revision: NotRequired[str | None]
     role: NotRequired[str | None]
+    original: NotRequired[
+        Annotated[bool, Field(description="Whether the sheet states this very chip to be no copy")]
+    ]
     state: NotRequired[str | None]
     attempts: NotRequired[list[AttemptRecord]]
     board_wiring: NotRequired[WiringRecord | None]
@@ -426,6 +429,84 @@ class ChipFacts(TypedDict):
     ]
     inventory: NotRequired[Annotated[str, Field(description="The holder's own inventory number")]]
     accession: NotRequired[Annotated[str, Field(json_schema_extra=withheld())]]
+
+
+TwinVerdict: TypeAlias = Literal[
+    "same",
+    "unsettled",
+    "line",
+    "crossed",
+    "slipped",
+    "fading",
+    "perhaps-fading",
+    "strewn",
+    "emptied",
+    "one-way",
+    "revision",
+    "unrelated",
+    "part-of",
+    "only-there",
+    "only-here",
+    "not-compared",
+]
+TwinSide: TypeAlias = Literal["", "this", "other", "both"]
+
+
+@stored()
+class TwinText(TypedDict):
+    """Text where two specimens differ."""
+
+    address: int
+    this: str
+    other: str
+    version: Annotated[bool, Field(description="It reads like a version, a revision or a date")]
+
+
+@stored()
+class TwinWord(TypedDict):
+    """What the other specimen has where this one has no settlement; it settles nothing."""
+
+    address: int
+    mask: Annotated[int, Field(description="Bits that have no settlement here and are settled there")]
+    other: Annotated[int, Field(description="Those bits as the other specimen has them")]
+
+
+@stored()
+class TwinDifference(TypedDict):
+    """How another specimen's content differs from this one's."""
+
+    verdict: TwinVerdict
+    side: Annotated[TwinSide, Field(description="The specimen that the verdict speaks of")]
+    differing_words: Annotated[int, Field(description="Where both are settled")]
+    up: Annotated[int, Field(description="Bits that are 1 in the other alone")]
+    down: Annotated[int, Field(description="Bits that are 1 in this one alone")]
+    regions: list[Range]
+    lines: NotRequired[Annotated[list[str], Field(description="At fault")]]
+    what: NotRequired[str]
+    odds: NotRequired[Annotated[float, Field(description="Of fading against a change, by two stated models")]]
+    chance: NotRequired[
+        Annotated[float, Field(description="That places so close together come by chance, if strewn")]
+    ]
+    beside: NotRequired[Annotated[str, Field(description="Verdict on what a line leaves over")]]
+    texts: NotRequired[list[TwinText]]
+    told: NotRequired[list[TwinWord]]
+    told_bits: NotRequired[Annotated[int, Field(description="Bits of all of those, not only those listed")]]
+
+
+@stored()
+class TwinRecord(TwinDifference):
+    """The same program in another specimen: evidence beside this one's, settling none of its bits."""
+
+    chip: Annotated[str, Field(description="Its id there")]
+    bag: str
+    external_identifier: str
+    receipt: Annotated[str, Field(description="Digest over that bag's tag manifests, when it was verified")]
+    released: Annotated[bool, Field(description="That bag is a public bundle")]
+    organisation: str | None
+    grade: Annotated[str, Field(description="Of the evidence for it there")]
+    image_sha256: str | None
+    corroborates: bool
+    against: Annotated[list[str], Field(description="Why it does not, a clause each")]
 
 
 @stored()
@@ -453,6 +534,11 @@ class JudgedChip(TypedDict):
         ]
     ]
     frame: NotRequired[FrameRecord]
+    twins: NotRequired[
+        Annotated[
+            list[TwinRecord], Field(description="Other specimens; they stay out of a public bundle's record")
+        ]
+    ]
 
 
 @stored()

@@ -361,6 +361,10 @@ class Chip(HumanInput):
         description="Under which accession it came to the custodian",
         json_schema_extra=withheld(),
     )
+    original: bool | None = Field(
+        default=None,
+        description="true: this very chip came with the machine or its firmware; false: a copy, burned since",
+    )
     state: Literal["not-read", "read-failed", "socket-empty", "on-loan"] | None = Field(
         default=None, description="Why there is no reading"
     )
@@ -577,7 +581,9 @@ class Twin(HumanInput):
     """The same program in another specimen: a chip of this sheet and one of another bag."""
 
     chip: IdField
-    bag: Text = Field(description="The other specimen's bag, by its name")
+    bag: Text = Field(
+        description="The other specimen's bag, bundle or .zip: its name in the project folder or beside it"
+    )
     their: IdField = Field(description="The chip's id there")
     notes: Text | None = Field(default=None, json_schema_extra=withheld())
 

@@ -19,7 +19,7 @@ from typing import Any, TypeVar, cast
 from pipeline.errors import BagError, RightsError
 from pipeline.publish.private_values import PrivateValues, folded, telling
 from schemas.base import private_fields, public_fields
-from schemas.finding import FindingRecord
+from schemas.finding import Code, FindingRecord
 from schemas.record import (
     RECORD_SCHEMA,
     AttachmentRecord,
@@ -148,6 +148,8 @@ PRIVATE_CHIP = "the sheet marks this chip private"
 PRIVATE_READING = "the sheet marks this reading private"
 NOT_PUBLIC = "the sheet does not mark it public: readers print serial numbers and names into their files"
 SHARED = "another reading of the same file is not marked public"
+OTHERS = "they tell of bags that others keep"
+_TWINS = frozenset([Code.TWIN_SAME.value, Code.TWIN_DIFFERS.value])
 NO_WORD = "the sheet does not say on whose word content may go out (release: allowed_by, ground)"
 
 
@@ -409,6 +411,8 @@ class Public:
         if name in self.survey.private_chips:
             return self._stub(chip)
         out = _only(ChipRecord, chip)
+        if out.pop("twins", None):
+            self.withheld.append(Withheld("twins", OTHERS, "finding", chip=name))
         out["readings"] = [
             self._reading(name, reading) for reading in chip["readings"] if not reading.get("private")
         ]
@@ -495,6 +499,8 @@ class Public:
         """Findings that tell nothing of a private chip, nor quote content on which there is no word."""
         kept = []
         for one in findings:
+            if one["code"] in _TWINS:
+                continue
             if self._names_private(one):
                 self.withheld.append(
                     Withheld(one["code"], "it tells of a private chip", "finding", chip=chip)

@@ -120,7 +120,14 @@ def grade(
     return Graded(named_grade, (reason, *after), bears)
 
 
-def lifted(graded: Graded, *, checks: int, lifting: Sequence[str], reader_notes: Sequence[str]) -> Graded:
+def lifted(
+    graded: Graded,
+    *,
+    checks: int,
+    lifting: Sequence[str],
+    reader_notes: Sequence[str],
+    borne_out: Sequence[str] = (),
+) -> Graded:
     """The same grade once all chips together have spoken.
 
     Args:
@@ -128,11 +135,14 @@ def lifted(graded: Graded, *, checks: int, lifting: Sequence[str], reader_notes:
         checks: Embedded checks that hold, over several chips too.
         lifting: What lifts the grade to `self-checked`, a sentence each.
         reader_notes: What is known about the readers.
+        borne_out: What lifts `single` and `repeatable` to `corroborated`: other specimens, a sentence each.
     """
     bears: Bears = {**graded.bears, "checks": checks or graded.bears["checks"]}
     reasons, given = graded.reasons, graded.grade
     if lifting and given in _LIFTED_FROM:
         given, reasons = Grade.SELF_CHECKED, (*dict.fromkeys(lifting), *reasons)
+    if borne_out and given in (Grade.SINGLE, Grade.REPEATABLE):
+        given, reasons = Grade.CORROBORATED, (*borne_out, *reasons)
     if given not in (Grade.MISSING, Grade.FAULTY):
         reasons = (*reasons, *reader_notes)
     return Graded(given, reasons, bears)

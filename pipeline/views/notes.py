@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.to_do import in_order, space_state, to_do_words
+from pipeline.views.twin_words import twin_words
 
 if TYPE_CHECKING:
     from pipeline.to_do import ToDo
@@ -159,6 +160,8 @@ def chip_notes(chip: ChipRecord) -> str:
         )
         if chip.get(key)
     ]
+    if "original" in chip:
+        facts.append("stated to be an original" if chip["original"] else "a copy")
     if facts:
         lines.append("  " + ", ".join(facts))
     lines.append(f"  grade {chip['grade']}: {'; '.join(plain(reason) for reason in chip['reasons'])}")
@@ -201,6 +204,7 @@ def chip_notes(chip: ChipRecord) -> str:
                 f"    {bit['address']:#06x} {bit['line']}: {votes or 'no voice'}; image carries "
                 f"{bit['image']} ({plain(bit['why'])})"
             )
+    lines += [f"  twin: {plain(twin_words(twin))}" for twin in chip.get("twins", ())]
     lines += [f"  answer to {code}: {plain(answer)}" for code, answer in chip.get("answers", {}).items()]
     for finding in in_order(chip.get("findings", ()), chip.get("held_back", ())):
         lines.append(f"  {finding['severity']} {finding['code']}: {plain(finding['means'])}")

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, TypeAlias
 from xml.sax.saxutils import escape
 
 from pipeline.to_do import space_state, to_do, to_do_words
+from pipeline.views.twin_words import twin_words
 
 if TYPE_CHECKING:
     from schemas.record import (
@@ -274,6 +275,7 @@ class Premis:
             ("role", chip.get("role")),
             ("grade of the evidence", chip["grade"]),
             *((f"answer to {code}", answer) for code, answer in chip.get("answers", {}).items()),
+            *(("twin", twin_words(twin)) for twin in chip.get("twins", ())),
         ]
         properties = "".join(
             f"<significantProperties><significantPropertiesType>{name}</significantPropertiesType>"

@@ -41,6 +41,7 @@ ARROWS = {
     "street": "schemas errors catalogue flow formats lines steps stages words",
     "machine": "schemas flow stages street words",
     "wirings": "flow lines street words",
+    "twins": "schemas catalogue lines words",
     "bench": "schemas errors catalogue flow words formats",
     "draft": "schemas errors catalogue formats bags",
     "publish": "schemas errors catalogue flow words bench",
@@ -48,7 +49,8 @@ ARROWS = {
     "edges": "schemas errors flow one_line",
     "edges/bags": "errors bags edges",
     "run": f"{CHIP} bags views edges edges/bags one_line",
-    "run/package": f"{CHIP} machine wirings bags views edges edges/bags one_line run to_do draft",
+    "run/package": f"{CHIP} machine wirings bags views edges edges/bags one_line run run/keep twins "
+    "to_do draft",
     "run/keep": "schemas errors bags views edges edges/bags run flow steps stages words",
     "run/look": f"{CHIP} views edges run run/package to_do summed_up",
     "run/bench": "schemas errors catalogue flow words formats stages street bench views edges "

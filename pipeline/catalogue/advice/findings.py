@@ -308,6 +308,35 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         ),
         LOGIC,
     ),
+    # -- other specimens
+    "twin-not-independent": (
+        (
+            "Say in both sheets what is known: `original`, the custodian, and each reader's name and serial "
+            "number. A copy, or the same reading under another name, bears nothing out."
+        ),
+        LOGIC,
+    ),
+    "twin-fading": (
+        (
+            "Read the places that differ again on both specimens, each with its own reader, and store both "
+            "readings first. {margins}"
+        ),
+        PRACTICE,
+    ),
+    "twin-wires": (
+        (
+            "Switch off, take the chip out, and follow the wires of the lines named, on the reader of the "
+            "specimen named; then read that one again."
+        ),
+        PRACTICE,
+    ),
+    "twin-revision": (
+        (
+            "Compare labels, markings and date codes of both chips, and keep both contents under their own "
+            "names."
+        ),
+        LOGIC,
+    ),
     # -- chips without a reading
     "not-read": (
         "Photograph and note the chip first, then take one reading of three passes at the nominal supply.",

@@ -19,6 +19,7 @@ from pipeline.bags import record_file
 from pipeline.bags.observed import Observation
 from pipeline.bags.portable_names import is_portable
 from pipeline.bags.validate import judge
+from pipeline.edges.bags.archive import archive_members
 from pipeline.edges.bags.observe import observe
 from pipeline.edges.bags.writer import CHUNK_BYTES
 from pipeline.edges.console import Progress
@@ -36,15 +37,17 @@ class Judged:
     """A bag that is valid.
 
     Args:
-        path: Its folder.
+        path: Its folder, or an archive that holds it.
         progress: Shown while it is read.
+        unpacked: An empty folder of our own, into which single files of an archive are put as they are asked
+            for, under names of ours; without it an archive is refused.
 
     Raises:
-        BagError: It is no folder, is not valid, or is no bag of this program.
+        BagError: It is packed and must not be, is not valid, or is no bag of this program.
         StorageError: The disk refused.
     """
 
-    def __init__(self, path: Path, progress: Progress) -> None:
+    def __init__(self, path: Path, progress: Progress, unpacked: Path | None = None) -> None:
         """Read the whole bag once, judge it, and refuse it unless it is valid and has a record.
 
         Raises:
@@ -52,7 +55,8 @@ class Judged:
         """
         self.path = path
         self.name = real(path).name
-        if path.is_file():
+        self._unpacked = unpacked if path.is_file() else None
+        if path.is_file() and unpacked is None:
             raise BagError(
                 where=str(path), problem="is packed in one file", remedy="Unpack it and give the folder"
             )
@@ -96,7 +100,18 @@ class Judged:
                 problem="the record names it, the bag has no such file",
                 remedy="Take the bag from another copy",
             )
-        return self.path / path
+        return self.path / path if self._unpacked is None else self._taken_out(self._unpacked, path)
+
+    def _taken_out(self, folder: Path, path: str) -> Path:
+        """A file of an archive under a name of ours: what an archive calls its files never becomes a path."""
+        place = folder / hashlib.sha256(path.encode()).hexdigest()
+        if place.exists():
+            return place
+        with storage_trouble(place), place.open("xb") as stream:
+            for _, chunks in archive_members(self.path, {path}):
+                for chunk in chunks:
+                    stream.write(chunk)
+        return place
 
     def matches(self, path: str, sha256: str, sha512: str) -> None:
         """Refuse bytes that are not those that were judged.

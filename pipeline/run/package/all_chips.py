@@ -18,6 +18,7 @@ from pipeline.run.package.one_chip import Job, Worked, load_image, work_batch
 from pipeline.run.package.open_project import Project
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Spool
+from pipeline.run.package.twins import OpenTwin, hear_twins, open_twins
 from pipeline.stages.content import ChipImage, Join, joins
 from pipeline.street import HowRead
 from pipeline.to_do import of_space, to_do, worst_first
@@ -50,10 +51,11 @@ class Walk:
         job: What the workers need to know.
         crew: Who does the work.
         kept: Where records lie meanwhile.
+        twins: Other specimens of its chips, verified.
     """
 
-    def __init__(self, plan: Plan, job: Job, crew: Crew, kept: Spool) -> None:
-        self.plan, self.job, self.crew, self._kept = plan, job, crew, kept
+    def __init__(self, plan: Plan, job: Job, crew: Crew, kept: Spool, twins: Sequence[OpenTwin] = ()) -> None:
+        self.plan, self.job, self.crew, self._kept, self._twins = plan, job, crew, kept, twins
         self._given: list[Contribution] = []
         self._places = {planned.chip.chip: index for index, planned in enumerate(plan.chips)}
         self._again: dict[str, ChipRecord] = {}
@@ -72,6 +74,8 @@ class Walk:
         for planned, given in zip(self.plan.chips, self._given, strict=True):
             machine.add(planned, given)
         all_together(machine, self._find_joins)
+        if self._twins:
+            hear_twins(machine, self._twins, self.records(), self.job.images)
         return machine
 
     def records(self) -> Iterator[ChipRecord]:
@@ -158,12 +162,12 @@ def look_over(
     """
     plan = project.plan
     assert plan is not None
-    problems: list[Problem] = []
+    twins, problems = open_twins(project)
     with TemporaryDirectory(prefix="wellread-") as place:
         folder = Path(place)
         job = Job(project.folder, None, images_folder(folder), how_read(plan), {}, {})
         with Crew(items=len(plan.chips)) as crew, Spool(folder) as kept:
-            walk = Walk(plan, job, crew, kept)
+            walk = Walk(plan, job, crew, kept, twins)
             for count, worked in enumerate(walk.first(), start=1):
                 problems += worked.problems
                 progress(count, len(plan.chips))

@@ -21,6 +21,8 @@ def add_heard(record: ChipRecord, heard: Heard) -> None:
         record["held_back"] = list(dict.fromkeys([*record.get("held_back", ()), *heard.held_back]))
     if graded.grade is Grade.SELF_CHECKED:
         record.pop("held_back", None)
+    if heard.twins:
+        record["twins"] = list(heard.twins)
     added = [finding.to_record() for finding in heard.findings]
     record["findings"] = in_order([*record["findings"], *added], record.get("held_back", ()))
 

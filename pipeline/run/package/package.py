@@ -47,6 +47,7 @@ from pipeline.run.package.one_chip import Job
 from pipeline.run.package.open_project import Project, open_project
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Spool
+from pipeline.run.package.twins import OpenTwin, open_twins
 from pipeline.run.package.versions import Previous, newest, reasons
 from pipeline.stages.sheet import refuse
 from pipeline.to_do import ToDo, of_space, to_do, worst_first
@@ -89,6 +90,7 @@ class _Building:
     job: Job
     loose: list[str]
     crew: Crew
+    twins: Sequence[OpenTwin] = ()
     entries: list[BagEntry] = field(default_factory=list)
     inputs: dict[str, str] = field(default_factory=dict)
     sheet: list[StoredFile] = field(default_factory=list)
@@ -119,12 +121,14 @@ def package(
     previous = newest(place, machine)
     name = f"{machine}-v{previous.version + 1 if previous else 1}"
     make_last_folder(place, quiet=quiet)
+    twins, unopened = open_twins(project)
+    refuse(unopened, SHEET_NAME)
     own = re.compile(re.escape(machine) + r"-v[1-9][0-9]*")
     dead_runs(place, lambda one: own.fullmatch(one) is not None, clear=clear_leftovers, quiet=quiet)
     progress = Progress(quiet=quiet)
     try:
         with Staging(place / name) as staging:
-            packaged = _build(project, moment, staging.path, previous, progress)
+            packaged = _build(project, moment, staging.path, previous, progress, twins)
             if not packaged.same_as:
                 _judge_twice(staging.path, progress)
                 staging.commit()
@@ -163,7 +167,12 @@ def refuse_early_clock(plan: Plan, moment: Now) -> None:
 
 
 def _build(
-    project: Project, moment: Now, root: Path, previous: Previous | None, progress: Progress
+    project: Project,
+    moment: Now,
+    root: Path,
+    previous: Previous | None,
+    progress: Progress,
+    twins: Sequence[OpenTwin],
 ) -> Packaged:
     """Everything that goes into the bag, written under `root`; the previous version where nothing changed.
 
@@ -180,7 +189,8 @@ def _build(
         Spool(root.parent) as partial,
         _Parts(root.parent) as parts,
     ):
-        building = _Building(project, plan, moment, root, job, loose, crew)
+        building = _Building(project, plan, moment, root, job, loose, crew, twins)
+        building.inputs.update((f"twins/{one.key}", one.receipt) for one in twins)
         machine = _each_chip(building, kept, partial, progress)
         _other_inputs(building)
         inputs = hashlib.sha256(
@@ -200,7 +210,7 @@ def _build(
 def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progress) -> WholeMachine:
     """Steps 2 and 3: every chip down the street, some of them a second time, then all chips together."""
     chips = building.plan.chips
-    walk = Walk(building.plan, building.job, building.crew, kept)
+    walk = Walk(building.plan, building.job, building.crew, kept, building.twins)
     problems: list[Problem] = []
     for count, worked in enumerate(walk.first(), start=1):
         problems += worked.problems

@@ -14,6 +14,7 @@ from markupsafe import Markup
 from pipeline.to_do import in_order
 from pipeline.views.report import activity, glyphs, raster, wording
 from pipeline.views.report.image import ChipWords, PictureLayout, content_of
+from pipeline.views.twin_words import twin_words
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -152,6 +153,9 @@ def _facts(chip: ChipRecord, options: Options) -> list[tuple[str, str]]:
             out.append((title, wording.say(value)))
     if wiring := chip.get("board_wiring"):
         out.append(("Board wiring", wording.say({key: lines for key, lines in wiring.items() if lines})))
+    if "original" in chip:
+        out.append(("Original", "yes, as stated" if chip["original"] else "no, a copy"))
+    out += [("Twin", wording.say(twin_words(twin))) for twin in chip.get("twins", ())]
     return out
 
 

@@ -1,0 +1,155 @@
+"""What a twin says, for a person."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from schemas.record import TwinRecord, TwinSide
+
+WHICH = {"this": "this chip", "other": "the other specimen", "both": "both specimens", "": "one of them"}
+
+
+class TwinSaid(NamedTuple):
+    """Two sentences of a finding."""
+
+    means: str
+    also: str
+
+
+def means(twin: TwinRecord, part: str) -> TwinSaid:
+    """What a twin most likely means, and what else would look the same.
+
+    Args:
+        twin: As the record keeps it.
+        part: The chip's number in the catalogue, or "".
+    """
+    who = f"{twin['chip']} of {twin['bag']}"
+    said = _verdict(twin, who, part or "chip of this kind")
+    if twin.get("told_bits"):
+        bits = twin["told_bits"]
+        said = said._replace(
+            means=f"{said.means} Where this chip has no settlement, the other has {_bits(bits)}: beside it, "
+            "and settling none of them."
+        )
+    return said
+
+
+def _verdict(twin: TwinRecord, who: str, part: str) -> TwinSaid:
+    """The sentences of one verdict."""
+    verdict, side = twin["verdict"], twin["side"]
+    amount = f"{_bits(twin['up'] + twin['down'])} in {_count(twin['differing_words'], 'word')}"
+    simple = {
+        "unsettled": TwinSaid(
+            f"Too little is settled in both to compare this chip with {who}.", "The same program, or another."
+        ),
+        "part-of": TwinSaid(f"{who} holds this content beside more, or a part of it.", "Common code."),
+        "only-there": TwinSaid(
+            f"There is no image of this chip here; {who} has one, graded {twin['grade']}.",
+            "Another revision: whoever uses it says whose it is.",
+        ),
+        "only-here": TwinSaid(f"There is no image of {who}.", "Nothing."),
+        "not-compared": TwinSaid(
+            f"{who} holds another content, or another size; both images would be needed to say more.",
+            "Another revision, fading, a reading fault.",
+        ),
+        "unrelated": TwinSaid(
+            f"{who} holds another program: {amount} differ, and no line, order or stretch explains it.",
+            "The wrong chip was named, or one of the images is of nothing.",
+        ),
+    }
+    if verdict in simple:
+        return simple[verdict]
+    if verdict == "same":
+        return _same(twin, who)
+    if verdict in ("line", "crossed", "slipped"):
+        return _wires(twin, who, amount)
+    return _bits_differ(twin, who, amount, part, side)
+
+
+def _same(twin: TwinRecord, who: str) -> TwinSaid:
+    if twin["corroborates"]:
+        return TwinSaid(
+            f"{who}, another specimen read by another reader, holds the same, word for word.",
+            "Both specimens carry the same fault of their making.",
+        )
+    return TwinSaid(
+        f"{who} holds the same, word for word. It does not bear this chip out: {'; '.join(twin['against'])}.",
+        "A copy of the same reading, or of the same image, under another name.",
+    )
+
+
+def _wires(twin: TwinRecord, who: str, amount: str) -> TwinSaid:
+    what = twin.get("what", "")
+    if twin["verdict"] == "crossed":
+        return TwinSaid(
+            f"{who} holds the same in another order of lines ({what}): one of the two was read through "
+            "crossed "
+            "wires, or one of the boards crosses them.",
+            "A board that scrambles lines on purpose.",
+        )
+    if twin["verdict"] == "slipped":
+        return TwinSaid(
+            f"{who} holds the same with words lost or doubled on the way ({what}) in one of the two.",
+            "A revision that inserts words.",
+        )
+    lines, which = " and ".join(twin.get("lines", ())), WHICH[twin["side"]]
+    left = f" What it leaves over: {twin['beside']}." if twin.get("beside") else ""
+    return TwinSaid(
+        f"{amount} differ from {who}, and {lines} {what} in {which} explains it: the other image has what "
+        f"{lines} hides.{left}",
+        f"A design or a revision in which {lines} is without effect.",
+    )
+
+
+def _bits_differ(twin: TwinRecord, who: str, amount: str, part: str, side: TwinSide) -> TwinSaid:
+    """Bits that differ without a line to explain them: faded, changed, or not to be told."""
+    which = WHICH[side]
+    differ = f"{amount} differ from {who}"
+    odds = f"odds {twin['odds']:.3g} to 1 against a change" if twin.get("odds") else "odds not known"
+    regions = ", ".join(f"{start:X}-{end - 1:X}" for start, end in twin["regions"][:4])
+    said = {
+        "fading": TwinSaid(
+            f"{differ}, all but stray ones toward the state a {part} fades to in {which}: {which} has faded "
+            f"({odds}).",
+            "A program that was changed without erasing.",
+        ),
+        "perhaps-fading": TwinSaid(
+            f"{differ}, toward the state a {part} fades to in {which}, too few or too close together to tell "
+            f"fading from a change ({odds}).",
+            "A small revision, or unsteady readings.",
+        ),
+        "strewn": TwinSaid(
+            f"{differ} both ways, strewn over the image as no change of a program is: cells or readings of "
+            "both are weak.",
+            "Several small revisions.",
+        ),
+        "emptied": TwinSaid(
+            f"Whole words that differ from {who} read as unprogrammed in {which} ({amount}, words {regions} "
+            "hex): erased, not driven while they were read, or empty in another revision.",
+            "Another revision.",
+        ),
+        "one-way": TwinSaid(
+            f"{differ}, all one way, and which way a {part} fades is not known.", "Fading, or a revision."
+        ),
+    }
+    if twin["verdict"] in said:
+        return said[twin["verdict"]]
+    return TwinSaid(
+        f"{differ}, both ways and in stretches (words {regions} hex): another revision{_text(twin)}.",
+        "A reading fault in one of them that has no name here.",
+    )
+
+
+def _text(twin: TwinRecord) -> str:
+    """The text that tells the revisions apart, a version before others."""
+    texts = sorted(twin.get("texts", ()), key=lambda one: not one["version"])
+    return f"; there this one says {texts[0]['this']!r}, the other {texts[0]['other']!r}" if texts else ""
+
+
+def _bits(count: int) -> str:
+    return _count(count, "bit")
+
+
+def _count(count: int, noun: str) -> str:
+    return f"{count} {noun}{'' if count == 1 else 's'}"
