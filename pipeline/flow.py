@@ -6,6 +6,7 @@ bits (`words_dtype`), one element a word, address 0 first, and are never written
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -278,6 +279,36 @@ class Said:
     wiring: str = ""
     named: bool = False
     carried: Carried | None = None
+
+
+BEYOND_CHANCE = math.log(1e6)
+"""So much more an order has to be borne out by the content than another: a million to one."""
+
+
+@dataclass(frozen=True, slots=True)
+class Witness:
+    """What in an image depends on the order of its words and lines.
+
+    Two measures, since the same words in another order often fall just short of a limit: by a strict one
+    evidence speaks, by a lenient one it is held against others. With one limit for both, 39 would count as
+    nothing against 41.
+
+    Attributes:
+        nats: What it is worth where it speaks for this order; 0 where it is too little to speak.
+        left: What there is of it by the most lenient measure, never less than `nats`.
+        words: The same for a person.
+        fails: It fails in another order where no more than this share of `nats` is left there.
+    """
+
+    nats: float
+    left: float
+    words: str
+    fails: float = 0.05
+
+    def outweighs(self, other: Witness | None) -> bool:
+        """Whether it holds in this order and fails in the other, of which `other` is the same evidence."""
+        left = other.left if other is not None else 0.0
+        return self.nats - left >= BEYOND_CHANCE and left <= self.fails * self.nats
 
 
 @dataclass(frozen=True, slots=True)

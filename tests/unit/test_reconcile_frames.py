@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.flow import Carried, Pass, Said
+from pipeline.flow import Carried, Pass, Said, Witness
 from pipeline.lines import LineMap
 from pipeline.stages.reconcile import Reconciled, reconcile
 from pipeline.words import Words
@@ -97,8 +97,8 @@ def test_two_words_of_the_sheet_that_contradict_each_other_settle_nothing() -> N
 
 
 def test_a_check_in_the_content_decides_between_two_home_built_readers() -> None:
-    def checks(words: Words) -> dict[str, tuple[float, str]]:
-        return {"check": (30.0, "a CRC holds")} if np.array_equal(words, TRUE) else {}
+    def checks(words: Words) -> dict[str, Witness]:
+        return {"check": Witness(30.0, 30.0, "a CRC holds")} if np.array_equal(words, TRUE) else {}
 
     said = {"U1.hb": HOME_BUILT, "U1.two": HOME_BUILT}
     done = settled([*read(CROSSED, "hb"), *read(TRUE, "two")], said, checks=checks)
@@ -108,8 +108,8 @@ def test_a_check_in_the_content_decides_between_two_home_built_readers() -> None
 
 
 def test_grounds_for_two_frames_leave_the_frame_contested() -> None:
-    def checks(words: Words) -> dict[str, tuple[float, str]]:
-        return {"check": (30.0, "a CRC holds")} if np.array_equal(words, CROSSED) else {}
+    def checks(words: Words) -> dict[str, Witness]:
+        return {"check": Witness(30.0, 30.0, "a CRC holds")} if np.array_equal(words, CROSSED) else {}
 
     said = {"U1.hb": HOME_BUILT, "U1.prog": PROGRAMMER}
     done = settled([*read(CROSSED, "hb"), *read(TRUE, "prog")], said, checks=checks)

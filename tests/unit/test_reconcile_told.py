@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pipeline.catalogue.advice import advise, step
-from pipeline.flow import Carried, Frame, Framing, Ground, Said, Step
+from pipeline.flow import Carried, Frame, Framing, Ground, Said, Step, Witness
 from pipeline.lines import LineMap
 from pipeline.stages.reconcile import Reconciled, Way
 from pipeline.words import Words
@@ -351,8 +351,8 @@ def test_three_orders_are_told_each_against_the_first() -> None:
 
 
 def test_grounds_that_contradict_each_other_are_told_with_what_each_says() -> None:
-    def checks(words: Words) -> dict[str, tuple[float, str]]:
-        return {"check": (30.0, "a CRC holds")} if np.array_equal(words, CROSSED) else {}
+    def checks(words: Words) -> dict[str, Witness]:
+        return {"check": Witness(30.0, 30.0, "a CRC holds")} if np.array_equal(words, CROSSED) else {}
 
     done = settled([*read(CROSSED, "hb"), *read(TRUE, "prog")], SAID, checks=checks)
     speaks = "In the order of U1.hb the content speaks: a CRC holds"
@@ -454,8 +454,8 @@ def test_a_crossing_that_changes_no_word_of_this_chip_is_not_spoken_of() -> None
 
 
 def test_a_doubted_order_that_the_content_bears_out_is_cleared() -> None:
-    def checks(words: Words) -> dict[str, tuple[float, str]]:
-        return {"check": (30.0, "a CRC holds")} if np.array_equal(words, CROSSED) else {}
+    def checks(words: Words) -> dict[str, Witness]:
+        return {"check": Witness(30.0, 30.0, "a CRC holds")} if np.array_equal(words, CROSSED) else {}
 
     said = {"U1.hb": carried(undo=False)}
     assert settled(read(CROSSED, "hb"), said, checks=checks).settled.framing is None
@@ -578,8 +578,8 @@ def test_a_short_pass_that_slipped_twice_is_told_with_both_places_and_another_co
 
 
 def test_readings_that_stand_in_one_order_are_named_together() -> None:
-    def checks(words: Words) -> dict[str, tuple[float, str]]:
-        return {"check": (30.0, "a CRC holds")} if np.array_equal(words, TRUE) else {}
+    def checks(words: Words) -> dict[str, Witness]:
+        return {"check": Witness(30.0, 30.0, "a CRC holds")} if np.array_equal(words, TRUE) else {}
 
     done = settled([*read(TRUE, "a"), *read(CROSSED, "c"), *read(TRUE, "b")], {}, checks=checks)
     assert grounds(done)[0] == Ground(

@@ -12,13 +12,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import advise, step
+from pipeline.flow import Witness
 from pipeline.stages.content.headers import promises
 from pipeline.stages.content.lanes import LEGIBLE_FIT
 from pipeline.stages.content.program import flow_evidence
@@ -29,8 +30,6 @@ from schemas.finding import Code, Finding, Severity
 MOST_LANES = 8
 MOST_BYTES = 1 << 20
 """Larger spaces are not searched: following the flow of a megabyte once more costs seconds."""
-_BEYOND_CHANCE = math.log(1e6)
-_FAILS_SHARE = 0.05
 _HEADER_NATS = 24 * math.log(2)
 """Two bytes of signature and one of sum that come out right."""
 Bytes = NDArray[np.uint8]
@@ -72,10 +71,10 @@ def exchanged_lanes(lanes: Sequence[Words]) -> Exchanged | None:
             continue
         moved = list(lanes)
         moved[first], moved[second] = moved[second], moved[first]
-        for by, (nats, why) in _witnesses(_laid(moved)).items():
-            against = as_is.get(by, (0.0, ""))[0]
-            if nats - against >= _BEYOND_CHANCE and against <= _FAILS_SHARE * nats:
-                found.append(Exchanged(first, second, by, nats - against, why))
+        for by, one in _witnesses(_laid(moved)).items():
+            if one.outweighs(as_is.get(by)):
+                against = as_is[by].left if by in as_is else 0.0
+                found.append(Exchanged(first, second, by, one.nats - against, one.words))
     return max(found, key=lambda one: one.nats, default=None)
 
 
@@ -83,21 +82,21 @@ def _laid(lanes: Sequence[Words]) -> Bytes:
     return np.ascontiguousarray(np.stack(lanes, axis=1).astype(np.uint8).reshape(-1))
 
 
-def _witnesses(data: Bytes) -> dict[str, tuple[float, str]]:
-    """What in the bytes depends on their order: name → (nats, sentence)."""
-    out: dict[str, tuple[float, str]] = {}
+def _witnesses(data: Bytes) -> dict[str, Witness]:
+    """What in the bytes depends on their order, by name."""
+    out: dict[str, Witness] = {}
     if any(one.holds and one.method.startswith("PC") for one in promises(data)):
-        out["header"] = (_HEADER_NATS, "a header 55 AA whose sum holds reads AA 55")
+        out["header"] = Witness(_HEADER_NATS, _HEADER_NATS, "a header 55 AA whose sum holds reads AA 55")
     text = sum(
         one.letters * (one.fit * COMMON_PAIR - (1 - one.fit) * RARE_PAIR)
         for one in texts(data, 8)
         if one.fit is not None and one.fit > LEGIBLE_FIT
     )
     if text > 0:
-        out["text"] = (text, "text reads with its letters exchanged in pairs")
+        out["text"] = Witness(text, text, "text reads with its letters exchanged in pairs")
     flow = flow_evidence(data, 8)
     if flow is not None:
-        out["flow"] = (flow[0], "branches and calls land only the other way round")
+        out["flow"] = replace(flow, words="branches and calls land only the other way round")
     return out
 
 

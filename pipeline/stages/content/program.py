@@ -15,6 +15,7 @@ from typing import Literal
 import numpy as np
 
 from pipeline.catalogue.advice import advise
+from pipeline.flow import Witness
 from pipeline.stages.content.crossed import crossed_finding
 from pipeline.stages.content.flow_of_control import (
     Crossed,
@@ -39,6 +40,12 @@ _HIGH_FIRST, _LOW_FIRST = ("68000", "9900"), ("8086", "pdp11")
 _HOLDS = 0.93
 """Where so many branches land the order of lines is right: on the setting half 19 in 20 crossed images land
 fewer.
+"""
+_FLOW_FAILS = 0.35
+"""The flow fails in another order where no more of its worth is left: crossed high lines break few branches.
+
+Of 12,939 pairs of a true and a moved order of real programs the moved one spoke in none, with any share up to
+0.8; the true one in 745.
 """
 _LEAST_FLOW = 12.0
 """Nats that a program must be worth before its flow speaks for an order."""
@@ -243,24 +250,26 @@ def program_findings(chip: str, program: Program | None) -> tuple[Finding, ...]:
     )
 
 
-def flow_evidence(words: Words, bits: int) -> tuple[float, str] | None:
-    """What a program's flow says for the order of an image's words: nats, and a sentence.
+def flow_evidence(words: Words, bits: int) -> Witness | None:
+    """What a program's flow says for the order of an image's words, to be held against another order of them.
 
-    None where it says nothing.
+    Distances that stay within the image by chance are left out. A program of which more than a few branches
+    go astray does not speak, since crossed high lines leave most of them standing; what is left of it is held
+    against another order all the same.
 
-    To be held against another order of the same words. Distances that stay within the image by chance are
-    left out, and so is a program of which more than a few branches go astray: crossed high lines leave most
-    of them standing.
+    Returns:
+        None where nothing reads as any program.
     """
     program = program_of(words, bits)
-    if program is None or program.named.best is None or program.named.families == ("unknown",):
+    if program is None or program.named.best is None:
         return None
     best = program.named.best
-    nats = float(worth([words], bits, best.name)[0])
-    if best.landing < _HOLDS * best.branches or nats < _LEAST_FLOW:
-        return None
+    left = max(float(worth([words], bits, best.name)[0]), 0.0)
+    named = program.named.families != ("unknown",)
+    holds = named and best.landing >= _HOLDS * best.branches and left >= _LEAST_FLOW
     family = _spoken(program.named.families)
-    return nats, f"as a program for {family} {best.landing} of {best.branches} branches and calls land"
+    told = f"as a program for {family} {best.landing} of {best.branches} branches and calls land"
+    return Witness(left if holds else 0.0, left, told, fails=_FLOW_FAILS)
 
 
 def crossing_findings(

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.catalogue.advice import advise
-from pipeline.flow import Framing, Pass, Said, Settled
+from pipeline.flow import Framing, Pass, Said, Settled, Witness
 from pipeline.stages.reconcile.carried import Undone, doubt_of, undo_carried
 from pipeline.stages.reconcile.frames import SAME, Way, frames_of
 from pipeline.stages.reconcile.grounds import Checks, bears_out, framing_of
@@ -47,7 +47,7 @@ class Reconciled:
     findings: tuple[Finding, ...]
 
 
-def no_checks(words: Words) -> Mapping[str, tuple[float, str]]:
+def no_checks(words: Words) -> Mapping[str, Witness]:
     """For callers that know nothing of content."""
     del words
     return {}

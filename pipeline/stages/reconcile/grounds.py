@@ -6,32 +6,22 @@ frame, some ground speaks for it and none speaks for the other. The sheet's word
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping, Sequence
 
-from pipeline.flow import Frame, Framing, Ground, Pass, Said
+from pipeline.flow import Frame, Framing, Ground, Pass, Said, Witness
 from pipeline.stages.reconcile.frames import FrameGroup, near_words, way_between
 from pipeline.stages.reconcile.wording import way_in_words
 from pipeline.words import Words
 from schemas.names import Organisation
 
-Checks = Callable[[Words], Mapping[str, tuple[float, str]]]
-"""Words in some order → what depends on that order: name → (nats by which it beats chance, sentence)."""
-BEYOND_CHANCE = math.log(1e6)
-"""So much more an order has to be borne out by the content than another: a million to one."""
-FAILS_SHARE = 0.05
-"""A check fails in the other order where no more than this of its strength is left there."""
+Checks = Callable[[Words], Mapping[str, Witness]]
+"""Words in some order → what in them depends on that order, by name."""
 OTHER = Said()
 
 
-def outweighs(own: float, other: float) -> bool:
-    """Whether evidence holds in one order and fails in the other, both in nats."""
-    return own - other >= BEYOND_CHANCE and other <= FAILS_SHARE * own
-
-
-def bears_out(own: Mapping[str, tuple[float, str]], other: Mapping[str, tuple[float, str]]) -> bool:
+def bears_out(own: Mapping[str, Witness], other: Mapping[str, Witness]) -> bool:
     """Whether the content says that one order is right and another is not."""
-    return any(outweighs(nats, other.get(name, (0.0, ""))[0]) for name, (nats, _) in own.items())
+    return any(witness.outweighs(other.get(name)) for name, witness in own.items())
 
 
 def framing_of(
@@ -131,14 +121,12 @@ class _Weighing:
         held = [checks(self.first(frame).words) for frame in range(len(self.groups))]
         out = []
         for frame, own in enumerate(held):
-            for name, (nats, sentence) in own.items():
+            for name, witness in own.items():
                 over = tuple(
-                    other
-                    for other in self.others(frame)
-                    if outweighs(nats, held[other].get(name, (0.0, ""))[0])
+                    other for other in self.others(frame) if witness.outweighs(held[other].get(name))
                 )
                 if over:
-                    words = f"In the order of {self.names(frame)} the content speaks: {sentence}"
+                    words = f"In the order of {self.names(frame)} the content speaks: {witness.words}"
                     out.append(Ground("content", frame, over, words))
         return out
 
