@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, cast
 from pipeline.flow import Plan, PlannedChip
 from pipeline.stages.assemble import Assembled, assemble, machine_view
 from pipeline.stages.content import (
+    BoardChip,
     ChipImage,
     Join,
     SelfCheck,
@@ -26,11 +27,14 @@ from pipeline.stages.content import (
     interleave_findings,
     joins,
     kin,
+    placed_spaces,
+    placings,
     recurring,
     self_checks,
     set_checks,
     shared_fills,
     sisters_findings,
+    standing_findings,
     suggest_spaces,
 )
 from pipeline.stages.qualify import Evidence, Gathered, fitness
@@ -75,6 +79,7 @@ class Contribution:
         held_back: Codes that keep its image apart, unless an embedded check bears it out.
         absent: Half-open ranges of words that no reading has.
         explained: Reader → the fault that explains why it read this chip otherwise than another.
+        families: Processors that its content is a program for; empty where that is not known.
     """
 
     chip: str
@@ -89,6 +94,7 @@ class Contribution:
     held_back: tuple[str, ...] = ()
     absent: tuple[tuple[int, int], ...] = ()
     explained: Mapping[str, str] = field(default_factory=dict)
+    families: tuple[str, ...] = ()
 
 
 class WholeMachine:
@@ -108,6 +114,7 @@ class WholeMachine:
         self.readers: dict[str, int] = {}
         self.images: list[ChipImage] = []
         self.organisations: dict[str, Organisation] = {}
+        self.families: dict[str, tuple[str, ...]] = {}
         self.grades: dict[str, str] = {}
         self.held_back: dict[str, tuple[str, ...]] = {}
         self.absent: dict[str, tuple[tuple[int, int], ...]] = {}
@@ -140,6 +147,8 @@ class WholeMachine:
             self.absent[given.chip] = given.absent
         for reader, fault in given.explained.items():
             self.explained[reader].append(f"{given.chip} ({fault})")
+        if given.families:
+            self.families[given.chip] = given.families
         self.readers[given.chip] = len(given.readers)
         if given.evidence is not None:
             self.evidence.add(given.evidence)
@@ -283,6 +292,29 @@ def _kin(machine: WholeMachine, find_joins: FindJoins) -> None:
     for finding in interleave_findings(found):
         machine.findings[finding.chip].append(finding)
     _shown_by_sisters(machine, found)
+    _standing(machine)
+
+
+def _standing(machine: WholeMachine) -> None:
+    """Where the chips of each board stand: their calls and jumps tell each other's place."""
+    processors = {planned.chip.chip: planned.processor for planned in machine.plan.chips}
+    for images in _boards(machine):
+        sound = [one for one in images if not one.faulty and one.chip not in machine.absent]
+        known = {machine.families.get(one.chip, ()) for one in sound}
+        processor = processors[images[0].chip] if images[0].board else None
+        if not processor and known <= {()}:
+            continue
+        chips = [
+            BoardChip(
+                one.chip, machine.organisations[one.chip], machine.families.get(one.chip, ()), one.placed
+            )
+            for one in sound
+        ]
+        found = placings(chips, machine.load, processor)
+        machine.suggestions += placed_spaces(found)
+        for placing in found:
+            for finding in standing_findings(placing):
+                machine.findings[finding.chip].append(finding)
 
 
 def _shown_by_sisters(machine: WholeMachine, found: Iterable[Join]) -> None:

@@ -6,7 +6,8 @@
     --seed N        another choice of pieces
     --most N        at most so many pieces a package, family and size
     --markdown FILE the tables of tests/MEASUREMENTS.md
-    --only NAME     "flow" (single programs) or "wide" (chips that hold parts of one word)
+    --only NAME     "flow" (single programs), "banks" (chips of one program at their addresses) or "wide"
+                    (chips that hold parts of one word)
 
 Each row has n and one-sided 95 % Clopper-Pearson bounds. Rows under n = 60 are printed, not judged; "wrong"
 is judged from n = 1,000 on. Exit code 1 when a judged row misses its goal.
@@ -26,7 +27,7 @@ from numpy.random import Generator
 
 from pipeline.stages.content.flow_of_control import family_readings
 from tests.accuracy.tables import upper_bound
-from tests.content_accuracy import cases, wide
+from tests.content_accuracy import banks, cases, wide
 from tests.content_accuracy.cases import Outcome, Piece, pieces
 from tests.content_accuracy.programs import SOURCES, Image, images
 
@@ -47,6 +48,10 @@ GOALS = {
     "false crossing, 2K": Goal(0.99, 0.01),
     "even and odd, 2K": Goal(0.80, 0.005),
     "eight bits, 2K": Goal(0.75, 0.015),
+    "banks, 2K": Goal(0.92, 0.005),
+    "banks, 4K": Goal(0.92, 0.005),
+    "banks, strangers, 2K": Goal(1, 0),
+    "banks, strangers, 4K": Goal(1, 0),
     "wide set, x8": Goal(0.95, 0),
     "wide set, x4": Goal(0.60, 0),
     "sisters, x8": Goal(0.97, 0.005),
@@ -179,15 +184,18 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--most", type=int, default=100)
     parser.add_argument("--markdown", type=Path)
-    parser.add_argument("--only", choices=["flow", "wide"])
+    parser.add_argument("--only", choices=["flow", "banks", "wide"])
     options = parser.parse_args(arguments)
     every, missing = images()
     found = [one for one in every if one.half == options.half]
     if not found:
         print("no program could be had from the registries: nothing was measured", *missing, sep="\n")
         return 1
-    outcomes = [] if options.only == "wide" else list(asked(found, options.most, options.seed))
-    if options.only != "flow":
+    rng = np.random.default_rng(options.seed)
+    outcomes = list(asked(found, options.most, options.seed)) if options.only in {None, "flow"} else []
+    if options.only in {None, "banks"}:
+        outcomes += banks.asked(found, options.most, rng)
+    if options.only in {None, "wide"}:
         wide_programs, not_had = wide.programs(options.half)
         missing += not_had
         outcomes += wide.asked(wide_programs, max(2, options.most // 10), np.random.default_rng(options.seed))

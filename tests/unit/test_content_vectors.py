@@ -64,6 +64,13 @@ def test_a_9900s_workspaces_and_starts_are_found() -> None:
     assert "9900" in families(image)
 
 
+@pytest.mark.parametrize("opcodes", [(0x6000,), (0x6000, 0x6100), (0x6700, 0x6600, 0x6000), (0x4EBA,)])
+def test_a_68000s_table_of_branches_is_no_table_of_workspaces(opcodes: tuple[int, ...]) -> None:
+    table = [word for n in range(4) for word in (opcodes[n % len(opcodes)], 0x40 + 0x2C * n)]
+    image = put(code_image(6, 4096), 0, np.array(table, dtype=">u2").tobytes())
+    assert "9900" not in families(image)
+
+
 def test_an_8048s_and_an_8051s_jumps_are_found() -> None:
     image48 = put(put(put(code_image(7), 0, b"\x04\x10"), 3, b"\x24\x20"), 7, b"\x44\x30")
     assert "8048" in families(image48)

@@ -118,6 +118,7 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         ),
         PRACTICE,
     ),
+    "say-space": ("Hold it against the board's address decoding, and put the chips into a space.", LOGIC),
     "say-processor": ("Say `processor` of the board, if it is known.", LOGIC),
     # -- passes that disagree
     "scattered-bits": (

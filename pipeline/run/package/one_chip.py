@@ -383,6 +383,7 @@ def frame_record(framing: Framing) -> FrameRecord:
 
 
 def _given(result: ChipResult) -> Contribution:
+    """What one chip brings to the machine."""
     settled = result.settled
     if settled is None or result.organisation is None:
         return Contribution(result.chip, None, result.graded.grade.value)
@@ -403,6 +404,12 @@ def _given(result: ChipResult) -> Contribution:
         held_back=result.held_back,
         absent=() if settled.known is None else tuple(true_ranges(~settled.known)),
         explained=_explained_by_reader(result),
+        families=tuple(
+            family
+            for one in result.findings
+            if one.code is Code.RUNS_ON
+            for family in one.evidence["families"]
+        ),
     )
 
 

@@ -24,12 +24,21 @@ from pipeline.stages.content.regions import regions, told_by_sisters, with_siste
 from pipeline.stages.content.selfcheck import schemes_tried, self_checks, set_checks
 from pipeline.stages.content.signature import Signature, signature
 from pipeline.stages.content.spaces import interleave_findings, sisters_findings, suggest_spaces
+from pipeline.stages.content.stands import (
+    BoardChip,
+    Placing,
+    placed_spaces,
+    placings,
+    standing_findings,
+)
 from pipeline.stages.content.vectors import vectors
 from pipeline.stages.content.weigh import recurring
 
 __all__ = [
+    "BoardChip",
     "ChipImage",
     "Join",
+    "Placing",
     "Program",
     "Region",
     "SelfCheck",
@@ -43,6 +52,8 @@ __all__ = [
     "joins",
     "kin",
     "order_evidence",
+    "placed_spaces",
+    "placings",
     "program_findings",
     "program_of",
     "recurring",
@@ -53,6 +64,7 @@ __all__ = [
     "shared_fills",
     "signature",
     "sisters_findings",
+    "standing_findings",
     "suggest_spaces",
     "told_by_sisters",
     "vectors",

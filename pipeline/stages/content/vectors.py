@@ -8,7 +8,7 @@ Source: places and byte orders are from memory of the processors' data books; op
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from math import comb
 
 import numpy as np
@@ -178,13 +178,25 @@ def _workspace(data: NDArray[np.uint8]) -> Iterator[Vector]:
         return
     words = data[:16].view(">u2").astype(int).tolist()
     pairs = list(zip(words[::2], words[1::2], strict=True))
-    good = [pc for wp, pc in pairs if not wp & 1 and not pc & 1 and 8 <= pc < size and wp >= size]
+    fitting = [(wp, pc) for wp, pc in pairs if not wp & 1 and not pc & 1 and 8 <= pc < size and wp >= size]
+    if _are_branches([wp for wp, _ in fitting]):
+        return
+    good = [pc for _, pc in fitting]
     share = size / _TOP * (1 - size / _TOP) / 4
     if len(set(good)) >= 3 and pairs[0][1] in good:
         chance = share * _tail(3, len(set(good)) - 1, share)
         if chance <= MOST_CHANCE:
             says = f"{len(good)} of 4 pairs of workspace and start are even and point into the image"
             yield Vector("9900", 0, 16, tuple(good), float(f"{chance:.2g}"), says)
+
+
+def _are_branches(first: Sequence[int]) -> bool:
+    """Whether words that would be workspaces are the opcodes of a table of branches.
+
+    One word over and over before even numbers is such a table on every word machine, and 6000 to 6F00 are
+    the 68000's branches with 16 bits of distance.
+    """
+    return len(set(first)) == 1 or all(word & 0xF0FF == 0x6000 for word in first)
 
 
 def _single_chip(data: NDArray[np.uint8]) -> Iterator[Vector]:

@@ -84,12 +84,12 @@ def _passing(following: NDArray[np.int64], streams: Nats) -> Nats:
     return under_way
 
 
-def local_share(marks: Mask) -> Nats:
-    """The share of marked places within 64 places of each."""
+def local_share(marks: Mask, *, least: float = 0.05) -> Nats:
+    """The share of marked places within 64 places of each, `least` to 0.95."""
     rows, n = marks.shape
     total: NDArray[np.int32] = np.zeros((rows, n + 1), dtype=np.int32)
     np.cumsum(marks, axis=1, out=total[:, 1:])
     place = np.arange(n)
     low, high = np.maximum(place - _WINDOW, 0), np.minimum(place + _WINDOW + 1, n)
     share: Nats = (total[:, high] - total[:, low]) / (high - low)
-    return np.clip(share, 0.05, 0.95)
+    return np.clip(share, least, 0.95)

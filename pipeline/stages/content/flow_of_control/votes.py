@@ -193,28 +193,46 @@ def far_targets(kind: Bytes, flow: Bytes, target: Places, found: Starts, speaks:
     return Far(row, at, to, flow[row, at] == CALL)
 
 
-class _Rates(NamedTuple):
+class LandingRates(NamedTuple):
+    """How often a place is a routine's start, or an instruction's, by row."""
+
     routine: Nats
     start: Nats
 
 
-def _rates(found: Starts, speaks: Mask) -> _Rates:
+def rates(found: Starts, speaks: Mask) -> LandingRates:
     """How often a place is a routine's start, or an instruction's, by row."""
     counted = np.maximum(np.count_nonzero(np.broadcast_to(speaks, found.begins.shape), axis=1), 1)
     start = np.clip(np.count_nonzero(found.begins & speaks, axis=1) / counted, 0.05, 0.95)
     routine = np.maximum(np.count_nonzero(found.routine & speaks, axis=1) / counted, 2e-3)
-    return _Rates(np.minimum(routine, start * 0.9), start)
+    return LandingRates(np.minimum(routine, start * 0.9), start)
 
 
 def landing_nats(
-    row: NDArray[np.intp], place: NDArray[np.int64], call: Mask, found: Starts, rates: _Rates
+    row: NDArray[np.intp],
+    place: NDArray[np.int64],
+    call: Mask,
+    found: Starts,
+    shares: LandingRates,
+    *,
+    at: NDArray[np.int64] | None = None,
 ) -> Nats:
-    """What a far target says if it is this place of the image."""
+    """What a far target says if it is this place of the image.
+
+    Args:
+        row: Shape (m,), which image.
+        place: Shape (m,).
+        call: Shape (m,): whether it is called.
+        found: The images' starts.
+        shares: How often a place is a start, by row, or by `at`.
+        at: Which entry of the shares applies; None: that of the row.
+    """
+    of = row if at is None else at
     begins, routine = found.begins[row, place], found.routine[row, place]
-    to_routine = np.where(call, _CALL_ROUTINE, _JUMP_ROUTINE) / rates.routine[row]
-    other = np.maximum(rates.start - rates.routine, 0.02)[row]
+    to_routine = np.where(call, _CALL_ROUTINE, _JUMP_ROUTINE) / shares.routine[of]
+    other = np.maximum(shares.start - shares.routine, 0.02)[of]
     to_start = np.where(call, _CALL_START, _JUMP_START) / other
-    astray = _ASTRAY / np.maximum(1 - rates.start, 0.02)[row]
+    astray = _ASTRAY / np.maximum(1 - shares.start, 0.02)[of]
     return np.log(np.where(routine, to_routine, np.where(begins, to_start, astray)))
 
 
@@ -229,7 +247,7 @@ def far_votes(far: Far, found: Starts, speaks: Mask, *, space: int, step: int) -
         step: Bases are multiples of it.
     """
     rows, n = found.begins.shape
-    rates = _rates(found, speaks)
+    shares = rates(found, speaks)
     key = far.row.astype(np.int64) * space + far.to % space
     one, first = np.unique(key, return_index=True)
     row, to = far.row[first], one % space
@@ -241,7 +259,7 @@ def far_votes(far: Far, found: Starts, speaks: Mask, *, space: int, step: int) -
     place = to[:, None] - base * step
     fits = (base >= 0) & (place < n)
     which, _ = np.nonzero(fits)
-    nats = landing_nats(row[which], place[fits], call[which], found, rates)
+    nats = landing_nats(row[which], place[fits], call[which], found, shares)
     bases = -(-space // step)
     summed = np.bincount(row[which] * bases + base[fits], weights=nats, minlength=rows * bases)
     total: Nats = summed.astype(np.float64).reshape(rows, bases)
@@ -252,14 +270,14 @@ def far_votes(far: Far, found: Starts, speaks: Mask, *, space: int, step: int) -
     rest[np.arange(rows), best] = -np.inf
     chosen = np.where(value > 2, best * step, -1)
     found_bases = Bases(chosen, value, rest.max(axis=1) - price)
-    return found_bases, _under(far, found, rates, chosen)
+    return found_bases, _under(far, found, shares, chosen)
 
 
-def _under(far: Far, found: Starts, rates: _Rates, base: NDArray[np.int64]) -> Votes:
+def _under(far: Far, found: Starts, shares: LandingRates, base: NDArray[np.int64]) -> Votes:
     """The votes of far calls and jumps into the image, where it has a base."""
     n = found.begins.shape[1]
     place = far.to - base[far.row]
     told = (base[far.row] >= 0) & (place >= 0) & (place < n)
     row, at, place, call = far.row[told], far.at[told], place[told], far.call[told]
-    nats = landing_nats(row, place, call, found, rates) * fewer(row.astype(np.int64) * n + place)
+    nats = landing_nats(row, place, call, found, shares) * fewer(row.astype(np.int64) * n + place)
     return Votes(row, at, np.clip(nats, -_MOST, _MOST), found.begins[row, place])

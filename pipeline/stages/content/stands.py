@@ -1,0 +1,209 @@
+"""Where the chips of a board stand in their machine, as findings and as a space that can be pasted in."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+from pipeline.catalogue.advice import advise
+from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES
+from pipeline.stages.content.flow_of_control.orders import as_stored
+from pipeline.stages.content.flow_of_control.standing import MOST_STANDING, Stood, standing
+from pipeline.stages.content.program import family_of
+from pipeline.words import Words
+from schemas.finding import Code, Finding, Severity
+from schemas.names import Organisation
+
+if TYPE_CHECKING:
+    from schemas.record import SuggestedSpace
+
+_LOWER = {"8080": "z80", "6502": "65c02"}
+"""Families that are read by the larger set of a pair."""
+_MOST_CHIPS = 4 * MOST_STANDING
+"""A board of more chips is not searched."""
+_MOST_TOLD = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class BoardChip:
+    """One chip of a board that may be placed.
+
+    Attributes:
+        chip: Its id.
+        organisation: Words and bits.
+        families: Processors that its content is a program for, as `runs-on` has them; empty: not known.
+        placed: A space of the sheet places it.
+    """
+
+    chip: str
+    organisation: Organisation
+    families: tuple[str, ...]
+    placed: bool
+
+
+class Stands(NamedTuple):
+    """As `Stood`, with chips by name.
+
+    Attributes:
+        base: Address of its first place, in places.
+        nats: By how much every placing without it there is worse.
+        calls: Far calls and jumps of all placed chips into it.
+        landing: How many of these land where an instruction begins.
+        callers: Other chips that call into it.
+    """
+
+    base: int
+    nats: float
+    calls: int
+    landing: int
+    callers: tuple[str, ...]
+
+
+def _by_name(one: Stood, names: Sequence[str]) -> Stands:
+    return Stands(one.base, one.nats, one.calls, one.landing, tuple(names[other] for other in one.callers))
+
+
+@dataclass(frozen=True, slots=True)
+class Placing:
+    """Chips of one board that call into each other, each with its address.
+
+    Attributes:
+        family: The processor that they were read for.
+        bits: Of a word of theirs.
+        chips: Chip → where it stands, by address.
+        unplaced: Those that no space of the sheet has yet.
+    """
+
+    family: str
+    bits: int
+    chips: Mapping[str, Stands]
+    unplaced: frozenset[str]
+
+    def address(self, chip: str) -> int:
+        """The processor's address of a chip's first word."""
+        return self.chips[chip].base * (2 if self.family in WORD_FAMILIES else 1)
+
+
+def placings(
+    chips: Sequence[BoardChip], load: Callable[[str], Words], processor: str | None
+) -> tuple[Placing, ...]:
+    """The chips of a board that tell each other's place, a processor and a width at a time.
+
+    Args:
+        chips: Of one board.
+        load: Gives a chip's image.
+        processor: Of the board, as the sheet has it.
+
+    Returns:
+        Those of which some chip is in no space of the sheet. Nothing is raised.
+    """
+    if len(chips) > _MOST_CHIPS:
+        return ()
+    out = []
+    for family in _families(chips, processor):
+        bits = 16 if family in WORD_FAMILIES else 8
+        some = [one for one in chips if _may_be(one, family, bits)][:MOST_STANDING]
+        if len(some) < 2 or all(one.placed for one in some):
+            continue
+        found = standing([as_stored(load(one.chip), bits, family) for one in some], family)
+        names = [one.chip for one in some]
+        stand = {names[one.image]: _by_name(one, names) for one in found}
+        unplaced = frozenset(one.chip for one in some if not one.placed and one.chip in stand)
+        if unplaced:
+            out.append(Placing(family, bits, stand, unplaced))
+    return tuple(out)
+
+
+def _families(chips: Sequence[BoardChip], processor: str | None) -> list[str]:
+    """The board's own processor where it is known; else all that two chips or more are programs for."""
+    known = family_of(processor)
+    if known:
+        return [known]
+    named = [_LOWER.get(one.families[0], one.families[0]) for one in chips if one.families]
+    return sorted({family for family in named if named.count(family) > 1})
+
+
+def _may_be(one: BoardChip, family: str, bits: int) -> bool:
+    """Whether a chip may hold a part of a program for a family: it is read as one, or as none."""
+    words = one.organisation.words
+    whole = one.organisation.bits == bits and words >= 256 and words & (words - 1) == 0
+    return whole and (not one.families or _LOWER.get(one.families[0], one.families[0]) == family)
+
+
+def standing_findings(placing: Placing) -> tuple[Finding, ...]:
+    """The note `stands-at` for each chip that no space of the sheet places."""
+    return tuple(_finding(placing, chip) for chip in placing.chips if chip in placing.unplaced)
+
+
+def _finding(placing: Placing, chip: str) -> Finding:
+    one, address = placing.chips[chip], placing.address(chip)
+    callers = list(one.callers)
+    space = space_name(placing)
+    return Finding(
+        code=Code.STANDS_AT,
+        severity=Severity.NOTE,
+        chip=chip,
+        where={"address": address, "space": space},
+        evidence={
+            "calls": one.calls,
+            "landing": one.landing,
+            "from": callers,
+            "next_best": round(one.nats, 1),
+            "family": placing.family,
+        },
+        means=f"stands at 0x{address:04X}: {one.calls} calls and jumps of {_listed(placing, chip)} lead "
+        f"there, {one.landing} to an instruction; every other place is {_less_likely(one.nats)} times less "
+        "likely",
+        also="a program that is moved before it runs; a second bank that stands at the same address",
+        next=advise("say-space"),
+    )
+
+
+def _listed(placing: Placing, chip: str) -> str:
+    others = placing.chips[chip].callers
+    more = f" and {len(others) - 4} more" if len(others) > 4 else ""
+    return f"{', '.join(others[:4])}{more} and its own"
+
+
+def _less_likely(nats: float) -> str:
+    """Odds as a person says them, with one digit that counts; never more than a million.
+
+    Example:
+        >>> _less_likely(9.1), _less_likely(40)
+        ('8,000', 'more than 1,000,000')
+    """
+    times = math.exp(min(nats, 100))
+    if times > _MOST_TOLD:
+        return f"more than {_MOST_TOLD:,.0f}"
+    digit = 10 ** int(math.log10(times))
+    return f"{int(times // digit) * digit:,}"
+
+
+def space_name(placing: Placing) -> str:
+    """A name for the space that its chips make."""
+    return f"program-{placing.family}-{min(placing.chips)}".replace(".", "-")[:50]
+
+
+def placed_spaces(found: Sequence[Placing]) -> list[SuggestedSpace]:
+    """Placings in the form of the sheet's `spaces`, lowest address first.
+
+    Words wider than a byte are counted in words.
+    """
+    return [
+        {
+            "name": space_name(placing),
+            "width": placing.bits,
+            "byte_order": None if placing.bits == 8 else "big",
+            "unit": "word",
+            "placements": [
+                {"at": placing.chips[chip].base, "lanes": [chip]}
+                for chip in sorted(placing.chips, key=lambda one: placing.chips[one].base)
+            ],
+            "description": "suggested by content: their calls and jumps land in each other; the weakest "
+            f"place is {_less_likely(min(one.nats for one in placing.chips.values()))} times likelier than "
+            "any other",
+        }
+        for placing in found
+    ]
