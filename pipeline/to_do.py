@@ -18,7 +18,7 @@ from schemas.finding import Severity
 from schemas.record import Grade
 
 if TYPE_CHECKING:
-    from schemas.finding import FindingRecord
+    from schemas.finding import Details, FindingRecord
     from schemas.record import ChipRecord, SpaceRecord, ToDoChip
     from schemas.recorded_sheet import AttemptRecord
 
@@ -54,12 +54,14 @@ class Task(NamedTuple):
         code: Of the finding; the grade, or the chip's state, where no finding tells it.
         means: What it most likely means.
         bench: What to do, as the catalogue advises.
+        lines: Lines that it is about, `A6`; none where it names none.
     """
 
     severity: Literal["fault", "caution"]
     code: str
     means: str
     bench: str
+    lines: tuple[str, ...] = ()
 
 
 class ToDo(NamedTuple):
@@ -143,6 +145,7 @@ def _tasks(chip: ChipRecord, held: Sequence[str]) -> list[Task]:
             str(one["code"]),
             str(one.get("means", "")),
             str(one.get("next", "")),
+            lines_of(one.get("where") or {}),
         )
         for one in in_order(chip.get("findings") or (), held)
         if one["severity"] != Severity.NOTE and not (one.get("evidence") or {}).get("answer")
@@ -159,6 +162,29 @@ def _tasks(chip: ChipRecord, held: Sequence[str]) -> list[Task]:
         reasons = " ".join(str(reason) for reason in chip.get("reasons") or ())
         return [Task("fault", "faulty", reasons, advise("faulty")), *found]
     return found
+
+
+def lines_of(where: Details) -> tuple[str, ...]:
+    """The lines that a finding is about; of an order of lines, those that are out of place or inverted.
+
+    Args:
+        where: The place of a finding.
+
+    Example:
+        >>> lines_of({"line": "A6"}), lines_of({"address": [0, 2, 1], "invert_data": [3]})
+        (('A6',), ('A1', 'A2', 'D3'))
+    """
+    if where.get("line"):
+        return (str(where["line"]),)
+    if where.get("lines"):
+        return tuple(str(line) for line in where["lines"])
+    found = []
+    for letter, kind in (("A", "address"), ("D", "data")):
+        order, inverted = where.get(kind), where.get(f"invert_{kind}")
+        moved = {k for k, line in enumerate(order) if line != k} if isinstance(order, list) else set()
+        turned = set(inverted) if isinstance(inverted, list) else set()
+        found += [f"{letter}{k}" for k in sorted(moved | turned)]
+    return tuple(found)
 
 
 def _missing(chip: ChipRecord) -> Task:

@@ -50,7 +50,7 @@ from pipeline.run.package.spool import Bytes, Spool
 from pipeline.run.package.twins import OpenTwin, open_twins
 from pipeline.run.package.versions import Previous, newest, reasons
 from pipeline.stages.sheet import refuse
-from pipeline.to_do import ToDo, of_space, to_do, worst_first
+from pipeline.to_do import GRADES_WORST_FIRST, ToDo, of_space, to_do, worst_first
 from pipeline.views import notes
 from pipeline.views.premis import STEPS, Premis
 from pipeline.views.report import Summary
@@ -58,7 +58,6 @@ from schemas.record import (
     RECORD_SCHEMA,
     AttachmentRecord,
     ChipRecord,
-    Grade,
     RecordHead,
     ShownRecord,
     StoredFile,
@@ -406,7 +405,7 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
     from pipeline.run.package.texts import schema_files, write_report
 
     counts = Counter(chip.grade for chip in parts.index)
-    head["grades"] = {grade.value: counts.get(grade.value, 0) for grade in Grade}
+    head["grades"] = {grade: counts.get(grade, 0) for grade in GRADES_WORST_FIRST}
     waiting = worst_first(chip.to_do for chip in parts.index)
     for space in head["spaces"]:
         space["to_do"] = [one.to_json() for one in of_space(space, waiting)]

@@ -17,17 +17,18 @@ from typing import TYPE_CHECKING, Any
 from markupsafe import Markup
 
 from pipeline.to_do import to_do_words
-from pipeline.views.report import bench_cautions, marks, spaces, tables, wording
+from pipeline.views.report import bench_cautions, marks, spaces, tables, trips, wording
+from pipeline.views.report.grade_bar import grade_bar, grades_in_order
 from pipeline.views.report.summary import Summary, boards_of, counts_of, state_sentence
 
 if TYPE_CHECKING:
     from jinja2 import Environment, Template
 
+    from pipeline.views.report.bench_cautions import Heeding
     from pipeline.views.report.head import ReportHead, View
     from schemas.record import RecordHead, SpaceRecord
+    from schemas.recorded_sheet import PartRecord
 
-MOST_TASKS = 60
-"""So many tasks are spelled out on the first page; the rest are counted and found by their marks."""
 MOST_SINGLES = 60
 _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
 _SPACE = re.compile(r"\s*([{};:,>])\s*|\s*\n\s*")
@@ -146,6 +147,8 @@ def render_first_page(
     """
     single = chips is not None
     counts = counts_of(summaries)
+    known = head.get("parts") or {}
+    heed = bench_cautions.heeding_of(known)
     text = _template("first_page.html").render(
         **_assets(first=True),
         defs=marks.defined(),
@@ -158,9 +161,10 @@ def render_first_page(
         with_content=with_content,
         tape=tape(str(head.get("bag", ""))),
         state=state_sentence(counts),
-        counts=[(grade, counts.get(grade, 0)) for grade in (*_ORDER, *sorted(set(counts) - set(_ORDER)))],
-        bar=_bar(counts),
-        tasks=_tasks(summaries),
+        counts=grades_in_order(counts),
+        bar=grade_bar(counts),
+        tasks=_tasks(summaries, known, heed),
+        noted=lambda one: trips.mark_words(one, known),
         href=_hrefs(single=single),
         boards=boards_of(head.get("boards") or {}, summaries),
         chips=chips,
@@ -170,7 +174,7 @@ def render_first_page(
         readers=tables.readers(head, public=public),
         qualification=tables.qualification(head.get("qualification") or {}),
         events=tables.events(head),
-        heed=bench_cautions.heeding_of(head.get("parts") or {}),
+        heed=heed,
         noticed=[str(one) for one in head.get("cautions") or ()],
         files=[*(head.get("sheet") or ()), *(head.get("attachments") or ())],
         rights=_pairs(head.get("rights")) + _pairs(head.get("release")),
@@ -235,46 +239,15 @@ def tape(text: str) -> Markup:
     )
 
 
-_ORDER = ("self-checked", "corroborated", "repeatable", "single", "contested", "faulty", "missing")
-"""The bar and its legend: the best evidence left, a person's work right."""
-_LEAST_PERCENT = 9.0
-"""A mark and a number need so much of a 360 px screen."""
-
-
-def _bar(counts: Mapping[str, int]) -> Markup:
-    """The set in one picture: a bar divided by grade, each stretch with its mark and its number."""
-    total = sum(counts.values()) or 1
-    present = [grade for grade in _ORDER if counts.get(grade)]
-    free = 100 - _LEAST_PERCENT * len(present)
-    x, parts = 0.0, []
-    for grade in present:
-        wide = _LEAST_PERCENT + free * counts[grade] / total
-        middle = x + wide / 2
-        parts.append(
-            f'<g class="g-{grade}"><title>{counts[grade]:,} {grade}</title>'
-            f'<rect class="seg" x="{x:.4g}%" y="2" width="{wide - 0.5:.4g}%" height="30"/>'
-            f'<svg x="{middle:.4g}%" y="8" width="18" height="18" overflow="visible">'
-            f'<use class="m" href="#m-{grade}" x="-9" width="18" height="18"/></svg>'
-            f'<text x="{middle:.4g}%" y="48">{counts[grade]:,}</text></g>'
-        )
-        x += wide
-    said = ", ".join(f"{counts[grade]} {grade}" for grade in present) or "no chips"
-    return Markup(  # noqa: S704 - numbers and our own words only
-        f'<svg class="bar" role="img" aria-label="The set by grade: {said}" width="100%" '
-        f'height="54">{"".join(parts)}</svg>'
-    )
-
-
-def _tasks(summaries: Sequence[Summary]) -> View:
-    """What a person must still do, worst first."""
-    urgent = sorted((one for one in summaries if one.to_do.tasks), key=lambda one: one.to_do.rank)
-    needing = [one for one in urgent if one.to_do.needs_person]
+def _tasks(summaries: Sequence[Summary], parts: Mapping[str, PartRecord], heed: Heeding) -> View:
+    """What a person must still do: the one list, what to begin with, and the trips."""
+    listed = sorted((one for one in summaries if one.to_do.tasks), key=lambda one: one.to_do.rank)
     single = [one for one in summaries if one.grade == "single"]
     return {
-        "shown": urgent[:MOST_TASKS],
-        "more": max(0, len(urgent) - MOST_TASKS),
-        "first": needing[:4],
-        "needing": len(needing),
+        "trips": trips.trips(listed, parts, heed),
+        "more": max(0, len(listed) - trips.MOST_TASKS),
+        "first": trips.begin_with(listed, parts),
+        "said": trips.waiting_words(listed),
         "single": single[:MOST_SINGLES],
         "single_more": max(0, len(single) - MOST_SINGLES),
     }

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 from urllib.parse import quote
 
-from pipeline.to_do import ToDo, to_do
+from pipeline.to_do import ToDo, in_order, to_do
 from pipeline.views.report import wording
 from schemas.record import Grade
 
@@ -40,6 +40,8 @@ class Summary:
         more: How many further findings ask for something.
         page: Where its own page lies, from the first page.
         entry: Its catalogue entry, where one was used.
+        state: What the sheet says of a chip that was not read.
+        sitting: By whom and when the reading was taken that its first task is about: `hb, 2023-09-16`.
     """
 
     chip: str
@@ -52,6 +54,8 @@ class Summary:
     page: str
     entry: str = ""
     more: int = 0
+    state: str = ""
+    sitting: str = ""
 
 
 def chip_page_name(chip: ChipRecord) -> str:
@@ -80,7 +84,21 @@ def summary_of(chip: ChipRecord) -> Summary:
         page=quote(chip_page_name(chip)),
         entry=str(chip.get("catalogued") or chip.get("part") or ""),
         more=max(0, len(whole.tasks) - MOST_STEPS),
+        state=str(chip.get("state") or ""),
+        sitting=_sitting(chip),
     )
+
+
+def _sitting(chip: ChipRecord) -> str:
+    """Reader and date of the reading that the first task is about, else of the last one that counts."""
+    readings = [one for one in chip.get("readings") or () if not one.get("set_aside")]
+    tasks = in_order(chip.get("findings") or (), chip.get("held_back") or ())
+    named = (tasks[0].get("where") or {}).get("readings") if tasks else None
+    about = [one for one in readings if isinstance(named, list) and one["reading"] in named] or readings
+    if not about:
+        return ""
+    how = about[-1].get("how") or {}
+    return ", ".join(str(part) for part in (about[-1]["reader"], how.get("date"), how.get("wiring")) if part)
 
 
 _BOARD_FACTS = (("name", ""), ("number", "number"), ("revision", "revision"))
