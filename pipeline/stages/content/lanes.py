@@ -282,7 +282,9 @@ def _joined(group: _Group, members: Sequence[int], links: Sequence[Weighed]) -> 
     """One set of chips that go together: a pair, several pairs that each read as text, or one wide word."""
     inside = [pair for pair in links if pair.first in members and pair.second in members]
     if len(members) == 2:
-        yield from (_pair(group, pair) for pair in inside)  # none where only a third chip linked the two
+        # A pair that a space places is told nowhere; halves of a byte still count towards four of them.
+        if group.bits == 4 or not any(group.chips[member].placed for member in members):
+            yield from (_pair(group, pair) for pair in inside)  # none where only a third chip linked the two
         return
     possible = len(members) * (len(members) - 1) // 2
     alone = _without_versions(group, members)
@@ -356,10 +358,8 @@ def _crossed(group: _Group, sets: Sequence[Sequence[int]]) -> Iterator[_Odd]:
         alike = own.get(chip, 1) if chip not in sets[place] else 1
         if group.chips[chip].faulty or len(sisters) < max(LEAST_SISTERS, alike + 1):
             continue
-        if any(group.versions(chip, sister) for sister in sisters):
-            continue
         shown = shown_by_sisters(group.together, group.images[chip], group.bits, sisters)
-        if shown is not None:
+        if shown is not None and not any(group.versions(chip, sister) for sister in sisters):
             yield _Odd(chip, place, shown)
 
 

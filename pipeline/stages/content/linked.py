@@ -70,11 +70,12 @@ def data_columns(words: Words, bits: int, at: NDArray[np.intp]) -> NDArray[np.fl
         bits: Bits a word.
         at: Which words, as `sampled` gives them.
     """
-    live = busy(words)[at]
-    lines = np.arange(bits, dtype=np.uint64)[:, None]
-    out = ((words[at].astype(np.uint64)[None, :] >> lines) & np.uint64(1)).astype(np.float32)
-    out -= (out[:, live].sum(axis=1) / max(int(live.sum()), 1))[:, None]
-    out[:, ~live] = 0
+    live = busy(words)[at].astype(np.float32)
+    lines = np.arange(bits, dtype=words.dtype)[:, None]
+    out = (words[at][None, :] >> lines & words.dtype.type(1)).astype(np.float32)
+    # Sums of zeros and ones are exact in whatever order they are taken.
+    out -= (out @ live / max(float(live.sum()), 1.0))[:, None]
+    out *= live
     size = np.sqrt((out * out).sum(axis=1))
     return np.asarray(out / np.where(size > 0, size, 1)[:, None], dtype=np.float32)
 

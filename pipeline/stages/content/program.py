@@ -26,7 +26,7 @@ from pipeline.stages.content.flow_of_control import (
     family_readings,
 )
 from pipeline.stages.content.flow_of_control.model import Bytes
-from pipeline.stages.content.flow_of_control.orders import worth
+from pipeline.stages.content.flow_of_control.orders import Stored, worth
 from pipeline.stages.content.model import Region
 from pipeline.stages.content.runs import entropy_bits, hex_words
 from pipeline.words import Words
@@ -264,7 +264,7 @@ def flow_evidence(words: Words, bits: int) -> Witness | None:
     if program is None or program.named.best is None:
         return None
     best = program.named.best
-    left = max(float(worth([words], bits, best.name)[0]), 0.0)
+    left = max(float(worth(Stored([words], bits), best.name)[0]), 0.0)
     named = program.named.families != ("unknown",)
     holds = named and best.landing >= _HOLDS * best.branches and left >= _LEAST_FLOW
     family = _spoken(program.named.families)

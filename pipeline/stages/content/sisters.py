@@ -12,6 +12,7 @@ polarity.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +24,7 @@ from pipeline.stages.content.linked import (
     Together,
     data_columns,
     independent,
+    sampled,
     standing_out,
 )
 from pipeline.words import Words
@@ -33,6 +35,8 @@ _ROUGHLY, _LIKELY = 512, 4
 """Words by which the orders are sifted, and how many of them are then held against all words."""
 _AHEAD = 5.0
 """Spreads by which the order found must be ahead of the order as read and of every other one."""
+_SIZES_KEPT = 8
+"""Sizes of chips and groups whose orders are kept: at most 4.5 MB each (64 K words)."""
 
 
 class ShownBySisters(NamedTuple):
@@ -64,26 +68,60 @@ def shown_by_sisters(
     """
     whole = independent(data_columns(words, bits, np.arange(len(words))))
     others = together.columns[list(sisters)].reshape(-1, together.total)
-    addresses = np.arange(len(words), dtype=np.uint32)
-    every = [one for one in crossings(len(words), bits) if one.bus == "address"]
-    orders = [addresses, *(one.undo(addresses) for one in every)]
-
-    def fits(numbers: Sequence[int], step: int) -> NDArray[np.float64]:
-        """How well the chip goes with its sisters in some of the orders, by every so many of the words."""
-        at, beside = together.at[::step], others[:, ::step].T
-        return np.array([((whole[:, orders[number][at]] @ beside) ** 2).sum() for number in numbers])
-
-    rough = fits(range(len(orders)), max(together.total // _ROUGHLY, 1))
+    every, orders = _orders(len(words), together.chips)
+    step = max(together.total // _ROUGHLY, 1)
+    rough = _fits(whole, others[:, ::step], orders[:, ::step])
     likely = sorted({0, *np.argsort(rough)[-_LIKELY:].tolist()})
-    fit = fits(likely, 1)
+    fit = _fits(whole, others, orders[likely])
     best = likely[int(fit.argmax())]
-    if best == 0:
-        return None
-    profile = together.profile_of(independent(data_columns(words[orders[best]], bits, together.at)), sisters)
-    spread = 1.4826 * float(np.median(np.abs(profile[1:] - np.median(profile[1:])))) + 1e-12
     second, first = np.sort(fit)[-2:]
+    if best == 0 or first - second < _AHEAD * _least_spread(whole, others):
+        return None
+    profile = together.profile_of(
+        independent(data_columns(every[best - 1].undo(words), bits, together.at)), sisters
+    )
+    spread = 1.4826 * float(np.median(np.abs(profile[1:] - np.median(profile[1:])))) + 1e-12
     ahead = float(first - second) / spread
     score = standing_out(profile)
     if score < CLEAR or ahead < _AHEAD:
         return None
     return ShownBySisters(every[best - 1], score, ahead, float(first - fit[0]) / spread)
+
+
+@lru_cache(maxsize=_SIZES_KEPT)
+def _orders(total: int, chips: int) -> tuple[list[LineChange], NDArray[np.intp]]:
+    """Every single change of address lines, and the addresses looked at as read and in each.
+
+    Args:
+        total: Words of a chip.
+        chips: Of the group; it decides which addresses are looked at.
+    """
+    addresses: Words = np.arange(total, dtype=np.uint32)
+    every = [one for one in crossings(total, 0) if one.bus == "address"]
+    each = np.stack([addresses, *(one.undo(addresses) for one in every)])
+    return every, each[:, sampled(total, chips)].astype(np.intp)
+
+
+def _fits(
+    whole: NDArray[np.float32], others: NDArray[np.float32], orders: NDArray[np.intp]
+) -> NDArray[np.float32]:
+    """How well a chip goes with its sisters in each of some orders, as one product of matrices.
+
+    Args:
+        whole: Shape (bits, words), of the chip.
+        others: Shape (columns, words looked at), of its sisters.
+        orders: Shape (orders, words looked at), the addresses.
+    """
+    # Word by word the columns of a chip lie side by side: what is fetched comes in whole rows.
+    correlations = np.matmul(others, np.ascontiguousarray(whole.T).take(orders, axis=0))
+    return np.asarray((correlations * correlations).sum(axis=(1, 2)))
+
+
+def _least_spread(whole: NDArray[np.float32], others: NDArray[np.float32]) -> float:
+    """Half the spread that the fit of columns of independent words has; that of any real content is larger.
+
+    Source: a correlation of n independent pairs of values has the variance 1/n, and its square 2/n² (normal
+    approximation); the columns of a chip are independent of one another, so that the squares add up.
+    """
+    squares = int(np.count_nonzero(whole.any(axis=1)) * np.count_nonzero(others.any(axis=1)))
+    return 0.5 * float(np.sqrt(2 * squares) / others.shape[1])

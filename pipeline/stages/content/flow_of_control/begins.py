@@ -87,9 +87,11 @@ def _passing(following: NDArray[np.int64], streams: Nats) -> Nats:
 def local_share(marks: Mask, *, least: float = 0.05) -> Nats:
     """The share of marked places within 64 places of each, `least` to 0.95."""
     rows, n = marks.shape
-    total: NDArray[np.int32] = np.zeros((rows, n + 1), dtype=np.int32)
-    np.cumsum(marks, axis=1, out=total[:, 1:])
+    # Summed up with a margin on either side, so that the sums of all windows are one difference.
+    total: NDArray[np.int32] = np.zeros((rows, n + 2 * _WINDOW + 1), dtype=np.int32)
+    np.cumsum(marks, axis=1, out=total[:, _WINDOW + 1 : n + _WINDOW + 1])
+    total[:, n + _WINDOW + 1 :] = total[:, n + _WINDOW, None]
     place = np.arange(n)
-    low, high = np.maximum(place - _WINDOW, 0), np.minimum(place + _WINDOW + 1, n)
-    share: Nats = (total[:, high] - total[:, low]) / (high - low)
-    return np.clip(share, least, 0.95)
+    size = np.minimum(place + _WINDOW + 1, n) - np.maximum(place - _WINDOW, 0)
+    share: Nats = (total[:, 2 * _WINDOW + 1 :] - total[:, :n]) / size
+    return np.clip(share, least, 0.95, out=share)

@@ -26,7 +26,7 @@ from pipeline.stages.content.flow_of_control.families import (
     read_as,
     totals,
 )
-from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES, Bytes
+from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES, Bytes, Mask
 from pipeline.stages.content.flow_of_control.votes import speaking
 from pipeline.words import Words
 
@@ -38,6 +38,7 @@ _MARGIN = 4.0
 """Nats that it must read better than every order besides."""
 _LEAST = 12.0
 """Nats that it must be worth as a program."""
+_LOW_FIRST = frozenset(["pdp11", "8086"])
 _ROWS = 1 << 19
 """Places read at one time."""
 
@@ -107,24 +108,45 @@ def as_stored(words: Words, bits: int, family: str) -> Bytes:
     """The bytes of a chip of 8 or 16 bits as a processor of this family takes them."""
     if bits <= 8:
         return np.ascontiguousarray(words.astype(np.uint8))
-    order = "<u2" if family in {"pdp11", "8086"} else ">u2"
+    order = "<u2" if family in _LOW_FIRST else ">u2"
     return np.ascontiguousarray(words.astype(order)).view(np.uint8)
 
 
-def worth(images: Sequence[Words], bits: int, family: str, *, anywhere: bool = False) -> NDArray[np.float64]:
-    """What each image, all of one size, is worth as a program of a family, in nats.
+class Stored:
+    """Images of one size as processors take them; where each of them may speak is worked out once.
+
+    Args:
+        images: Each shape (n,).
+        bits: Bits a word.
+    """
+
+    def __init__(self, images: Sequence[Words], bits: int) -> None:
+        self.images, self.bits = images, bits
+        self._taken: dict[bool, list[tuple[Bytes, Mask]]] = {}
+
+    def taken_by(self, family: str) -> list[tuple[Bytes, Mask]]:
+        """The bytes of each image as a family's processor takes them, and where they may speak."""
+        low_first = self.bits > 8 and family in _LOW_FIRST
+        if low_first not in self._taken:
+            stored = [as_stored(image, self.bits, family) for image in self.images]
+            self._taken[low_first] = [(one, speaking(one)) for one in stored]
+        return self._taken[low_first]
+
+
+def worth(stored: Stored, family: str, *, anywhere: bool = False) -> NDArray[np.float64]:
+    """What each image is worth as a program of a family, in nats.
 
     Every image stands at a multiple of its size in the machine, as chips do, unless it may stand `anywhere`.
     """
     units = 2 if family in WORD_FAMILIES else 1
     out: list[NDArray[np.float64]] = []
-    stored = [as_stored(image, bits, family) for image in images]
-    at_once = max(1, _ROWS // max(1, len(stored[0])))
-    for first in range(0, len(stored), at_once):
-        some = stored[first : first + at_once]
-        decoded = [decode(family, one) for one in some]
-        speaks = np.stack([places_speaking(speaking(one), units) for one in some])
-        instruction = np.stack([leading(one, units) for one in some])
+    taken = stored.taken_by(family)
+    at_once = max(1, _ROWS // max(1, len(taken[0][0])))
+    for first in range(0, len(taken), at_once):
+        some = taken[first : first + at_once]
+        decoded = [decode(family, data) for data, _ in some]
+        speaks = np.stack([places_speaking(speaks, units) for _, speaks in some])
+        instruction = np.stack([leading(data, units) for data, _ in some])
         step = None if anywhere else len(decoded[0].length)
         out.append(totals(read_as(decoded, instruction, speaks, step=step, staying=False)))
     return np.concatenate(out)
@@ -146,11 +168,11 @@ def crossed_lines(words: Words, bits: int, *, families: Sequence[str] = ()) -> C
     if bits not in {8, 16} or total & (total - 1) or not 256 <= total <= 1 << 16:
         return None
     candidates = list(crossings(total, bits))
-    images = [words, *(one.undo(words) for one in candidates)]
+    images = Stored([words, *(one.undo(words) for one in candidates)], bits)
     found = [
         one
         for family in families or _families(words, bits)
-        if (one := _best(images, candidates, bits, family)) is not None
+        if (one := _best(images, candidates, family)) is not None
     ]
     if not found:
         return None
@@ -167,13 +189,11 @@ def _families(words: Words, bits: int) -> Sequence[str]:
     return strong[:1] or READ_AS
 
 
-def _best(
-    images: Sequence[Words], candidates: Sequence[LineChange], bits: int, family: str
-) -> Crossed | None:
+def _best(stored: Stored, candidates: Sequence[LineChange], family: str) -> Crossed | None:
     """The best order of one family, where it beats the order as read and is worth enough."""
-    nats = worth(images, bits, family)
+    nats, images = worth(stored, family), stored.images
     # A program that stands at an odd place of its machine looks like one with its top line inverted.
-    nats[0] = max(nats[0], worth(images[:1], bits, family, anywhere=True)[0])
+    nats[0] = max(nats[0], worth(Stored(images[:1], stored.bits), family, anywhere=True)[0])
     best = int(nats[1:].argmax()) + 1
     gain = float(nats[best] - nats[0])
     if nats[best] < _LEAST or gain < max(_GAIN, _GAIN_SHARE * float(nats[best])):
@@ -220,7 +240,8 @@ def keeps_flow(
         return None
     if len(candidates[0]) * bits < 256 * 8:
         return None
-    table = {family: worth(candidates, bits, family) for family in families or READ_AS}
+    stored = Stored(candidates, bits)
+    table = {family: worth(stored, family) for family in families or READ_AS}
     family = max(table, key=lambda name: float(table[name].max()))
     nats = table[family]
     chosen = int(nats.argmax())

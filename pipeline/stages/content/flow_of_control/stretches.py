@@ -21,8 +21,9 @@ def best_total(votes: Sequence[float], price: float = PRICE) -> float:
     inside, outside = -price, 0.0
     for vote in votes:
         begun = outside - price
-        inside = max(begun, inside) + vote
-        outside = max(outside, inside)
+        # For every vote of every family, calls of `max` take longer than all the rest.
+        inside = (begun if begun > inside else inside) + vote  # noqa: FURB136 - measured
+        outside = inside if inside > outside else outside  # noqa: FURB136 - measured
     return outside
 
 
