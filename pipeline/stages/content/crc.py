@@ -10,7 +10,6 @@ value over the nine characters `123456789` that the catalogue prints.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from functools import cache, lru_cache
 from typing import NamedTuple
 
@@ -99,6 +98,16 @@ def _packed() -> tuple[tuple[tuple[int, int, bool], int, int], ...]:
 
 _LANES = _packed()
 _LANE_COUNT = _LANES[-1][1] + 1
+_EVERY_CORE = np.arange(len(CORES))
+_HOP_SIZE = len(CORES) * 4 * 256
+_PLACE_OF = {core: (lane, shift) for core, lane, shift in _LANES}
+_OF_LANE = np.array([_PLACE_OF[core][0] for core in CORES])
+_SHIFT = np.array([_PLACE_OF[core][1] for core in CORES], dtype=np.uint64)
+_MASK = np.array([(1 << width) - 1 for width, _, _ in CORES], dtype=np.uint64)
+
+Registers = NDArray[np.uint32]
+"""Registers side by side; shape (cores,) where nothing else is said."""
+_EVERY_PLACE = np.arange(CHUNK)
 
 
 def reverse_bits(value: int, width: int) -> int:
@@ -123,20 +132,6 @@ def byte_table(core: tuple[int, int, bool]) -> tuple[int, ...]:
                 register &= (1 << width) - 1
         out.append(register)
     return tuple(out)
-
-
-def step(core: tuple[int, int, bool], register: int, data: bytes) -> int:
-    """The register after some more bytes, one at a time."""
-    width, _, reflected = core
-    table = byte_table(core)
-    if reflected:
-        for byte in data:
-            register = (register >> 8) ^ table[(register ^ byte) & 0xFF]
-    else:
-        mask, shift = (1 << width) - 1, width - 8
-        for byte in data:
-            register = ((register << 8) & mask) ^ table[(register >> shift) ^ byte]
-    return register
 
 
 def _advance(core: tuple[int, int, bool], states: NDArray[np.uint64]) -> NDArray[np.uint64]:
@@ -172,9 +167,6 @@ def _contributions() -> tuple[NDArray[np.uint64], ...]:
     return tuple(np.ascontiguousarray(lane.transpose(1, 0, 2).reshape(-1)) for lane in out)
 
 
-_PLACES = np.arange(CHUNK, dtype=np.intp) * 16
-
-
 @lru_cache(maxsize=512)
 def _power(core: tuple[int, int, bool], length: int) -> tuple[int, ...]:
     """What `length` zero bytes make of each bit of the register."""
@@ -191,35 +183,57 @@ def _power(core: tuple[int, int, bool], length: int) -> tuple[int, ...]:
 
 
 @cache
-def _hop(core: tuple[int, int, bool], doublings: int) -> tuple[tuple[int, ...], ...]:
-    """What 2^doublings zero bytes make of the register: one table of 256 a byte of the register."""
-    columns = _power(core, 1 << doublings)
-    tables = []
-    for low in range(0, core[0], 8):
-        table = [0]
-        for column in columns[low : low + 8]:
-            table += [entry ^ column for entry in table]
-        tables.append(tuple(table))
-    return tuple(tables)
+def _hop(length: int) -> NDArray[np.uint32]:
+    """What `length` zero bytes make of a register: (cores, 4, 256) laid flat, by each byte and its value."""
+    out: NDArray[np.uint32] = np.zeros((len(CORES), 4, 256), dtype=np.uint32)
+    for number, core in enumerate(CORES):
+        for bit, column in enumerate(_power(core, length)):
+            values = np.arange(256) >> bit % 8 & 1
+            out[number, bit // 8] ^= values.astype(np.uint32) * np.uint32(column)
+    return out.reshape(-1)
 
 
-def zeros_after(core: tuple[int, int, bool], register: int, length: int) -> int:
-    """The register after `length` zero bytes: what bytes before add to the value, whatever follows them.
+def _mapped(
+    table: NDArray[np.uint32], states: NDArray[np.uint32], cores: NDArray[np.intp]
+) -> NDArray[np.uint32]:
+    """The registers of some cores after what a table of `_hop` says, or several such one behind the other."""
+    parts = states.astype("<u4").view(np.uint8).reshape(-1, 4)
+    index = ((cores * 4)[:, None] + np.arange(4)) * 256 + parts
+    if len(table) > _HOP_SIZE:
+        index = np.arange(0, len(table), _HOP_SIZE)[:, None, None] + index
+    return np.asarray(np.bitwise_xor.reduce(table.take(index), axis=-1), dtype=np.uint32)
+
+
+def zeros_after(states: Registers, length: int, cores: NDArray[np.intp] = _EVERY_CORE) -> Registers:
+    """Each register after `length` zero bytes: what bytes before add to the value, whatever follows them.
 
     Taken in hops of powers of two, whose tables are few and kept: every image of a set has a length of its
     own.
+
+    Args:
+        states: Shape (n,).
+        length: In bytes.
+        cores: Shape (n,), of which core each is: numbers in `CORES`.
     """
-    doublings = 0
-    while length and register:
-        if length & 1:
-            hopped, left = 0, register
-            for table in _hop(core, doublings):
-                hopped ^= table[left & 0xFF]
-                left >>= 8
-            register = hopped
-        length >>= 1
-        doublings += 1
-    return register
+    hop = 1
+    while hop <= length:
+        if length & hop:
+            states = _mapped(_hop(hop), states, cores)
+        hop <<= 1
+    return states
+
+
+@cache
+def _hops(lengths: tuple[int, ...]) -> NDArray[np.uint32]:
+    """The tables of several lengths, one behind the other."""
+    return np.concatenate([_hop(length) for length in lengths])
+
+
+def zeros_after_each(
+    states: Registers, lengths: tuple[int, ...], cores: NDArray[np.intp] = _EVERY_CORE
+) -> NDArray[np.uint32]:
+    """Shape (lengths, n): as `zeros_after`, for a few lengths that are asked for again and again."""
+    return _mapped(_hops(lengths), states, cores).reshape(len(lengths), len(states))
 
 
 def _apply(columns: tuple[int, ...], register: int) -> int:
@@ -232,64 +246,52 @@ def _apply(columns: tuple[int, ...], register: int) -> int:
     return out
 
 
-def registers(data: NDArray[np.uint8]) -> dict[tuple[int, int, bool], int]:
+def added(place: NDArray[np.intp], data: NDArray[np.uint8]) -> NDArray[np.uint32]:
+    """What bytes at some places of a chunk add to each register.
+
+    Args:
+        place: Shape (n,) or (rows, n), from the chunk's first byte; the last is `CHUNK - 1`.
+        data: Shape (n,) or (rows, n); zeros add nothing.
+
+    Returns:
+        Shape (cores,) or (rows, cores).
+    """
+    index = 16 * np.concatenate([place, place + CHUNK], axis=-1)
+    index = index + np.concatenate([data >> 4, data & 15], axis=-1)
+    sums = np.stack([np.bitwise_xor.reduce(lane.take(index), axis=-1) for lane in _contributions()], axis=-1)
+    return np.asarray(sums[..., _OF_LANE] >> _SHIFT & _MASK, dtype=np.uint32)
+
+
+def registers(data: NDArray[np.uint8]) -> Registers:
     """The register of every core after the data, started from 0.
 
     Args:
         data: Shape (n,), uint8.
-
-    Returns:
-        By (width, polynomial, reflected). Nothing is raised.
     """
-    lanes = _contributions()
+    out: Registers = np.zeros(len(CORES), dtype=np.uint32)
     first = len(data) % CHUNK
-    out = dict.fromkeys(CORES, 0)
-    index = np.empty(2 * CHUNK, dtype=np.intp)
     for start in range(first - CHUNK if first else 0, len(data), CHUNK):
         chunk = data[max(start, 0) : start + CHUNK]
-        size = len(chunk)
-        np.add(_PLACES[CHUNK - size :], chunk >> 4, out=index[:size])
-        np.add(_PLACES[CHUNK - size :], chunk & 15, out=index[size : 2 * size])
-        index[size : 2 * size] += 16 * CHUNK
-        sums = [int(np.bitwise_xor.reduce(lane.take(index[: 2 * size]))) for lane in lanes]
-        for core, lane, shift in _LANES:
-            before = out[core]
-            add = sums[lane] >> shift & ((1 << core[0]) - 1)
-            out[core] = add ^ zeros_after(core, before, CHUNK) if before else add
+        out = zeros_after(out, CHUNK) ^ added(_EVERY_PLACE[CHUNK - len(chunk) :], chunk)
     return out
 
 
-def finish(crc: Crc, register: int, length: int) -> int:
-    """The published value from a register that was started from 0, for data of `length` bytes."""
-    return register ^ constant(crc, length)
+OF_CORE = np.array([CORES.index(one.core) for one in CATALOGUE])
+"""Of each algorithm of the catalogue, its core."""
+_INIT = np.array(
+    [reverse_bits(one.init, one.width) if one.reflected else one.init for one in CATALOGUE], dtype=np.uint32
+)
+_XOROUT = np.array([one.xorout for one in CATALOGUE], dtype=np.uint32)
 
 
-@lru_cache(maxsize=4096)
-def constant(crc: Crc, length: int) -> int:
-    """What the start value and the final combination add to the value for data of `length` bytes."""
-    init = reverse_bits(crc.init, crc.width) if crc.reflected else crc.init
-    return (zeros_after(crc.core, init, length) if init else 0) ^ crc.xorout
-
-
-def constants(crc: Crc, lengths: Sequence[int]) -> dict[int, int]:
-    """As `constant`, for several lengths at once.
-
-    They lie a few bytes apart, so that one long way serves all.
+def constants(length: int, beyond: tuple[int, ...]) -> NDArray[np.uint32]:
+    """Shape (beyond, algorithms): what start value and final combination add, for data of several lengths.
 
     Args:
-        crc: The algorithm.
-        lengths: Ascending, in bytes.
+        length: The shortest, in bytes.
+        beyond: So many bytes more; the same few for all data.
     """
-    register = reverse_bits(crc.init, crc.width) if crc.reflected else crc.init
-    if not register:
-        return dict.fromkeys(lengths, crc.xorout)
-    out, at = {}, 0
-    for length in lengths:
-        gap = length - at
-        register = step(crc.core, register, bytes(gap)) if gap <= 32 else zeros_after(crc.core, register, gap)
-        at = length
-        out[length] = register ^ crc.xorout
-    return out
+    return zeros_after_each(zeros_after(_INIT, length, OF_CORE), beyond, OF_CORE) ^ _XOROUT
 
 
 def value(crc: Crc, data: bytes) -> int:
@@ -299,4 +301,5 @@ def value(crc: Crc, data: bytes) -> int:
         >>> hex(value(next(one for one in CATALOGUE if one.name == "CRC-16/ARC"), b"123456789"))
         '0xbb3d'
     """
-    return finish(crc, registers(np.frombuffer(data, dtype=np.uint8))[crc.core], len(data))
+    register = registers(np.frombuffer(data, dtype=np.uint8))[CORES.index(crc.core)]
+    return int(register ^ constants(len(data), (0,))[0, CATALOGUE.index(crc)])

@@ -15,7 +15,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterator
 from functools import lru_cache
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +25,7 @@ from pipeline.stages.content import crc
 BEFORE_VECTORS = (6, 8, 16)
 ADLER_BITS = 29
 """Adler-32 counts as 29 bits: its lower half is a plain sum, which short content foretells to three bits."""
+_ORDERS: tuple[Literal["big"], Literal["little"]] = ("big", "little")
 SMALLEST = 32
 """Bytes that must carry something before a check means anything."""
 
@@ -166,70 +167,104 @@ def _word_sums(data: NDArray[np.uint8]) -> Iterator[Hit]:
             yield _over_all(size, "xor16 of words, all = 0000", "0000", 16, "xor", 2)
 
 
-class _Spot(NamedTuple):
-    """One place where the value of one algorithm may stand.
+_TAIL = 2 + BEFORE_VECTORS[-1]
+"""Bytes at the end in which all places lie but the first."""
+_ENDS = (_TAIL, *(table + 2 for table in BEFORE_VECTORS[-2::-1]), 4, 2, 1)
+"""Bytes before the end at which a stored value may begin."""
+_BEYOND = tuple(_TAIL - end for end in _ENDS)
+_HEAD = len(_ENDS)
+"""The row behind those of the ends: a value at the first byte, over everything behind it."""
 
-    What has to come out there, but for the register.
+
+class _Spots(NamedTuple):
+    """Every algorithm at every place where its value may stand, the same for rows of every size.
+
+    Attributes:
+        algorithm: Numbers in the catalogue.
+        before: Which of the ends it stands at, or the head.
+        covered: Which of the ends covers as many bytes.
+        field: Of the last and first bytes as `_fields` reads them, which value is stored there.
     """
 
-    name: str
-    width: int
-    core: int
-    at: int
-    constant: int
+    algorithm: NDArray[np.intp]
+    before: NDArray[np.intp]
+    covered: NDArray[np.intp]
+    field: NDArray[np.intp]
 
 
-@lru_cache(maxsize=64)
-def _plan(size: int) -> tuple[_Spot, ...]:
-    """Every algorithm at every place, for rows of so many bytes."""
-    out = []
-    for one in crc.CATALOGUE:
-        width = one.width // 8
-        lengths = {at: size - width if at == 0 else at for at in places(size, width)}
-        known = crc.constants(one, sorted(set(lengths.values())))
-        core = crc.CORES.index(one.core)
-        out += [_Spot(one.name, width, core, at, known[length]) for at, length in lengths.items()]
-    return tuple(out)
+def _spots() -> tuple[_Spots, tuple[tuple[int, int], ...]]:
+    """The spots, and the distinct fields: bytes before the end (0: the first bytes), width in bytes."""
+    fields = tuple((end, width) for width in (1, 2, 4) for end in _ends(width))
+    every = [
+        (
+            number,
+            _HEAD if end == 0 else _ENDS.index(end),
+            _ENDS.index(end or width),
+            fields.index((end, width)),
+        )
+        for number, one in enumerate(crc.CATALOGUE)
+        for width in (one.width // 8,)
+        for end in _ends(width)
+    ]
+    return _Spots(*(np.array(part) for part in zip(*every, strict=True))), fields
 
 
-def _registers(data: NDArray[np.uint8]) -> list[dict[int, int]]:
-    """For each core the register, from 0, before each place (at place 0: over everything behind it)."""
+def _ends(width: int) -> tuple[int, ...]:
+    """The places of a value as bytes before the end; 0 for the first byte."""
+    return tuple(-at for at in places(0, width))
+
+
+_SPOTS, _FIELDS = _spots()
+_FIELD_AT = np.array([[_TAIL - end if end else _TAIL, width] for end, width in _FIELDS])
+_CUTS = (*_BEYOND, _TAIL)
+"""Of the tail so many bytes are covered: up to each end, and for the head up to the last."""
+_BEFORE_CUT = np.arange(_TAIL) < np.array(_CUTS)[:, None]
+_TAIL_PLACES = np.where(_BEFORE_CUT, crc.CHUNK - np.array(_CUTS)[:, None] + np.arange(_TAIL), 0)
+_CORE_BYTES = np.array([width // 8 for width, _, _ in crc.CORES])
+
+
+@lru_cache(maxsize=1024)
+def _constants(size: int) -> NDArray[np.uint32]:
+    """Shape (ends, algorithms), for rows of so many bytes; some hundreds of bytes each."""
+    return crc.constants(size - _TAIL, _BEYOND)
+
+
+def _registers(data: NDArray[np.uint8]) -> NDArray[np.uint32]:
+    """Shape (ends and head, cores): each register, from 0, before each end; last over all behind the head."""
     size = len(data)
-    tail_start = size - 2 - BEFORE_VECTORS[-1]
-    tail, head = data[tail_start:].tobytes(), data[:4].tobytes()
-    out = []
-    for core, register in crc.registers(data[:tail_start]).items():
-        width = core[0] // 8
-        state, done, found = register, 0, {}
-        for at in sorted(places(size, width))[1:]:
-            state = crc.step(core, state, tail[done : at - tail_start])
-            done = at - tail_start
-            found[at] = state
-        whole = crc.step(core, state, tail[done:])
-        found[0] = whole ^ crc.zeros_after(core, crc.step(core, 0, head[:width]), size - width)
-        out.append(found)
+    tail = np.where(_BEFORE_CUT, data[-_TAIL:], np.uint8(0))
+    early = crc.zeros_after_each(crc.registers(data[:-_TAIL]), _CUTS)
+    out = early ^ crc.added(_TAIL_PLACES, tail)
+    # What the stored value itself adds to the register over everything is taken out of it again.
+    start = max(crc.CHUNK - size, 0)
+    first = np.where(np.arange(4) < _CORE_BYTES[:, None], data[:4], np.uint8(0))
+    head = crc.added(start + np.arange(4)[None, :].repeat(len(first), axis=0), first).diagonal()
+    out[-1] ^= crc.zeros_after(head, max(size - crc.CHUNK, 0))
     return out
+
+
+def _fields(data: NDArray[np.uint8]) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
+    """Every value that may be stored, high byte first and low byte first."""
+    raw = data[-_TAIL:].tobytes() + data[:4].tobytes()
+    stored = [raw[at : at + width] for at, width in _FIELD_AT.tolist()]
+    high, low = (np.array([int.from_bytes(one, order) for one in stored], np.uint32) for order in _ORDERS)
+    return high, low
 
 
 def _crcs(data: NDArray[np.uint8]) -> Iterator[Hit]:
     """CRCs over everything before the stored value, or behind it where it stands first."""
-    size = len(data)
-    found = _registers(data)
-    fields: dict[tuple[int, int], tuple[int, int]] = {}
-    for width in (1, 2, 4):
-        for at in places(size, width):
-            raw = data[at : at + width].tobytes()
-            fields[width, at] = int.from_bytes(raw, "big"), int.from_bytes(raw, "little")
-    for name, width, core, at, constant in _plan(size):
-        want = found[core][at] ^ constant
-        field = fields[width, at]
-        if want not in field:
-            continue
-        span = (width, size) if at == 0 else (0, at)
-        for order, told in ((0, ", high byte first"), (1, ", low byte first"))[: 1 if width == 1 else 2]:
-            if field[order] == want:
-                shown = name if width == 1 else name + told
-                yield Hit(shown, (span,), (at, at + width), f"{want:0{width * 2}X}", 8 * width, "crc")
+    size, core = len(data), crc.OF_CORE[_SPOTS.algorithm]
+    want = _registers(data)[_SPOTS.before, core] ^ _constants(size)[_SPOTS.covered, _SPOTS.algorithm]
+    high, low = (one[_SPOTS.field] for one in _fields(data))
+    for spot in np.flatnonzero((want == high) | (want == low)).tolist():
+        one = crc.CATALOGUE[_SPOTS.algorithm[spot]]
+        end, width = _FIELDS[_SPOTS.field[spot]]
+        at = size - end if end else 0
+        span = (0, at) if at else (width, size)
+        for field, told in ((high, ", high byte first"), (low, ", low byte first"))[: 1 if width == 1 else 2]:
+            if field[spot] == want[spot]:
+                shown = one.name if width == 1 else one.name + told
+                yield Hit(shown, (span,), (at, at + width), f"{want[spot]:0{width * 2}X}", 8 * width, "crc")
 
 
 def _running_sums(data: NDArray[np.uint8], total: int) -> Iterator[Hit]:
