@@ -24,7 +24,7 @@ from pipeline.stages.content import (
 from pipeline.stages.content.crc import CATALOGUE, Crc, value
 from pipeline.stages.content.model import MOST_CHANCE
 from pipeline.stages.content.order import order_fixed
-from pipeline.stages.content.schemes import search, tried
+from pipeline.stages.content.schemes import places, search, tried
 from pipeline.stages.content.weigh import chance_of
 from pipeline.words import words_dtype
 from tests.unit.content_images import Image, code_image, put, random_image
@@ -86,6 +86,23 @@ def test_a_crc_before_a_vector_table_is_found(table: int) -> None:
     image = stored(image, at, value(crc, image[:at].tobytes()), 2, "low")
     found = [hit for hit in search(image) if hit.method.startswith("CRC-16/ARC")]
     assert [(hit.covers, hit.stored) for hit in found] == [(((0, at),), (at, at + 2))]
+
+
+@given(st.data(), st.integers(32, 9000), st.sampled_from(CATALOGUE), st.sampled_from(["high", "low"]))
+def test_every_crc_is_found_at_every_place_of_rows_of_any_size(
+    data: st.DataObject, size: int, crc: Crc, order: str
+) -> None:
+    width = crc.width // 8
+    at = data.draw(st.sampled_from(places(size, width)))
+    image = random_image(size, size)
+    covered = image[:at] if at else image[width:]
+    content = value(crc, covered.tobytes()).to_bytes(width, "big" if order == "high" else "little")
+    image[at : at + width] = np.frombuffer(content, dtype=np.uint8)
+    # A stored value of nothing but 00 or FF stores nothing.
+    if set(image[at : at + width].tolist()) in ({0x00}, {0xFF}):
+        return
+    found = [hit.covers for hit in search(image) if hit.stored == (at, at + width) and hit.family == "crc"]
+    assert ((0, at) if at else (width, size),) in found
 
 
 @pytest.mark.parametrize("order", ["high", "low"])
