@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from pipeline.lines.mapping import LineMap
     from schemas.finding import Finding
     from schemas.part import Part
-    from schemas.record import Settings, SpaceRecord
+    from schemas.record import Settings, SpaceRecord, SuggestedSpace
     from schemas.sheet import Chip, ReadingRow, Sheet
 
 
@@ -130,6 +130,7 @@ class ChipSummary:
         regions: (kind, start, end) of each, where a strip is drawn.
         contested: Half-open word ranges without settlement, where a strip is drawn.
         families: Processors that its content is a program for, where it is told.
+        kin: Code, chip, and the chips of like content.
         inventory, accession: The custodian's own numbers for it, or "".
     """
 
@@ -143,6 +144,7 @@ class ChipSummary:
     regions: tuple[tuple[str, int, int], ...] = ()
     contested: tuple[tuple[int, int], ...] = ()
     families: tuple[str, ...] = ()
+    kin: tuple[tuple[str, str, tuple[str, ...]], ...] = ()
     inventory: str = ""
     accession: str = ""
 
@@ -158,6 +160,7 @@ class Packaged:
         cautions: About the sheet.
         spaces: Their records.
         supersedes: Name of the version replaced, or "".
+        suggestions: Spaces that the content suggests.
     """
 
     bag: Path
@@ -166,6 +169,7 @@ class Packaged:
     cautions: tuple[str, ...]
     spaces: tuple[SpaceRecord, ...] = ()
     supersedes: str = ""
+    suggestions: tuple[SuggestedSpace, ...] = ()
 
     @property
     def to_do(self) -> list[ToDo]:

@@ -14,7 +14,16 @@ from typing_extensions import TypedDict
 from schemas.base import Range, stored
 from schemas.finding import FindingRecord
 from schemas.ledger import LedgerRow
-from schemas.record import Bears, Contested, Grade, LinesRecord, RegionRecord, ToDoChip, VectorRecord
+from schemas.record import (
+    Bears,
+    Contested,
+    Grade,
+    LinesRecord,
+    RegionRecord,
+    SuggestedSpace,
+    ToDoChip,
+    VectorRecord,
+)
 from schemas.recorded_sheet import PartRecord
 
 
@@ -77,6 +86,10 @@ class CheckAnswer(Answer):
         list[ToDoChip], Field(description="What `package` would say is still to be done, worst first")
     ]
     spaces: Annotated[list[str], Field(description="What `package` would say of spaces")]
+    suggestions: Annotated[
+        list[str],
+        Field(description="What the content suggests: spaces with their reason, chips that are kin"),
+    ]
     problems: list[ToldProblem]
     cautions: list[ToldProblem]
 
@@ -103,6 +116,7 @@ class PackageAnswer(Answer):
     cautions: list[str]
     needs_person: Annotated[list[str], Field(description="Chips that still need a person, worst first")]
     to_do: Annotated[list[ToDoChip], Field(description="What is still to be done, worst first")]
+    suggestions: Annotated[list[SuggestedSpace], Field(description="Spaces that the content suggests")]
 
 
 @stored()

@@ -11,6 +11,7 @@ from pipeline.one_line import one_line, one_lined
 from pipeline.summed_up import kind_of, summed_up
 from pipeline.to_do import GRADES_WORST_FIRST, UNSETTLED, ToDo, space_state
 from pipeline.views.strip import legend, strip
+from pipeline.views.suggestions import suggested
 from schemas.glossary import GLOSSARY
 
 if TYPE_CHECKING:
@@ -75,7 +76,8 @@ def checked(document: CheckAnswer) -> str:
 def _as_package_would(document: CheckAnswer) -> list[str]:
     """What `package` would say of spaces and of what is still to be done, and where to learn more."""
     waiting = document["to_do"]
-    lines = [f"  {space}" for space in document["spaces"]] + still_to_do(waiting, document["needing"])
+    lines = [f"  {told}" for told in (*document["spaces"], *document["suggestions"])]
+    lines += still_to_do(waiting, document["needing"])
     if waiting:
         words = [word for one in waiting for word in (one["grade"], *(task["code"] for task in one["tasks"]))]
         lines.append(f"What these words mean, and what to do: {to_explain(words)}")
@@ -112,6 +114,7 @@ def package_json(done: Packaged, chips: Iterable[ChipRecord]) -> PackageAnswer:
         "cautions": list(done.cautions),
         "needs_person": list(done.needing),
         "to_do": [one.to_json() for one in done.to_do],
+        "suggestions": list(done.suggestions),
     }
 
 
@@ -135,6 +138,7 @@ def packaged(done: Packaged, *, draw: bool) -> str:
         )
     lines += programs(done.chips)
     lines += [f"  {one_line(told)}" for told in spaces_in_doubt(done.spaces)]
+    lines += [f"  {told}" for told in suggested(done.suggestions, (one for c in done.chips for one in c.kin))]
     lines += [f"caution: {one_line(caution)}" for caution in done.cautions]
     lines += waiting
     if done.supersedes:

@@ -26,7 +26,7 @@ from pipeline.wirings import Wired, carried_to
 from pipeline.words import Words
 
 if TYPE_CHECKING:
-    from schemas.record import ChipRecord, SpaceRecord
+    from schemas.record import ChipRecord, SpaceRecord, SuggestedSpace
 
 
 def how_read(plan: Plan) -> HowRead:
@@ -139,12 +139,14 @@ class LookedOver:
         problems: Dumps that could not be understood; with any there are no records.
         images: Chip → image, for chips that have one.
         spaces: Records of the spaces, as a bag would have them.
+        suggestions: Spaces that the content suggests.
     """
 
     records: tuple[ChipRecord, ...]
     problems: tuple[Problem, ...]
     images: dict[str, Words]
     spaces: tuple[SpaceRecord, ...] = ()
+    suggestions: tuple[SuggestedSpace, ...] = ()
 
 
 def look_over(
@@ -184,7 +186,8 @@ def look_over(
                 for planned, record in zip(plan.chips, records, strict=True)
                 if record["image"] and keep_images is not None and keep_images(planned, record)
             }
-    return LookedOver(records, (), images, spaces)
+            suggestions = tuple(machine.suggestions)
+    return LookedOver(records, (), images, spaces, suggestions)
 
 
 def _heard(records: Iterable[ChipRecord], machine: WholeMachine) -> Iterator[ChipRecord]:

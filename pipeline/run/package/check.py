@@ -10,12 +10,13 @@ from pipeline.edges.console import Progress
 from pipeline.run.package.all_chips import look_over
 from pipeline.run.package.open_project import open_project
 from pipeline.to_do import to_do, worst_first
+from pipeline.views.suggestions import kin_of, suggested
 from pipeline.views.terminal import spaces_in_doubt
 
 if TYPE_CHECKING:
     from pipeline.flow import Problem
     from schemas.answers import CheckAnswer, ToldProblem
-    from schemas.record import ChipRecord, SpaceRecord
+    from schemas.record import ChipRecord, SpaceRecord, SuggestedSpace
 
 
 def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
@@ -34,12 +35,13 @@ def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
     chips = len(project.plan.chips) if project.plan is not None else 0
     records: tuple[ChipRecord, ...] = ()
     spaces: tuple[SpaceRecord, ...] = ()
+    suggestions: tuple[SuggestedSpace, ...] = ()
     if project.plan is not None:
         progress = Progress(quiet=quiet)
         looked = look_over(project, progress=lambda done, of: progress.show("chips checked:", done, of))
         progress.done()
         problems += looked.problems
-        records, spaces = looked.records, looked.spaces
+        records, spaces, suggestions = looked.records, looked.spaces, looked.suggestions
     waiting = worst_first(to_do(record) for record in records)
     return {
         "schema": "wellread/check/1",
@@ -52,6 +54,9 @@ def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
         "needing": [one.chip for one in waiting if one.needs_person],
         "to_do": [one.to_json() for one in waiting],
         "spaces": spaces_in_doubt(spaces),
+        "suggestions": suggested(
+            suggestions, (kin for one in records for kin in kin_of(one["chip"], one["findings"]))
+        ),
         "problems": [_told(one) for one in problems],
         "cautions": [_told(one) for one in cautions],
     }

@@ -23,6 +23,7 @@ from pipeline.to_do import to_do
 from pipeline.views.notes import chip_notes
 from pipeline.views.premis import Premis
 from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, chip_page, chip_page_name, summary_of
+from pipeline.views.suggestions import kin_of
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -132,6 +133,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
             if one["code"] == "runs-on"
             for family in one["evidence"]["families"]
         ),
+        kin=kin_of(record["chip"], record["findings"]),
     )
 
 

@@ -287,7 +287,13 @@ def _same(previous: Previous, plan: Plan) -> Packaged:
             remedy="Mend it from a copy with `wellread mend`, or move it away and package again",
         )
     chips = [ChipSummary(one["chip"], one["grade"], to_do(one).brief) for one in previous.record["chips"]]
-    return Packaged(previous.path, previous.bag, chips, tuple(str(one) for one in plan.cautions))
+    return Packaged(
+        previous.path,
+        previous.bag,
+        chips,
+        tuple(str(one) for one in plan.cautions),
+        suggestions=tuple(previous.record.get("suggestions", ())),
+    )
 
 
 def _head(building: _Building, previous: Previous | None, inputs: str, machine: WholeMachine) -> RecordHead:
@@ -433,6 +439,7 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
         tuple(head["cautions"]),
         tuple(head["spaces"]),
         previous.bag if previous else "",
+        tuple(head.get("suggestions", ())),
     )
 
 

@@ -1,0 +1,70 @@
+"""What the content of all chips suggests, as lines for a terminal: spaces, and chips that are kin."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import TYPE_CHECKING
+
+from pipeline.one_line import one_line
+
+if TYPE_CHECKING:
+    from schemas.finding import FindingRecord
+    from schemas.record import SuggestedSpace
+    from schemas.recorded_sheet import PlacementRecord
+
+MOST_SPACES, MOST_LANES, MOST_KIN = 8, 8, 12
+KINSHIP = {
+    "same-content": "the same content",
+    "inverse-content": "the inverse content",
+    "part-of": "parts of each other",
+}
+"""Codes by which a chip is another's kin, in words; chips that interleave are told by their space."""
+
+Kin = tuple[str, str, tuple[str, ...]]
+"""Code, chip, and the chips that it is about."""
+
+
+def kin_of(chip: str, findings: Iterable[FindingRecord]) -> tuple[Kin, ...]:
+    """What one chip's findings say of kin."""
+    return tuple(
+        (one["code"], chip, tuple(map(str, one["where"].get("with", ()))))
+        for one in findings
+        if one["code"] in KINSHIP
+    )
+
+
+def suggested(spaces: Sequence[SuggestedSpace], kin: Iterable[Kin]) -> list[str]:
+    """A line a suggested space, with why below it, and a line a group of kin.
+
+    Args:
+        spaces: In the form of the sheet's `spaces`.
+        kin: Of all chips.
+    """
+    lines = []
+    for space in spaces[:MOST_SPACES]:
+        lines.append(f"suggested space {space['name']}: {_placed(space['placements'])}")
+        lines.append(f"  {space['description']}")
+    if len(spaces) > MOST_SPACES:
+        lines.append(f"… and {len(spaces) - MOST_SPACES} more suggested spaces; the record has them all")
+    return [one_line(line) for line in (*lines, *_kin_lines(kin))]
+
+
+def _placed(placements: Sequence[PlacementRecord]) -> str:
+    """`K1 at 0xE000, K2 at 0xE800`, or the lanes of one word."""
+    if len(placements) == 1:
+        return _some(placements[0]["lanes"], " | ")
+    return _some([f"{' | '.join(one['lanes'])} at 0x{int(one['at']):X}" for one in placements], ", ")
+
+
+def _some(names: Sequence[str], between: str) -> str:
+    more = f" … and {len(names) - MOST_LANES} more" if len(names) > MOST_LANES else ""
+    return between.join(names[:MOST_LANES]) + more
+
+
+def _kin_lines(kin: Iterable[Kin]) -> list[str]:
+    groups: Mapping[tuple[str, frozenset[str]], None] = dict.fromkeys(
+        (code, frozenset((chip, *others))) for code, chip, others in kin
+    )
+    lines = [f"{KINSHIP[code]}: {_some(sorted(chips), ', ')}" for code, chips in groups]
+    more = [f"… and {len(lines) - MOST_KIN} more groups of kin; the record has them all"]
+    return lines[:MOST_KIN] + (more if len(lines) > MOST_KIN else [])
