@@ -52,20 +52,39 @@ def run(arguments: list[str] | None = None) -> int:
         from pipeline.edges.disk_errors import as_storage_error
 
         return _told(as_storage_error(error, error.filename or "the disk"))
+    except ImportError as error:
+        return _not_loaded(error)
     except Exception as error:  # noqa: BLE001 - the last place of all: a bug is told as one, with its traceback
         if hasattr(error, "show") and hasattr(error, "format_message"):
             return _usage(error)
-        import traceback
-
-        from pipeline.edges.console import notice
-
-        notice(traceback.format_exc().rstrip("\n"))
-        notice("This is a bug in wellread, not in your files. Please report it with the lines above.")
-        return BUG
+        return _bug()
     if result == INTERRUPTED:
         # Some versions of Typer turn Ctrl-C into this result without a word.
         sys.stderr.write(STOPPED)
     return result if isinstance(result, int) else 0
+
+
+def _not_loaded(error: ImportError) -> int:
+    """A library that was not loaded: there was no memory to map it into, or it is not there, which is a bug.
+
+    The words are those of the GNU and musl loaders, from memory and as seen.
+    """
+    if "failed to map" not in str(error) and "annot allocate memory" not in str(error):
+        return _bug()
+    from pipeline.edges.disk_errors import no_memory
+
+    return _told(no_memory("wellread"))
+
+
+def _bug() -> int:
+    """The traceback of what is being handled, and what to do with it."""
+    import traceback
+
+    from pipeline.edges.console import notice
+
+    notice(traceback.format_exc().rstrip("\n"))
+    notice("This is a bug in wellread, not in your files. Please report it with the lines above.")
+    return BUG
 
 
 @cache

@@ -50,6 +50,8 @@ DIGEST_BYTES = {
 MOST_TAG_BYTES = 1 << 30
 """A manifest larger than this would list ten million files; it is not read into memory."""
 MANIFEST_NAME = re.compile(r"(tag)?manifest-(.+)\.txt", re.DOTALL)
+_URL = re.compile(r"[A-Za-z0-9._~:/?#\[\]@!$&'()*+,;=%-]+")
+"""Source: RFC 3986, section 2."""
 _DECLARATION = re.compile(
     rb"BagIt-Version: (\d+\.\d+)(?:\r\n|\r|\n)Tag-File-Character-Encoding: ([!-~]+)(?:\r\n|\r|\n)"
 )
@@ -419,7 +421,7 @@ def read_fetch(raw: bytes, encoding: str, version: str) -> tuple[list[str], list
     lines, complaints = tag_lines(raw, encoding, strict=strict)
     paths: list[str] = []
     for number, line in enumerate(lines, 1):
-        match = re.fullmatch(r"([^ \t]+)[ \t]+(\d+|-)[ \t]+([^ \t].*)", line, re.DOTALL)
+        match = re.fullmatch(r"(\S+)[ \t]+([0-9]+|-)[ \t]+([^ \t].*)", line, re.DOTALL)
         if match is None:
             complaints.append(_bad(f"line {number} is not URL, length and path (RFC 8493 section 2.2.3)"))
             continue
@@ -435,6 +437,9 @@ def read_fetch(raw: bytes, encoding: str, version: str) -> tuple[list[str], list
                     ),
                 )
             )
+        if not _URL.fullmatch(match[1]):
+            said = f"line {number} has characters in its URL that none has (RFC 8493 section 2.2.3)"
+            complaints.append(_bad(said, warning=True))
         paths.append(path)
     return paths, complaints
 

@@ -174,7 +174,14 @@ class _Mending:
                 self.take[path] = place
         if lacking:
             more = f" and {len(lacking) - 3} more" if len(lacking) > 3 else ""
-            raise self.failed(f"no copy proves {', '.join(sorted(lacking)[:3])}{more}")
+            raise self.failed(f"no copy proves {', '.join(sorted(lacking)[:3])}{more}{self.unread(lacking)}")
+
+    def unread(self, paths: Iterable[str]) -> str:
+        """Why the first of these that a copy has and that could not be read there was not, or ""."""
+        for files, path in itertools.product(self.files[1:], sorted(paths)):
+            if (found := files.get(path)) is not None and found.trouble:
+                return f" ({path} lies in a copy, but cannot be read there: {found.trouble})"
+        return ""
 
     def proves(self, place: int, path: str, proof: _Proof) -> bool:
         found = self.files[place].get(path)

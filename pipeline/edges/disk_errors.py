@@ -37,8 +37,6 @@ def storage_trouble(where: str | os.PathLike[str]) -> Generator[None]:
     try:
         yield
     except OSError as error:
-        if error.errno == errno.ENOMEM:
-            raise no_memory(os.fspath(where)) from error
         raise as_storage_error(error, where) from error
 
 
@@ -55,8 +53,10 @@ def absent(where: str | os.PathLike[str], what: str, remedy: str) -> StorageErro
     return StorageError(where=os.fspath(where), problem=f"there is no such {what}", remedy=remedy)
 
 
-def as_storage_error(error: OSError, where: str | os.PathLike[str]) -> StorageError:
-    """The same refusal in words."""
+def as_storage_error(error: OSError, where: str | os.PathLike[str]) -> StorageError | ResourceError:
+    """The same refusal in words; what lacks is told by an error of its own where it is memory."""
+    if error.errno == errno.ENOMEM:
+        return no_memory(os.fspath(where))
     said = error.strerror or str(error) or type(error).__name__
     remedy = _REMEDIES.get(error.errno or 0, "Look at the disk, then run it again")
     return StorageError(where=os.fspath(where), problem=f"the disk says: {said.lower()}", remedy=remedy)

@@ -22,7 +22,7 @@ from typing import IO, Any
 from pipeline.edges import serial_recorder
 from pipeline.edges.disk_errors import as_storage_error, storage_trouble
 from pipeline.edges.flush import sync_folder
-from pipeline.errors import DestinationError, PortError, StorageError
+from pipeline.errors import DestinationError, PortError, ResourceError, StorageError
 
 POLL_SECONDS = 0.02
 """How often the log is looked at for what is new in it; nothing is lost meanwhile."""
@@ -176,7 +176,7 @@ class Recorder:
     def __init__(
         self, port: Any, log: int, path: Path, *, since: float | None = None, apart: bool = os.name == "posix"
     ) -> None:
-        self.trouble: PortError | StorageError | None = None
+        self.trouble: PortError | StorageError | ResourceError | None = None
         self.worst_stall: float | None = None
         self.fullest: int | None = None
         self._port, self._log, self._path, self._apart = port, log, path, apart

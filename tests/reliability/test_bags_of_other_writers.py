@@ -9,9 +9,11 @@ the system's encoding is UTF-8 and no flag is asked for, from memory; `zip` itse
 
 from __future__ import annotations
 
+import io
 import shutil
 import struct
 import subprocess
+import tarfile
 import unicodedata
 import zipfile
 import zlib
@@ -168,4 +170,77 @@ def test_a_stray_tag_file_that_no_tag_manifest_lists_is_set_aside_by_mend(tmp_pa
     ran = wellread("mend", tmp_path / "bag", "--from", tmp_path / "copy")
     assert ran.code == 0, ran.err
     assert judged(tmp_path / "bag").valid
+    assert (tmp_path / "bag.damaged-1" / stray).read_text() == text
+
+
+def as_method(packed: Path, name: bytes, method: int) -> None:
+    """A zip that says of one file that it is packed in this way, in both places where a zip says so."""
+    raw = bytearray(packed.read_bytes())
+    changed = 0
+    for mark, at_method, at_length, at_name in ((b"PK\3\4", 8, 26, 30), (b"PK\1\2", 10, 28, 46)):
+        at = raw.find(mark)
+        while at >= 0:
+            (length,) = struct.unpack_from("<H", raw, at + at_length)
+            if raw[at + at_name : at + at_name + length].endswith(name):
+                struct.pack_into("<H", raw, at + at_method, method)
+                changed += 1
+            at = raw.find(mark, at + 4)
+    assert changed == 2
+    packed.write_bytes(raw)
+
+
+METHODS = {
+    1: "shrunk", 2: "reduced", 5: "reduced", 6: "imploded", 7: "tokenized", 9: "deflate64",
+    10: "imploded by the compression library", 12: "bzip2", 14: "LZMA", 16: "CMPSC", 18: "TERSE", 19: "LZ77",
+    93: "Zstandard", 94: "MP3", 95: "XZ", 96: "JPEG", 97: "WavPack", 98: "PPMd", 99: "AES", 77: "unknown",
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("method", METHODS)
+def test_every_way_of_packing_that_is_not_read_is_named_by_recheck_and_by_mend(
+    tmp_path: Path, method: int
+) -> None:
+    bag_cases.bag(tmp_path / "bag", NAMES)
+    packed = zipped(tmp_path / "bag", tmp_path / "copy.zip")
+    as_method(packed, b"plain.bin", method)
+    (tmp_path / "bag/data/plain.bin").write_bytes(b"damaged")
+    checked = wellread("recheck", packed)
+    mended = wellread("mend", tmp_path / "bag", "--from", packed)
+    assert (checked.code, mended.code) == (1, 21)
+    for said in (checked.out, mended.err):
+        assert f"method {method} ({METHODS[method]})" in said
+        assert "damaged" not in said.replace(str(tmp_path), "")
+    assert (tmp_path / "bag/data/plain.bin").read_bytes() == b"damaged"
+
+
+@pytest.mark.parametrize("place", ["__MACOSX/._bag", "._bag", ".DS_Store", "__MACOSX/bag/data/._plain.bin"])
+def test_what_a_desktop_leaves_beside_the_bag_in_a_tar_is_a_warning_too(tmp_path: Path, place: str) -> None:
+    bag_cases.bag(tmp_path / "bag", NAMES)
+    with tarfile.open(tmp_path / "bag.tar", "w") as packed:
+        packed.add(tmp_path / "bag", "bag")
+        stray = tarfile.TarInfo(place)
+        stray.size = 4
+        packed.addfile(stray, io.BytesIO(b"\0\5\x16\7"))
+    verdict = judged(tmp_path / "bag.tar")
+    assert verdict.valid, verdict.problems
+    assert severities(verdict) == {"warning"}
+
+
+@pytest.mark.parametrize(
+    ("stray", "text"),
+    [
+        ("fetch.txt", ""),
+        ("fetch.txt", "no line of it\n"),
+        ("manifest-sha384.txt", "zzz\n"),
+        ("manifest-unknown.txt", "x"),
+        ("manifest-sha256 (1).txt", "x"),
+    ],
+)
+def test_a_stray_tag_file_of_any_content_is_set_aside_by_mend(tmp_path: Path, stray: str, text: str) -> None:
+    bag_cases.bag(tmp_path / "bag")
+    shutil.copytree(tmp_path / "bag", tmp_path / "copy")
+    (tmp_path / "bag" / stray).write_text(text)
+    ran = wellread("mend", tmp_path / "bag", "--from", tmp_path / "copy")
+    assert ran.code == 0, ran.err
+    assert judged(tmp_path / "bag") == judged(tmp_path / "copy")
     assert (tmp_path / "bag.damaged-1" / stray).read_text() == text

@@ -218,6 +218,69 @@ def test_a_ledger_of_another_schema_is_never_whole(shelf: Path, forgery: str) ->
     assert check(shelf / "l", shelf / "shelf").code == 20
 
 
+@pytest.mark.parametrize("kind", ["--csv", "--premis"])
+@pytest.mark.parametrize("forgery", FORGERIES)
+def test_nothing_is_exported_from_a_ledger_that_is_not_whole(shelf: Path, forgery: str, kind: str) -> None:
+    """The export would say nothing any more of what is wrong with the ledger."""
+    with sqlite3.connect(shelf / "l") as base:
+        base.executescript(FORGERIES[forgery])
+    base.close()
+    ran = wellread("ledger", shelf / "l", kind, shelf / "out")
+    assert ran.code == 20, ran.err
+    assert not (shelf / "out").exists()
+
+
+@pytest.mark.parametrize("forgery", FORGERIES)
+def test_a_ledger_of_another_schema_proves_no_mend_and_takes_no_acceptance(shelf: Path, forgery: str) -> None:
+    shutil.copytree(shelf / "shelf/bag", shelf / "copy")
+    (shelf / "shelf/bag/data/a.bin").write_bytes(b"damaged")
+    with sqlite3.connect(shelf / "l") as base:
+        base.executescript(FORGERIES[forgery])
+    base.close()
+    ran = wellread("mend", shelf / "shelf/bag", "--from", shelf / "copy", "--ledger", shelf / "l")
+    assert ran.code == 20, ran.err
+    assert (shelf / "shelf/bag/data/a.bin").read_bytes() == b"damaged"
+    assert wellread("ledger", shelf / "l", "--accept", shelf / "copy", "--because", "x").code == 20
+    told = wellread("ledger", shelf / "l")
+    assert "NOT whole" in told.out + told.err
+
+
+def test_a_head_that_is_expected_of_a_ledger_to_be_begun_is_refused_with_the_way_out(shelf: Path) -> None:
+    ran = wellread(
+        "recheck", shelf / "shelf", "--ledger", shelf / "none", "--new-ledger", "--expect-head", "0" * 64
+    )
+    assert ran.code == 16
+    assert "without a head to expect" in ran.err
+    assert not (shelf / "none").exists()
+
+
+@pytest.mark.parametrize("command", ["recheck", "mend", "ledger"])
+@pytest.mark.parametrize("what", ["nothing", "nothing behind a link", "a folder", "a cut file"])
+def test_a_ledger_that_is_not_there_or_is_no_ledger_is_told_by_every_command(
+    shelf: Path, command: str, what: str
+) -> None:
+    ledger = shelf / "other"
+    if what == "a folder":
+        ledger.mkdir()
+    elif what == "a cut file":
+        ledger.write_bytes((shelf / "l").read_bytes()[:3000])
+    elif what == "nothing behind a link":
+        if os.name != "posix":
+            pytest.skip("links need POSIX")
+        ledger.symlink_to(shelf / "unmounted/l")
+    shutil.copytree(shelf / "shelf/bag", shelf / "copy")
+    arguments: dict[str, list[str | Path]] = {
+        "recheck": ["recheck", shelf / "shelf", "--ledger", ledger],
+        "mend": ["mend", shelf / "shelf/bag", "--from", shelf / "copy", "--ledger", ledger],
+        "ledger": ["ledger", ledger],
+    }
+    ran = wellread(*arguments[command])
+    assert ran.code == (20 if what == "a cut file" else 16), ran.err
+    assert "Traceback" not in ran.err
+    assert ran.err.startswith(str(ledger))
+    assert not (shelf / "unmounted").exists()
+
+
 @pytest.mark.parametrize("value", ["NULL", "x'ff00'", "7"])
 @pytest.mark.parametrize("column", ["previous", "digest", "bag", "body"])
 def test_a_row_of_other_types_is_told_in_words(tmp_path: Path, column: str, value: str) -> None:

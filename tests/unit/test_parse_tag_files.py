@@ -347,7 +347,18 @@ def test_a_file_to_fetch_has_an_address_a_length_and_a_path(address: str, length
     assert fetch(f"{address} \t{length}  data/a b") == (["data/a b"], [])
 
 
-@pytest.mark.parametrize("line", ["http://a data/x", "http://a x data/x", "http://a 1", "http://a -1 data/x"])
+@pytest.mark.parametrize(
+    "line",
+    [
+        "http://a data/x",
+        "http://a x data/x",
+        "http://a 1",
+        "http://a -1 data/x",
+        "http://a\x1cb 1 data/x",
+        "http://a\u2003b 1 data/x",
+        "http://a \u0661 data/x",
+    ],
+)
 def test_a_line_that_is_no_file_to_fetch_is_left_out_and_told(line: str) -> None:
     assert fetch(line) == ([], [error("line 1 is not URL, length and path (RFC 8493 section 2.2.3)")])
 
@@ -356,6 +367,14 @@ def test_a_line_that_is_no_file_to_fetch_is_left_out_and_told(line: str) -> None
 def test_an_address_that_is_no_place_on_a_network_is_unsafe(address: str) -> None:
     means = f"fetch.txt would fetch it from {address!r}, which is no place on a network (RFC 8493 section 5)"
     assert fetch(f"{address} - data/x") == (["data/x"], [error(means, "data/x", "unsafe")])
+
+
+@pytest.mark.parametrize("address", ["http://a/<b>", "https://a/ä", 'http://a/"', "http://a/{x}"])
+def test_an_address_with_characters_that_none_has_is_a_warning(address: str) -> None:
+    means = "line 1 has characters in its URL that none has (RFC 8493 section 2.2.3)"
+    paths, complaints = fetch(f"{address} - data/x")
+    assert paths == ["data/x"]
+    assert [(each.means, each.warning) for each in complaints] == [(means, True)]
 
 
 def test_a_path_to_fetch_is_decoded_by_the_rules_of_its_version() -> None:

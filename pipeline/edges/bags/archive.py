@@ -64,16 +64,26 @@ _BROKEN = (
 _UTF_8, _ENCRYPTED, _UNICODE_PATH = 0x800, 0x1, 0x7075
 _METHODS = {
     1: "shrunk",
+    **dict.fromkeys(range(2, 6), "reduced"),
     6: "imploded",
+    7: "tokenized",
     9: "deflate64",
+    10: "imploded by the compression library",
     12: "bzip2",
     14: "LZMA",
+    16: "CMPSC",
+    18: "TERSE",
+    19: "LZ77",
+    20: "Zstandard",
     93: "Zstandard",
+    94: "MP3",
     95: "XZ",
+    96: "JPEG",
+    97: "WavPack",
     98: "PPMd",
     99: "AES",
 }
-"""Source: the .ZIP format specification, section 4.4.5, from memory."""
+"""Source: the .ZIP format specification (APPNOTE 6.3.10), section 4.4.5, from memory."""
 
 
 class _NotReadError(NotImplementedError):

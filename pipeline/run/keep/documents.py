@@ -94,8 +94,9 @@ def ledger_document(
 
     Raises:
         BagError: The bag to be accepted is not valid by itself.
-        LedgerError: It is no ledger, or, asked to verify or to accept, it is not whole or not the one
-        expected. DestinationError, StorageError: An export cannot be written.
+        LedgerError: It is no ledger, or, asked to verify, to accept or to export, it is not whole or not the
+            one expected; nothing is written then.
+        DestinationError, StorageError: An export cannot be written.
     """
     from pipeline.edges.ledger import Ledger
     from pipeline.edges.new_file import write_new
@@ -109,18 +110,19 @@ def ledger_document(
     with Ledger(path) as book:
         wholeness = book.wholeness(expect_head=expect_head)
         rows = list(book.rows())
+    if (verify or expect_head or csv or premis) and wholeness.problems:
+        # What is exported says nothing any more of a ledger that is not whole.
+        raise LedgerError(
+            where=str(path),
+            problem="; ".join(wholeness.problems[:5]),
+            remedy="Keep this file as it is, and go on with a copy whose head is known",
+        )
     told = [(row.number, row.digest, row.body) for row in rows]
     written = []
     for target, lines in ((csv, history_csv), (premis, history_premis)):
         if target is not None:
             write_new(target, "".join(lines(told)).encode("utf-8"))
             written.append(str(target))
-    if (verify or expect_head) and wholeness.problems:
-        raise LedgerError(
-            where=str(path),
-            problem="; ".join(wholeness.problems[:5]),
-            remedy="Keep this file as it is, and go on with a copy whose head is known",
-        )
     return {
         "schema": "wellread/ledger/1",
         "command": "ledger",

@@ -166,7 +166,8 @@ def recheck_bags(
 
     gone = not ledger.exists() or (ledger.is_file() and not ledger.stat().st_size)
     if gone and (expect_head or not new_ledger):
-        remedy = "Look for it where it was kept (is its disk mounted?); to begin a new one, say --new-ledger"
+        begun = "say --new-ledger, without a head to expect" if expect_head else "say --new-ledger"
+        remedy = f"Look for it where it was kept (is its disk mounted?); to begin a new one, {begun}"
         if not ledger.exists():
             raise absent(ledger, "ledger", remedy)
         raise LedgerError(where=str(ledger), problem="is empty", remedy=remedy)

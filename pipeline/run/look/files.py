@@ -12,6 +12,7 @@ from pipeline import to_do
 from pipeline.catalogue import load
 from pipeline.catalogue.cautions import cautions, heeded
 from pipeline.edges.disk_errors import absent
+from pipeline.edges.memory import need_room
 from pipeline.edges.names import refuse_existing
 from pipeline.edges.new_file import write_new
 from pipeline.edges.project_folder import nearest_name, read_file
@@ -85,6 +86,7 @@ class StatedKind:
 
 def read_given(path: Path) -> bytes:
     """The bytes of a file named on the command line."""
+    need_room(str(path))
     if path.is_dir():
         raise UsageError(
             where=str(path),

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.catalogue import load
 from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.steady import changed_between
 from pipeline.flow import Plan, PlannedChip, Problem
 from pipeline.machine import Boards, Contribution, WholeMachine, all_together
 from pipeline.run.crew import Crew
@@ -52,6 +53,9 @@ class Walk:
         crew: Who does the work.
         kept: Where records lie meanwhile.
         twins: Other specimens of its chips, verified.
+
+    Attributes:
+        inputs: Path in the project folder → SHA-256 of every file read, the same each time that it was read.
     """
 
     def __init__(self, plan: Plan, job: Job, crew: Crew, kept: Spool, twins: Sequence[OpenTwin] = ()) -> None:
@@ -59,10 +63,16 @@ class Walk:
         self._given: list[Contribution] = []
         self._places = {planned.chip.chip: index for index, planned in enumerate(plan.chips)}
         self._again: dict[str, ChipRecord] = {}
+        self.inputs: dict[str, str] = {}
 
     def first(self) -> Iterator[Worked]:
-        """Each chip by itself, in the sheet's order."""
+        """Each chip by itself, in the sheet's order.
+
+        Raises:
+            StorageError: A file that is read for several readings changed in between.
+        """
         for worked in self.crew.each(work_batch, self.job, self.plan.chips):
+            self._same_files(worked)
             self._kept.add_value(worked.record)
             self._given.append(worked.given)
             yield worked
@@ -91,8 +101,15 @@ class Walk:
         carried = carried_to(wired, self.job.how, self._load)
         reached = [self.plan.chips[index] for index in sorted(self._places[chip] for chip in carried)]
         for worked in self.crew.each(work_batch, self.job.again(carried), reached):
+            self._same_files(worked)
             self._again[worked.chip] = worked.record
             self._given[self._places[worked.chip]] = worked.given
+
+    def _same_files(self, worked: Worked) -> None:
+        """A file that is read more than once, for several readings or a second walk, is one content."""
+        for path, sha256 in worked.inputs:
+            if self.inputs.setdefault(path, sha256) != sha256:
+                raise changed_between(path)
 
     def _bits(self, chip: str) -> int:
         given = self._given[self._places[chip]]

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from pipeline.catalogue import Catalogue, load
+from pipeline.edges.memory import need_room
 from pipeline.edges.project_folder import (
     LARGEST_SHEET_BYTES,
     SHEET_NAME,
@@ -51,7 +52,9 @@ def read_project(given: Path) -> Project:
         NothingToDoError: No project, an empty sheet, or no chips.
         SheetError: The sheet's text cannot be read as YAML.
         UnsafeError: The sheet is a link out of the folder, or no regular file.
+        ResourceError: The limit of memory is too low.
     """
+    need_room(str(given))
     folder = project_folder(given)
     files = survey(folder)
     content = sheet_content(folder, files)

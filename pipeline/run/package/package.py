@@ -35,6 +35,7 @@ from pipeline.edges.clock import Now, now
 from pipeline.edges.console import Progress
 from pipeline.edges.project_folder import SHEET_NAME, destination
 from pipeline.edges.staging import Staging, make_last_folder
+from pipeline.edges.steady import changed_between
 from pipeline.errors import BagError, ClockError, JudgedBadError, NothingToDoError
 from pipeline.flow import ChipSummary, Packaged, Plan, Problem
 from pipeline.machine import WholeMachine
@@ -214,7 +215,6 @@ def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progr
     for count, worked in enumerate(walk.first(), start=1):
         problems += worked.problems
         building.entries += worked.entries
-        building.inputs.update(worked.inputs)
         progress.show("chips read:", count, len(chips))
     refuse(problems, SHEET_NAME)
     if not any(reading for chip in chips for reading in chip.readings):
@@ -224,6 +224,7 @@ def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progr
             remedy="Name the dump files CHIP.READER.N.ext, or list them under `readings`",
         )
     machine = walk.together()
+    building.inputs.update(walk.inputs)
     for record in walk.records():
         partial.add_value(record)
     return machine
@@ -251,7 +252,8 @@ def _other_inputs(building: _Building) -> None:
     for path, where in named.items():
         entry = write_member(root, where, project.folder / path)
         building.entries.append(entry)
-        building.inputs[path] = entry.sha256
+        if building.inputs.setdefault(path, entry.sha256) != entry.sha256:
+            raise changed_between(path)
         building.attachments.append(_attached(entry, path, shown.get(path, [])))
 
 
