@@ -16,9 +16,11 @@ from typing import TYPE_CHECKING, cast
 from pipeline.flow import Plan, PlannedChip
 from pipeline.stages.assemble import Assembled, assemble, machine_view
 from pipeline.stages.content import (
+    AddressBy,
     BoardChip,
     ChipImage,
     Join,
+    ProgramChip,
     SelfCheck,
     Signature,
     content_findings,
@@ -29,10 +31,12 @@ from pipeline.stages.content import (
     kin,
     placed_spaces,
     placings,
+    program_maps,
     recurring,
     self_checks,
     set_checks,
     shared_fills,
+    sheet_bases,
     sisters_findings,
     standing_findings,
     suggest_spaces,
@@ -45,7 +49,7 @@ from schemas.names import Organisation
 from schemas.sheet import Space
 
 if TYPE_CHECKING:
-    from schemas.record import QualificationRecord, SuggestedSpace, TwinRecord
+    from schemas.record import ProgramRecord, QualificationRecord, SuggestedSpace, TwinRecord
     from schemas.recorded_sheet import PartRecord
 
 MOST_IN_A_SET = 16
@@ -135,6 +139,8 @@ class WholeMachine:
         self.spaces: list[tuple[Space, Assembled, tuple[SelfCheck, ...]]] = []
         self.space_cautions: dict[tuple[str, str], list[str]] = defaultdict(list)
         self.suggestions: list[SuggestedSpace] = []
+        self.stand: dict[str, tuple[int, AddressBy]] = {}
+        self.programs: dict[str, ProgramRecord] = {}
         self.qualification_json: QualificationRecord = {}
 
     def add(self, planned: PlannedChip, given: Contribution) -> None:
@@ -209,6 +215,7 @@ class WholeMachine:
             lifting=tuple(self.lifting.get(chip, ())),
             checks=self.holding[chip],
             held_back=self.held_back.get(chip, ()),
+            program=self.programs.get(chip),
             twins=tuple(self.twins.get(chip, ())),
             borne_out=self.borne_out.get(chip, ()),
         )
@@ -240,6 +247,7 @@ def all_together(machine: WholeMachine, find_joins: FindJoins | None = None) -> 
     _kin(machine, find_joins or (lambda boards: [joins(images, machine.load) for images in boards]))
     _assembled(machine)
     _checked(machine)
+    _mapped(machine)
     # What was only needed to compare; the records still to be written want the memory.
     machine.images.clear()
     machine.checks.clear()
@@ -313,6 +321,7 @@ def _standing(machine: WholeMachine) -> None:
         found = placings(chips, machine.load, processor)
         machine.suggestions += placed_spaces(found)
         for placing in found:
+            machine.stand |= {chip: (placing.chips[chip].base, "calls") for chip in placing.unplaced}
             for finding in standing_findings(placing):
                 machine.findings[finding.chip].append(finding)
 
@@ -327,6 +336,34 @@ def _shown_by_sisters(machine: WholeMachine, found: Iterable[Join]) -> None:
             machine.findings[finding.chip].append(told)
             if machine.readers[finding.chip] == 1 and not told.evidence.get("answer"):
                 machine.held_back[finding.chip] += (finding.code.value,)
+
+
+MOST_WALKED = 64
+"""Programs of one board that are walked together."""
+
+
+def _mapped(machine: WholeMachine) -> None:
+    """The map of each board's programs, every chip at the address that is known for it."""
+    said: dict[str, tuple[int, AddressBy]] = {
+        chip: (at, "sheet") for chip, at in sheet_bases(machine.plan.sheet.spaces).items()
+    }
+    known = machine.stand | said
+    boards: dict[str | None, list[str]] = defaultdict(list)
+    for image in machine.images:
+        if image.chip in machine.families and not image.faulty and image.chip not in machine.absent:
+            boards[image.board].append(image.chip)
+    for chips in boards.values():
+        for first in range(0, len(chips), MOST_WALKED):
+            some = [
+                _program_chip(machine, chip, *known.get(chip, (None, None)))
+                for chip in chips[first : first + MOST_WALKED]
+            ]
+            machine.programs |= program_maps(some)
+
+
+def _program_chip(machine: WholeMachine, chip: str, base: int | None, by: AddressBy | None) -> ProgramChip:
+    bits = machine.organisations[chip].bits
+    return ProgramChip(chip, machine.load(chip), bits, machine.families[chip], base, by)
 
 
 def _assembled(machine: WholeMachine) -> None:

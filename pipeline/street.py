@@ -52,7 +52,7 @@ from schemas.sheet import Reader, ReadingRow
 from schemas.wiring import Lines, Wiring
 
 if TYPE_CHECKING:
-    from schemas.record import TwinRecord
+    from schemas.record import ProgramRecord, TwinRecord
 
 MOST_TIMES_THE_CHIP = 4096
 """A log of many passes, printed at length, is a few hundred times as long as its chip; common practice, no
@@ -420,6 +420,7 @@ class Heard:
         lifting: Why the grade is lifted, a sentence each.
         checks: Embedded checks that hold.
         held_back: Codes, of its own findings and of these, that keep its image apart.
+        program: The map of its program.
         twins: Other specimens, as the record keeps them.
         borne_out: Why other specimens lift the grade to `corroborated`, a sentence each.
     """
@@ -430,6 +431,7 @@ class Heard:
     lifting: tuple[str, ...] = ()
     checks: int = 0
     held_back: tuple[str, ...] = ()
+    program: ProgramRecord | None = None
     twins: tuple[TwinRecord, ...] = ()
     borne_out: tuple[str, ...] = ()
 

@@ -343,6 +343,57 @@ class CheckRecord(TypedDict):
 
 
 @stored()
+class CallerRecord(TypedDict):
+    """From where a routine is called."""
+
+    chip: str
+    at: Annotated[int, Field(description="Word address of the call on that chip")]
+
+
+@stored()
+class RoutineRecord(TypedDict):
+    """A place that is called."""
+
+    at: Annotated[int, Field(description="Word address on the chip")]
+    callers: Annotated[list[CallerRecord], Field(description="The first fifty")]
+    called: Annotated[int, Field(description="How many calls lead here")]
+
+
+@stored()
+class CallRecord(TypedDict):
+    """A call or jump that leads out of its chip."""
+
+    at: Annotated[int, Field(description="Word address on the chip")]
+    kind: Literal["call", "jump"]
+    chip: NotRequired[Annotated[str, Field(description="The chip it leads to, where that is known")]]
+    to: NotRequired[Annotated[int, Field(description="Word address on that chip")]]
+    address: NotRequired[
+        Annotated[int, Field(description="The processor's address, where no chip is known to stand there")]
+    ]
+
+
+@stored()
+class ProgramRecord(TypedDict):
+    """The map of one chip's program: a guess with the odds of `runs-on`, never a proof."""
+
+    family: Annotated[str, Field(description="Whose instructions it was read as")]
+    address: Annotated[
+        int | None, Field(description="The processor's address of the first word; null: not known")
+    ]
+    address_by: Annotated[
+        Literal["sheet", "calls", "own calls"] | None,
+        Field(description="The sheet's space, the calls of other chips, or this chip's own calls"),
+    ]
+    entries: Annotated[list[int], Field(description="Where the processor begins or is interrupted")]
+    routines: Annotated[list[RoutineRecord], Field(description="The first thousand")]
+    routines_found: int
+    calls_out: Annotated[list[CallRecord], Field(description="The first thousand")]
+    calls_out_found: int
+    reached: Annotated[int, Field(description="Words that entries, or calls where none is known, lead to")]
+    unreached: Annotated[list[Range], Field(description="Code that nothing leads to, the first thousand")]
+
+
+@stored()
 class LinesRecord(TypedDict):
     """B[((P(a) xor ia) + rotate) mod N] = Q(A[a]) xor id.
 
@@ -527,6 +578,7 @@ class JudgedChip(TypedDict):
     findings: NotRequired[list[FindingRecord]]
     regions: NotRequired[list[RegionRecord]]
     vectors: NotRequired[Annotated[list[VectorRecord], Field(description="Evidence for order, never proof")]]
+    program: NotRequired[ProgramRecord]
     held_back: NotRequired[
         Annotated[
             list[str],

@@ -427,6 +427,8 @@ class Public:
         out["regions"] = (
             [self._region(region) for region in chip.get("regions", ())] if self.survey.content else []
         )
+        if not self.survey.content or self._names_private(chip.get("program")):
+            out.pop("program", None)
         out["image"] = self._image(name, chip.get("image"))
         contested = chip.get("contested")
         if contested and not self.survey.content:

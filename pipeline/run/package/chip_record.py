@@ -23,6 +23,8 @@ def add_heard(record: ChipRecord, heard: Heard) -> None:
         record.pop("held_back", None)
     if heard.twins:
         record["twins"] = list(heard.twins)
+    if heard.program is not None:
+        record["program"] = heard.program
     added = [finding.to_record() for finding in heard.findings]
     record["findings"] = in_order([*record["findings"], *added], record.get("held_back", ()))
 

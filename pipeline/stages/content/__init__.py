@@ -20,6 +20,12 @@ from pipeline.stages.content.program import (
     program_of,
     with_code,
 )
+from pipeline.stages.content.program_map import (
+    AddressBy,
+    ProgramChip,
+    program_maps,
+    sheet_bases,
+)
 from pipeline.stages.content.regions import regions, told_by_sisters, with_sisters
 from pipeline.stages.content.selfcheck import schemes_tried, self_checks, set_checks
 from pipeline.stages.content.signature import Signature, signature
@@ -35,11 +41,13 @@ from pipeline.stages.content.vectors import vectors
 from pipeline.stages.content.weigh import recurring
 
 __all__ = [
+    "AddressBy",
     "BoardChip",
     "ChipImage",
     "Join",
     "Placing",
     "Program",
+    "ProgramChip",
     "Region",
     "SelfCheck",
     "Signature",
@@ -55,6 +63,7 @@ __all__ = [
     "placed_spaces",
     "placings",
     "program_findings",
+    "program_maps",
     "program_of",
     "recurring",
     "regions",
@@ -62,6 +71,7 @@ __all__ = [
     "self_checks",
     "set_checks",
     "shared_fills",
+    "sheet_bases",
     "signature",
     "sisters_findings",
     "standing_findings",

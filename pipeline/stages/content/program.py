@@ -66,6 +66,8 @@ _TOLD = {
     "pdp11": "PDP-11",
     "9900": "9900",
 }
+READ_FOR = {"8080": "z80", "6502": "65c02"}
+"""Families that are read by the larger set of a pair."""
 _PROCESSORS: dict[str, str] = {
     "8080": "z80",
     "8085": "z80",

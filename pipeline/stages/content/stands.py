@@ -11,7 +11,7 @@ from pipeline.catalogue.advice import advise
 from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES
 from pipeline.stages.content.flow_of_control.orders import as_stored
 from pipeline.stages.content.flow_of_control.standing import MOST_STANDING, Stood, standing
-from pipeline.stages.content.program import family_of
+from pipeline.stages.content.program import READ_FOR, family_of
 from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
@@ -19,8 +19,6 @@ from schemas.names import Organisation
 if TYPE_CHECKING:
     from schemas.record import SuggestedSpace
 
-_LOWER = {"8080": "z80", "6502": "65c02"}
-"""Families that are read by the larger set of a pair."""
 _MOST_CHIPS = 4 * MOST_STANDING
 """A board of more chips is not searched."""
 _MOST_TOLD = 1e6
@@ -121,7 +119,7 @@ def _families(chips: Sequence[BoardChip], processor: str | None) -> list[str]:
     known = family_of(processor)
     if known:
         return [known]
-    named = [_LOWER.get(one.families[0], one.families[0]) for one in chips if one.families]
+    named = [READ_FOR.get(one.families[0], one.families[0]) for one in chips if one.families]
     return sorted({family for family in named if named.count(family) > 1})
 
 
@@ -129,7 +127,7 @@ def _may_be(one: BoardChip, family: str, bits: int) -> bool:
     """Whether a chip may hold a part of a program for a family: it is read as one, or as none."""
     words = one.organisation.words
     whole = one.organisation.bits == bits and words >= 256 and words & (words - 1) == 0
-    return whole and (not one.families or _LOWER.get(one.families[0], one.families[0]) == family)
+    return whole and (not one.families or READ_FOR.get(one.families[0], one.families[0]) == family)
 
 
 def standing_findings(placing: Placing) -> tuple[Finding, ...]:

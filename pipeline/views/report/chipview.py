@@ -14,6 +14,7 @@ from markupsafe import Markup
 from pipeline.to_do import in_order
 from pipeline.views.report import activity, glyphs, raster, wording
 from pipeline.views.report.image import ChipWords, PictureLayout, content_of
+from pipeline.views.report.program_map import program_view
 from pipeline.views.twin_words import twin_words
 from schemas.names import Organisation
 
@@ -107,6 +108,7 @@ def chip_view(head: RecordHead, chip: ChipRecord, load: Load, options: Options) 
         "photographs": _photographs(head, name, options),
         "readings": [_reading(reading, options) for reading in chip.get("readings") or ()],
         "image": _image(chip, options),
+        "program": program_view(chip, one_page=options.anchors) if options.with_content else None,
         "contested": _contested(chip.get("contested"), digits),
         "pictures": _pictures(head, chip, organisation, load, options) if options.with_content else {},
     }

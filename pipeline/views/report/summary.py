@@ -66,6 +66,11 @@ def chip_page_name(chip: ChipRecord) -> str:
     return f"chips/{chip.get('board') or UNPLACED}/{chip['chip']}.html"
 
 
+def page_beside(chip: str) -> str:
+    """The way from one chip's own page to that of another of its board."""
+    return f"{chip}.html"
+
+
 def summary_of(chip: ChipRecord) -> Summary:
     """The first page's share of one chip's record.
 
