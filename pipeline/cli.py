@@ -700,3 +700,100 @@ def capture(
     )
     document = run_capture(wish, quiet=quiet or as_json)
     _end(document, captured(document, draw=_can_draw()), as_json=as_json, quiet=quiet)
+
+
+@app.command()
+def twins(
+    bag: Annotated[Path, typer.Argument(help="A bag or bundle; it is rechecked first.")],
+    among: Annotated[
+        list[Path], typer.Option("--among", help="Bags, or folders that hold some; repeat for several.")
+    ],
+    project: Annotated[
+        Path | None, typer.Option("--project", help="Write the rows into this project's sheet.")
+    ] = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Find the same programs in other specimens, by content, label and socket, and say how they differ.
+
+    Each bag is verified before use. A twin settles no bit of this bag's chips: named in the sheet it is
+    evidence beside them.
+    """
+    from pipeline.run.holdings.find_twins import find_twins
+    from pipeline.views.twins import twins_found
+
+    document, refusal = find_twins(bag, among, project=project, quiet=quiet or as_json)
+    _end(document, twins_found(document), as_json=as_json, quiet=quiet, refusal=refusal)
+
+
+def _filters(**asked: str | bool | None) -> dict[str, str]:
+    """The conditions that were given: value of an option, or "" for one that takes none."""
+    return {name: "" if value is True else str(value) for name, value in asked.items() if value}
+
+
+@app.command()
+def holdings(
+    shelves: Annotated[
+        list[Path] | None,
+        typer.Argument(help="Bags, folders that hold some, or .zip and .tar files with one."),
+    ] = None,
+    index: Annotated[
+        Path | None, typer.Option("--index", help="Keep the index in this file, and read only what changed.")
+    ] = None,
+    ledger: Annotated[
+        Path | None, typer.Option("--ledger", help="A ledger that knows when each bag was checked.")
+    ] = None,
+    to_read: Annotated[bool, typer.Option("--next", help="What to read next, with every reason.")] = False,
+    part: Annotated[str | None, typer.Option("--part", help="Chips of this part.")] = None,
+    label: Annotated[str | None, typer.Option("--label", help="Chips with this label.")] = None,
+    marking: Annotated[
+        str | None, typer.Option("--marking", help="Chips whose marking has this in it.")
+    ] = None,
+    machine: Annotated[str | None, typer.Option("--machine", help="Chips of this machine.")] = None,
+    inventory: Annotated[
+        str | None, typer.Option("--inventory", help="Under this number of the holder's.")
+    ] = None,
+    grade: Annotated[str | None, typer.Option("--grade", help="Chips of this grade.")] = None,
+    unread: Annotated[bool, typer.Option("--unread", help="Chips without a usable reading.")] = False,
+    contested: Annotated[bool, typer.Option("--contested", help="Chips contested or faulty.")] = False,
+    fading: Annotated[bool, typer.Option("--fading", help="Read once only, on parts that fade.")] = False,
+    content: Annotated[
+        str | None, typer.Option("--content", help="Where this SHA-256 of an image is.")
+    ] = None,
+    file: Annotated[Path | None, typer.Option("--file", help="A dump: have we got this?")] = None,
+    organisation: OrganisationOption = None,
+    all_versions: Annotated[
+        bool, typer.Option("--all", help="Earlier versions and bundles too, not the newest bags alone.")
+    ] = False,
+    most: Annotated[
+        int, typer.Option("--most", min=0, help="So many chips in the answer at most; 0 for all.")
+    ] = 1000,
+    csv: Annotated[
+        Path | None, typer.Option("--csv", help="Write what was found, or all chips, as a table.")
+    ] = None,
+    page: Annotated[
+        Path | None, typer.Option("--page", help="Write the shelf as one page; never over another file.")
+    ] = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Say what a shelf of bags holds, in which state it is, and what to read next."""
+    from pipeline.run.holdings.ask import Wish
+    from pipeline.run.holdings.ask import holdings as run_holdings
+    from pipeline.views.holdings import held
+
+    conditions = _filters(
+        part=None if file else part,
+        label=label,
+        marking=marking,
+        machine=machine,
+        inventory=inventory,
+        grade=grade,
+        unread=unread,
+        contested=contested,
+        fading=fading,
+        content=content,
+    )
+    wish = Wish(conditions, to_read, file, part, organisation, all_versions, csv, page, most)
+    document = run_holdings(shelves or (), wish, index=index, ledger=ledger, quiet=quiet or as_json)
+    _end(document, held(document), as_json=as_json, quiet=quiet)

@@ -172,3 +172,9 @@ class ResourceError(WellreadError):
     """The system gave no memory, or ended a process of this run."""
 
     exit_code = 28
+
+
+class HoldingsError(WellreadError):
+    """The index of a shelf is none, is damaged, or is kept locked; it can be made anew from the bags."""
+
+    exit_code = 29

@@ -22,6 +22,7 @@ from schemas.record import (
     RegionRecord,
     SuggestedSpace,
     ToDoChip,
+    TwinDifference,
     VectorRecord,
 )
 from schemas.recorded_sheet import PartRecord
@@ -722,6 +723,109 @@ class CaptureAnswer(HeedingAnswer):
 
 
 @stored()
+class WeighedReason(TypedDict):
+    """Why a chip should be read, and how much that counts."""
+
+    weight: int
+    words: str
+
+
+@stored()
+class HeldChip(TypedDict):
+    """One chip of a shelf."""
+
+    path: Annotated[str, Field(description="Of its bag or bundle")]
+    bag: str
+    machine: str
+    custodian: str
+    released: Annotated[bool, Field(description="It lies in a public bundle")]
+    chip: str
+    board: str
+    socket: str
+    part: str
+    label: str
+    marking: str
+    inventory: str
+    organisation: str
+    grade: str
+    state: str
+    held_back: list[str]
+    findings: Annotated[list[str], Field(description="Open ones, such as `caution short-read`")]
+    read: Annotated[str, Field(description="Date of its last reading, EDTF; empty where not known")]
+    sha256: Annotated[str, Field(description="Of its image; empty where there is none")]
+    rights: str
+    last_check: Annotated[str, Field(description="From the ledger; empty where none was given")]
+    last_outcome: str
+    like: NotRequired[
+        Annotated[
+            Literal["same", "near", "lines", "half", "holds"],
+            Field(description="How its content is like the file asked for"),
+        ]
+    ]
+    share: NotRequired[Annotated[float, Field(description="Estimated share of words that differ")]]
+    rank: NotRequired[Annotated[int, Field(description="Sum of the weights of all reasons")]]
+    why: NotRequired[list[WeighedReason]]
+
+
+@stored()
+class TroubledBag(TypedDict):
+    """A bag of a shelf that could not be read."""
+
+    path: str
+    trouble: str
+
+
+@stored()
+class HoldingsAnswer(Answer):
+    """`holdings`."""
+
+    index: Annotated[str | None, Field(description="null where it was made in memory and is gone")]
+    bags: int
+    chips: int
+    read: Annotated[int, Field(description="Bags that are new or changed, and were read")]
+    gone: Annotated[int, Field(description="Bags that are there no more, and were forgotten")]
+    grades: Annotated[dict[str, int], Field(description="Of the newest bag of each machine")]
+    troubled: list[TroubledBag]
+    asked: Annotated[str, Field(description="The question in words; empty where none was asked")]
+    total: Annotated[int, Field(description="Chips that the question finds")]
+    found: Annotated[list[HeldChip], Field(description="The first of them, as many as `--most` says")]
+    written: list[str]
+
+
+@stored()
+class FoundTwin(TwinDifference):
+    """A chip of another bag that may be the same program in another specimen."""
+
+    chip: str
+    bag: str
+    path: str
+    their: str
+    how: Annotated[
+        list[Literal["same", "near", "lines", "half", "holds", "label", "socket"]],
+        Field(description="By what it was found"),
+    ]
+    one_bit: Annotated[bool, Field(description="The images differ in one bit")]
+    other_machine: Annotated[bool, Field(description="Another machine, as far as both records tell")]
+    receipt: str
+    corroborates: bool
+    against: list[str]
+    means: str
+
+
+@stored()
+class TwinsAnswer(Answer):
+    """`twins`."""
+
+    bag: str
+    among: Annotated[int, Field(description="Bags that were looked through")]
+    troubled: list[TroubledBag]
+    found: list[FoundTwin]
+    rows: Annotated[list[dict[str, str]], Field(description="As they go under `twins` in the sheet")]
+    added: Annotated[int, Field(description="Rows that stand in the sheet, where `--project` was said")]
+    without: Annotated[list[str], Field(description="Chips of which no twin was found")]
+
+
+@stored()
 class SchemaAnswer(Answer):
     """`schema` without a name; with one it prints that schema itself."""
 
@@ -765,6 +869,8 @@ ANSWERS: dict[str, object] = {
     "reopen": ReopenAnswer,
     "bench": BenchAnswer,
     "capture": CaptureAnswer,
+    "twins": TwinsAnswer,
+    "holdings": HoldingsAnswer,
     "schema": SchemaAnswer,
 }
 """Command → its answer."""

@@ -14,7 +14,6 @@ either all of a row or nothing of it. The chain is text that any program can rec
 from __future__ import annotations
 
 import json
-import os
 import secrets
 import sqlite3
 from collections.abc import Generator, Iterator, Mapping, Sequence
@@ -26,9 +25,16 @@ from types import TracebackType
 from typing import Any, Self, TypeAlias
 
 from pipeline.edges.console import caution_once
-from pipeline.edges.disk_errors import absent, storage_trouble
+from pipeline.edges.database import (
+    DatabaseKind,
+    connected,
+    is_of_kind,
+    make_tables,
+    schema_problems,
+    told,
+    writing,
+)
 from pipeline.edges.flush import flushes
-from pipeline.edges.locks import locks_work
 from pipeline.errors import LedgerError, StorageError
 
 APPLICATION_ID = 0x57_52_4C_31
@@ -51,6 +57,13 @@ CREATE TRIGGER rows_stay BEFORE UPDATE ON rows BEGIN SELECT RAISE(ABORT, 'rows o
 CREATE TRIGGER rows_remain BEFORE DELETE ON rows BEGIN SELECT RAISE(ABORT, 'rows of a ledger stay'); END
 """
 """The triggers guard against a slip of the hand; against intent there is the chain."""
+_KIND = DatabaseKind(
+    "ledger",
+    APPLICATION_ID,
+    tuple(statement.strip() for statement in _TABLES.split("----")),
+    LedgerError,
+    "Take the copy of it that you keep elsewhere",
+)
 
 
 Row: TypeAlias = dict[str, Any]
@@ -111,7 +124,7 @@ class Ledger:
     def __init__(self, path: Path, opened_body: Body | None = None) -> None:
         self.path = path
         with self._told():
-            self._base = _connected(path, make=opened_body is not None)
+            self._base = connected(path, _KIND, make=opened_body is not None, wait_seconds=WAIT_SECONDS)
         try:
             with self._told():
                 # EXTRA: also the folder is flushed, so that a finished run survives a power cut.
@@ -131,30 +144,16 @@ class Ledger:
             self._begin(opened_body)
 
     def _begin(self, opened_body: Body | None) -> None:
-        if self._is_ledger():
+        if is_of_kind(self._base, self.path, _KIND):
             return
         if opened_body is None:
-            raise self._no_ledger()
+            raise _KIND.is_none(self.path)
         with self._writing():
             # Another process may have made it between the look above and the lock.
-            if self._is_ledger():
+            if is_of_kind(self._base, self.path, _KIND):
                 return
-            (tables,) = self._base.execute("SELECT count(*) FROM sqlite_master").fetchone()
-            if tables:
-                raise self._no_ledger()
-            for statement in _TABLES.split("----"):
-                self._base.execute(statement)
-            self._base.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+            make_tables(self._base, _KIND)
             self._insert({**opened_body, "ledger": secrets.token_hex(16)})
-
-    def _is_ledger(self) -> bool:
-        (application,) = self._base.execute("PRAGMA application_id").fetchone()
-        if application not in {0, APPLICATION_ID}:
-            raise self._no_ledger()
-        return bool(application == APPLICATION_ID)
-
-    def _no_ledger(self) -> LedgerError:
-        return LedgerError(where=str(self.path), problem="is no ledger", remedy="Give the path of a ledger")
 
     def __enter__(self) -> Self:
         return self
@@ -204,7 +203,7 @@ class Ledger:
     def _insert(self, body: Body) -> str:
         last = self._base.execute("SELECT number, digest FROM rows ORDER BY number DESC LIMIT 1").fetchone()
         if last and not _typed(last):
-            raise self._no_ledger()
+            raise _KIND.is_none(self.path)
         number, previous = (last[0] + 1, last[1]) if last else (1, FIRST_PREVIOUS)
         text = canonical(body)
         digest = chained(previous, text)
@@ -228,7 +227,7 @@ class Ledger:
         with self._found(query, values) as found:
             for each in found:
                 if not _typed(each):
-                    raise self._no_ledger()
+                    raise _KIND.is_none(self.path)
                 number, previous, digest, text = each
                 yield StoredRow(number, previous, digest, _parsed(text))
 
@@ -270,7 +269,8 @@ class Ledger:
             LedgerError: It cannot be read at all.
             StorageError: The disk refused.
         """
-        foreign, problems = self._schema_problems()
+        with self._told():
+            foreign, problems = schema_problems(self._base, _KIND)
         if foreign:
             # What other tables, views or triggers give is nothing that was written here.
             return Wholeness(0, "", tuple(foreign + problems))
@@ -310,15 +310,6 @@ class Ledger:
             )
         return Wholeness(expected - 1, previous if expected > 1 else "", tuple(problems), tuple(cautions))
 
-    def _schema_problems(self) -> tuple[list[str], list[str]]:
-        """What the file holds that no ledger has, and what it lacks of what every ledger has."""
-        ours = {" ".join(statement.split()) for statement in _TABLES.split("----")}
-        with self._found("SELECT name, sql FROM sqlite_master") as found:
-            there = [(str(name), " ".join(str(sql or "").split())) for name, sql in found]
-        odd = [f"it holds {name!r:.60}, which no ledger has" for name, sql in there if sql not in ours]
-        gone = sorted(ours - {sql for _, sql in there})
-        return odd, [f"it lacks what every ledger has: {sql:.40}…" for sql in gone]
-
     @contextmanager
     def _found(self, query: str, values: tuple[str, ...] = ()) -> Generator[sqlite3.Cursor]:
         """What a query finds.
@@ -331,30 +322,14 @@ class Ledger:
 
     @contextmanager
     def _writing(self) -> Generator[None]:
-        self._base.execute("BEGIN IMMEDIATE")
-        try:
+        with writing(self._base):
             yield
-        except BaseException:
-            # A disk that is full may have rolled the transaction back already.
-            if self._base.in_transaction:
-                self._base.execute("ROLLBACK")
-            raise
-        self._base.execute("COMMIT")
 
     @contextmanager
     def _told(self) -> Generator[None]:
         """SQLite's refusals as errors that say what to do."""
-        try:
+        with told(self.path, _KIND, wait_seconds=WAIT_SECONDS):
             yield
-        except sqlite3.Error as error:
-            raise _refusal(error, self.path) from error
-        except UnicodeDecodeError as error:
-            # SQLite's own message quotes the damaged page.
-            raise LedgerError(
-                where=str(self.path),
-                problem="is no ledger, or a damaged one (a text in it is no UTF-8)",
-                remedy="Take the copy of it that you keep elsewhere",
-            ) from error
 
 
 def _typed(values: Sequence[object]) -> bool:
@@ -424,60 +399,3 @@ def _fits(key: str, value: object) -> bool:
 
 def _parsed(text: str) -> Row:
     return _fitting(_loaded(text))
-
-
-def _connected(path: Path, *, make: bool) -> sqlite3.Connection:
-    if not make and not path.is_file():
-        raise absent(path, "ledger", "Give the path of a ledger")
-    # Not mode=ro where it can be helped: a ledger whose writer was killed must first be put back in order.
-    writable = os.access(path if path.exists() else path.parent, os.W_OK) and os.access(path.parent, os.W_OK)
-    mode = "rwc" if make else "rw" if writable else "ro"
-    if make:
-        # Only of a file that is there can it be said whether it can be locked.
-        with storage_trouble(path):
-            os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o644))
-    vfs = "" if locks_work(path) else "&vfs=unix-dotfile"
-    return sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode={mode}{vfs}", uri=True, timeout=WAIT_SECONDS, isolation_level=None
-    )
-
-
-def _refusal(error: sqlite3.Error, path: Path) -> LedgerError | StorageError:
-    """What SQLite refused, as an error with a remedy.
-
-    The low byte of an extended result code is the primary one. Source: SQLite, "Result and Error Codes".
-    """
-    said = str(error)
-    where = str(path)
-    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
-    if code == sqlite3.SQLITE_FULL:
-        return StorageError(
-            where=where,
-            problem="the disk is full; this row was not added, all earlier ones are safe",
-            remedy="Free some space and run it again",
-        )
-    if code in {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH}:
-        return StorageError(
-            where=where,
-            problem=f"cannot be written ({said})",
-            remedy="Keep the ledger where you may write, and its folder too",
-        )
-    if code == sqlite3.SQLITE_IOERR:
-        return StorageError(
-            where=where,
-            problem=f"the disk says: {said}",
-            remedy="Save a copy of the ledger, then look at the disk",
-        )
-    if code in {sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED}:
-        return LedgerError(
-            where=where,
-            problem=f"is kept locked by another process for more than {WAIT_SECONDS:g} seconds",
-            remedy="Wait until that has ended, then run it again",
-        )
-    if code in {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT}:
-        return LedgerError(
-            where=where,
-            problem=f"is no ledger, or a damaged one ({said})",
-            remedy="Take the copy of it that you keep elsewhere",
-        )
-    return LedgerError(where=where, problem=f"cannot be used ({said})", remedy="Check it with --verify")

@@ -42,27 +42,31 @@ ARROWS = {
     "machine": "schemas flow stages street words",
     "wirings": "flow lines street words",
     "twins": "schemas catalogue lines words",
+    "holdings": "schemas twins",
     "bench": "schemas errors catalogue flow words formats",
     "draft": "schemas errors catalogue formats bags",
     "publish": "schemas errors catalogue flow words bench",
     "views": "schemas catalogue bags flow words lines bench publish one_line summed_up to_do",
-    "edges": "schemas errors flow one_line",
+    "edges": "schemas errors flow one_line holdings",
     "edges/bags": "errors bags edges",
     "run": f"{CHIP} bags views edges edges/bags one_line",
     "run/package": f"{CHIP} machine wirings bags views edges edges/bags one_line run run/keep twins "
     "to_do draft",
-    "run/keep": "schemas errors bags views edges edges/bags run flow steps stages words",
+    "run/keep": "schemas errors bags twins views edges edges/bags run flow steps stages words",
+    "run/holdings": "schemas errors bags catalogue holdings twins steps words views edges edges/bags run "
+    "run/keep run/look run/bench",
     "run/look": f"{CHIP} views edges run run/package to_do summed_up",
     "run/bench": "schemas errors catalogue flow words formats stages street bench views edges "
     "run run/package run/look",
     "run/publish": "schemas errors catalogue flow words formats steps bags publish views edges edges/bags "
     "one_line run run/package run/keep summed_up to_do",
     "quick_recheck": "views edges run/keep exit_codes",
-    "cli": "errors exit_codes views edges run run/package run/keep run/look run/bench run/publish",
+    "cli": "errors exit_codes views edges run run/package run/keep run/look run/bench run/publish "
+    "run/holdings",
     "__main__": "schemas errors edges one_line quick_recheck cli",
 }
 """Every room, and what it may know. `pipeline/README.md` tells what each room is for."""
-OF_RUN = {"package", "keep", "publish", "bench", "look"}
+OF_RUN = {"package", "keep", "publish", "bench", "look", "holdings"}
 
 
 def module_name(path: Path) -> str:

@@ -307,6 +307,17 @@ def _relabelled(world: World) -> Path:
     return bag
 
 
+def _other_machine(world: World) -> Path:
+    """The bag once more as another machine's, so that every chip of it has a twin there."""
+    bag = world.copied("other-machine")
+    path = bag / "metadata/record.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    record["machine"] |= {"id": "other", "serial": "another"}
+    path.write_text(json.dumps(record), encoding="utf-8")
+    bag_cases.seal(bag)
+    return bag
+
+
 def _hex(world: World, *more: str | Path) -> Words:
     return ["convert", world.dump, "--to", "intel-hex", "-o", world.fresh("hex"), *more]
 
@@ -458,6 +469,26 @@ CASES: dict[str, Callable[[World], Words]] = {
     "reopen onto a folder": lambda w: ["reopen", w.bag, "--into", w.project],
     "changes": lambda w: ["changes", w.bag, _relabelled(w)],
     "changes of a bad bag": lambda w: ["changes", w.bag, _bad_bag(w)],
+    "twins": lambda w: ["twins", w.bag, "--among", _other_machine(w)],
+    "twins into a sheet": lambda w: [
+        "twins",
+        w.bag,
+        "--among",
+        _other_machine(w),
+        "--project",
+        w.drafted(f"{MINIMAL}chips: [{{chip: U1, part: '2716'}}]\n", "twinned"),
+    ],
+    "twins of a bad bag": lambda w: ["twins", _bad_bag(w), "--among", w.bag],
+    "twins among bad bags": lambda w: ["twins", w.bag, "--among", _bad_bag(w)],
+    "holdings": lambda w: ["holdings", w.root, "--next"],
+    "holdings, every question": lambda w: ["holdings", w.bag, "--part", EVIL, "--label", EVIL],
+    "holdings, a label": lambda w: ["holdings", w.bag, "--label", EVIL],
+    "holdings, a grade": lambda w: ["holdings", w.bag, "--grade", "single"],
+    "holdings of a bad bag": lambda w: ["holdings", _bad_bag(w), "--next"],
+    "holdings of a zip": lambda w: ["holdings", _zip(w)],
+    "holdings like a file": lambda w: ["holdings", w.bag, "--file", w.dump],
+    "holdings with no index": lambda w: ["holdings", w.bag, "--index", w.dump],
+    "holdings written": lambda w: ["holdings", w.bag, "--csv", w.fresh("csv"), "--page", w.fresh("page")],
     "bench": lambda _: ["bench", EVIL],
     "bench from an unknown part": lambda _: ["bench", "2716", "--from", EVIL],
     "bench for a project": lambda w: ["bench", "2716", "--project", w.project, "--html", w.fresh("bench")],

@@ -34,8 +34,8 @@ TRIES = 20
 """How often a sheet is read anew that somebody saves while the row is added."""
 
 
-def add_row(sheet: Path, row: Mapping[str, str]) -> bool:
-    """Add a row to `readings`; False where that cannot be done without changing anything else.
+def add_row(sheet: Path, row: Mapping[str, str], table: str = "readings") -> bool:
+    """Add a row to `readings`, or another table; False where nothing else could stay as it is.
 
     A row that a person typed beforehand for the same file stands for it: no second one is added.
 
@@ -53,7 +53,7 @@ def add_row(sheet: Path, row: Mapping[str, str]) -> bool:
         for _ in range(TRIES):
             with storage_trouble(sheet):
                 before = sheet.read_bytes()
-            after = with_row(before, row)
+            after = with_row(before, row, table)
             if after is None:
                 return False
             if after == before or _replaced(sheet, before, after):
@@ -100,8 +100,8 @@ def _took_the_place(sheet: Path, beside: Path, before: bytes, after: bytes) -> b
     return False
 
 
-def with_row(before: bytes, row: Mapping[str, str]) -> bytes | None:
-    """The sheet's text with one more row in its readings; None where no place is proved right."""
+def with_row(before: bytes, row: Mapping[str, str], table: str = "readings") -> bytes | None:
+    """The sheet's text with one more row in a table; None where no place is proved right."""
     import yaml
 
     try:
@@ -111,36 +111,39 @@ def with_row(before: bytes, row: Mapping[str, str]) -> bytes | None:
         return None
     if not isinstance(tree, yaml.MappingNode):
         return None
-    if _has(text, row["file"]):
+    if _has(text, row, table):
         return before
-    for after in _candidates(text, tree, _flow(row)):
-        if _only_added(text, after, row):
+    for after in _candidates(text, tree, _flow(row), table):
+        if _only_added(text, after, row, table):
             return after.encode("utf-8")
     return None
 
 
-def _has(text: str, file: str) -> bool:
-    """Whether a reading names this file already."""
+def _has(text: str, row: Mapping[str, str], table: str) -> bool:
+    """Whether the table has such a row already; a reading is known by its file."""
     import yaml
 
     try:
         sheet = yaml.load(text, Loader=yaml.BaseLoader)  # noqa: S506 - texts only
     except yaml.YAMLError:
         return False
-    rows = sheet.get("readings") if isinstance(sheet, dict) else None
-    return isinstance(rows, list) and any(isinstance(one, dict) and one.get("file") == file for one in rows)
+    rows = sheet.get(table) if isinstance(sheet, dict) else None
+    known = {key: value for key, value in row.items() if table != "readings" or key == "file"}
+    return isinstance(rows, list) and any(
+        isinstance(one, dict) and all(one.get(key) == value for key, value in known.items()) for one in rows
+    )
 
 
-def _candidates(text: str, tree: yaml.MappingNode, row: str) -> Iterator[str]:
+def _candidates(text: str, tree: yaml.MappingNode, row: str, table: str) -> Iterator[str]:
     """Texts that may be the old one and the row; which of them is, only reading them tells."""
     import yaml
 
-    entry = next(((key, value) for key, value in tree.value if key.value == "readings"), None)
+    entry = next(((key, value) for key, value in tree.value if key.value == table), None)
     if entry is None:
         if tree.flow_style:
-            yield from _into_brackets(text, tree, f"readings: [{row}]")
+            yield from _into_brackets(text, tree, f"{table}: [{row}]")
         else:
-            yield _at_the_end(text, tree.start_mark.column, row)
+            yield _at_the_end(text, tree.start_mark.column, row, table)
         return
     key, value = entry
     if isinstance(value, yaml.SequenceNode) and value.flow_style:
@@ -196,11 +199,11 @@ def _below(text: str, at: int, column: int, piece: str) -> str:
     return text[:end] + piece + _line_end(text) + text[end:]
 
 
-def _at_the_end(text: str, column: int, row: str) -> str:
+def _at_the_end(text: str, column: int, row: str, table: str) -> str:
     ending = _line_end(text)
     gap = "" if text.endswith("\n") else ending
     indent = " " * column
-    return f"{text}{gap}{ending}{indent}readings:{ending}{indent}  - {row}{ending}"
+    return f"{text}{gap}{ending}{indent}{table}:{ending}{indent}  - {row}{ending}"
 
 
 def _line_end(text: str) -> str:
@@ -218,7 +221,7 @@ def _scalar(value: str) -> str:
     return json.dumps(value, ensure_ascii=False)
 
 
-def _only_added(before: str, after: str, row: Mapping[str, str]) -> bool:
+def _only_added(before: str, after: str, row: Mapping[str, str], table: str) -> bool:
     """Whether the new text says what the old said, in its order, and the row."""
     import yaml
 
@@ -227,5 +230,5 @@ def _only_added(before: str, after: str, row: Mapping[str, str]) -> bool:
     except yaml.YAMLError:
         return False
     wanted = dict(old)
-    wanted["readings"] = [*(old.get("readings") or []), dict(row)]
+    wanted[table] = [*(old.get(table) or []), dict(row)]
     return bool(new == wanted) and list(new) == list(wanted)

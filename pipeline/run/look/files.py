@@ -207,6 +207,27 @@ THE_READER = "the reader"
 """Files named on the command line are passes of one chip by one reader: nothing says otherwise."""
 
 
+def first_pass(
+    path: Path, *, part: str | None = None, organisation: str | None = None, written: HowWritten = NOT_SAID
+) -> tuple[Words, Organisation]:
+    """The words of a dump's first pass, as they came.
+
+    Args:
+        path: A dump in any format that is read here.
+        part: Its part, where it was said.
+        organisation: Words x bits, where they were said.
+        written: How the file is written, as far as it was said.
+
+    Raises:
+        FormatError, PartError, UsageError, StorageError: As `examine` does.
+    """
+    content = read_given(path)
+    kind = kind_of(part, organisation, content=content)
+    whole = _organisation(kind, content, path, _declared(kind, written))
+    taken = _passes(path, content, whole, written.declared(bits=whole.bits, words=whole.words), path.name)
+    return taken.passes[0].words, whole
+
+
 def examine_files(
     files: Sequence[Path],
     *,

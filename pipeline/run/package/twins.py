@@ -14,6 +14,7 @@ from pipeline.edges.project_folder import SHEET_NAME
 from pipeline.errors import StorageError, WellreadError
 from pipeline.flow import Plan, Problem
 from pipeline.machine import WholeMachine
+from pipeline.run.keep.twin_of import twin_of
 from pipeline.run.keep.valid_bag import Judged
 from pipeline.run.package.one_chip import image_file, load_image, mask_file
 from pipeline.run.package.open_project import Project
@@ -94,7 +95,7 @@ def _of_bag(place: Path, named: Sequence[tuple[int, Twin]]) -> tuple[list[OpenTw
     with TemporaryDirectory(prefix="wellread-") as unpacked:
         bag = Judged(place, Progress(quiet=True), Path(unpacked))
         head = bag.head()
-        found = {one["chip"]: loaded(bag, head, one) for one in bag.chips() if one["chip"] in wanted}
+        found = {one["chip"]: twin_of(bag, head, one) for one in bag.chips() if one["chip"] in wanted}
     opened, problems = [], []
     for index, twin in named:
         if twin.their in found:
@@ -105,19 +106,6 @@ def _of_bag(place: Path, named: Sequence[tuple[int, Twin]]) -> tuple[list[OpenTw
             words = f"twins[{index}].their: {head['bag']} has no chip {twin.their!r}"
             problems.append(Problem(SHEET_NAME, "twins", twin.their, "a chip of that bag", words=words))
     return opened, problems
-
-
-def loaded(bag: Judged, head: RecordHead, chip: ChipRecord) -> tuple[Specimen, SpecimenImage | None]:
-    """A chip of a verified bag as a specimen, and its image where the bag holds it."""
-    other = specimen(head, chip, bag.verdict.receipt)
-    image = chip.get("image")
-    path = image.get("path") if image else None
-    if not image or not path or other.organisation is None:
-        return other, None
-    bits = other.organisation.bits
-    mask = image.get("mask_path")
-    contested = image_words(bag.read(mask), bits) if mask else None
-    return other, doubtful(image_words(bag.read(path), bits), contested, other.absent, bits)
 
 
 def hear_twins(

@@ -1,0 +1,1 @@
+"""The shelf: its index brought up to date, and asked."""

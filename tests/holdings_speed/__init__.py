@@ -1,0 +1,1 @@
+"""How fast a shelf is indexed and asked, and how well near images are found."""
