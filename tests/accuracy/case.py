@@ -12,7 +12,7 @@ from numpy.random import Generator
 
 from tests.kit.firmware import Half, installed
 from tests.kit.project import Chip
-from tests.kit.wires import Image
+from tests.kit.wires import Image, UnchangedError
 
 Table = Literal["frames", "wirings", "faults", "healthy", "look-alikes"]
 Expect = Literal["right", "contested", "open", "not settled", "told", "undone", "in doubt", "as read"]
@@ -110,16 +110,29 @@ def series(
             yield task
 
 
-def firmware_window(random: Generator, half: Half, words: int, *, full: bool = True) -> tuple[Image, str]:
+Holds = Literal["a program", "glyphs", "anything"]
+
+
+def firmware_window(
+    random: Generator, half: Half, words: int, *, holds: Holds = "a program"
+) -> tuple[Image, str]:
     """A stretch of real firmware, of one package after the other so that none outweighs the rest.
 
     Args:
         random: Draws.
         half: Of every image.
         words: How many.
-        full: Only a stretch that holds a program: a mostly blank one is a look-alike, whatever surrounds it.
+        holds: What the stretch holds. A mostly blank one is a look-alike, whatever surrounds it, and one that
+            is more than a quarter glyphs is a character generator.
+
+    Raises:
+        UnchangedError: No firmware here holds glyphs.
     """
     images = [one for one in installed(half)[0] if one.words.size >= words]
+    if holds == "glyphs":
+        images = [one for one in images if one.glyphs(0, one.words.size)]
+        if not images:
+            raise UnchangedError("no firmware here holds glyphs")
     packages = sorted({one.name.split()[0] for one in images})
     for _ in range(200):
         package = packages[int(random.integers(len(packages)))]
@@ -129,7 +142,13 @@ def firmware_window(random: Generator, half: Half, words: int, *, full: bool = T
         window = chosen.words[start : start + words]
         # A stretch of one word is no chip that anybody programmed: it is in the tables as a fault, not as
         # healthy.
-        if window.min() != window.max() and (not full or _holds_program(window)):
+        glyphs = chosen.glyphs(start, start + words)
+        fits = {
+            "a program": _holds_program(window) and glyphs <= 0.25,
+            "glyphs": glyphs > 0.5,
+            "anything": True,
+        }[holds]
+        if window.min() != window.max() and fits:
             return window.copy(), f"{chosen.name} {start:#x}"
     raise AssertionError("no firmware of this size holds a program")
 

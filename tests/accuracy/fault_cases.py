@@ -10,7 +10,7 @@ from typing import Any
 
 from numpy.random import Generator
 
-from tests.accuracy.case import CODE_PARTS, Case, Expect, Task, Wanted, firmware_window, series
+from tests.accuracy.case import CODE_PARTS, Case, Expect, Holds, Task, Wanted, firmware_window, series
 from tests.kit.faults import CONSTANTS, EPROM, FAULTS, LINE_FAULTS, Injected, Taken
 from tests.kit.files import binary
 from tests.kit.images import FAMILIES, LOOKALIKES, code
@@ -25,9 +25,11 @@ READ = ("1 pass", "2 passes", "2 readers")
 def fault_tasks(seed: int, share: float) -> Iterator[Task]:
     """Every fault in invented code and in real firmware of 1 K words and more."""
     for row in FAULTS:
-        for source in ("code", "firmware"):
+        for source in ("code", "firmware", *(("glyphs",) if row in LINE_FAULTS else ())):
             for words in (*SIZES, *(LARGE if row in LINE_FAULTS else ())):
                 full = (40 if words < 16384 else 6) if row in LINE_FAULTS else 14
+                if source == "glyphs":
+                    full = 4 if words in (1024, 2048) else 0
                 how = (source, str(2048 if row == "fading" else words))
                 yield from series("faults", row, how, full, seed, share)
 
@@ -61,7 +63,8 @@ def _faulty(task: Task, mark: str) -> Case:
     if task.how[0] == "code":
         truth, source = code(random, words)[0], "invented code"
     else:
-        truth, source = firmware_window(random, task.half, words)
+        holds: Holds = "glyphs" if task.how[0] == "glyphs" else "a program"
+        truth, source = firmware_window(random, task.half, words, holds=holds)
     injected = FAULTS[task.row](random, truth, 8)
     expect: Expect = "not settled" if task.row in LINE_FAULTS or task.row in CONSTANTS else "told"
     known = injected.part == EPROM or (task.number % 2 == 1 and task.row not in CONSTANTS)
@@ -92,7 +95,7 @@ def _said(way: Taken) -> dict[str, Any]:
 def _healthy_image(task: Task, random: Generator) -> tuple[Image, int, str]:
     words = int(task.how[0])
     if task.row == "firmware":
-        window, name = firmware_window(random, task.half, words, full=False)
+        window, name = firmware_window(random, task.half, words, holds="anything")
         return window, 8, name
     families = FAMILIES if task.table == "healthy" else LOOKALIKES
     image, bits = next(one for one in families if one.name == task.row).make(random, words)

@@ -212,7 +212,11 @@ def promises(outcomes: list[Outcome]) -> list[Promise]:
     framed = _table(outcomes, "frames")
     wired = _table(outcomes, "wirings")
     well = _table(outcomes, "healthy")
-    lined = [one for one in _table(outcomes, "faults") if one.task.row in PROMISED_FAULTS]
+    lined = [
+        one
+        for one in _table(outcomes, "faults")
+        if one.task.row in PROMISED_FAULTS and one.task.how[0] != "glyphs"
+    ]
     return [
         _none(
             "wrong settled images among frames, wirings and healthy chips", [*framed, *wired, *well], wrong

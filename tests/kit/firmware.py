@@ -55,12 +55,44 @@ FEWEST_BYTES = 2048
 """Half of it still makes a chip of 1 K words."""
 
 
+_FACES = (
+    (bytes.fromhex("7E81A581BD99817E"), 8, 0),
+    (bytes.fromhex("7E81A58181BD99817E"), 14, 2),
+    (bytes.fromhex("7E81A58181BD9981817E"), 16, 2),
+)
+"""Rows of the face that are not blank, rows a glyph, blank rows above."""
+
+
 @dataclass(frozen=True)
 class Firmware:
     """One half of one image."""
 
     name: str
     words: NDArray[np.uint8]
+
+    def glyphs(self, start: int, end: int) -> float:
+        """Share of a stretch that is a character generator: the fonts of a video program."""
+        inside = sum(
+            max(0, min(end, last) - max(start, first)) for first, last in fonts(self.words.tobytes())
+        )
+        return inside / (end - start)
+
+
+@cache
+def fonts(content: bytes) -> tuple[tuple[int, int], ...]:
+    """Where the 256 glyphs of 8, 14 or 16 rows of a video adapter lie, found by their second glyph, a face.
+
+    Source: code page 437 as published by the Unicode Consortium has WHITE SMILING FACE at 01; its rows in the
+    three sizes as the image files themselves show them.
+    """
+    found = []
+    for face, height, above in _FACES:
+        at = content.find(face)
+        while at >= 0:
+            start = at - height - above
+            found.append((max(start, 0), min(start + 256 * height, len(content))))
+            at = content.find(face, at + 1)
+    return tuple(sorted(found))
 
 
 @cache
