@@ -94,11 +94,13 @@ class ToDo(NamedTuple):
 
     @property
     def rank(self) -> int:
-        """The lower the worse; chips of one rank keep the sheet's order."""
+        """The lower the worse; chips of one rank keep the sheet's order; unknown grades come last."""
         if self.grade == MISSING:
             return 4 if self.elsewhere else 3
         if self.grade not in UNSETTLED and self.held_back:
             return 2
+        if self.grade not in GRADES_WORST_FIRST:
+            return len(GRADES_WORST_FIRST) + 2
         return GRADES_WORST_FIRST.index(self.grade) + (2 if self.grade not in UNSETTLED else 0)
 
     @property

@@ -60,6 +60,11 @@ def large_site(tmp_path_factory: pytest.TempPathFactory) -> Site:
 
 
 @pytest.fixture(scope="session")
+def list_site(tmp_path_factory: pytest.TempPathFactory) -> Site:
+    return _site(many(400), tmp_path_factory.mktemp("list"))
+
+
+@pytest.fixture(scope="session")
 def chromium() -> Iterator[Browser]:
     sync_api = pytest.importorskip(
         "playwright.sync_api", reason="no browser driver: bash .ci/browser.sh installs playwright"

@@ -89,13 +89,13 @@ def test_numbers_are_those_of_the_one_list_whatever_block_they_stand_in() -> Non
 def test_a_board_shows_the_mark_line_and_pin_of_a_chip_with_a_caution_though_its_grade_is_good() -> None:
     caution = finding("lines-reordered", "caution", "U1", where={"address": [0, 1, 2, 4, 3], "data": [0, 1]})
     chip = make_chip("U1", "self-checked", payload={}, findings=[caution], catalogued="2716")
-    assert mark_words(summary_of(chip), PARTS) == "◆ A3, pin 5; A4, pin 4"
+    assert mark_words(summary_of(chip), PARTS) == "◆ A3, A4 (pins 5, 4)"
     assert mark_words(summary_of(chip | {"findings": []}), PARTS) == ""
     sample = loom()
     sample.chips[0]["findings"] = [caution]
     boards = first(sample)
     boards = boards[boards.index('<h2 id="boards">') :]
-    assert "<em>◆ A3, pin 5; A4, pin 4</em>" in boards
+    assert "<em>◆ A3, A4 (pins 5, 4)</em>" in boards
 
 
 def test_lines_of_a_place_are_the_lines_that_a_hand_would_touch() -> None:

@@ -22,7 +22,8 @@ from pipeline.street import Heard
 from pipeline.to_do import to_do
 from pipeline.views.notes import chip_notes
 from pipeline.views.premis import Premis
-from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, chip_page, chip_page_name, summary_of
+from pipeline.views.report import SINGLE_PAGE_BELOW, Near, Summary, chip_page, chip_page_name, summary_of
+from pipeline.views.report.thumbnails import MOST_THUMBNAILS
 from pipeline.views.suggestions import kin_of
 from schemas.names import Organisation
 
@@ -41,6 +42,7 @@ class Finish:
         shared: Bag path of each dump file that several chips use → the chip that describes it.
         chips: How many chips there are: large sets have a page a chip.
         rates: Reader → upper bound of its bit error rate.
+        near: Chip → the chips before and after it.
     """
 
     root: Path
@@ -49,6 +51,7 @@ class Finish:
     shared: Mapping[str, str]
     chips: int = 0
     rates: Mapping[str, float] = field(default_factory=dict)
+    near: Mapping[str, Near] = field(default_factory=dict)
 
 
 MOST_STRIPS = 400
@@ -91,8 +94,12 @@ def _finish_one(record: ChipRecord, heard: Heard, finish: Finish, premis: Premis
     record["odds"] = settled_odds(record, finish.rates)
     elsewhere = frozenset(path for path, owner in finish.shared.items() if owner != record["chip"])
     told = premis.chip(record, shared=elsewhere)
+
+    def load(path: str) -> bytes:
+        return (finish.root / path).read_bytes()
+
     if finish.chips >= SINGLE_PAGE_BELOW:
-        page = chip_page(finish.head, record, lambda path: (finish.root / path).read_bytes())
+        page = chip_page(finish.head, record, load, near=finish.near[record["chip"]])
         entries.append(write_member(finish.root, f"data/report/{chip_page_name(record)}", page))
     return Finished(
         facts=_index(record, strips=finish.chips <= MOST_STRIPS),
@@ -101,7 +108,7 @@ def _finish_one(record: ChipRecord, heard: Heard, finish: Finish, premis: Premis
         captures=tuple((key, event.encode()) for key, event in told.captures),
         steps={step: event.encode() for step, event in told.steps.items()},
         notes=chip_notes(record).encode("utf-8", "backslashreplace"),
-        summary=summary_of(record),
+        summary=summary_of(record, load if finish.chips <= MOST_THUMBNAILS else None),
         entries=entries,
     )
 

@@ -54,7 +54,7 @@ from pipeline.stages.sheet import refuse
 from pipeline.to_do import GRADES_WORST_FIRST, ToDo, of_space, to_do, worst_first
 from pipeline.views import notes
 from pipeline.views.premis import STEPS, Premis
-from pipeline.views.report import Summary
+from pipeline.views.report import Summary, neighbours
 from schemas.record import (
     RECORD_SCHEMA,
     AttachmentRecord,
@@ -399,8 +399,10 @@ def _finish(
     )
     shared = {names[path]: owner for path, owner in building.job.owners.items() if users[path] > 1}
     rates = {one["readers"][0]: one["upper_bound"] for one in head["qualification"]["readers"]}
-    finish = Finish(building.root, building.job.images, head, shared, len(building.plan.chips), rates)
-    chips = (planned.chip.chip for planned in building.plan.chips)
+    placed = [(planned.chip.board or "", planned.chip.chip) for planned in building.plan.chips]
+    near = dict(zip((chip for _, chip in placed), neighbours(placed), strict=True))
+    finish = Finish(building.root, building.job.images, head, shared, len(placed), rates, near)
+    chips = (chip for _, chip in placed)
     items = ((line, machine.heard(chip)) for chip, line in zip(chips, partial.lines(), strict=True))
     for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
         parts.add(one)

@@ -11,7 +11,15 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
-from pipeline.views.report.summary import Summary, chip_page_name, summary_of
+from pipeline.views.report.summary import (
+    ALONE,
+    Near,
+    Summary,
+    chip_page_name,
+    neighbours,
+    page_name,
+    summary_of,
+)
 
 if TYPE_CHECKING:
     from pipeline.views.report.chipview import Options
@@ -20,10 +28,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "SINGLE_PAGE_BELOW",
+    "Near",
     "Summary",
     "chip_page",
     "chip_page_name",
     "first_page",
+    "neighbours",
     "report_pages",
     "summary_of",
 ]
@@ -53,21 +63,34 @@ def report_pages(
         parts: Catalogue entries beyond `head["parts"]`.
 
     Yields:
-        `index.html`, then `chips/BOARD/CHIP.html` for sets of `SINGLE_PAGE_BELOW` chips and more.
+        `index.html`, then `chips/BOARD/CHIP.html` for each chip: its page, or the way to its section where a
+        small set stands on one page. `index.html#chip-CHIP` leads to it at any size as well.
 
     Raises:
         Whatever `load` raises.
     """
-    summaries = [summary_of(chip) for chip in chips()]
+    seen = load if with_content else None
+    summaries = [summary_of(chip, seen) for chip in chips()]
     if len(summaries) < SINGLE_PAGE_BELOW:
         yield (
             "index.html",
             _single_page(head, summaries, chips, load, public=public, with_content=with_content, parts=parts),
         )
+        yield from _ways(head, summaries)
         return
     yield "index.html", first_page(head, summaries, public=public, with_content=with_content, parts=parts)
-    for chip in chips():
-        yield chip_page_name(chip), chip_page(head, chip, load, public=public, with_content=with_content)
+    near = neighbours([(one.board, one.chip) for one in summaries])
+    for chip, beside in zip(chips(), near, strict=True):
+        page = chip_page(head, chip, load, near=beside, public=public, with_content=with_content)
+        yield chip_page_name(chip), page
+
+
+def _ways(head: ReportHead, summaries: Sequence[Summary]) -> Iterator[tuple[str, bytes]]:
+    """A small set's chip addresses: each leads on to the chip's section."""
+    from pipeline.views.report.pages import render_way
+
+    for one in summaries:
+        yield page_name(one.board, one.chip), render_way(head, one.chip)
 
 
 def first_page(
@@ -99,6 +122,7 @@ def chip_page(
     chip: ChipRecord,
     load: Load,
     *,
+    near: Near = ALONE,
     public: bool = False,
     with_content: bool = True,
 ) -> bytes:
@@ -108,6 +132,7 @@ def chip_page(
         head: As for `report_pages`; only `machine`, `bag` and `parts` are looked at.
         chip: The chip's record as plain JSON data.
         load: As for `report_pages`.
+        near: The chips before and after it.
         public: As for `report_pages`.
         with_content: As for `report_pages`.
     """
@@ -117,7 +142,8 @@ def chip_page(
     from pipeline.views.report.pages import render_chip_page
 
     options: Options = replace(OWN_PAGE, public=public, with_content=with_content)
-    return render_chip_page(head, chip_view(head, chip, load, options), up=options.up, public=public)
+    view = chip_view(head, chip, load, options)
+    return render_chip_page(head, view, near=near, up=options.up, public=public)
 
 
 def _single_page(

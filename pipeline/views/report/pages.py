@@ -9,17 +9,27 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 from markupsafe import Markup
 
 from pipeline.to_do import to_do_words
 from pipeline.views.report import bench_cautions, marks, spaces, tables, trips, wording
+from pipeline.views.report.chip_table import chip_table
 from pipeline.views.report.grade_bar import grade_bar, grades_in_order
-from pipeline.views.report.summary import Summary, boards_of, counts_of, state_sentence
+from pipeline.views.report.summary import (
+    Near,
+    Summary,
+    boards_of,
+    counts_of,
+    neighbours,
+    page_name,
+    state_sentence,
+)
 
 if TYPE_CHECKING:
     from jinja2 import Environment, Template
@@ -48,10 +58,24 @@ def _digest(text: str) -> str:
 
 
 @cache
-def _assets(*, first: bool) -> dict[str, Markup]:
-    """Style, script and the policy that admits just these two."""
-    style = _lean(_asset("chip.css") + (_asset("first.css") if first else ""))
-    script = _asset("report.js").strip()
+def _style(*, first: bool) -> str:
+    return _lean(_asset("chip.css") + (_asset("first.css") if first else ""))
+
+
+@cache
+def _script(*, first: bool) -> str:
+    return _asset("report.js").strip() + ("\n" + _asset("table.js").strip() if first else "")
+
+
+def _assets(*, first: bool, more_style: str = "") -> dict[str, Markup]:
+    """Style, script and the policy that admits just these two.
+
+    Args:
+        first: Whether the page is a first page.
+        more_style: Rules of this page alone.
+    """
+    style = _style(first=first) + more_style
+    script = _script(first=first)
     policy = (
         f"default-src 'none'; img-src data:; style-src '{_digest(style)}'; script-src '{_digest(script)}'; "
         "base-uri 'none'; form-action 'none'"
@@ -100,23 +124,42 @@ def _template(name: str) -> Template:
     return _environment().get_template(name)
 
 
-def render_chip_page(head: RecordHead, view: View, *, up: str, public: bool) -> bytes:
+def render_chip_page(head: RecordHead, view: View, *, near: Near, up: str, public: bool) -> bytes:
     """A page of one chip's own.
 
     Args:
         head: The record without its chips.
         view: What `chip_view` gave.
+        near: The chips before and after it.
         up: The way to the first page's folder.
         public: Whether it goes into a public bundle.
     """
     text = _template("chip_page.html").render(
         **_assets(first=False),
-        c=view,
+        c=view | {"near": _steps(near, lambda board, chip: quote(up + page_name(board, chip)))},
         machine=machine_name(head),
         bag=str(head.get("bag", "")),
         up=up,
         public=public,
     )
+    return text.encode("utf-8")
+
+
+def _steps(near: Near, way: Callable[[str, str], str]) -> list[tuple[str, str, str]]:
+    """The ways to the chips before and after: (relation, chip, address)."""
+    told = (("prev", near.before), ("next", near.after))
+    return [(relation, one[1], way(*one)) for relation, one in told if one]
+
+
+def render_way(head: RecordHead, chip: str) -> bytes:
+    """The page at a chip's address where the set stands on one page: it leads on to the chip's section.
+
+    Args:
+        head: The record without its chips.
+        chip: Its id.
+    """
+    to = f"../../index.html#chip-{quote(chip)}"
+    text = _template("way.html").render(chip=chip, machine=machine_name(head), to=to)
     return text.encode("utf-8")
 
 
@@ -147,10 +190,12 @@ def render_first_page(
     """
     single = chips is not None
     counts = counts_of(summaries)
+    table = chip_table(summaries, head.get("parts") or {})
     known = head.get("parts") or {}
     heed = bench_cautions.heeding_of(known)
     text = _template("first_page.html").render(
-        **_assets(first=True),
+        **_assets(first=True, more_style=table.style),
+        table=table,
         defs=marks.defined(),
         meanings=marks.MEANINGS,
         machine=machine_name(head),
@@ -167,7 +212,7 @@ def render_first_page(
         noted=lambda one: trips.mark_words(one, known),
         href=_hrefs(single=single),
         boards=boards_of(head.get("boards") or {}, summaries),
-        chips=chips,
+        chips=_beside(chips, summaries) if chips is not None else None,
         commands=tables.commands(head, summaries, public=public, parts=parts),
         spaces=_spaces(head, summaries, with_content=with_content),
         suggestions=[wording.say(one) for one in head.get("suggestions") or ()],
@@ -184,6 +229,13 @@ def render_first_page(
         clock_fixed=bool(head.get("clock_fixed")),
     )
     return text.encode("utf-8")
+
+
+def _beside(views: Iterable[View], summaries: Sequence[Summary]) -> Iterator[View]:
+    """The sections of a single page, each with the ways to the one before and after."""
+    near = neighbours([(one.board, one.chip) for one in summaries])
+    for view, beside in zip(views, near, strict=True):
+        yield view | {"near": _steps(beside, lambda _, chip: f"#chip-{chip}")}
 
 
 def _hrefs(*, single: bool) -> Any:

@@ -102,6 +102,28 @@ def levels_png(levels: NDArray[np.uint8], ink: Ink) -> bytes:
     return _assemble(width, height, 4, 16, ink, packed)
 
 
+def quarters_png(levels: NDArray[np.uint8], ink: Ink) -> bytes:
+    """Four levels of one ink, two bits a pixel: 0 is clear and 3 is full ink.
+
+    Args:
+        levels: Shape (height, width), 0 to 3, neither side empty.
+        ink: Red, green, blue.
+
+    Returns:
+        The file's bytes.
+    """
+    height, width = levels.shape
+    whole = np.zeros((height, (width + 3) // 4 * 4), np.uint8)
+    whole[:, :width] = levels
+    packed: NDArray[np.uint8] = (
+        whole[:, 0::4] << np.uint8(6)
+        | whole[:, 1::4] << np.uint8(4)
+        | whole[:, 2::4] << np.uint8(2)
+        | whole[:, 3::4]
+    )
+    return _assemble(width, height, 2, 4, ink, packed)
+
+
 def data_uri(png: bytes) -> str:
     """The picture inside the page: nothing is asked of any network."""
     return "data:image/png;base64," + base64.b64encode(png).decode("ascii")

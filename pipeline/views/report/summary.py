@@ -6,23 +6,60 @@ Little enough to hold for ten thousand, enough to send a person on.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 from urllib.parse import quote
 
 from pipeline.to_do import ToDo, in_order, to_do
 from pipeline.views.report import wording
+from schemas.names import Organisation
 from schemas.record import Grade
 
 if TYPE_CHECKING:
-    from schemas.record import ChipRecord
+    from schemas.record import ChipRecord, ReadingRecord
     from schemas.recorded_sheet import BoardRecord
 
 GRADES = tuple(grade.value for grade in Grade)
 UNPLACED = "_"
 """Stands for the board where a chip names none; no id begins so."""
 MOST_STEPS = 3
+
+
+class Near(NamedTuple):
+    """The chips before and after one in the sheet's order, as (board, chip); None at either end."""
+
+    before: tuple[str, str] | None
+    after: tuple[str, str] | None
+
+
+ALONE = Near(None, None)
+
+
+def neighbours(chips: Sequence[tuple[str, str]]) -> Iterator[Near]:
+    """Each chip's neighbours.
+
+    Args:
+        chips: (board or "", chip), in the sheet's order.
+    """
+    for before, _, after in zip([None, *chips], chips, [*chips[1:], None], strict=False):
+        yield Near(before, after)
+
+
+class Taking(NamedTuple):
+    """One reading as the first page tells it.
+
+    Attributes:
+        reader: Its id.
+        date: As the sheet says, or "".
+        wiring: The name of its wires, or "".
+        passes: That count; 0 where it was set aside.
+    """
+
+    reader: str
+    date: str
+    wiring: str
+    passes: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,6 +79,9 @@ class Summary:
         entry: Its catalogue entry, where one was used.
         state: What the sheet says of a chip that was not read.
         sitting: By whom and when the reading was taken that its first task is about: `hb, 2023-09-16`.
+        takings: Its readings.
+        crc32: Of its image, as eight hexadecimal digits, or "".
+        thumbnail: What `thumbnails.thumbnail` gave, or b"".
     """
 
     chip: str
@@ -56,6 +96,9 @@ class Summary:
     more: int = 0
     state: str = ""
     sitting: str = ""
+    takings: tuple[Taking, ...] = ()
+    crc32: str = ""
+    thumbnail: bytes = b""
 
 
 def chip_page_name(chip: ChipRecord) -> str:
@@ -63,7 +106,7 @@ def chip_page_name(chip: ChipRecord) -> str:
 
     `chips/BOARD/CHIP.html`.
     """
-    return f"chips/{chip.get('board') or UNPLACED}/{chip['chip']}.html"
+    return page_name(chip.get("board"), chip["chip"])
 
 
 def page_beside(chip: str) -> str:
@@ -71,11 +114,17 @@ def page_beside(chip: str) -> str:
     return f"{chip}.html"
 
 
-def summary_of(chip: ChipRecord) -> Summary:
+def page_name(board: str | None, chip: str) -> str:
+    """The same from the board's and the chip's id."""
+    return f"chips/{board or UNPLACED}/{chip}.html"
+
+
+def summary_of(chip: ChipRecord, load: Callable[[str], bytes] | None = None) -> Summary:
     """The first page's share of one chip's record.
 
     Args:
         chip: A chip's record as plain JSON data.
+        load: Bytes of an image by its path in the bag; None draws no thumbnail.
     """
     whole = to_do(chip)
     return Summary(
@@ -91,7 +140,35 @@ def summary_of(chip: ChipRecord) -> Summary:
         more=max(0, len(whole.tasks) - MOST_STEPS),
         state=str(chip.get("state") or ""),
         sitting=_sitting(chip),
+        takings=tuple(_taking(one) for one in chip.get("readings") or ()),
+        crc32=_crc32(chip),
+        thumbnail=_thumbnail(chip, load) if load else b"",
     )
+
+
+def _taking(reading: ReadingRecord) -> Taking:
+    how = reading.get("how") or {}
+    passes = 0 if reading.get("set_aside") else len(reading.get("passes") or ())
+    return Taking(str(reading["reader"]), str(how.get("date") or ""), str(how.get("wiring") or ""), passes)
+
+
+def _crc32(chip: ChipRecord) -> str:
+    """The CRC-32 of the image file's bytes."""
+    image = chip.get("image")
+    sums = [one for one in (image.get("sums") or () if image else ()) if one.get("method") == "crc32"]
+    stored = [one["value"] for one in sums if one["form"] in ("as-stored", "big-endian", "upper-bits-0")]
+    return str(stored[0]) if stored else ""
+
+
+def _thumbnail(chip: ChipRecord, load: Callable[[str], bytes]) -> bytes:
+    from pipeline.views.report.image import content_of
+    from pipeline.views.report.thumbnails import thumbnail
+
+    image, said = chip.get("image"), chip.get("organisation")
+    if not image or not image.get("path") or not said:
+        return b""
+    content = content_of(Organisation.parse(said), load(str(image["path"])), chip.get("absent") or ())
+    return thumbnail(content) if content is not None else b""
 
 
 def _sitting(chip: ChipRecord) -> str:

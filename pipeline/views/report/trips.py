@@ -34,11 +34,6 @@ class Contact(NamedTuple):
     line: str
     pin: int | None
 
-    @property
-    def words(self) -> str:
-        """`A6, pin 2`."""
-        return self.line if self.pin is None else f"{self.line}, pin {self.pin}"
-
 
 @dataclass(frozen=True, slots=True)
 class Asked:
@@ -115,8 +110,12 @@ def _pin(line: str, part: PartRecord | None) -> int | None:
 
 
 def place_words(task: Task, part: PartRecord | None) -> str:
-    """Where a task leads a hand: `A6, pin 2`; empty where it names no contact."""
-    return "; ".join(place.words for place in places(task.lines, part))
+    """Where a task leads a hand: `A6, pin 2`, `A3, A4 (pins 5, 4)`; empty where it names no contact."""
+    found = places(task.lines, part)
+    lines, pins = ", ".join(one.line for one in found), ", ".join(str(one.pin) for one in found)
+    if any(one.pin is None for one in found):
+        return lines
+    return f"{lines}, pin {pins}" if len(found) == 1 else f"{lines} (pins {pins})" if found else ""
 
 
 def asked_words(chip: Summary, task: Task, part: PartRecord | None) -> str:
@@ -185,9 +184,9 @@ def _asked(
 
 
 def mark_words(chip: Summary, parts: Mapping[str, PartRecord]) -> str:
-    """What a board's picture says of a chip with a finding: line and pin, else the finding's code."""
+    """What a board says of a chip: the first task's line and pin, else its code; why it is missing."""
     if not chip.to_do.tasks or chip.to_do.tasks[0].code == chip.grade:
-        return ""
+        return wording.plain_key(chip.state)
     task = chip.to_do.tasks[0]
     said = place_words(task, parts.get(chip.entry)) or wording.plain_key(task.code)
     return f"{'■' if task.severity == 'fault' else '◆'} {said}"
