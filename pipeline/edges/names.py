@@ -101,6 +101,19 @@ def replace_patiently(source: Path, target: Path) -> None:
     os.replace(source, target)  # noqa: PTH105
 
 
+def remove_own(path: Path) -> None:
+    """Remove a file of ours, if it is there; on Windows one that took over another's rights may be read-only.
+
+    Raises:
+        OSError: The disk refused.
+    """
+    try:
+        path.unlink(missing_ok=True)
+    except PermissionError:
+        path.chmod(0o600)
+        path.unlink()
+
+
 def is_shared(path: Path) -> bool:
     """Whether another program's having a file open may be why it was refused, as on Windows only."""
     return sys.platform == "win32" and path.exists()

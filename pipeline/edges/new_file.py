@@ -9,13 +9,14 @@ from pathlib import Path
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.flush import sync_file, sync_folder
 from pipeline.edges.names import refuse_existing, rename_new
+from pipeline.edges.one_place import refuse_in_a_bag
 
 
 def need_folder(path: Path) -> None:
-    """Refuse a file that is to be written into a folder that is not there.
+    """Refuse a file that is to be written into a folder that is not there, or into a bag.
 
     Raises:
-        DestinationError: It is not, or it is no folder.
+        DestinationError: It is not, it is no folder, or it lies in a bag.
     """
     from pipeline.errors import DestinationError
 
@@ -23,6 +24,7 @@ def need_folder(path: Path) -> None:
         raise DestinationError(
             where=str(path.parent), problem="there is no such folder", remedy="Make it, or choose another"
         )
+    refuse_in_a_bag(path)
 
 
 def write_new(path: Path, content: bytes) -> None:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import os
 import stat
+import unicodedata
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from pipeline.edges.disk_errors import absent
+from pipeline.edges.one_place import lies_in, refuse_in_a_bag
 from pipeline.edges.steady import steadily
 from pipeline.errors import DestinationError, NothingToDoError, StorageError, UnsafeError
 from pipeline.flow import FoundFile
@@ -86,7 +88,8 @@ def _scan(root: Path, folder: str) -> Iterator[tuple[str, str, int, str]]:
             remedy="Check its permissions",
         ) from error
     for entry in listed:
-        path = f"{folder}/{entry.name}" if folder else entry.name
+        name = _composed(entry)
+        path = f"{folder}/{name}" if folder else name
         if not speakable(entry.name):
             yield ascii(path)[1:-1], "file", 0, "a name that is not Unicode or has control characters"
             continue
@@ -111,6 +114,18 @@ def _scan(root: Path, folder: str) -> Iterator[tuple[str, str, int, str]]:
             yield path, "file", facts.st_size, "a file larger than 1 GiB"
         else:
             yield path, "file", facts.st_size, ""
+
+
+def _composed(entry: os.DirEntry[str]) -> str:
+    """A name as people type it, where the disk gives it decomposed and finds it in either form."""
+    name = unicodedata.normalize("NFC", entry.name)
+    if name != entry.name:
+        try:
+            if os.path.samefile(entry.path, os.path.join(os.path.dirname(entry.path), name)):  # noqa: PTH118, PTH120, PTH121
+                return name
+        except (OSError, ValueError):
+            pass
+    return entry.name
 
 
 def speakable(name: str) -> bool:
@@ -272,12 +287,13 @@ def destination(folder: Path, into: Path | None) -> Path:
         DestinationError: It lies inside the project folder, is no folder, or its parent is not there.
     """
     chosen = real(into) if into is not None else real(folder).parent
-    if chosen.is_relative_to(real(folder)):
+    if lies_in(chosen, folder):
         raise DestinationError(
             where=str(into),
             problem="this lies inside the project folder",
             remedy="Choose a folder outside, such as the one beside it",
         )
+    refuse_in_a_bag(chosen / "a bag")
     return last_folder(chosen)
 
 

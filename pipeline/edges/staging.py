@@ -32,6 +32,7 @@ from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.flush import sync_folder, sync_tree
 from pipeline.edges.locks import hold, is_held
 from pipeline.edges.names import exchange, identity, refuse_existing, rename_new
+from pipeline.edges.one_place import refuse_in_a_bag
 from pipeline.errors import DestinationError, MendError
 from pipeline.one_line import one_line
 
@@ -105,6 +106,7 @@ class Staging:
     def __enter__(self) -> Self:
         if not self._replacing:
             refuse_existing(self.final)
+            refuse_in_a_bag(self.final)
         if not self.final.parent.is_dir():
             raise DestinationError(
                 where=str(self.final.parent),
@@ -382,9 +384,23 @@ def _remove_what_goes(folder: Path) -> None:
 
     with contextlib.suppress(RecursionError):
         shutil.rmtree(folder, ignore_errors=True)
+        if os.path.lexists(folder):
+            # What may not be written may not be removed either on Windows.
+            _make_writable(folder)
+            shutil.rmtree(folder, ignore_errors=True)
     if os.path.lexists(folder):
         with contextlib.suppress(OSError):
             _remove_flat(folder)
+
+
+def _make_writable(folder: Path) -> None:
+    """Files below a folder that goes lose what keeps them from going; those with a name elsewhere as well."""
+    for inside, _, names in os.walk(folder):
+        for name in names:
+            path = Path(inside, name)
+            with contextlib.suppress(OSError):
+                if not path.is_symlink():
+                    path.chmod(path.stat().st_mode | 0o200)
 
 
 def _remove_flat(folder: Path) -> None:

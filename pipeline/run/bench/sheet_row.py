@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.flush import sync_file, sync_folder
 from pipeline.edges.locks import one_at_a_time
-from pipeline.edges.names import copy_mode, exchange, replace_patiently
+from pipeline.edges.names import copy_mode, exchange, remove_own, replace_patiently
 from pipeline.errors import StorageError
 
 if TYPE_CHECKING:
@@ -86,7 +86,7 @@ def _replaced(sheet: Path, before: bytes, after: bytes) -> bool:
                 return True
             return _took_the_place(sheet, beside, before, after)
         finally:
-            beside.unlink(missing_ok=True)
+            remove_own(beside)
 
 
 def _took_the_place(sheet: Path, beside: Path, before: bytes, after: bytes) -> bool:

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import os
 import re
-import unicodedata
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.bags.history import Body
 from pipeline.edges.disk_errors import as_storage_error
+from pipeline.edges.one_place import folded, is_one
 
 Memory = Mapping[str, Body]
 """By path, the last row of each bag that the ledger knows."""
@@ -67,7 +67,7 @@ def look_up(paths: Sequence[Path], known: Memory) -> Places:
     spelled = _spellings(known)
     found: dict[str, str] = {}
     for path, given in searched.bags.items():
-        same = next((each for each in spelled.get(_folded(path), ()) if _one_folder(each, path)), path)
+        same = next((each for each in spelled.get(folded(path), ()) if is_one(each, path)), path)
         found.setdefault(same, given)
     for path in below:
         # Below a folder that is searched links are passed over; one in a known bag's place is looked at.
@@ -137,33 +137,5 @@ def _lies_below(path: str, root: str) -> bool:
 def _spellings(known: Memory) -> dict[str, list[str]]:
     result: dict[str, list[str]] = {}
     for path in known:
-        result.setdefault(_folded(path), []).append(path)
+        result.setdefault(folded(path), []).append(path)
     return result
-
-
-def _folded(path: str) -> str:
-    """One text for all spellings that some file system takes for one name."""
-    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", path).casefold())
-
-
-def _one_folder(one: str, other: str) -> bool:
-    """Whether two spellings lead to the same folder or file: by inode, or as their folder lists them.
-
-    Some mounts (exFAT through FUSE) give each spelling an inode of its own.
-    """
-    try:
-        return one == other or Path(one).samefile(other) or _as_listed(one) == _as_listed(other)
-    except OSError:
-        return False
-
-
-def _as_listed(path: str) -> str:
-    """A path with each name as its folder lists it, where that is another spelling of it and the only one."""
-    before, name = os.path.split(path)
-    if not name:
-        return path
-    before = _as_listed(before)
-    with os.scandir(before) as entries:
-        names = [entry.name for entry in entries]
-    alike = [each for each in names if _folded(each) == _folded(name)]
-    return os.path.join(before, alike[0] if name not in names and len(alike) == 1 else name)

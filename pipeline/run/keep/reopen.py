@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 from pipeline.bags.portable_names import is_portable
 from pipeline.edges.bags.restore import restore_file
 from pipeline.edges.console import Progress
+from pipeline.edges.one_place import lies_in
 from pipeline.edges.project_folder import DEEPEST_FOLDERS, SHEET_NAME, real, speakable
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, DestinationError, UnsafeError
@@ -50,7 +51,7 @@ def reopen(path: Path, into: Path, *, quiet: bool = False) -> ReopenAnswer:
             remedy=f"Reopen the bag {origin['bag']} that it was made from",
         )
     final = real(into)
-    if final.is_relative_to(real(bag.path)):
+    if lies_in(final, bag.path):
         raise DestinationError(
             where=str(into), problem="this lies inside the bag", remedy="Choose a folder outside it"
         )

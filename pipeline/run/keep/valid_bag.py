@@ -9,11 +9,13 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Iterator, Mapping
+from collections import Counter
+from collections.abc import Collection, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
+from unicodedata import is_normalized, normalize
 
 from pipeline.bags import record_file
 from pipeline.bags.observed import Observation
@@ -77,6 +79,7 @@ class Judged:
                 ),
             )
         self._digests = dict(_digests(seen))
+        self._spelled = _other_spellings(self._digests)
         self._followed = False
         if record_file.PATH not in self._digests:
             raise BagError(
@@ -86,7 +89,11 @@ class Judged:
             )
 
     def __contains__(self, path: str) -> bool:
-        return path in self._digests
+        return self._there(path) in self._digests
+
+    def _there(self, path: str) -> str:
+        """A path as the bag's disk spells it: some give all names decomposed, whatever they were called."""
+        return path if path in self._digests else self._spelled.get(normalize("NFC", path), path)
 
     def file(self, path: str) -> Path:
         """Where a file of the bag lies on the disk.
@@ -94,13 +101,14 @@ class Judged:
         Raises:
             BagError: No such file was judged.
         """
-        if path not in self._digests:
+        there = self._there(path)
+        if there not in self._digests:
             raise BagError(
                 where=f"{self.name}/{path}",
                 problem="the record names it, the bag has no such file",
                 remedy="Take the bag from another copy",
             )
-        return self.path / path if self._unpacked is None else self._taken_out(self._unpacked, path)
+        return self.path / there if self._unpacked is None else self._taken_out(self._unpacked, there)
 
     def _taken_out(self, folder: Path, path: str) -> Path:
         """A file of an archive under a name of ours: what an archive calls its files never becomes a path."""
@@ -125,7 +133,7 @@ class Judged:
             BagError: They differ.
         """
         found = {"sha256": sha256, "sha512": sha512}
-        wanted = self._digests[path]
+        wanted = self._digests[self._there(path)]
         if not wanted or any(found[name] != value for name, value in wanted.items() if name in found):
             raise BagError(
                 where=f"{self.name}/{path}",
@@ -174,7 +182,9 @@ class Judged:
         """
         for one in told:
             path = one.get("path")
-            judged = self._digests.get(path or "", {})  # a file that is not there is told when it is used
+            judged = self._digests.get(
+                self._there(path or ""), {}
+            )  # a file that is not there is told when it is used
             for name, stated in (("sha256", one.get("sha256")), ("sha512", one.get("sha512"))):
                 if stated and judged.get(name, stated) != stated:
                     raise BagError(
@@ -344,6 +354,13 @@ def _digests(seen: Observation) -> Iterator[tuple[str, Mapping[str, str]]]:
     for item in seen.seen:
         names = seen.payload_algorithms if item.path.startswith("data/") else seen.tag_algorithms
         yield item.path, {name: raw.hex() for name, raw in zip(names, item.digests, strict=False)}
+
+
+def _other_spellings(paths: Collection[str]) -> dict[str, str]:
+    """Composed form → path, for paths in another form of which there is one alone (RFC 8493 section 6)."""
+    odd = [path for path in paths if not is_normalized("NFC", path)]
+    counts = Counter(normalize("NFC", path) for path in odd)
+    return {form: path for path in odd if counts[form := normalize("NFC", path)] == 1}
 
 
 def _parts(record: Path) -> tuple[RecordHead, Iterator[ChipRecord]]:

@@ -27,6 +27,7 @@ from pipeline.edges.bags.writer import finish_bag
 from pipeline.edges.clock import now
 from pipeline.edges.console import Progress
 from pipeline.edges.names import refuse_existing
+from pipeline.edges.one_place import lies_in, refuse_in_a_bag
 from pipeline.edges.project_folder import last_folder, real
 from pipeline.edges.staging import Staging, make_last_folder
 from pipeline.edges.zip_writer import write_zip
@@ -100,10 +101,11 @@ def release(
 
 def _place(bag: Judged, into: Path | None, *, make: bool, quiet: bool) -> Path:
     chosen = real(into) if into is not None else real(bag.path).parent
-    if chosen.is_relative_to(real(bag.path)):
+    if lies_in(chosen, bag.path):
         raise DestinationError(
             where=str(into), problem="this lies inside the bag", remedy="Choose a folder outside it"
         )
+    refuse_in_a_bag(chosen / "a bundle")
     last_folder(chosen)
     if make:
         make_last_folder(chosen, quiet=quiet)
@@ -186,7 +188,8 @@ def _judge(root: Path, progress: Progress) -> None:
         JudgedBadError: Either finds anything.
     """
     verdict = judge(observe(root, progress=lambda done, of: progress.show("bytes judged:", done, of)))
-    complaints = [f"{one.path}: {one.means}" for one in verdict.problems] or second_opinion(root)
+    errors = [one for one in verdict.problems if one.severity == "error"]
+    complaints = [f"{one.path}: {one.means}" for one in errors] or second_opinion(root)
     if not verdict.valid or complaints:
         raise JudgedBadError(
             where=root.name,
