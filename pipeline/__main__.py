@@ -39,8 +39,7 @@ def run(arguments: list[str] | None = None) -> int:
     except WellreadError as error:
         return _told(error)
     except interrupted:
-        sys.stderr.write(STOPPED)
-        return INTERRUPTED
+        return _interrupted()
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 1
@@ -60,7 +59,7 @@ def run(arguments: list[str] | None = None) -> int:
         return _bug()
     if result == INTERRUPTED:
         # Some versions of Typer turn Ctrl-C into this result without a word.
-        sys.stderr.write(STOPPED)
+        _interrupted()
     return result if isinstance(result, int) else 0
 
 
@@ -82,9 +81,18 @@ def _bug() -> int:
 
     from pipeline.edges.console import notice
 
-    notice(traceback.format_exc().rstrip("\n"))
+    notice(traceback.format_exc().rstrip("\n"), whole=True)
     notice("This is a bug in wellread, not in your files. Please report it with the lines above.")
     return BUG
+
+
+def _interrupted() -> int:
+    """Ctrl-C, told on a line of its own."""
+    from pipeline.edges.console import wipe_progress
+
+    wipe_progress()
+    sys.stderr.write(STOPPED)
+    return INTERRUPTED
 
 
 @cache

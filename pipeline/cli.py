@@ -10,8 +10,11 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from pipeline.summaries import WholeSummaries
+
 app = typer.Typer(
     name="wellread",
+    cls=WholeSummaries,
     help=(
         "From a folder of ROM dumps and a sheet to a verified, archive-ready package, and on to a public "
         "bundle."
@@ -94,25 +97,29 @@ def _end(
     as_json: bool,
     quiet: bool = False,
     strict: bool = False,
+    whole: bool = False,
     refusal: Exception | None = None,
 ) -> NoReturn:
     """Print what a command found, in the form that was asked for, and end with the code that it means.
 
-    Where a command answers and refuses all the same, the answer is printed and the refusal raised.
+    Where a command answers and refuses all the same, the answer is printed and the refusal raised. Lines of a
+    `whole` text are not laid into the terminal's width: a path alone.
     """
-    from pipeline.edges.console import say, say_json
+    from pipeline.edges.console import say, say_json, wipe_progress
     from pipeline.exit_codes import exit_code
 
+    wipe_progress()
     if as_json:
         say_json(answer)
     elif text and not quiet:
-        say(text)
+        say(text, whole=whole)
     raise refusal or typer.Exit(exit_code(answer, strict=strict))
 
 
 @app.command()
 def start(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
     """Draft a sheet from the dumps that lie in FOLDER/dumps; every guess is listed to be confirmed."""
+    _begin("Looking at the dumps", quiet=quiet or as_json)
     from pipeline.run.package.start import start_project
     from pipeline.views.terminal import started
 
@@ -123,6 +130,7 @@ def start(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
 @app.command()
 def check(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
     """Check sheet and dumps; write nothing. Exit 1 on problems."""
+    _begin("Reading the sheet", quiet=quiet or as_json)
     from pipeline.run.package.check import check_project
     from pipeline.views.terminal import checked
 
@@ -142,6 +150,7 @@ def package(
     quiet: Quiet = False,
 ) -> None:
     """Run the whole pipeline and write the next version of the machine's bag."""
+    _begin("Reading the sheet", quiet=quiet or as_json)
     from pipeline.run.package.package import package as run_package
     from pipeline.run.package.package import recorded_chips
     from pipeline.views.terminal import package_json, packaged
@@ -150,7 +159,15 @@ def package(
     answer: Mapping[str, object] = {"command": "package", "needs_person": done.needing}
     if as_json:
         answer = package_json(done, recorded_chips(done.bag))
-    _end(answer, str(done.bag) if quiet else packaged(done, draw=_can_draw()), as_json=as_json, strict=strict)
+    text = str(done.bag) if quiet else packaged(done, draw=_can_draw())
+    _end(answer, text, as_json=as_json, strict=strict, whole=quiet)
+
+
+def _begin(what: str, *, quiet: bool) -> None:
+    """The first sign of long work: before the modules that do it are loaded."""
+    from pipeline.edges.progress import begin
+
+    begin(what, quiet=quiet)
 
 
 def _can_draw() -> bool:
@@ -179,6 +196,7 @@ def examine(
     quiet: Quiet = False,
 ) -> None:
     """Examine the readings of one chip for reading faults. Exit 1 on a fault."""
+    _begin("Reading the dumps", quiet=quiet or as_json)
     from pipeline.run.look.files import HowWritten
     from pipeline.run.look.in_project import examine as run_examine
     from pipeline.views.terminal import examined, explaining
@@ -217,6 +235,7 @@ def compare(
     quiet: Quiet = False,
 ) -> None:
     """Say how one reading maps onto another. Exit 0 only when they are identical."""
+    _begin("Reading the dumps", quiet=quiet or as_json)
     from pipeline.run.look.files import HowWritten
     from pipeline.run.look.in_project import compare as run_compare
 
@@ -337,6 +356,7 @@ def recheck(
 
     Exit 1 on any that is not valid.
     """
+    _begin("Looking at the files", quiet=quiet or as_json)
     if ledger is None and (due is not None or expect_head is not None or new_ledger):
         raise typer.BadParameter("--due, --expect-head and --new-ledger go with --ledger")
     from pipeline.run.keep.documents import recheck_document
@@ -406,6 +426,7 @@ def mend(
     quiet: Quiet = False,
 ) -> None:
     """Restore damaged files of a bag from copies that verify; the damaged ones are kept beside it."""
+    _begin("Looking at the bag", quiet=quiet or as_json)
     from pipeline.run.keep.documents import mend_document
     from pipeline.run.leftovers import dead_runs_of
     from pipeline.views.checks import mended
@@ -456,29 +477,37 @@ def release(
     identifier:
 
     \b
-      rights: {statement: http://rightsstatements.org/vocab/CNE/1.0/, note: who was asked, and when}
+      rights: {statement: http://rightsstatements.org/vocab/CNE/1.0/,
+               note: who was asked, and when}
 
     Which one fits firmware whose maker is gone? In plain words, and no legal advice:
 
     \b
-      CNE       nobody has looked into it yet. The honest start for most firmware.
-      InC-RUU   it is in copyright, and a reasonable search found no holder: keep a record of the search.
-                Not for libraries, museums and archives that work under the EU orphan works rules.
-      UND       somebody looked, and the facts do not decide it.
-      InC       the maker, or whoever bought its rights, is known: ask them.
-      NKC, NoC-US are not for orphans: a maker that is gone has not given its rights away.
-      InC-OW-EU does not fit as a rule: that regime covers writings and films, not programs.
+      CNE       nobody has looked into it yet: the honest start for most
+                firmware
+      InC-RUU   it is in copyright, and a reasonable search found no holder:
+                keep a record of the search. Not for libraries, museums and
+                archives that work under the EU orphan works rules
+      UND       somebody looked, and the facts do not decide it
+      InC       the maker, or whoever bought its rights, is known: ask them
+      NKC, NoC-US  are not for orphans: a maker that is gone has not given its
+                rights away
+      InC-OW-EU does not fit as a rule: that regime covers writings and films,
+                not programs
 
     A statement is a label, not a licence: it allows nobody to copy anything. Chips' content therefore goes
     out only where the sheet also says on whose word it may:
 
     \b
-      release: {allowed_by: name and office, ground: decision, licence or permission, documents: [docs/FILE]}
+      release: {allowed_by: name and office,
+                ground: decision, licence or permission,
+                documents: [docs/FILE]}
 
     Without that the bundle holds metadata, digests and a report without pictures of content. Documents go out
     only where that list names them, dump files only where their reading says `public: true`, photographs
     without what the camera wrote into them.
     """  # noqa: D301 - \b is what keeps lines apart
+    _begin("Looking at the bag", quiet=quiet or as_json)
     from pipeline.run.publish.release import release as run_release
     from pipeline.views.release import released
 
@@ -560,6 +589,7 @@ def burn(
     will show, pin ties, speed and output warnings are printed. With --space, an assembled space is shared out
     over a set of chips of another width or size.
     """
+    _begin("Looking at the bag", quiet=quiet or as_json)
     from pipeline.errors import UsageError
     from pipeline.run.publish.burn import burn_chip, burn_space, wish
 
@@ -600,6 +630,7 @@ def changes(
     quiet: Quiet = False,
 ) -> None:
     """Say chip by chip what differs between two bags or bundles; fading is told from revisions."""
+    _begin("Looking at the bags", quiet=quiet or as_json)
     from pipeline.run.publish.changes import changes as run_changes
     from pipeline.views.changes import changed
 
@@ -616,6 +647,7 @@ def reopen(
     quiet: Quiet = False,
 ) -> None:
     """Give the project folder back from a bag: a correction or a later reading makes the next version."""
+    _begin("Looking at the bag", quiet=quiet or as_json)
     from pipeline.run.keep.reopen import reopen as run_reopen
     from pipeline.run.leftovers import dead_runs_of
     from pipeline.views.changes import reopened
@@ -643,6 +675,7 @@ def bench(
     quiet: Quiet = False,
 ) -> None:
     """Say pin by pin how to wire a reader for PART, and how to find out whether it can be believed."""
+    _begin("Looking up the part", quiet=quiet or as_json)
     from pipeline.run.bench.bench import bench_part
 
     document, text, refusal = bench_part(

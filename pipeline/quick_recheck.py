@@ -33,11 +33,14 @@ def quick_recheck(arguments: Sequence[str]) -> int | None:
     if not bags or not flags <= _FLAGS:
         return None
     from pipeline.edges.console import say, say_json
+    from pipeline.edges.progress import begin
     from pipeline.exit_codes import exit_code
+
+    as_json, quiet = "--json" in flags, bool(flags & {"--quiet", "-q"})
+    begin("Looking at the files", quiet=quiet or as_json)
     from pipeline.run.keep.documents import recheck_document
     from pipeline.views.checks import rechecked
 
-    as_json, quiet = "--json" in flags, bool(flags & {"--quiet", "-q"})
     document = recheck_document(bags, ledger=None, due_days=None, expect_head="", quiet=quiet or as_json)
     if as_json:
         say_json(document)

@@ -33,6 +33,8 @@ settings.register_profile(
     phases=(Phase.explicit, Phase.generate),
     suppress_health_check=[HealthCheck.too_slow],
 )
+os.environ["COLUMNS"] = "0"
+"""Lines stay whole, so that a test finds a sentence; tests of the width set their own."""
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 
 

@@ -1,19 +1,21 @@
 """The terminal: results to standard output, notices to standard error, nothing that can act on it.
 
 Text from a sheet or a dump may carry terminal escapes, right-to-left marks or characters that the terminal's
-encoding lacks; all of it is made inert here, in one place.
+encoding lacks; all of it is made inert here, in one place. Here too it is laid into the terminal's width and
+gets its colours.
 """
 
 from __future__ import annotations
 
+import os
 import re
 import sys
-import time
 import unicodedata
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from typing import TextIO
 
-from pipeline.one_line import one_line
+from pipeline.edges.colour import coloured, wants_colour
+from pipeline.reflow import reflow
 
 
 def inert(text: str) -> str:
@@ -38,19 +40,72 @@ def _harmless(char: str) -> bool:
     return char in "\n\t" or unicodedata.category(char) not in ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
 
 
+_PLAINER = str.maketrans(
+    {"…": "...", "→": "->", "–": "-", "—": "-", "×": "x", "≥": ">=", "≤": "<=", "·": "."}
+)
+"""Our own signs as a terminal without them shows them."""
+
+
 def _write(stream: TextIO, text: str) -> None:
     encoding = stream.encoding or "utf-8"
-    stream.write(text.encode(encoding, "backslashreplace").decode(encoding))
+    try:
+        stream.write(text)
+    except UnicodeEncodeError:
+        stream.write(text.translate(_PLAINER).encode(encoding, "backslashreplace").decode(encoding))
 
 
-def say(text: str = "") -> None:
-    """One result line, or several, to standard output."""
-    _write(sys.stdout, inert(text) + "\n")
+def columns(stream: TextIO) -> int:
+    """Into how many columns text for this stream is laid; 0 where lines stay whole.
+
+    `COLUMNS`, which POSIX gives every program (IEEE 1003.1, chapter 8.3), stands above the terminal's own
+    width; neither known, as in a pipe, it is 80.
+    """
+    said = os.environ.get("COLUMNS", "")
+    if said.isascii() and said.isdigit():
+        return int(said)
+    try:
+        return os.get_terminal_size(stream.fileno()).columns or FALLBACK
+    except (OSError, ValueError):
+        return FALLBACK
 
 
-def notice(text: str) -> None:
+FALLBACK = 80
+"""Columns where nothing says how many: what terminals have had since punched cards; common practice."""
+
+
+ON_THE_LINE: list[Callable[[], None]] = []
+"""How to take away what progress has drawn on the terminal's last line: one at most."""
+
+
+def wipe_progress() -> None:
+    """Take away what progress has drawn, so that nothing is left behind."""
+    while ON_THE_LINE:
+        ON_THE_LINE.pop()()
+
+
+def _laid_out(stream: TextIO, text: str, *, whole: bool) -> str:
+    """Text made inert, laid into the stream's columns, and coloured where a person looks on."""
+    text = inert(text)
+    if not whole:
+        text = reflow(text, columns(stream))
+    return coloured(text) if wants_colour(stream) else text
+
+
+def say(text: str = "", *, whole: bool = False) -> None:
+    """One result line, or several, to standard output.
+
+    Args:
+        text: Lines, each a paragraph, a row or a message.
+        whole: Lines stay as they are, such as a path alone.
+    """
+    wipe_progress()
+    _write(sys.stdout, _laid_out(sys.stdout, text, whole=whole) + "\n")
+
+
+def notice(text: str, *, whole: bool = False) -> None:
     """One notice to standard error."""
-    _write(sys.stderr, inert(text) + "\n")
+    wipe_progress()
+    _write(sys.stderr, _laid_out(sys.stderr, text, whole=whole) + "\n")
     sys.stderr.flush()
 
 
@@ -81,32 +136,3 @@ def can_draw(stream: TextIO | None = None) -> bool:
     except (UnicodeEncodeError, LookupError):
         return False
     return True
-
-
-class Progress:
-    """A line on standard error that grows while long work runs; silent when piped or asked to be quiet."""
-
-    def __init__(self, *, quiet: bool) -> None:
-        self.live = not quiet and sys.stderr.isatty()
-        self.last = 0.0
-        self.width = 0
-
-    def show(self, what: str, done: int, of: int) -> None:
-        """Draw the line at most ten times a second."""
-        if not self.live:
-            return
-        at = time.monotonic()
-        if at - self.last < 0.1 and done < of:
-            return
-        self.last = at
-        text = inert(one_line(f"{what} {done} of {of}"))
-        _write(sys.stderr, "\r" + text.ljust(self.width))
-        sys.stderr.flush()
-        self.width = len(text)
-
-    def done(self) -> None:
-        """Wipe the line."""
-        if self.live and self.width:
-            _write(sys.stderr, "\r" + " " * self.width + "\r")
-            sys.stderr.flush()
-            self.width = 0

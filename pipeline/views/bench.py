@@ -7,7 +7,6 @@ and its table has the shape of the package: what to join stands beside the pin i
 from __future__ import annotations
 
 import pkgutil
-import textwrap
 from typing import TYPE_CHECKING
 
 from pipeline.catalogue.advice import advise, p_channel
@@ -20,7 +19,6 @@ if TYPE_CHECKING:
     from pipeline.bench.wiring_sheet import Bench, BenchPin
     from schemas.answers import BenchSheet
 
-WIDTH = 100
 MOST_MOVES = 12
 """More moves than this and wiring afresh is the safer advice (common practice, no source)."""
 MOST_CHIPS = 3
@@ -120,12 +118,10 @@ def bench_text(bench: Bench) -> str:
     if dangers:
         blocks.append(_bullets("FIRST", dangers, "! "))
     source = bench.part.source
-    told = textwrap.fill(f"Pins: {source.type}: {source.citation}.", WIDTH, break_on_hyphens=False)
+    told = f"Pins: {source.type}: {source.citation}."
     blocks.append(f"{told}\n{_sureness(bench)}")
     if bench.withheld:
-        blocks.append(
-            textwrap.fill(f"No pin numbers: {bench.withheld}. Take them from the data sheet.", WIDTH)
-        )
+        blocks.append(f"No pin numbers: {bench.withheld}. Take them from the data sheet.")
     else:
         blocks.append(package_drawing(bench.part))
     blocks.append(_pin_lines(bench))
@@ -136,7 +132,7 @@ def bench_text(bench: Bench) -> str:
     if bench.exercises:
         blocks.append("\n".join(_exercise_lines(bench)))
     blocks.append(_bullets("Cautions", [one.text for one in bench.cautions if not one.dangerous], "- "))
-    blocks.append(textwrap.fill(DEFERENCE, WIDTH))
+    blocks.append(DEFERENCE)
     return "\n\n".join(blocks)
 
 
@@ -199,17 +195,11 @@ def exercises_told(bench: Bench) -> tuple[list[str], list[str]]:
 
 
 def _bullets(title: str, texts: list[str], mark: str) -> str:
-    return "\n".join(
-        [title, *(textwrap.fill(text, WIDTH, initial_indent=mark, subsequent_indent="  ") for text in texts)]
-    )
+    return "\n".join([title, *(f"{mark}{text}" for text in texts)])
 
 
 def _numbered(title: str, texts: tuple[str, ...]) -> str:
-    filled = (
-        textwrap.fill(text, WIDTH, initial_indent=f"{number}. ", subsequent_indent="   ")
-        for number, text in enumerate(texts, start=1)
-    )
-    return "\n".join([title, *filled])
+    return "\n".join([title, *(f"{number}. {text}" for number, text in enumerate(texts, start=1))])
 
 
 def bench_html(bench: Bench) -> str:

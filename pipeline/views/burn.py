@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -14,8 +13,6 @@ if TYPE_CHECKING:
     from pipeline.catalogue.cautions import Caution
     from pipeline.publish.programming import Burn
     from pipeline.to_do import ToDo
-
-WIDTH = 100
 
 
 def burn_text(burn: Burn, waiting: ToDo | None = None) -> str:
@@ -54,7 +51,7 @@ def chips_to_do(waiting: Sequence[ToDo]) -> str:
 def cautions_text(found: Sequence[Caution]) -> str:
     """The cautions, the dangerous marked, and who comes first."""
     listed = _listed("Cautions", [("! " if one.dangerous else "") + one.text for one in found])
-    return f"{listed}\n{textwrap.fill(DEFERENCE, WIDTH)}"
+    return f"{listed}\n{DEFERENCE}"
 
 
 def _content(burn: Burn) -> str:
@@ -81,7 +78,7 @@ def _content(burn: Burn) -> str:
 def _pins(burn: Burn) -> str:
     pairing = burn.pairing
     if burn.withheld:
-        return textwrap.fill(f"Pins                {burn.withheld}.", WIDTH, subsequent_indent=" " * 20)
+        return f"Pins                {burn.withheld}."
     if not pairing.needs_adapter:
         return "Pins                goes straight into the socket"
     head = "Pins"
@@ -114,5 +111,4 @@ def _joint(joint: Joint) -> str:
 
 
 def _listed(title: str, texts: list[str] | tuple[str, ...]) -> str:
-    filled = (textwrap.fill(text, WIDTH, initial_indent="- ", subsequent_indent="  ") for text in texts)
-    return "\n".join((title, *filled))
+    return "\n".join((title, *(f"- {text}" for text in texts)))

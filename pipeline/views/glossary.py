@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from typing import TYPE_CHECKING
 
 from pipeline.views.terminal import heeding, table
@@ -10,7 +9,6 @@ from pipeline.views.terminal import heeding, table
 if TYPE_CHECKING:
     from schemas.answers import ExplainAnswer, ExplainedWord
 
-WIDTH = 100
 _ROWS = (("what", "what it is"), ("told", "how it is told"), ("also", "or it is"), ("do", "what to do"))
 
 
@@ -33,13 +31,4 @@ def explained(document: ExplainAnswer, *, whole: bool) -> str:
 def _whole(one: ExplainedWord) -> list[str]:
     said = {"what": one["what"], "told": one["told"], "also": one["also"], "do": one["do"]}
     widest = max(len(name) for _, name in _ROWS)
-    return [
-        textwrap.fill(
-            said[key],
-            WIDTH,
-            break_on_hyphens=False,
-            initial_indent=f"  {name.ljust(widest)}  ",
-            subsequent_indent=" " * (widest + 4),
-        )
-        for key, name in _ROWS
-    ]
+    return [f"  {name.ljust(widest)}  {said[key]}" for key, name in _ROWS]

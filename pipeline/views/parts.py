@@ -6,7 +6,6 @@ applies power by what is printed here.
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, cast
 
@@ -17,8 +16,6 @@ from schemas.part import Confidence, Enable, Part, PinUse
 if TYPE_CHECKING:
     from schemas.answers import PartGround, PartLine, PartSheet, PinLine
     from schemas.recorded_sheet import PartRecord
-
-WIDTH = 100
 
 
 def size(part: Part) -> str:
@@ -76,25 +73,33 @@ def parts_table(parts: Sequence[Part]) -> str:
     """
     if not parts:
         return "No part matches."
-    rows = [("part", "size", "pins", "kind", "output", "supplies", "blank", "pinout", "confidence")]
-    rows += [
-        (
-            part.part,
-            str(part.organisation) if part.organisation else "-",
-            str(part.pins),
-            part.kind.value,
-            part.output or "-",
-            " ".join(f"{volts:+g}" for volts in part.supplies_v),
-            "?" if part.erased_state is None else str(part.erased_state),
-            part.pinout,
-            part.confidence.value,
-        )
-        for part in parts
-    ]
+    rows = [["part", "size", "pins", "kind", "output", "supplies", "blank", "known"]]
+    rows += [_in_columns(part) for part in parts]
     widths = [max(map(len, column)) for column in zip(*rows, strict=True)]
-    return "\n".join(
+    lines = [
         "  ".join(f"{cell:{width}}" for cell, width in zip(row, widths, strict=True)).rstrip() for row in rows
-    )
+    ]
+    return "\n".join([*lines, COLUMNS_TOLD])
+
+
+COLUMNS_TOLD = (
+    "Open: open-collector or open-drain outputs. Blank: the unprogrammed level. Known: how far the entry may "
+    "be believed. A ? behind pins: their numbers are not known, or not all."
+)
+
+
+def _in_columns(part: Part) -> list[str]:
+    """One part's row, narrow enough that the table stays within 80 columns."""
+    return [
+        part.part,
+        str(part.organisation) if part.organisation else "-",
+        f"{part.pins}{'' if part.pinout == 'known' else '?'}",
+        part.kind.value.partition(" (")[0],
+        (part.output or "-").partition("-coll")[0],
+        " ".join(f"{volts:+g}" for volts in part.supplies_v),
+        "?" if part.erased_state is None else str(part.erased_state),
+        part.confidence.value,
+    ]
 
 
 def begun_text(parts: Sequence[Part], further: Mapping[str, str]) -> str:
@@ -102,7 +107,7 @@ def begun_text(parts: Sequence[Part], further: Mapping[str, str]) -> str:
     told = [parts_table(parts)] if parts else []
     if further:
         listed = ", ".join(f"{number} (as {entry})" for number, entry in further.items())
-        told.append(textwrap.fill(f"Numbers that read as an entry: {listed}", WIDTH, break_on_hyphens=False))
+        told.append(f"Numbers that read as an entry: {listed}")
     return "\n\n".join(told)
 
 
@@ -148,13 +153,7 @@ def _facts(part: Part, markings: Sequence[str]) -> str:
         *((("" if at else "Sources"), text) for at, text in enumerate(sources_told(part))),
         *((("" if at else "Against"), text) for at, text in enumerate(contradictions_told(part))),
     ]
-    return "\n".join(
-        textwrap.fill(
-            text, WIDTH, initial_indent=f"{name:<14}", subsequent_indent=" " * 14, break_on_hyphens=False
-        )
-        for name, text in rows
-        if text
-    )
+    return "\n".join(f"{name:<14}{text}" for name, text in rows if text)
 
 
 def _enable(enable: Enable) -> str:
@@ -247,11 +246,8 @@ def _drawing(part: Part) -> str:
 
 
 def _cautions(part: Part) -> str:
-    lines = [
-        textwrap.fill(f"{'!' if one.dangerous else '-'} {one.text}", WIDTH, subsequent_indent="  ")
-        for one in cautions(part)
-    ]
-    return "\n".join(["Cautions", *lines, textwrap.fill(DEFERENCE, WIDTH)])
+    lines = [f"{'!' if one.dangerous else '-'} {one.text}" for one in cautions(part)]
+    return "\n".join(["Cautions", *lines, DEFERENCE])
 
 
 def part_document(part: Part, markings: Sequence[str] = ()) -> PartSheet:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
 from pipeline.views.terminal import counted, still_to_do, table
 
 if TYPE_CHECKING:
-    from schemas.answers import ReleaseAnswer
+    from schemas.answers import ReleaseAnswer, ReleasedChip
 
 MOST_CHIPS = 60
 
@@ -18,9 +18,7 @@ def released(document: ReleaseAnswer) -> str:
     """The summary, for a dry run and for a bundle alike."""
     document = one_lined(document)
     lines = ["Would go out:" if document["dry_run"] else "Goes out:"]
-    lines.append(table(list(_chips(document))))
-    if len(document["chips"]) > MOST_CHIPS:
-        lines.append(f"  … and {len(document['chips']) - MOST_CHIPS} more; --json has them all")
+    lines += _chips(document)
     lines += still_to_do(document["to_do"], document["needs_person"])
     others = [
         path for path in document["files"] if path.startswith(("data/spaces/", "data/photos/", "data/docs/"))
@@ -49,8 +47,23 @@ def released(document: ReleaseAnswer) -> str:
     return "\n".join(lines)
 
 
-def _chips(document: ReleaseAnswer) -> Iterator[list[str]]:
-    for chip in document["chips"][:MOST_CHIPS]:
+def _chips(document: ReleaseAnswer) -> list[str]:
+    """A row a chip, worst first; of many chips those that go out whole are counted."""
+    order = {one["chip"]: rank for rank, one in enumerate(document["to_do"])}
+    ranked = sorted(document["chips"], key=lambda chip: order.get(chip["chip"], len(order)))
+    whole = [one for one in ranked if one["chip"] not in order and not one["withheld"]]
+    many = len(ranked) > MOST_CHIPS
+    listed = [one for one in ranked if one not in whole] if many else ranked
+    lines = [table(list(_rows(listed[:MOST_CHIPS])))]
+    if len(listed) > MOST_CHIPS:
+        lines.append(f"  … and {len(listed) - MOST_CHIPS} more; --json has them all")
+    if many and whole:
+        lines.append(f"  {counted(len(whole), 'chip')} with nothing to do and nothing withheld")
+    return [line for line in lines if line]
+
+
+def _rows(chips: Sequence[ReleasedChip]) -> Iterator[list[str]]:
+    for chip in chips:
         goes = ", ".join(chip["goes_out"]) or (
             "nothing but its place and grade" if chip["withheld"] else "its record: there is no image"
         )

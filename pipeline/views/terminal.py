@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
@@ -29,7 +28,6 @@ if TYPE_CHECKING:
     from schemas.finding import Details, FindingRecord
     from schemas.record import ChipRecord, SpaceRecord, ToDoChip
 
-WIDTH = 100
 MOST_NAMED = 20
 MOST_CHIPS = 60
 
@@ -124,18 +122,8 @@ def packaged(done: Packaged, *, draw: bool) -> str:
     waiting = still_to_do([one.to_json() for one in done.to_do], done.needing)
     if done.same_as:
         return "\n".join([*waiting, f"Same as {done.same_as}: nothing has changed since.", place])
-    counts = Counter(chip.grade for chip in done.chips)
-    lines = [", ".join(f"{counts[grade]} {grade}" for grade in GRADES_WORST_FIRST if counts[grade])]
-    shown = sorted(done.chips, key=lambda chip: chip.to_do.rank)[:MOST_CHIPS]
-    rows = [
-        [chip.chip, _graded(chip.grade, chip.to_do.held_back), _strip_of(chip, draw=draw), _codes(chip.to_do)]
-        for chip in shown
-    ]
-    lines.append(table(rows))
-    if len(done.chips) > MOST_CHIPS:
-        lines.append(
-            f"  … and {len(done.chips) - MOST_CHIPS} more; metadata/record.json and the report have them all"
-        )
+    lines = [_by_grade(done.chips)]
+    lines += _listed(done.chips, draw=draw)
     lines += programs(done.chips)
     lines += [f"  {one_line(told)}" for told in spaces_in_doubt(done.spaces)]
     lines += [f"  {told}" for told in suggested(done.suggestions, (one for c in done.chips for one in c.kin))]
@@ -145,6 +133,40 @@ def packaged(done: Packaged, *, draw: bool) -> str:
         lines.append(f"Supersedes {done.supersedes}.")
     lines.append(f"Bag, checked by two judges: {place}")
     return "\n".join(lines)
+
+
+def _listed(chips: Sequence[ChipSummary], *, draw: bool) -> list[str]:
+    """A row a chip, worst first, and what a strip's characters mean.
+
+    Of many chips those with nothing to do are counted, not listed.
+    """
+    ranked = sorted(chips, key=lambda chip: chip.to_do.rank)
+    clean = [chip for chip in ranked if not chip.to_do.tasks] if len(ranked) > MOST_CHIPS else []
+    wanting = [chip for chip in ranked if chip.to_do.tasks] if clean else ranked
+    shown = wanting[:MOST_CHIPS]
+    rows = [
+        [chip.chip, _graded(chip.grade, chip.to_do.held_back), _strip_of(chip, draw=draw), _codes(chip.to_do)]
+        for chip in shown
+    ]
+    lines = [table(rows)] if rows else []
+    if len(wanting) > len(shown):
+        lines.append(f"  … and {len(wanting) - len(shown)} more that want a look; the report has them all")
+    if clean:
+        lines.append(f"  {counted(len(clean), 'chip')} with nothing to do: {_by_grade(clean)}")
+    return lines + _strips_legend(shown, draw=draw)
+
+
+def _by_grade(chips: Sequence[ChipSummary]) -> str:
+    """`300 corroborated, 71 repeatable`."""
+    counts = Counter(chip.grade for chip in chips)
+    return ", ".join(f"{counts[grade]} {grade}" for grade in GRADES_WORST_FIRST if counts[grade])
+
+
+def _strips_legend(chips: Sequence[ChipSummary], *, draw: bool) -> list[str]:
+    """What the characters of these chips' strips mean, on one line."""
+    cuts = [cut for chip in chips for cut in chip.regions]
+    told = legend(cuts, contested=any(chip.contested for chip in chips), blocks=draw)
+    return [f"  strip: {told.replace('  ', ', ')}"] if told else []
 
 
 def _graded(grade: str, held_back: Sequence[str]) -> str:
@@ -286,8 +308,7 @@ def heeding(answer: Heeded, part: str | None) -> list[str]:
     from pipeline.catalogue.cautions import brief
 
     texts = brief(answer, part)
-    filled = (textwrap.fill(text, WIDTH, initial_indent="! ", subsequent_indent="  ") for text in texts)
-    return ["Before a hand goes near the chip", *filled]
+    return ["Before a hand goes near the chip", *(f"! {text}" for text in texts)]
 
 
 def _pin(pin: Details) -> str:

@@ -42,13 +42,15 @@ def test_the_job_is_told_before_anything_else() -> None:
     assert first.startswith("You restore a rare machine")
 
 
-def test_the_sample_output_is_what_package_prints(tmp_path: Path) -> None:
+def test_the_sample_output_is_what_package_prints(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "80")
     found = re.search(r"<!-- sample: package -->\n```text\n(.*?)```", README, re.DOTALL)
     assert found
     done = wellread("package", ROOT / "example_project", "--into", tmp_path)
     assert done.code == 0
-    printed = done.out.splitlines()[:-1]
-    assert found[1].splitlines()[:-1] == printed
+    told, bag, place = done.out.partition("Bag, checked by two judges:")
+    assert found[1] == f"{told}{bag} loom-78-v1\n"
+    assert place.split() == [str(tmp_path / "loom-78-v1")]
 
 
 def test_every_command_of_the_help_is_in_the_readme() -> None:

@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 
 from pipeline.edges.bags.writer import finish_bag, write_member
-from pipeline.edges.console import Progress
+from pipeline.edges.progress import Progress
 from pipeline.errors import BagError, UnsafeError
 from pipeline.run.keep.valid_bag import Judged
 from tests.example_bags import example_bag, record_of

@@ -55,7 +55,7 @@ def _known(folder: Path, *, quiet: bool) -> list[KnownChip]:
     Raises:
         SheetError: The sheet has problems, so that nothing is known of its chips.
     """
-    from pipeline.edges.console import Progress
+    from pipeline.edges.progress import Progress
     from pipeline.flow import PlannedChip
     from pipeline.run.package.all_chips import look_over
     from pipeline.run.package.open_project import open_project
@@ -73,7 +73,7 @@ def _known(folder: Path, *, quiet: bool) -> list[KnownChip]:
     looked = look_over(
         project,
         keep_images=good,
-        progress=lambda done, of: progress.show("chips looked at:", done, of),
+        progress=lambda done, of: progress.show("chips looked at", done, of),
     )
     progress.done()
     refuse(looked.problems, SHEET_NAME)

@@ -14,10 +14,11 @@ from typing import TYPE_CHECKING, Any, cast
 from pipeline.bench.stream import DONE, Watch
 from pipeline.catalogue import load
 from pipeline.edges.clock import now
-from pipeline.edges.console import Progress, notice
+from pipeline.edges.console import notice
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.flush import sync_folder
 from pipeline.edges.names import rename_new
+from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import SHEET_NAME, project_folder, read_file
 from pipeline.edges.serial import (
     Recorder,
@@ -367,7 +368,7 @@ def _listen(
         request = watch.requests(at)
         if request:
             ask(port, request)
-        progress.show("words:", min(watch.words, total), total)
+        progress.show("words received", min(watch.words, total), total)
         # a reader that has not begun yet is waited for ten times as long
         if at - last > wish.quiet_seconds * (1 if heard else WAITS_FOR_THE_FIRST):
             return

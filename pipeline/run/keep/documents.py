@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from pipeline.edges.clock import now
-from pipeline.edges.console import Progress
+from pipeline.edges.progress import Progress
 from pipeline.run.keep.recheck import recheck_bags
 
 if TYPE_CHECKING:
@@ -46,7 +46,9 @@ def recheck_document(
         due_days=due_days,
         expect_head=expect_head,
         new_ledger=new_ledger,
-        progress=lambda path, read, of: progress.show(f"{Path(path).name}: bytes read:", read, of),
+        progress=lambda path, read, of: progress.show(
+            f"{Path(path).name}: files hashed", read, of, size=True
+        ),
     )
     progress.done()
     checked = [_replayed(bag, progress) for bag in done.bags] if replay else done.bags

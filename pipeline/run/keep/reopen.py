@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 from pipeline.bags.portable_names import is_portable
 from pipeline.edges.bags.restore import restore_file
-from pipeline.edges.console import Progress
 from pipeline.edges.one_place import lies_in
+from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import DEEPEST_FOLDERS, SHEET_NAME, real, speakable
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, DestinationError, UnsafeError

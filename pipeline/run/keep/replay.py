@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.bags.observed import Trouble
-from pipeline.edges.console import Progress
+from pipeline.edges.progress import Progress
 from pipeline.errors import WellreadError
 from pipeline.flow import Pass
 from pipeline.run.keep.valid_bag import Judged
@@ -59,9 +59,10 @@ def replay_bag(path: Path, progress: Progress) -> Replayed:
     """
     bag, out = Judged(path, progress), Replayed()
     head = bag.head()
+    total = sum(head["grades"].values())
     for count, chip in enumerate(bag.chips(believed=False), start=1):
         _replay_chip(bag, head, chip, out)
-        progress.show(f"{bag.name}: chips replayed:", count, count)
+        progress.show(f"{bag.name}: chips rebuilt", count, total)
     progress.done()
     if not out.images and not out.problems:
         away = f"; {out.away} passes stayed behind" if out.away else ""

@@ -24,8 +24,8 @@ from pipeline.bags.validate import judge
 from pipeline.edges.bags.archive import archive_members
 from pipeline.edges.bags.observe import observe
 from pipeline.edges.bags.writer import CHUNK_BYTES
-from pipeline.edges.console import Progress
 from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import real
 from pipeline.errors import BagError, UnsafeError
 
@@ -63,7 +63,7 @@ class Judged:
                 where=str(path), problem="is packed in one file", remedy="Unpack it and give the folder"
             )
         seen = observe(
-            path, progress=lambda done, of: progress.show(f"{self.name}: bytes checked:", done, of)
+            path, progress=lambda done, of: progress.show(f"{self.name}: files hashed", done, of, size=True)
         )
         self.verdict = judge(seen)
         progress.done()

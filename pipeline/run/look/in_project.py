@@ -10,7 +10,7 @@ import numpy as np
 
 from pipeline import to_do
 from pipeline.catalogue.cautions import cautions, heeded
-from pipeline.edges.console import Progress
+from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import SHEET_NAME, read_file
 from pipeline.errors import FormatError, UsageError
 from pipeline.run.look.files import (
@@ -104,7 +104,7 @@ def examine_chip(folder: Path, chip: str | None, *, quiet: bool) -> ExamineAnswe
     opened, plan = _sound(folder)
     planned = _chip(plan, chip)
     progress = Progress(quiet=quiet)
-    looked = look_over(opened, progress=lambda done, of: progress.show("chips examined:", done, of))
+    looked = look_over(opened, progress=lambda done, of: progress.show("chips examined", done, of))
     progress.done()
     refuse(looked.problems, SHEET_NAME)
     record = next(one for one in looked.records if one["chip"] == planned.chip.chip)

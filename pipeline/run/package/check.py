@@ -6,7 +6,7 @@ from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.edges.console import Progress
+from pipeline.edges.progress import Progress
 from pipeline.run.package.all_chips import look_over
 from pipeline.run.package.open_project import open_project
 from pipeline.to_do import to_do, worst_first
@@ -38,7 +38,7 @@ def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
     suggestions: tuple[SuggestedSpace, ...] = ()
     if project.plan is not None:
         progress = Progress(quiet=quiet)
-        looked = look_over(project, progress=lambda done, of: progress.show("chips checked:", done, of))
+        looked = look_over(project, progress=lambda done, of: progress.show("chips read", done, of))
         progress.done()
         problems += looked.problems
         records, spaces, suggestions = looked.records, looked.spaces, looked.suggestions

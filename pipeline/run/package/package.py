@@ -32,7 +32,7 @@ from pipeline.edges.bags.observe import observe
 from pipeline.edges.bags.second_opinion import second_opinion
 from pipeline.edges.bags.writer import MemberStream, finish_bag, write_member
 from pipeline.edges.clock import Now, now
-from pipeline.edges.console import Progress
+from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import SHEET_NAME, destination
 from pipeline.edges.staging import Staging, make_last_folder
 from pipeline.edges.steady import changed_between
@@ -215,7 +215,7 @@ def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progr
     for count, worked in enumerate(walk.first(), start=1):
         problems += worked.problems
         building.entries += worked.entries
-        progress.show("chips read:", count, len(chips))
+        progress.show("chips read", count, len(chips))
     refuse(problems, SHEET_NAME)
     if not any(reading for chip in chips for reading in chip.readings):
         raise NothingToDoError(
@@ -407,7 +407,7 @@ def _finish(
     for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
         parts.add(one)
         building.entries += one.entries
-        progress.show("chips recorded:", count, partial.count)
+        progress.show("chips recorded", count, partial.count)
 
 
 def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Previous | None) -> Packaged:
@@ -531,7 +531,9 @@ def _judge_twice(bag: Path, progress: Progress) -> None:
     Raises:
         JudgedBadError: Either finds anything; the bag stays without a name.
     """
-    verdict = judge(observe(bag, progress=lambda done, of: progress.show("bytes judged:", done, of)))
+    verdict = judge(
+        observe(bag, progress=lambda done, of: progress.show("files hashed", done, of, size=True))
+    )
     if not verdict.valid:
         first = verdict.problems[0]
         raise JudgedBadError(

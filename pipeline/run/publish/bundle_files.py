@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
-from pipeline.edges.console import Progress
+from pipeline.edges.progress import Progress
 from pipeline.errors import FormatError
 from pipeline.formats.encoders import encode
 from pipeline.formats.neutral import Block
@@ -126,7 +126,7 @@ def each_chip(making: Making, spool: Spool, progress: Progress) -> None:
             {"chip": told["chip"], "grade": told["grade"], "goes_out": goes, "withheld": held}
         )
         making.waiting.append(waiting.brief)
-        progress.show("chips made public:", count, len(making.chips))
+        progress.show("chips written for the public", count, len(making.chips))
 
 
 def _replacement(head: RecordHead, chip: ChipRecord) -> str:

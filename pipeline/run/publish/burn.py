@@ -19,8 +19,8 @@ from pipeline.bags.portable_names import is_portable, portable_name
 from pipeline.catalogue import Catalogue, load
 from pipeline.catalogue.cautions import heeded, replacing
 from pipeline.edges.bags.restore import write_inside
-from pipeline.edges.console import Progress
 from pipeline.edges.new_file import write_new
+from pipeline.edges.progress import Progress
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, PairingError, UnsafeError, UnsettledError, UsageError
 from pipeline.formats import Declared, decode

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from pipeline.edges.console import Progress
+from pipeline.edges.progress import Progress
 from pipeline.publish.changes import (
     ChipBrief,
     ImagePair,

@@ -25,9 +25,9 @@ from pipeline.edges.bags.observe import observe
 from pipeline.edges.bags.second_opinion import second_opinion
 from pipeline.edges.bags.writer import finish_bag
 from pipeline.edges.clock import now
-from pipeline.edges.console import Progress
 from pipeline.edges.names import refuse_existing
 from pipeline.edges.one_place import lies_in, refuse_in_a_bag
+from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import last_folder, real
 from pipeline.edges.staging import Staging, make_last_folder
 from pipeline.edges.zip_writer import write_zip
@@ -187,7 +187,9 @@ def _judge(root: Path, progress: Progress) -> None:
     Raises:
         JudgedBadError: Either finds anything.
     """
-    verdict = judge(observe(root, progress=lambda done, of: progress.show("bytes judged:", done, of)))
+    verdict = judge(
+        observe(root, progress=lambda done, of: progress.show("files hashed", done, of, size=True))
+    )
     errors = [one for one in verdict.problems if one.severity == "error"]
     complaints = [f"{one.path}: {one.means}" for one in errors] or second_opinion(root)
     if not verdict.valid or complaints:
@@ -200,7 +202,7 @@ def _judge(root: Path, progress: Progress) -> None:
 
 def _judge_zip(packed: Path, progress: Progress) -> None:
     verdict = judge(
-        observe(packed, progress=lambda done, of: progress.show("bytes of the zip judged:", done, of))
+        observe(packed, progress=lambda done, of: progress.show("zip read back", done, of, size=True))
     )
     if not verdict.valid:
         raise JudgedBadError(
