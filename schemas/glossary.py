@@ -38,7 +38,7 @@ _MEANINGS = (
     Meaning(
         "finding",
         "blank",
-        "Every word reads as an unprogrammed cell of this kind of part reads.",
+        "Every word reads as unprogrammed cells of this kind of part do.",
         "All words equal the level that the catalogue gives for unprogrammed cells.",
         ("A reader that saw no chip: open data lines with pull-ups or pull-downs show the same level."),
         (
@@ -64,7 +64,10 @@ _MEANINGS = (
         "finding",
         "data-line-stuck",
         "One data line reads the same level in (nearly) every word.",
-        ("The odds against a column of this content being constant by chance, every line tried counted in."),
+        (
+            "The odds against a column of this content being constant by chance, counting every line "
+            "that was tried."
+        ),
         (
             "Content that never uses the line: character generators, tables and microcode do that, "
             "programs do not."
@@ -90,7 +93,7 @@ _MEANINGS = (
         "address-line-dead",
         "One address line makes no difference: half of the content was not read.",
         (
-            "Each word equals the word with that address bit turned over, against how often such pairs "
+            "Each word equals the word with that address bit flipped, against how often such pairs "
             "differ elsewhere in the image."
         ),
         (
@@ -154,16 +157,16 @@ _MEANINGS = (
     Meaning(
         "finding",
         "rotated",
-        "A pass began inside the chip and ran round: all words are there, in turned order.",
-        "Another pass fits once it is turned by so many words.",
-        "An inverted top address line looks like a turn by half of the chip.",
-        "Reset the counter before the reading and read once more: the two that agree start right.",
+        "A pass began in the middle of the chip and wrapped round: all words are there, rotated.",
+        "Another pass matches once it is rotated by that many words.",
+        "An inverted top address line looks like a rotation by half the chip.",
+        "Reset the counter before the reading and read once more: the two that agree began correctly.",
     ),
     Meaning(
         "finding",
         "late-by-one",
         "A pass is late by one word: each word stands at the next address.",
-        "Another pass fits once it is turned by one word.",
+        "Another pass matches once it is rotated by one word.",
         "A counter that was clocked once too often before the reading began.",
         "Sample later in the cycle, have the reader reset its counter before every pass, and read once more.",
     ),
@@ -171,7 +174,7 @@ _MEANINGS = (
         "finding",
         "skips-words",
         "The counter skipped a word here and there, or counts twice a clock.",
-        "Against another pass, the words behind each place run ahead by one.",
+        "Compared with another pass, the words after each place run ahead by one.",
         "Bytes lost on a serial line do the same to a stream.",
         "Debounce the counter's clock, read slower, and compare.",
     ),
@@ -179,7 +182,7 @@ _MEANINGS = (
         "finding",
         "repeats-words",
         "The counter missed a clock here and there, or counts every second clock.",
-        "Against another pass, the words behind each place run behind by one.",
+        "Compared with another pass, the words after each place lag by one.",
         "Bytes doubled on a serial line do the same to a stream.",
         (
             "Look at the counter's clock with a probe that was clipped on with the power off, read slower, "
@@ -189,10 +192,10 @@ _MEANINGS = (
     Meaning(
         "finding",
         "slipped",
-        "Words were lost or added in a stream: everything behind the place has moved.",
+        "Words were lost or added in a stream: everything after that place has moved.",
         (
-            "Against another pass the rest fits once it is moved back; the place and the number of words "
-            "are named."
+            "Compared with another pass, the rest matches once it is moved back; the place and the number "
+            "of words are named."
         ),
         "A counter that bounced; two revisions of a program with code inserted.",
         "Read once more with a slower line, best in the line protocol, and compare the number of words.",
@@ -208,10 +211,10 @@ _MEANINGS = (
     Meaning(
         "finding",
         "newline-damage",
-        "A text-mode transfer added or took carriage returns, and everything behind each moved.",
+        "A text-mode transfer added or removed carriage returns, and everything after each has moved.",
         (
-            "Every 0A has a 0D before it (or none has) in content that is not text, or one pass is the "
-            "other but for that."
+            "Every 0A has a 0D before it (or none has) in content that is not text, or one pass "
+            "equals the other except for that."
         ),
         "Content that really holds text with such line ends.",
         "Transfer the reading again in binary mode, or as hex text with checksums.",
@@ -220,7 +223,7 @@ _MEANINGS = (
         "finding",
         "text-damage",
         (
-            "The bytes went through something that took them for text: saved as UTF-8, characters eaten, "
+            "The bytes went through something that treated them as text: saved as UTF-8, characters dropped, "
             "FF doubled."
         ),
         (
@@ -233,9 +236,9 @@ _MEANINGS = (
     Meaning(
         "finding",
         "unstable-bits",
-        "Bits read differently from pass to pass, in no one line.",
-        "Passes of one reader held against each other, word for word.",
-        "Weak cells, a tired supply, dirty contacts and noise look alike in two passes.",
+        "Bits read differently from pass to pass, and no single line explains it.",
+        "Passes of one reader compared with each other, word for word.",
+        "Weak cells, a sagging supply, dirty contacts and noise look alike in two passes.",
         (
             "Watch the supply with a meter clipped on while the power was off, put the chip back once, "
             "take three more passes; go to the ends of the data sheet's supply range only when those are "
@@ -298,7 +301,7 @@ _MEANINGS = (
         "One chip's content stands inside another's, or the two share a long stretch.",
         "Windows of words that both hold, at one shift.",
         "Common code or tables; a smaller chip read as a larger one.",
-        "Hold sizes and markings against each other.",
+        "Compare the sizes and the markings.",
     ),
     Meaning(
         "finding",
@@ -336,13 +339,13 @@ _MEANINGS = (
         "Readable text in the content.",
         "Runs of printable characters longer than chance gives.",
         "Bytes that only happen to be printable.",
-        "Hold the text against what the machine shows or prints.",
+        "Compare the text with what the machine shows or prints.",
     ),
     Meaning(
         "finding",
         "self-check",
         ("A check that the content carries over itself: a sum or CRC that holds, or one that does not."),
-        "Schemes of the trade tried over the content; the odds of a chance hit are given.",
+        "Common schemes tried over the content; the odds of a chance match are given.",
         "Coincidence; a header that only looks like one.",
         (
             "Where it fails, put the chip back once, power off, and read again; where it holds, look for "
@@ -357,8 +360,8 @@ _MEANINGS = (
             "which is right."
         ),
         (
-            "One mapping makes the readings equal; no ground, or grounds on both sides, speak for either "
-            "frame. A count of passes is no ground."
+            "One mapping makes the readings equal; there are no grounds for either frame, or grounds for "
+            "both. A number of passes is no ground."
         ),
         "Two specimens with boards that scramble differently.",
         (
@@ -383,7 +386,7 @@ _MEANINGS = (
         "The content is code of a family of processors.",
         ("How well instructions, branches and their targets fit each family, as odds over the next best."),
         "Data that happens to decode; two families that share most of their instructions.",
-        "Say `processor` of the board where it is known.",
+        "Name the board's `processor` where it is known.",
     ),
     Meaning(
         "finding",
@@ -394,7 +397,7 @@ _MEANINGS = (
             "any other."
         ),
         "An image that is moved before it runs.",
-        "Hold it against the board's decoding, and write a space into the sheet.",
+        "Compare it with the board's address decoding, and add a space to the sheet.",
     ),
     Meaning(
         "finding",
@@ -406,7 +409,7 @@ _MEANINGS = (
         ),
         "A board that scrambles the chip's lines on purpose (`board_wiring`).",
         (
-            "Power off and chip out: follow the named wires with a meter; it is never undone by itself. "
+            "Power off and chip out: follow the named wires with a meter; it is never undone automatically. "
             "Say `lines` or `board_wiring` once you know which it is."
         ),
     ),
@@ -416,7 +419,7 @@ _MEANINGS = (
         "Some columns carry the address of the next word: microcode.",
         "Columns that follow the address bits of the words that use them.",
         "A counter or table that counts by design.",
-        "Hold it against the board: those outputs go to the sequencer.",
+        "Check it against the board: those outputs go to the sequencer.",
     ),
     Meaning(
         "finding",
@@ -462,12 +465,12 @@ _MEANINGS = (
         "The image carries a reading fault, wherever it lies: it is not what the chip holds.",
         "At least one finding of severity fault concerns the image.",
         "See what else each of the findings may be.",
-        ("Do what the finding says under next, and read again; the image lies under images-unsettled/."),
+        ('Do what the finding says under "next", and read again; the image lies under images-unsettled/.'),
     ),
     Meaning(
         "grade",
         "contested",
-        ("Bits, or the order of lines, have no settlement: readers, or passes of one reader, disagree."),
+        ("Bits, or the order of lines, are unresolved: readers, or passes of one reader, disagree."),
         (
             "A bit is settled where at least one reader speaks and none speaks against; nothing is settled "
             "by majority."
@@ -478,7 +481,7 @@ _MEANINGS = (
     Meaning(
         "grade",
         "single",
-        "One pass, and nothing else bears it.",
+        "One pass, and nothing else supports it.",
         "The passes are counted.",
         "A file with two identical copies of one pass is still one sitting, not two readers.",
         "Take two more passes without re-seating; then read with another reader.",
@@ -506,7 +509,7 @@ _MEANINGS = (
         "grade",
         "self-checked",
         "A check inside the content holds beyond chance and is not blind to what could be wrong.",
-        ("A sum or CRC of the trade over the content; the odds and what it is blind to are in the record."),
+        ("A common sum or CRC over the content; the odds and what it is blind to are in the record."),
         "A weak sum, which exchanged words leave unchanged; such a check does not lift the grade.",
         "Nothing needs to be done.",
     ),

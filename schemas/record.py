@@ -146,7 +146,7 @@ class ImageRecord(ImageDigests):
     settled: Annotated[
         bool, Field(description="False: the file lies under images-unsettled, apart from the sound ones")
     ]
-    mask_path: NotRequired[Annotated[str | None, Field(description="Same shape; a 1 bit has no settlement")]]
+    mask_path: NotRequired[Annotated[str | None, Field(description="Same shape; a 1 bit is unresolved")]]
     matching: NotRequired[Annotated[MatchingRecord, Field(description="In a public bundle")]]
     withheld: NotRequired[
         Annotated[str | None, Field(description="In a public bundle: why the image stays behind")]
@@ -215,7 +215,7 @@ Bit: TypeAlias = Literal[0, 1]
 
 @stored()
 class ContestedBit(TypedDict):
-    """One bit without settlement: who says what."""
+    """One unresolved bit: who says what."""
 
     address: int
     line: str
@@ -231,7 +231,7 @@ class ContestedBit(TypedDict):
 
 @stored()
 class Contested(TypedDict):
-    """All bits without settlement; the mask file has every one, this list at most the first thousand."""
+    """All unresolved bits; the mask file has every one, this list at most the first thousand."""
 
     bits: int
     words: int

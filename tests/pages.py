@@ -28,7 +28,7 @@ _STRIP = {
     "absent": "words that no reading has",
     "decode": "few bits set in each word, as decoders and microcode have them",
     "fill": "one value throughout: unused, decayed or not driven",
-    "contested": "no settlement here: readers, or passes of one reader, disagree",
+    "contested": "unresolved here: readers, or passes of one reader, disagree",
     "differs": "two images differ here",
 }
 

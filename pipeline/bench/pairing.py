@@ -117,7 +117,7 @@ def obstacle(source: Part, target: Part) -> str:
         return f"the pins of the {' and the '.join(unknown)} are not in the catalogue"
     missing = [volts for volts in target.supplies_v if volts not in source.supplies_v]
     if missing:
-        return f"it needs {', '.join(f'{v:+g} V' for v in missing)}, which the socket has not"
+        return f"it needs {', '.join(f'{v:+g} V' for v in missing)}, which the socket does not have"
     if any(enable.active not in {"low", "high"} for enable in target.enables):
         return "the polarity of its enables is not known"
     if target.contested_pins:

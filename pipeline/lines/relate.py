@@ -301,13 +301,13 @@ class _Search:
         related = few or (shares[0] > shares[2] + 0.02 and shares[0] > 0.1)
         notes = [
             (
-                f"{shares[0]:.1%} of the telling words agree in place; laid at {SHIFTS} other places "
-                f"{shares[1]:.1%} do on average, {shares[2]:.1%} at most"
+                f"{shares[0]:.1%} of informative words match in place; at {SHIFTS} other offsets "
+                f"{shares[1]:.1%} match on average, {shares[2]:.1%} at most"
             )
         ]
         if poor:
             notes.append(
-                f"these images say too little ({self.own:.0f} bits) to prove or to exclude another "
+                f"these images hold too little ({self.own:.0f} bits) to prove or rule out another "
                 f"order of lines"
             )
         return told(

@@ -123,4 +123,4 @@ def _named_order(letter: str, name: str, lines: tuple[int, ...]) -> str | None:
     if any(abs(line - target) != 1 or lines[target] != line for line, target in moved):
         return None
     pairs = ", ".join(f"{letter}{line} and {letter}{target}" for line, target in moved if line < target)
-    return f"neighbours are swapped: {pairs}"
+    return f"neighbouring {name} lines are swapped: {pairs}"

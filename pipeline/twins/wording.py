@@ -29,7 +29,7 @@ def means(twin: TwinRecord, part: str) -> TwinSaid:
     if twin.get("told_bits"):
         bits = twin["told_bits"]
         said = said._replace(
-            means=f"{said.means} Where this chip has no settlement, the other has {_bits(bits)}: beside it, "
+            means=f"{said.means} Where this chip is unresolved, the other has {_bits(bits)}: beside it, "
             "and settling none of them."
         )
     return said

@@ -40,7 +40,7 @@ def verdict(compared: Compared, first: str, second: str, *, plain: bool = False)
     relation = compared.relation
     headline = HEADLINES[relation.relation]
     if relation.undecidable:
-        headline += " (undecidable: the images say too little)"
+        headline += " (undecidable: the images hold too little information)"
     lines = [f"{one_line(first)} against {one_line(second)} ({compared.organisation}): {headline}"]
     if relation.mapping is not None and not relation.mapping.is_identity:
         lines.append(f"  {relation.mapping.in_words()}")

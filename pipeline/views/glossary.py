@@ -9,7 +9,12 @@ from pipeline.views.terminal import heeding, table
 if TYPE_CHECKING:
     from schemas.answers import ExplainAnswer, ExplainedWord
 
-_ROWS = (("what", "what it is"), ("told", "how it is told"), ("also", "or it is"), ("do", "what to do"))
+_ROWS = (
+    ("what", "what it is"),
+    ("told", "how it is recognised"),
+    ("also", "what looks the same"),
+    ("do", "what to do"),
+)
 
 
 def explained(document: ExplainAnswer, *, whole: bool) -> str:

@@ -19,13 +19,13 @@ def released(document: ReleaseAnswer) -> str:
     document = one_lined(document)
     lines = ["Would go out:" if document["dry_run"] else "Goes out:"]
     lines += _chips(document)
-    lines += still_to_do(document["to_do"], document["needs_person"])
     others = [
         path for path in document["files"] if path.startswith(("data/spaces/", "data/photos/", "data/docs/"))
     ]
     lines += [f"  {path}" for path in others]
     lines.append("Stays behind:")
     lines += [f"  {line}" for line in _held(document)]
+    lines += still_to_do(document["to_do"], document["needs_person"])
     if document["replaced"]:
         lines.append("Private values that stood in public texts were replaced by [withheld]:")
         lines += [f"  {where}: {counted(count, 'time')}" for where, count in document["replaced"].items()]

@@ -294,7 +294,9 @@ def explaining(document: Examined) -> str:
 def to_explain(words: Iterable[str]) -> str:
     """The command that explains the first few of these grades and codes."""
     known = [word for word in dict.fromkeys(words) if word in GLOSSARY]
-    more = f" (and {len(known) - MOST_EXPLAINED} more words)" if len(known) > MOST_EXPLAINED else ""
+    more = (
+        f" (and {counted(len(known) - MOST_EXPLAINED, 'more word')})" if len(known) > MOST_EXPLAINED else ""
+    )
     return f"wellread explain {' '.join(known[:MOST_EXPLAINED])}{more}"
 
 

@@ -167,7 +167,7 @@ def test_sister_chips_that_share_a_fill_are_named_in_it() -> None:
     image[1024:] = 0xFF
     told = with_sisters(cut(image, erased=1), ("U2", "U3"))
     assert told[-1].detail["shared_with"] == ["U2", "U3"]
-    assert "U2, U3" in told[-1].detail["why"]
+    assert "U2 and U3" in told[-1].detail["why"]
     assert with_sisters(cut(image, erased=1), ())[-1].detail["shared_with"] == []
 
 

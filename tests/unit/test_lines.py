@@ -147,7 +147,7 @@ def test_another_firmware_is_unrelated_and_the_statistic_is_told() -> None:
     assert relation.relation == "unrelated"
     assert relation.mapping is None
     assert not relation.undecidable
-    assert "of the telling words agree in place" in relation.notes[0]
+    assert "of informative words match in place; at 48 other offsets" in relation.notes[0]
 
 
 def test_another_revision_of_the_same_firmware_differs_rather_than_being_unrelated() -> None:

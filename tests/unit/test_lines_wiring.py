@@ -47,10 +47,10 @@ def test_address_lines_of_a_chip_that_does_not_fill_them_cannot_be_reordered() -
     [
         (LineMap.simple(4, 8, data=(7, 6, 5, 4, 3, 2, 1, 0)), "the data bus is exactly reversed"),
         (LineMap.simple(4, 8, address=(3, 2, 1, 0)), "the address bus is exactly reversed"),
-        (LineMap.simple(4, 8, address=(0, 2, 1, 3)), "neighbours are swapped: A1 and A2"),
+        (LineMap.simple(4, 8, address=(0, 2, 1, 3)), "neighbouring address lines are swapped: A1 and A2"),
         (
             LineMap.simple(4, 8, data=(1, 0, 2, 3, 5, 4, 6, 7)),
-            "neighbours are swapped: D0 and D1, D4 and D5",
+            "neighbouring data lines are swapped: D0 and D1, D4 and D5",
         ),
     ],
 )

@@ -77,7 +77,7 @@ def moved(code: str, where: dict[str, Any], evidence: dict[str, Any], **text: st
 
 def test_crossed_lines_are_told_with_the_wires_and_how_a_board_would_cross_them() -> None:
     (finding,) = beside_a_programmer(CROSSED).findings
-    board = "neighbours are swapped: A3 and A4"
+    board = "neighbouring address lines are swapped: A3 and A4"
     assert document(finding) == moved(
         "lines-reordered",
         EXCHANGED,
@@ -311,9 +311,9 @@ def contested(readings: list[str], others: list[dict[str, Any]], against: str, s
         "chip": "U1",
         "where": {"readings": readings, "frames": [first, *others], "image": True},
         "evidence": {"grounds": []},
-        "means": f"The same words stand in {1 + len(others)} orders. Against {readings[0]}: {against}. "
+        "means": f"The same words stand in {1 + len(others)} orders. Compared with {readings[0]}: {against}. "
         f"{spoke} The image has the order of the first listed reading and is kept apart.",
-        "also": "Each of the orders may be the wrong one, and so may all of them.",
+        "also": "Any of these orders may be wrong, and so may all of them.",
         "next": advise("frames-differ"),
     }
 
@@ -325,7 +325,7 @@ def test_two_orders_that_nothing_decides_between_are_told_with_both() -> None:
         contested(
             ["U1.a", "U1.b"],
             [other],
-            "U1.b: A3 and A4 exchanged",
+            "U1.b (A3 and A4 exchanged)",
             "Nothing here decides which is right.",
         )
     ]
@@ -344,7 +344,7 @@ def test_three_orders_are_told_each_against_the_first() -> None:
                 {"readings": ["U1.b"], "mapping": EXCHANGED, "words": "A3 and A4 exchanged"},
                 {"readings": ["U1.c"], "mapping": turned, "words": "began at word 5 (0x5)"},
             ],
-            "U1.b: A3 and A4 exchanged; U1.c: began at word 5 (0x5)",
+            "U1.b (A3 and A4 exchanged); U1.c (began at word 5 (0x5))",
             "Nothing here decides which is right.",
         )
     ]
@@ -355,9 +355,9 @@ def test_grounds_that_contradict_each_other_are_told_with_what_each_says() -> No
         return {"check": Witness(30.0, 30.0, "a CRC holds")} if np.array_equal(words, CROSSED) else {}
 
     done = settled([*read(CROSSED, "hb"), *read(TRUE, "prog")], SAID, checks=checks)
-    speaks = "In the order of U1.hb the content speaks: a CRC holds"
+    speaks = "The content bears out the order of U1.hb: a CRC holds"
     (finding,) = done.findings
-    assert f". What speaks does not agree: {speaks}; {DECIDED}. The image" in finding.means
+    assert f". The evidence does not agree: {speaks}; {DECIDED}. The image" in finding.means
     assert finding.evidence == {
         "grounds": [{"ground": "content", "frame": 0, "over": [1], "words": speaks}, ground(DECIDED)]
     }
@@ -377,7 +377,7 @@ def wired(*, applied: bool, same_pins: bool, severity: str, means: str, after: s
             "sheet": PASTE,
         },
         "means": f"U1.hb was read {means}",
-        "also": "Wires that were moved between the two chips; a part whose pins lie otherwise.",
+        "also": "Wires that were moved between the two chips; a part with another pinout.",
         "next": after,
     }
 
@@ -393,11 +393,11 @@ def test_a_crossing_that_was_undone_is_a_note_and_a_step_of_the_reading() -> Non
             applied=True,
             same_pins=True,
             severity="note",
-            means=f"with the wiring wires-1, on which {PROOF}. Here this was undone.",
+            means=f"with the wiring wires-1, whose lines are crossed or inverted: {PROOF}. This was undone here.",
             after=advise("wiring-undone"),
         )
     ]
-    why = "The wiring wires-1 is crossed, as U7, U8 prove."
+    why = "The wiring wires-1 is crossed, as shown by U7, U8."
     undone = Step("undo-lines", CROSSED_LINES.to_json(), why)
     assert [one.steps for one in done.settled.passes] == [(undone,), (undone,)]
 
@@ -409,8 +409,8 @@ def test_a_crossing_of_other_pins_is_a_caution_that_leaves_the_words_alone() -> 
             applied=False,
             same_pins=False,
             severity="caution",
-            means="with wires on which A3 and A4 exchanged for chips of other pins (proved by U7, U8). What "
-            "that does to this chip cannot be said from here.",
+            means=f"with wires that are crossed or inverted for chips with other pins: {PROOF}. What that does "
+            "to this chip cannot be told from here.",
             after=advise("wiring-other-pins"),
         )
     ]
@@ -425,14 +425,14 @@ def test_a_crossing_that_nobody_named_is_a_caution_and_puts_the_order_in_doubt()
             applied=False,
             same_pins=True,
             severity="caution",
-            means=f"by the reader and on the date of readings on which {PROOF}. Nobody says that the wires "
-            "were the same, so nothing was undone, and the order of these words is in doubt.",
+            means="by the same reader on the same date as readings whose lines are crossed or inverted: "
+            f"{PROOF}. Nobody says that the wires were the same, so nothing was undone, and the order of these words is in doubt.",
             after=advise(step("same-wires", paste=PASTE)),
         ),
         contested(
             ["U1.hb"],
             [proved],
-            "the wiring as other chips prove it: A3 and A4 exchanged",
+            "the wiring proved on other chips (A3 and A4 exchanged)",
             "Nothing here decides which is right.",
         ),
     ]
@@ -441,7 +441,7 @@ def test_a_crossing_that_nobody_named_is_a_caution_and_puts_the_order_in_doubt()
 def test_a_crossing_that_one_chip_alone_shows_is_told_as_possible() -> None:
     reach = Carried("wires-1", CROSSED_LINES, ("U7",), undo=False, same_pins=True, proved=False)
     first = settled(read(CROSSED, "hb"), {"U1.hb": replace(HOME_BUILT, carried=reach)}).findings[0]
-    assert "A3 and A4 exchanged (so it may be, by U7 alone)." in first.means
+    assert "A3 and A4 exchanged (perhaps, as U7 alone suggests)." in first.means
     assert first.evidence["proved"] is False
 
 
@@ -583,7 +583,7 @@ def test_readings_that_stand_in_one_order_are_named_together() -> None:
 
     done = settled([*read(TRUE, "a"), *read(CROSSED, "c"), *read(TRUE, "b")], {}, checks=checks)
     assert grounds(done)[0] == Ground(
-        "content", 0, (1,), "In the order of U1.a and U1.b the content speaks: a CRC holds"
+        "content", 0, (1,), "The content bears out the order of U1.a and U1.b: a CRC holds"
     )
 
 

@@ -123,7 +123,7 @@ BURNING: Mapping[str, tuple[str, str]] = {
         LOGIC,
     ),
     "blank-unknown": (
-        "What an unprogrammed {part} reads is not known; 1 was taken where the image does not reach",
+        "What an unprogrammed {part} reads is not known; 1 was assumed where the image does not reach",
         LOGIC,
     ),
     "inverted": (
@@ -136,8 +136,8 @@ BURNING: Mapping[str, tuple[str, str]] = {
     ),
     "pins-withheld": (
         (
-            "No pin numbers: those of the {parts} rest on memory. Take them from the data sheets, or "
-            "ask with --from-memory; until every pin is known the new part stays out of the socket"
+            "No pin numbers: those of the {parts} are from memory only. Take them from the data sheets, "
+            "or ask with --from-memory; until every pin is known the new part stays out of the socket"
         ),
         LOGIC,
     ),

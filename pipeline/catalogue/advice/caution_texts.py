@@ -66,7 +66,7 @@ CAUTIONS: Mapping[str, CautionText] = {
     "no-ground-pin": CautionText(
         dangerous=True,
         text=(
-            "The part has no ground pin: its data sheet counts every level from a supply pin. Wire it "
+            "The part has no ground pin: its levels are given relative to its supply pins. Wire it "
             "from its data sheet only."
         ),
         ground=MEMORY,
@@ -203,7 +203,7 @@ CAUTIONS: Mapping[str, CautionText] = {
     "eraser": CautionText(
         dangerous=True,
         text=(
-            "Lamps that erase injure eyes and skin: use a closed box with an interlock, never look into "
+            "EPROM-erasing lamps injure eyes and skin: use a closed box with an interlock, never look into "
             "it, and ventilate against ozone. Only blanks and spares go in, never an original; cover "
             "the window after programming."
         ),
@@ -273,7 +273,7 @@ CAUTIONS: Mapping[str, CautionText] = {
         dangerous=False,
         text=(
             "Wrist strap and mat, conductive foam, hold the chip by its body: inputs of that age are "
-            "weakly protected."
+            "poorly protected."
         ),
         ground=PRACTICE,
     ),
@@ -307,14 +307,14 @@ CAUTIONS: Mapping[str, CautionText] = {
         dangerous=True,
         text=(
             "Solvents, flux fumes, lead solder, and beryllium oxide or asbestos in some old equipment: "
-            "ventilate, and keep to local rules."
+            "ventilate, and follow local rules."
         ),
         ground=PRACTICE,
     ),
     "ultraviolet": CautionText(
         dangerous=True,
         text=(
-            "Lamps that erase injure eyes and skin: use a closed box with an interlock, never look into "
+            "EPROM-erasing lamps injure eyes and skin: use a closed box with an interlock, never look into "
             "it, and ventilate against ozone."
         ),
         ground="second-hand",

@@ -16,7 +16,7 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         (
             "Switch off, take the chip out, see which way round it stood, and measure the supplies at "
             "the empty socket. If it stood reversed, do not power it again without a current limit. "
-            "Else follow the wires of enables and supplies with a meter, put it back, and read again. "
+            "Otherwise follow the wires of enables and supplies with a meter, put it back, and read again. "
             "{pulls}"
         ),
         PRACTICE,
@@ -25,8 +25,8 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     "constant-word": (
         (
             "Switch off, take the chip out, and follow the wires of enables, clock and address strobe "
-            "with a meter (a part with an address latch gives one word for ever where its strobe stands "
-            "still). {pulls}"
+            "with a meter (a part with an address latch gives the same word as long as its strobe does not "
+            "move). {pulls}"
         ),
         PRACTICE,
     ),
@@ -41,7 +41,7 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     "stuck-data-line": (
         (
             "{pulls} If {line} follows the pull, its contact is open; if it stays, it is shorted or the "
-            "chip drives it so."
+            "chip drives it that way."
         ),
         PRACTICE,
     ),
@@ -88,13 +88,13 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     "frames-differ": (
         (
             "Read the chip once more with a reader that is neither of these (a device programmer under "
-            "the chip's own part, or other wires), or write at the reading whose wires you have followed "
-            "how they lie: `lines: {{}}` where they are straight."
+            "the chip's own part, or other wires), or trace the wires of one reading and write its `lines` "
+            "into the sheet: `lines: {{}}` where they run straight."
         ),
         LOGIC,
     ),
     "wiring-undone": (
-        ("Nothing, if these are the same wires; else give this reading another `wiring` in the sheet."),
+        ("Nothing, if these are the same wires; otherwise give this reading another `wiring` in the sheet."),
         LOGIC,
     ),
     "same-wires": (
@@ -107,7 +107,7 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     "wiring-other-pins": (
         (
             "Switch off, take the chip out, and follow the wires of the lines named from the reader to "
-            "this chip's socket; then say `lines` at this reading."
+            "this chip's socket; then give this reading its `lines`."
         ),
         PRACTICE,
     ),
@@ -119,7 +119,7 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         PRACTICE,
     ),
     "say-space": ("Hold it against the board's address decoding, and put the chips into a space.", LOGIC),
-    "say-processor": ("Say `processor` of the board, if it is known.", LOGIC),
+    "say-processor": ("Name the board's `processor`, if it is known.", LOGIC),
     # -- passes that disagree
     "scattered-bits": (
         (
@@ -185,7 +185,7 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     "reset-counter": (
         (
             "Have the reader reset its counter before every pass and read a third time: the two passes "
-            "that agree start right."
+            "that agree began correctly."
         ),
         LOGIC,
     ),
@@ -279,15 +279,15 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         PRACTICE,
     ),
     "fill-on-purpose": ("Nothing at the bench; a listing of the program, if there is one, decides.", LOGIC),
-    "check-text": ("Hold the text against what the machine shows or prints.", LOGIC),
+    "check-text": ("Compare the text with what the machine shows or prints.", LOGIC),
     "check-fails": (
-        "{reseat} Compare the whole length; if the readings agree, the chip is so.",
+        "{reseat} Compare the whole length; if the readings agree, that is what the chip holds.",
         PRACTICE,
     ),
     "check-holds": ("Look for the same scheme on the other chips of the board.", LOGIC),
     "nothing": ("Nothing needs to be done.", LOGIC),
     "read-weaker": ("Read the one with more lost bits again. {margins}", PRACTICE),
-    "compare-sizes": ("Hold the sizes against the markings.", LOGIC),
+    "compare-sizes": ("Compare the sizes with the markings.", LOGIC),
     "compare-dates": ("Compare labels and date codes; read both again.", LOGIC),
     "copies-or-one": ("Look at the dates of the dumps; read both sockets again in one sitting.", LOGIC),
     "inverting-reader": (
@@ -297,15 +297,15 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     "side-by-side": (
         (
             "The schematic, or the sockets' data lines, tell which chip drives which lines; put the "
-            "chips into a space."
+            "chips into a space of the sheet."
         ),
         LOGIC,
     ),
     "lanes-exchanged": (
         (
-            "Hold markings and labels of {first} and {second} against their sockets and the names of their "
-            "dumps. If they were exchanged, exchange their readings in the sheet; else write the space's "
-            "`lanes` or its `byte_order` the other way round."
+            "Compare markings and labels of {first} and {second} with their sockets and the names of their "
+            "dumps. If they were exchanged, exchange their readings in the sheet; otherwise write the "
+            "space's `lanes` or its `byte_order` the other way round."
         ),
         LOGIC,
     ),

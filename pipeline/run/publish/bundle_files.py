@@ -172,7 +172,7 @@ def _image_files(making: Making, chip: ChipRecord, told: ChipRecord) -> list[str
         making.write(
             mask,
             making.bag.read(mask),
-            f"Contested bits of {chip['chip']}: a 1 has no settlement",
+            f"Contested bits of {chip['chip']}: a 1 is unresolved",
         )
     return ["image" if image["settled"] else "image, kept apart as unsettled"]
 

@@ -199,7 +199,7 @@ def _unused_reason(level: int, part: Part | None, *, block: bool) -> tuple[str, 
     limit = (
         f"outputs that were not driven would read the same behind pulls to {level}"
         if block
-        else ("undriven outputs would fill a whole power-of-two block, and this is none")
+        else ("undriven outputs would fill a whole power-of-two block, and this is not one")
     )
     fades = part.fades_to if part is not None else None
     decay = (
@@ -229,4 +229,4 @@ def _other_level(level: int, part: Part | None, *, block: bool) -> tuple[str, st
             f"{ground}: it was programmed on purpose or not driven at all ({pulls}). A reading with the "
             "other pulls, or by a second reader, decides"
         )
-    return ON_PURPOSE, f"{ground}; an undriven range would be a whole power-of-two block, and this is none"
+    return ON_PURPOSE, f"{ground}; an undriven range would be a whole power-of-two block, and this is not one"

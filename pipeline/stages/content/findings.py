@@ -28,12 +28,12 @@ def _fill(chip: str, fills: Sequence[Region]) -> Finding:
     }
     shown = detail.get("word") or " ".join(detail["pattern"])
     also = {
-        CANNOT_TELL: "an empty stretch, a fill made on purpose and outputs that were not driven can look the "
+        CANNOT_TELL: "An empty stretch, a fill made on purpose and outputs that were not driven can look the "
         "same",
-        ON_PURPOSE: "a stretch that the program wants exactly so, such as a blank character or a cleared "
-        "table",
+        ON_PURPOSE: "A stretch that the program wants exactly like this, such as a blank character or a "
+        "cleared table",
     }.get(
-        detail["means"], "a fill of that value made on purpose, or outputs that were not driven at that level"
+        detail["means"], "A fill of that value made on purpose, or outputs that were not driven at that level"
     )
     return Finding(
         code=Code.FILL,
@@ -41,7 +41,8 @@ def _fill(chip: str, fills: Sequence[Region]) -> Finding:
         chip=chip,
         where={"ranges": ranges},
         evidence=evidence,
-        means=f"{shown} from {longest.start:#x} to {longest.end:#x}, {detail['means']}: {detail['why']}",
+        means=f"{shown} from 0x{longest.start:X} to 0x{longest.end - 1:X}, {detail['means']}: "
+        f"{detail['why']}",
         also=also,
         next=detail["decides"],
     )
@@ -73,9 +74,9 @@ def _text(chip: str, found: Sequence[Region], vectors: Sequence[Vector]) -> Find
         chip=chip,
         where={"ranges": ranges},
         evidence=evidence,
-        means=f"text ({', '.join(kinds)}), such as {longest.detail['preview']!r}"
+        means=f"Text ({', '.join(kinds)}), such as {longest.detail['preview']!r}"
         + (f": address lines A0 to A{low - 1} are in order there" if low > 1 and whole else ""),
-        also=split[0] if split else "bytes that only happen to be printable, at the chance given",
+        also=split[0] if split else "Bytes that only happen to be printable, at the chance given.",
         next=advise("check-text"),
     )
 
@@ -89,8 +90,8 @@ def _self_check(chip: str, check: SelfCheck) -> Finding:
             chip=chip,
             where={"ranges": [list(span) for span in check.covers]},
             evidence=check.to_json(),
-            means=f"the content promises a check that does not hold: {check.method}; {check.why}",
-            also="a header that only looks like one, or a check that was never filled in",
+            means=f"The content promises a check that does not hold: {check.method}; {check.why}",
+            also="A header that only looks like one, or a check that was never filled in.",
             next=advise("check-fails"),
         )
     stored = f", stored at {check.stored_at[1]:#x}" if check.stored_at else ""
@@ -101,7 +102,7 @@ def _self_check(chip: str, check: SelfCheck) -> Finding:
         where={"ranges": [list(span) for span in check.covers]},
         evidence=check.to_json(),
         means=f"{check.method}{stored} holds over {', '.join(check.images)}: {check.why}",
-        also=f"coincidence ({check.tried} schemes were tried); blind to {'; '.join(check.blind_to)}",
+        also=f"Coincidence ({check.tried} schemes were tried); blind to {'; '.join(check.blind_to)}",
         next=advise("nothing" if check.lifts else "check-holds"),
     )
 

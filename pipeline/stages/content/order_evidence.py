@@ -54,7 +54,7 @@ def _check(words: Words, bits: int) -> Witness | None:
             continue
         nats = -math.log(max(check.chance, _LEAST_CHANCE))
         if strongest is None or nats > strongest.left:
-            told = f"{check.method} holds, which chance does once in {math.exp(nats):.0e}"
+            told = f"{check.method} holds, which happens by chance once in {math.exp(nats):.0e}"
             strongest = Witness(nats if check.beyond_chance else 0.0, nats, told)
     return strongest
 

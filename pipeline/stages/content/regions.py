@@ -356,7 +356,8 @@ def with_sisters(
 
 def told_by_sisters(sisters: Sequence[str]) -> str:
     """The end of a fill's ground: that chips of the same board are filled in the same place."""
-    return f". {', '.join(sisters[:3])} of the same board are filled in the same place"
+    named = " and ".join([", ".join(sisters[:3][:-1]), sisters[:3][-1]]) if len(sisters) > 1 else sisters[0]
+    return f". {named} of the same board {'are' if len(sisters) > 1 else 'is'} filled in the same place"
 
 
 def _text_regions(words: Words, bits: int) -> list[_FoundRegion]:
@@ -374,7 +375,7 @@ def _text_regions(words: Words, bits: int) -> list[_FoundRegion]:
             detail["pair_fit"] = round(text.fit, 2)
             if text.fit < HALF_FIT and text.letters >= 60:
                 detail["split"] = (
-                    "letters without their neighbours: perhaps every second letter of a pair of chips"
+                    "Letters without their neighbours: perhaps every second letter of a pair of chips"
                 )
         out.append(_FoundRegion("text", text.start, text.end, detail))
     return out

@@ -175,8 +175,8 @@ def _suspicion(damage: _Damage, sound: Pass, damaged: Pass, at: int, agreeing: i
             "words": int(sound.words.size),
             "hypotheses": 2 * len(_DAMAGES),
         },
-        means=f"One pass is the other but that {damage.what}: the link or a program on the way did it, and "
-        f"the pass {sound.reading} is the whole one.",
-        also="Nothing known: two passes hardly agree so by chance.",
+        means=f"One pass equals the other except that {damage.what}: the link or a program on the way did "
+        f"it, and the pass {sound.reading} is the whole one.",
+        also="Nothing known: two passes hardly agree like this by chance.",
         next=step("resend-and-set-aside"),
     )

@@ -41,7 +41,7 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
             evidence={"word": word, "words": census.seen.size},
             means=f"Every word is 0x{word:X}: the outputs are latched or not enabled, the address does not "
             "move, or the chip was filled with this word.",
-            also="A chip programmed all through with one word.",
+            also="A chip programmed throughout with one word.",
             next=step("constant-word"),
         )
     level = int(word != 0)

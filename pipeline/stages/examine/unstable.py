@@ -58,9 +58,9 @@ def unstable(seen: Disagreements, still: list[Pass]) -> Suspicion:
             **who(seen, still),
         },
         means=habit.means,
-        also="Cells near their threshold, a tired supply, dirty contacts and noise look alike in two passes."
+        also="Cells near threshold, a sagging supply, dirty contacts and noise look alike in two passes."
         if habit.name == "scattered"
-        else "Weak cells that happen to lie so.",
+        else "Weak cells that happen to lie that way.",
         next=habit.next,
         lines=tuple(lines) if len(lines) <= 2 else (),
     )
@@ -101,13 +101,13 @@ def _between_readers(seen: Disagreements, still: list[Pass]) -> Habit | None:
     words, share = int(seen.addresses.size), seen.addresses.size / seen.base.size
     if share > STRANGERS:
         means = (
-            f"{who_read} read two different contents: {words} of {seen.base.size} words differ, in no one "
-            f"line. Another chip or another file is likelier than a fault of either reader."
+            f"{who_read} read two different contents: {words} of {seen.base.size} words differ, not on one "
+            f"line only. Another chip or another file is likelier than a fault of either reader."
         )
         return Habit(TWO, {"share": round(share, 4)}, means, step("two-contents"))
     means = (
-        f"{who_read} differ in {words} words, in no one line, and each of them reads them the same every "
-        "time."
+        f"{who_read} differ in {words} words, not on one line only, and each of them reads them the same "
+        "every time."
     )
     return Habit("two-readers", {"share": round(share, 4)}, means, step("two-readers"))
 
@@ -122,7 +122,7 @@ def _scattered(seen: Disagreements) -> Habit:
     return Habit(
         "scattered",
         {},
-        f"{seen.addresses.size} words read differently from pass to pass, in no one line.",
+        f"{seen.addresses.size} words read differently from pass to pass, and no single line explains it.",
         step("scattered-bits"),
     )
 

@@ -146,7 +146,7 @@ def _contested(chip: str, framing: Framing) -> Finding:
     readings = [name for frame in framing.frames for name in frame.readings]
     first, others = framing.frames[0], framing.frames[1:]
     against = "; ".join(
-        f"{' and '.join(frame.readings) or 'the wiring as other chips prove it'}: {frame.words}"
+        f"{' and '.join(frame.readings) or 'the wiring proved on other chips'} ({frame.words})"
         for frame in others
     )
     spoke = "; ".join(framing.reasons())
@@ -157,11 +157,15 @@ def _contested(chip: str, framing: Framing) -> Finding:
         where={"readings": list(dict.fromkeys(readings)), "frames": frames, "image": True},
         evidence={"grounds": grounds_json(framing)},
         means=(
-            f"The same words stand in {len(framing.frames)} orders. Against {' and '.join(first.readings)}: "
-            f"{against}. "
-            + (f"What speaks does not agree: {spoke}. " if spoke else "Nothing here decides which is right. ")
+            f"The same words stand in {len(framing.frames)} orders. Compared with "
+            f"{' and '.join(first.readings)}: {against}. "
+            + (
+                f"The evidence does not agree: {spoke}. "
+                if spoke
+                else "Nothing here decides which is right. "
+            )
             + "The image has the order of the first listed reading and is kept apart."
         ),
-        also="Each of the orders may be the wrong one, and so may all of them.",
+        also="Any of these orders may be wrong, and so may all of them.",
         next=advise("frames-differ"),
     )

@@ -46,7 +46,7 @@ def undo_carried(
             out.append(one)
             continue
         if carried.undo:
-            why = f"The wiring {carried.wiring} is crossed, as {', '.join(carried.proved_by)} prove."
+            why = f"The wiring {carried.wiring} is crossed, as shown by {', '.join(carried.proved_by)}."
             one = apply_to_pass(one, Step("undo-lines", carried.lines.to_json(), why), organisation)
         else:
             doubted[one.reading] = carried
@@ -70,14 +70,14 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
     settings = carried.lines.to_json()
     crossed = lines_in_words(settings)
     shown = ", ".join(carried.proved_by)
-    proof = f"proved by {shown}" if carried.proved else f"so it may be, by {shown} alone"
+    proof = f"proved by {shown}" if carried.proved else f"perhaps, as {shown} alone suggests"
     paste = sheet_lines(carried.lines)
     if carried.undo:
         severity, means = (
             Severity.NOTE,
             (
-                f"{one.reading} was read with the wiring {carried.wiring}, on which {crossed} ({proof}). "
-                "Here this was undone."
+                f"{one.reading} was read with the wiring {carried.wiring}, whose lines are crossed or "
+                f"inverted: {crossed} ({proof}). This was undone here."
             ),
         )
         after = advise("wiring-undone")
@@ -85,9 +85,9 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
         severity, means = (
             Severity.CAUTION,
             (
-                f"{one.reading} was read by the reader and on the date of readings on which {crossed} "
-                f"({proof}). Nobody says that the wires were the same, so nothing was undone, and the order "
-                "of these words is in doubt."
+                f"{one.reading} was read by the same reader on the same date as readings whose lines are "
+                f"crossed or inverted: {crossed} ({proof}). Nobody says that the wires were the same, so "
+                "nothing was undone, and the order of these words is in doubt."
             ),
         )
         after = advise(step("same-wires", paste=paste))
@@ -95,8 +95,8 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
         severity, means = (
             Severity.CAUTION,
             (
-                f"{one.reading} was read with wires on which {crossed} for chips of other pins ({proof}). "
-                "What that does to this chip cannot be said from here."
+                f"{one.reading} was read with wires that are crossed or inverted for chips with other pins: "
+                f"{crossed} ({proof}). What that does to this chip cannot be told from here."
             ),
         )
         after = advise("wiring-other-pins")
@@ -113,7 +113,7 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
             "sheet": paste,
         },
         means=means,
-        also="Wires that were moved between the two chips; a part whose pins lie otherwise.",
+        also="Wires that were moved between the two chips; a part with another pinout.",
         next=after,
     )
 

@@ -126,7 +126,7 @@ class _Weighing:
                     other for other in self.others(frame) if witness.outweighs(held[other].get(name))
                 )
                 if over:
-                    words = f"In the order of {self.names(frame)} the content speaks: {witness.words}"
+                    words = f"The content bears out the order of {self.names(frame)}: {witness.words}"
                     out.append(Ground("content", frame, over, words))
         return out
 

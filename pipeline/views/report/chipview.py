@@ -408,7 +408,7 @@ def _doubt(chip: ChipRecord, content: ChipWords, load: Load, options: Options) -
         return {}
     if mask is None:
         mask = ChipWords(content.organisation, content.octets, content.bits * 0)
-    told = [f"{wording.counted(int(mask.bits.sum()), 'bit')} without settlement"] if mask.bits.any() else []
+    told = [f"{wording.counted(int(mask.bits.sum()), 'bit')} unresolved"] if mask.bits.any() else []
     told += [f"{wording.counted(len(flicker), 'word')} where passes disagree"] if flicker else []
     svg = raster.contested_svg(
         content,

@@ -22,7 +22,7 @@ MEANINGS = {
     "corroborated": "two or more readers agree",
     "repeatable": "one reader, two or more passes agree",
     "single": "one pass of one reader",
-    "contested": "some bits have no settlement",
+    "contested": "some bits are unresolved",
     "faulty": "the image carries a reading fault",
     "missing": "no usable reading",
 }
