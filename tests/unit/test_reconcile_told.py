@@ -393,7 +393,8 @@ def test_a_crossing_that_was_undone_is_a_note_and_a_step_of_the_reading() -> Non
             applied=True,
             same_pins=True,
             severity="note",
-            means=f"with the wiring wires-1, whose lines are crossed or inverted: {PROOF}. This was undone here.",
+            means=f"with the wiring wires-1, whose lines are crossed or inverted: {PROOF}. This was undone "
+            "here.",
             after=advise("wiring-undone"),
         )
     ]
@@ -409,8 +410,8 @@ def test_a_crossing_of_other_pins_is_a_caution_that_leaves_the_words_alone() -> 
             applied=False,
             same_pins=False,
             severity="caution",
-            means=f"with wires that are crossed or inverted for chips with other pins: {PROOF}. What that does "
-            "to this chip cannot be told from here.",
+            means=f"with wires that are crossed or inverted for chips with other pins: {PROOF}. What that "
+            "does to this chip cannot be told from here.",
             after=advise("wiring-other-pins"),
         )
     ]
@@ -426,7 +427,8 @@ def test_a_crossing_that_nobody_named_is_a_caution_and_puts_the_order_in_doubt()
             same_pins=True,
             severity="caution",
             means="by the same reader on the same date as readings whose lines are crossed or inverted: "
-            f"{PROOF}. Nobody says that the wires were the same, so nothing was undone, and the order of these words is in doubt.",
+            f"{PROOF}. Nobody says that the wires were the same, so nothing was undone, and the "
+            "order of these words is in doubt.",
             after=advise(step("same-wires", paste=PASTE)),
         ),
         contested(

@@ -9,7 +9,7 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, cast
 
-from pipeline.edges.console import Progress
+from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import SHEET_NAME
 from pipeline.errors import StorageError, WellreadError
 from pipeline.flow import Plan, Problem
