@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import textwrap
 from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
@@ -88,7 +87,7 @@ def _chip(chip: HeldChip) -> Iterator[str]:
     yield f"{rank}{chip['bag']} {chip['chip']}  {chip['grade']}" + (f"  ({about})" if about else "")
     if "why" in chip:
         why = ", ".join(f"{one['words']} +{one['weight']}" for one in chip["why"])
-        yield from textwrap.wrap(why, 78, initial_indent=" " * 6, subsequent_indent=" " * 6)
+        yield f"      {why}"
     elif "like" in chip:
         share = f", about {chip['share']:.1%} of the words differ" if chip.get("share") else ""
         yield f"    {_LIKE[chip['like']]}{share}: {chip['path']}"

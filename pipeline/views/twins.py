@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
@@ -51,7 +50,7 @@ def _twin(one: FoundTwin) -> Iterator[str]:
     found = ", ".join(_HOW[how] for how in one["how"])
     same = "" if one["other_machine"] else "; the same machine, by its id"
     yield f"  {one['chip']}: {one['their']} of {one['bag']}  {one['verdict']}  (by {found}{same})"
-    yield from textwrap.wrap(one["means"], 78, initial_indent=" " * 4, subsequent_indent=" " * 4)
+    yield f"    {one['means']}"
 
 
 def _flow(row: dict[str, str]) -> str:

@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal, cast
 
 from pipeline.edges.clock import now
-from pipeline.edges.console import Progress
 from pipeline.edges.disk_errors import absent
 from pipeline.edges.holdings_index import HoldingsIndex
 from pipeline.edges.new_file import need_folder, write_new
+from pipeline.edges.progress import Progress
 from pipeline.errors import NothingToDoError, UsageError
 from pipeline.holdings import questions, ranking
 from pipeline.holdings.rows import Facts
@@ -76,7 +76,7 @@ def holdings(
     with HoldingsIndex(index) as held:
         done = Updated(0, 0, 0)
         if shelves:
-            done = update(held, shelves, lambda read, of: progress.show("bags read:", read, of))
+            done = update(held, shelves, lambda read, of: progress.show("bags read", read, of))
             progress.done()
         if ledger is not None:
             with_checks(held, ledger)

@@ -17,9 +17,9 @@ from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, Literal, cast
 
 from pipeline.catalogue import load
-from pipeline.edges.console import Progress
 from pipeline.edges.disk_errors import absent
 from pipeline.edges.holdings_index import HoldingsIndex
+from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import SHEET_NAME, project_folder
 from pipeline.errors import NothingToDoError, SheetError, WellreadError
 from pipeline.holdings import questions
@@ -87,7 +87,7 @@ def find_twins(
         head = judged.head()
         own = [Own(one, *twin_of(judged, head, one)) for one in judged.chips()]
     with HoldingsIndex(None) as index:
-        done = update(index, among, lambda read, of: progress.show("bags read:", read, of))
+        done = update(index, among, lambda read, of: progress.show("bags read", read, of))
         progress.done()
         here = os.path.realpath(bag)
         others = [path for path in index.known() if path != here]

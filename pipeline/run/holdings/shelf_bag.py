@@ -16,8 +16,8 @@ from typing import TYPE_CHECKING
 from pipeline.bags import record_file
 from pipeline.bags.parse_tag_files import unsafe_path
 from pipeline.edges.bags.observe import receipt
-from pipeline.edges.console import Progress
 from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import real
 from pipeline.errors import BagError
 from pipeline.holdings.rows import BagRow, ChipRow, bag_row, chip_row
