@@ -82,7 +82,7 @@ class Contribution:
         crossings: What it shows of its wirings.
         held_back: Codes that keep its image apart, unless an embedded check bears it out.
         absent: Half-open ranges of words that no reading has.
-        explained: Reader → the fault that explains why it read this chip otherwise than another.
+        explained: Reader → the fault that explains why it read this chip otherwise, and its lines.
         families: Processors that its content is a program for; empty where that is not known.
     """
 
@@ -97,7 +97,7 @@ class Contribution:
     crossings: tuple[Crossing, ...] = ()
     held_back: tuple[str, ...] = ()
     absent: tuple[tuple[int, int], ...] = ()
-    explained: Mapping[str, str] = field(default_factory=dict)
+    explained: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     families: tuple[str, ...] = ()
 
 
@@ -124,6 +124,7 @@ class WholeMachine:
         self.absent: dict[str, tuple[tuple[int, int], ...]] = {}
         self.evidence = Gathered()
         self.explained: dict[str, list[str]] = defaultdict(list)
+        self.faulted: dict[str, set[str]] = defaultdict(set)
         self.alone: dict[str, str] = {}
         self.wirings: dict[str, frozenset[str]] = {}
         self.crossed: dict[str, tuple[str, list[str]]] = {}
@@ -152,7 +153,8 @@ class WholeMachine:
         if given.absent:
             self.absent[given.chip] = given.absent
         for reader, fault in given.explained.items():
-            self.explained[reader].append(f"{given.chip} ({fault})")
+            self.explained[reader].append(f"{given.chip} ({' '.join(fault)})")
+            self.faulted[reader].update(fault[1:])
         if given.families:
             self.families[given.chip] = given.families
         self.readers[given.chip] = len(given.readers)
@@ -264,7 +266,8 @@ def _qualified(machine: WholeMachine) -> None:
     for chip, reader in machine.alone.items():
         key = (reader, machine.organisations[chip])
         if key not in cache:
-            cache[key] = fitness(found, *key).reasons if found.of(reader) else ()
+            faulted = machine.faulted.get(reader, ())
+            cache[key] = fitness(found, *key, faulted=faulted).reasons if found.of(reader) else ()
         # Never "qualified" over a crossing that is proved of the very wires it was read with.
         if cache[key] and not machine.crossed_words(chip):
             machine.notes[chip] += cache[key]

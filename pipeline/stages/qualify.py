@@ -10,7 +10,7 @@ supply), and bits err independently. Where they disagree, both are charged with 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache
 from itertools import combinations
@@ -264,13 +264,17 @@ class Gathered:
         )
 
 
-def fitness(qualification: Qualification, reader: str, organisation: Organisation) -> Fitness:
+def fitness(
+    qualification: Qualification, reader: str, organisation: Organisation, *, faulted: Collection[str] = ()
+) -> Fitness:
     """Whether a chip of this organisation, read by this reader only, rests on lines that it has proved.
 
     Args:
         qualification: From `qualify`.
         reader: Its id.
         organisation: Of the chip that only this reader has read.
+        faulted: Lines, such as `A3`, on which this reader had a fault on another chip: for these it is not
+            qualified, whatever other chips show.
     """
     standing = qualification.of(reader)
     coverage = standing.coverage if standing else NOTHING
@@ -282,13 +286,15 @@ def fitness(qualification: Qualification, reader: str, organisation: Organisatio
         *_untold("A", n, coverage.address, coverage.address_pairs),
         *_untold("D", w, coverage.data, coverage.data_pairs),
     )
-    qualified = not (address or data or apart)
+    lines = {*(f"A{k}" for k in range(n)), *(f"D{k}" for k in range(w))}
+    spoiled = tuple(sorted(lines & set(faulted), key=lambda line: (line[0], int(line[1:]))))
+    qualified = not (address or data or apart or spoiled)
     wrong = bound * organisation.words * w
     found = Fitness(reader, organisation, qualified, address, data, apart, wrong, ())
-    return replace(found, reasons=tuple(_reasons(found, standing)))
+    return replace(found, reasons=tuple(_reasons(found, standing, spoiled)))
 
 
-def _reasons(found: Fitness, standing: Standing | None) -> Iterable[str]:
+def _reasons(found: Fitness, standing: Standing | None, spoiled: Sequence[str]) -> Iterable[str]:
     reader = found.reader
     if standing is None:
         yield f"reader {reader} never shared a chip with another reader: nothing qualifies it"
@@ -301,8 +307,10 @@ def _reasons(found: Fitness, standing: Standing | None) -> Iterable[str]:
     if not standing.agreed_chips:
         yield f"reader {reader} agreed with another reader on no whole chip ({compared})"
         return
-    lines = "every line of this chip" if found.qualified else "some lines of this chip only"
-    yield f"reader {reader} is qualified for {lines} by {', '.join(standing.agreed_chips)} ({compared})"
+    but = f" but for {', '.join(spoiled)}" if spoiled else ""
+    every = not (found.address_lines or found.data_lines or found.not_told_apart)
+    lines = "every line of this chip" if every else "some lines of this chip only"
+    yield f"reader {reader} is qualified for {lines}{but} by {', '.join(standing.agreed_chips)} ({compared})"
     untested = [f"A{k}" for k in found.address_lines] + [f"D{k}" for k in found.data_lines]
     if untested:
         yield f"not qualified: {', '.join(untested)}; no compared chip would have shown a fault there"

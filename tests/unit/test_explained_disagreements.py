@@ -75,6 +75,8 @@ def test_a_named_fault_counts_into_no_rate_of_errors_and_stands_beside_it(
     reasons = " · ".join(chips[f"{name}-3"]["reasons"])
     assert "0 differ: bit error rate at most 0.00018" in reasons
     assert f"{name}-2 ({FAULTS[name][1]})" in reasons
+    lines = FAULTS[name][1].split()[1:] if name not in ("blank", "other") else []
+    assert (f" but for {', '.join(lines)} by {name}-1 " in reasons) is bool(lines)
     assert chips[f"{name}-2"]["grade"] in ("faulty", "contested")
 
 

@@ -11,9 +11,10 @@ import pytest
 from pipeline.catalogue.advice import advise, step
 from pipeline.flow import Carried, Frame, Framing, Ground, Said, Step, Witness
 from pipeline.lines import LineMap
-from pipeline.stages.reconcile import Reconciled, Way
+from pipeline.stages.reconcile import Reconciled, Way, reconcile
 from pipeline.words import Words
-from schemas.finding import Finding
+from schemas.finding import Code, Finding
+from schemas.names import Organisation
 from tests.unit.test_reconcile_frames import (
     ADDRESSES,
     CROSSED,
@@ -593,3 +594,17 @@ def test_only_the_whole_order_speaks_over_one_that_shows_every_second_word_and_n
     paced = TRUE[(2 * ADDRESSES) % 1024]
     done = settled([*read(TRUE, "a"), *read(paced, "b"), *read(CROSSED, "c")], {})
     assert grounds(done) == [Ground("complete", 0, (1,), "U1.a has words that U1.b never shows")]
+
+
+def test_readings_that_differ_in_start_alone_are_sent_to_the_counter_and_not_to_the_wires() -> None:
+    (told,) = settled([*read(TRUE, "a"), *read(np.roll(TRUE, -37), "b")], {}).findings
+    assert (told.code, told.next) == (Code.FRAMES_DIFFER, advise("frames-differ-start"))
+    assert "lines:" not in told.next
+
+
+def test_readings_that_differ_in_byte_order_alone_are_sent_to_the_byte_order() -> None:
+    wide = (TRUE.astype(np.uint16) << 8 | np.roll(TRUE, 5)).astype(np.uint16)
+    passes = [*read(wide, "a"), *read(wide.byteswap(), "b")]
+    done = reconcile(passes, chip="U1", organisation=Organisation(words=wide.size, bits=16), said={})
+    assert done is not None
+    assert [one.next for one in done.findings] == [advise("frames-differ-bytes")]

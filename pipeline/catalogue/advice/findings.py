@@ -93,6 +93,21 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         ),
         LOGIC,
     ),
+    "frames-differ-start": (
+        (
+            "Read the chip once more with the counter held in reset until the pass begins, and with the "
+            "addresses printed beside the words; then give the reading that began late, or lost words, "
+            "`set_aside` with the reason."
+        ),
+        LOGIC,
+    ),
+    "frames-differ-bytes": (
+        (
+            "Look up which half of the word the data sheet calls low, and in which order each reader writes "
+            "the two bytes; then say `byte_order: big` or `byte_order: little` at each reading."
+        ),
+        LOGIC,
+    ),
     "wiring-undone": (
         ("Nothing, if these are the same wires; otherwise give this reading another `wiring` in the sheet."),
         LOGIC,

@@ -417,17 +417,19 @@ EXPLAINED = RELATIONS | {Code.SEVEN_BIT, Code.NEWLINE_DAMAGE, Code.TEXT_DAMAGE}
 """Faults that explain by themselves why a reading differs: they are told, and are no rate of errors."""
 
 
-def explained_readings(findings: Sequence[Finding], passes: Sequence[Pass]) -> dict[str, str]:
-    """Readings whose disagreement has a name → it: a fault of one reader, a loose contact, two contents.
+def explained_readings(findings: Sequence[Finding], passes: Sequence[Pass]) -> dict[str, tuple[str, ...]]:
+    """Readings whose disagreement has a name → it and its lines.
+
+    A fault of one reader, a loose contact, two contents.
 
     Args:
         findings: All of the chip.
         passes: Of the chip; a fault that all its readers show alike is no disagreement.
     """
     by_reader = {one.reading: one.reader for one in passes}
-    out: dict[str, str] = {}
+    out: dict[str, tuple[str, ...]] = {}
     for finding in findings:
-        name = " ".join((finding.code.value, *lines_named(finding)))
+        name = (finding.code.value, *lines_named(finding))
         if finding.code is Code.INTERMITTENT_LINE:
             told = set(by_reader)
         elif finding.code in EXPLAINED:
@@ -436,7 +438,7 @@ def explained_readings(findings: Sequence[Finding], passes: Sequence[Pass]) -> d
             told = {reading for reading, reader in by_reader.items() if reader in of_some}
             told = set(finding.where.get("readings", told))
         elif finding.evidence.get("pattern") == "two-contents":
-            told, name = set(finding.where.get("readings", ())), "another chip or another file"
+            told, name = set(finding.where.get("readings", ())), ("another chip or another file",)
         else:
             continue
         for reading in sorted(told):
@@ -444,7 +446,7 @@ def explained_readings(findings: Sequence[Finding], passes: Sequence[Pass]) -> d
     return out
 
 
-def _explained_by_reader(result: ChipResult) -> dict[str, str]:
+def _explained_by_reader(result: ChipResult) -> dict[str, tuple[str, ...]]:
     """Reader → what explains that it read this chip otherwise; only where two or more readers read it."""
     passes = result.settled.passes if result.settled else ()
     named = explained_readings(result.findings, passes)

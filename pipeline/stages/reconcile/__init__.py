@@ -18,9 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.catalogue.advice import advise
-from pipeline.flow import Framing, Pass, Said, Settled, Witness
+from pipeline.flow import Frame, Framing, Pass, Said, Settled, Witness
 from pipeline.stages.reconcile.carried import Undone, doubt_of, undo_carried
-from pipeline.stages.reconcile.frames import SAME, Way, frames_of
+from pipeline.stages.reconcile.frames import SAME, Way, frames_of, only_rotates
 from pipeline.stages.reconcile.grounds import Checks, bears_out, framing_of
 from pipeline.stages.reconcile.lining import brought, gathered, grounds_json, moved_findings
 from pipeline.stages.reconcile.voices import contested_bits, settle
@@ -167,5 +167,13 @@ def _contested(chip: str, framing: Framing) -> Finding:
             + "The image has the order of the first listed reading and is kept apart."
         ),
         also="Any of these orders may be wrong, and so may all of them.",
-        next=advise("frames-differ"),
+        next=advise(_deciding(others)),
     )
+
+
+def _deciding(others: Sequence[Frame]) -> str:
+    """What would decide between frames: of wires the wires themselves, of start and step the counter."""
+    if all(frame.mapping is None or only_rotates(frame.mapping) for frame in others):
+        return "frames-differ-start"
+    bytes_only = "byte_order" in others[0].words and len(others) == 1
+    return "frames-differ-bytes" if bytes_only else "frames-differ"
