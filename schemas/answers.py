@@ -563,8 +563,23 @@ class ChangedChip(TypedDict):
     board: str | None
     socket: str | None
     kind: Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
-    judged: Literal[
-        "fading", "perhaps-fading", "older-faded", "emptied", "one-way", "revision", "unsettled", ""
+    judged: Annotated[
+        Literal[
+            "fading",
+            "perhaps-fading",
+            "older-faded",
+            "emptied",
+            "one-way",
+            "revision",
+            "unsettled",
+            "line",
+            "crossed",
+            "slipped",
+            "strewn",
+            "unrelated",
+            "",
+        ],
+        Field(description="Of two machines the same words as a twin's; `older-faded` is the first's fading"),
     ]
     differing_words: int
     up: Annotated[int, Field(description="Settled bits that are 1 in the new one only")]

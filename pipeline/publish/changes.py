@@ -18,6 +18,9 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import numpy as np
 
 from pipeline.catalogue.advice import advise
+from pipeline.twins.compare import SpecimenImage, compare
+from pipeline.twins.findings import difference_record
+from pipeline.twins.wording import how_they_differ
 from pipeline.words import Words, true_ranges
 
 if TYPE_CHECKING:
@@ -26,7 +29,21 @@ if TYPE_CHECKING:
     from schemas.recorded_sheet import BoardRecord
 
 Kind = Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
-Judged = Literal["fading", "perhaps-fading", "older-faded", "emptied", "one-way", "revision", "unsettled", ""]
+Judged = Literal[
+    "fading",
+    "perhaps-fading",
+    "older-faded",
+    "emptied",
+    "one-way",
+    "revision",
+    "unsettled",
+    "line",
+    "crossed",
+    "slipped",
+    "strewn",
+    "unrelated",
+    "",
+]
 FEWEST_BITS = 5
 """So many bits all one way are a coincidence once in 2^(n-1), less than one in ten for five; fewer tell
 nothing.
@@ -265,7 +282,10 @@ def _tell_bits(out: ChangedChip, content: ImagePair, *, same_machine: bool) -> N
     up, down, contested = (
         _ones(words) for words in (settled & content.new, settled & content.old, differ & content.doubt)
     )
-    judged, means = _judged(content, settled, up, down, contested, same_machine=same_machine)
+    if same_machine or not (up or down):
+        judged, means = _judged(content, settled, up, down, contested)
+    else:
+        judged, means = _as_twins(content)
     out["judged"], out["means"] = judged, means
     out["differing_words"] = int(np.count_nonzero(settled))
     out["up"], out["down"], out["contested_bits"] = up, down, contested
@@ -277,9 +297,7 @@ def _ones(words: Words) -> int:
     return int(np.unpackbits(np.ascontiguousarray(words).view(np.uint8)).sum())
 
 
-def _judged(
-    content: ImagePair, settled: Words, up: int, down: int, contested: int, *, same_machine: bool
-) -> tuple[Judged, str]:
+def _judged(content: ImagePair, settled: Words, up: int, down: int, contested: int) -> tuple[Judged, str]:
     """What kind of change it is, and why.
 
     Charge leaks one way: a change of both directions is no fading, one towards the state that the cells fade
@@ -289,11 +307,7 @@ def _judged(
     if not bits:
         said = f"Only bits that are contested differ ({contested}); wherever both are settled they agree."
         return ("unsettled", said) if contested else ("", "")
-    later, earlier = (
-        ("the new reading", "the old reading")
-        if same_machine
-        else ("the second machine's chip", "the first machine's chip")
-    )
+    later, earlier = "the new reading", "the old reading"
     if up and down:
         return "revision", (
             f"Bits changed both ways ({up} to 1, {down} to 0), which no fading does: another revision, "
@@ -328,6 +342,27 @@ def _judged(
         f"All {bits} changed bits went to {fades}, the state a {content.part} fades to: {later} "
         f"shows it fading. Take the older content for the better one. {advise('read-margins')}"
     )
+
+
+SPECIMENS = {
+    "this": "the first machine's chip",
+    "other": "the second machine's chip",
+    "both": "both chips",
+    "": "one of them",
+}
+
+
+def _as_twins(content: ImagePair) -> tuple[Judged, str]:
+    """Chips of two machines are two specimens: judged, and told in the words, as twins are."""
+    first, second = (SpecimenImage(words, content.doubt) for words in (content.old, content.new))
+    found = compare(first, second, content.bits, content.fades_to)
+    told = difference_record(found, first, second, content.bits)
+    means = how_they_differ(told, SPECIMENS["other"], content.part or "chip of this kind", SPECIMENS).means
+    if found.kind in ("fading", "perhaps-fading", "strewn", "one-way"):
+        means = f"{means} {advise('read-margins')}"
+    if found.kind == "fading" and found.side == "this":
+        return "older-faded", means
+    return ("" if found.kind == "same" else found.kind), means
 
 
 def compare_heads(old: RecordHead, new: RecordHead) -> Iterator[str]:

@@ -101,7 +101,7 @@ def _difference(
     fades = {this.fades_to, other.fades_to} - {None}
     bits = this.organisation.bits
     found = compare(mine, theirs, bits, fades.pop() if len(fades) == 1 else None)
-    difference = _told(found, mine, theirs, bits)
+    difference = difference_record(found, mine, theirs, bits)
     if found.kind == "same":
         return difference, list(against(this, other, mine.words))
     return difference, []
@@ -111,8 +111,17 @@ def _bare(verdict: TwinVerdict) -> TwinDifference:
     return {"verdict": verdict, "side": "", "differing_words": 0, "up": 0, "down": 0, "regions": []}
 
 
-def _told(found: SpecimenDifference, mine: SpecimenImage, theirs: SpecimenImage, bits: int) -> TwinDifference:
-    """A comparison as the record keeps it."""
+def difference_record(
+    found: SpecimenDifference, mine: SpecimenImage, theirs: SpecimenImage, bits: int
+) -> TwinDifference:
+    """A comparison as the record keeps it.
+
+    Args:
+        found: What comparing gave.
+        mine: The first image.
+        theirs: The second.
+        bits: Of a word.
+    """
     out: TwinDifference = {
         "verdict": found.kind,
         "side": found.side,

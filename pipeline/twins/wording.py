@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 if TYPE_CHECKING:
-    from schemas.record import TwinRecord, TwinSide
+    from schemas.record import TwinDifference, TwinRecord
 
-WHICH = {"this": "this chip", "other": "the other specimen", "both": "both specimens", "": "one of them"}
+Sides: TypeAlias = Mapping[str, str]
+"""Side of a verdict → how it is called in a sentence."""
+WHICH: Sides = {
+    "this": "this chip",
+    "other": "the other specimen",
+    "both": "both specimens",
+    "": "one of them",
+}
 
 
 class TwinSaid(NamedTuple):
@@ -36,13 +44,8 @@ def means(twin: TwinRecord, part: str) -> TwinSaid:
 
 
 def _verdict(twin: TwinRecord, who: str, part: str) -> TwinSaid:
-    """The sentences of one verdict."""
-    verdict, side = twin["verdict"], twin["side"]
-    amount = f"{_bits(twin['up'] + twin['down'])} in {_count(twin['differing_words'], 'word')}"
+    """The sentences of one verdict on a twin."""
     simple = {
-        "unsettled": TwinSaid(
-            f"Too little is settled in both to compare this chip with {who}.", "The same program, or another."
-        ),
         "part-of": TwinSaid(f"{who} holds this content beside more, or a part of it.", "Common code."),
         "only-there": TwinSaid(
             f"There is no image of this chip here; {who} has one, graded {twin['grade']}.",
@@ -53,18 +56,34 @@ def _verdict(twin: TwinRecord, who: str, part: str) -> TwinSaid:
             f"{who} holds another content, or another size; both images would be needed to say more.",
             "Another revision, fading, a reading fault.",
         ),
-        "unrelated": TwinSaid(
+    }
+    if twin["verdict"] in simple:
+        return simple[twin["verdict"]]
+    return _same(twin, who) if twin["verdict"] == "same" else how_they_differ(twin, who, part, WHICH)
+
+
+def how_they_differ(found: TwinDifference, who: str, part: str, which: Sides) -> TwinSaid:
+    """How two specimens' contents differ, and what else would look so.
+
+    Args:
+        found: As a comparison's record has it.
+        who: The other specimen.
+        part: The chips' number in the catalogue, or what stands for it in a sentence.
+        which: How the sides are called.
+    """
+    amount = f"{_bits(found['up'] + found['down'])} in {_count(found['differing_words'], 'word')}"
+    if found["verdict"] == "unsettled":
+        return TwinSaid(
+            f"Too little is settled in both to compare with {who}.", "The same program, or another."
+        )
+    if found["verdict"] == "unrelated":
+        return TwinSaid(
             f"{who} holds another program: {amount} differ, and no line, order or stretch explains it.",
             "The wrong chip was named, or one of the images is of nothing.",
-        ),
-    }
-    if verdict in simple:
-        return simple[verdict]
-    if verdict == "same":
-        return _same(twin, who)
-    if verdict in ("line", "crossed", "slipped"):
-        return _wires(twin, who, amount)
-    return _bits_differ(twin, who, amount, part, side)
+        )
+    if found["verdict"] in ("line", "crossed", "slipped"):
+        return _wires(found, who, amount, which[found["side"]])
+    return _bits_differ(found, who, amount, part, which[found["side"]])
 
 
 def _same(twin: TwinRecord, who: str) -> TwinSaid:
@@ -79,7 +98,7 @@ def _same(twin: TwinRecord, who: str) -> TwinSaid:
     )
 
 
-def _wires(twin: TwinRecord, who: str, amount: str) -> TwinSaid:
+def _wires(twin: TwinDifference, who: str, amount: str, which: str) -> TwinSaid:
     what = twin.get("what", "")
     if twin["verdict"] == "crossed":
         return TwinSaid(
@@ -93,7 +112,7 @@ def _wires(twin: TwinRecord, who: str, amount: str) -> TwinSaid:
             f"{who} holds the same with words lost or doubled on the way ({what}) in one of the two.",
             "A revision that inserts words.",
         )
-    lines, which = " and ".join(twin.get("lines", ())), WHICH[twin["side"]]
+    lines = " and ".join(twin.get("lines", ()))
     left = f" What it leaves over: {twin['beside']}." if twin.get("beside") else ""
     return TwinSaid(
         f"{amount} differ from {who}, and {lines} {what} in {which} explains it: the other image has what "
@@ -102,9 +121,8 @@ def _wires(twin: TwinRecord, who: str, amount: str) -> TwinSaid:
     )
 
 
-def _bits_differ(twin: TwinRecord, who: str, amount: str, part: str, side: TwinSide) -> TwinSaid:
+def _bits_differ(twin: TwinDifference, who: str, amount: str, part: str, which: str) -> TwinSaid:
     """Bits that differ without a line to explain them: faded, changed, or not to be told."""
-    which = WHICH[side]
     differ = f"{amount} differ from {who}"
     odds = f"odds {twin['odds']:.3g} to 1 against a change" if twin.get("odds") else "odds not known"
     regions = ", ".join(f"{start:X}-{end - 1:X}" for start, end in twin["regions"][:4])
@@ -141,7 +159,7 @@ def _bits_differ(twin: TwinRecord, who: str, amount: str, part: str, side: TwinS
     )
 
 
-def _text(twin: TwinRecord) -> str:
+def _text(twin: TwinDifference) -> str:
     """The text that tells the revisions apart, a version before others."""
     texts = sorted(twin.get("texts", ()), key=lambda one: not one["version"])
     return f"; there this one says {texts[0]['this']!r}, the other {texts[0]['other']!r}" if texts else ""

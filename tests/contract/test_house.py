@@ -47,7 +47,7 @@ ARROWS = {
     "holdings": "schemas twins",
     "bench": "schemas errors catalogue flow words formats",
     "draft": "schemas errors catalogue formats bags",
-    "publish": "schemas errors catalogue flow words bench",
+    "publish": "schemas errors catalogue flow words bench twins",
     "views": "schemas catalogue bags flow words lines bench publish one_line summed_up to_do",
     "edges": "schemas errors flow one_line reflow holdings",
     "edges/bags": "errors bags edges",

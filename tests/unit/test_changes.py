@@ -74,7 +74,7 @@ def test_the_same_bits_seen_from_the_other_side_make_the_older_one_the_faded_one
     assert (told["judged"], told["up"], told["down"]) == ("older-faded", 0, 12)
     assert "the old reading looks faded" in told["means"]
     told = compared(leak(WORDS, 12, to=1), WORDS, same_machine=False)
-    assert "the first machine's chip looks faded" in told["means"]
+    assert "the first machine's chip has faded" in told["means"]
 
 
 def test_few_bits_one_way_may_be_chance_and_are_called_so() -> None:
@@ -200,3 +200,15 @@ def test_images_of_other_sizes_and_missing_images_are_not_laid_side_by_side() ->
     gone = brief(record("U1") | {"image": None, "grade": "missing"})
     assert compare_chips(old, gone, None, same_machine=True)["kind"] == "not-compared"
     assert compare_chips(gone, gone, None, same_machine=True)["means"] == "No image in either."
+
+
+def test_two_machines_are_judged_in_the_words_of_twins() -> None:
+    dead = WORDS[np.arange(2048) & ~16]
+    for new, judged, words in (
+        (dead, "line", "A4 dead in the second machine's chip"),
+        (WORDS[::-1].copy(), "crossed", "another order of lines"),
+        (np.random.default_rng(5).integers(0, 256, 2048).astype(np.uint8), "unrelated", "another program"),
+    ):
+        told = compared(WORDS, new, same_machine=False)
+        assert (told["judged"], words in told["means"]) == (judged, True), told["means"]
+    assert compared(WORDS, dead)["judged"] == "revision"
