@@ -140,22 +140,40 @@ def check(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
 
 @app.command()
 def package(
-    folder: Folder,
+    folders: Annotated[
+        list[Path], typer.Argument(help="Project folders, each with sheet.yaml and dumps/; often one.")
+    ],
     into: Annotated[
-        Path | None, typer.Option("--into", help="Where the bag goes; beside FOLDER if not said.")
+        Path | None, typer.Option("--into", help="Where the bag goes; beside the folder if not said.")
     ] = None,
     clear_leftovers: ClearLeftovers = False,
     strict: Strict = False,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
+<<<<<<< HEAD
     """Run the whole pipeline and write the next version of the machine's bag."""
     _begin("Reading the sheet", quiet=quiet or as_json)
+=======
+    """Run the whole pipeline and write the next version of the machine's bag.
+
+    Of several projects each gets its bag; one that fails keeps none of the others from theirs, and the worst
+    exit code counts.
+    """
+    if len(folders) > 1:
+        from pipeline.run.package.several import package_several
+        from pipeline.views.several import several_ended
+
+        summary = package_several(
+            folders, into, clear_leftovers=clear_leftovers, strict=strict, whole=as_json
+        )
+        _end(summary, several_ended(summary), as_json=as_json, quiet=quiet)
+>>>>>>> 84a39f8 (Take several projects and bags in package and release, and go on past a bad one)
     from pipeline.run.package.package import package as run_package
     from pipeline.run.package.package import recorded_chips
     from pipeline.views.terminal import package_json, packaged
 
-    done = run_package(folder, into, quiet=quiet or as_json, clear_leftovers=clear_leftovers)
+    done = run_package(folders[0], into, quiet=quiet or as_json, clear_leftovers=clear_leftovers)
     answer: Mapping[str, object] = {"command": "package", "needs_person": done.needing}
     if as_json:
         answer = package_json(done, recorded_chips(done.bag))
@@ -459,9 +477,9 @@ def parts(
 
 @app.command()
 def release(
-    bag: Annotated[Path, typer.Argument(help="A bag; it is rechecked first.")],
+    bags: Annotated[list[Path], typer.Argument(help="Bags, often one; each is rechecked first.")],
     into: Annotated[
-        Path | None, typer.Option("--into", help="Where bundle and zip go; beside BAG if not said.")
+        Path | None, typer.Option("--into", help="Where bundle and zip go; beside the bag if not said.")
     ] = None,
     dry_run: Annotated[
         bool, typer.Option("--dry-run", help="Say what would go out and what would stay; write nothing.")
@@ -507,12 +525,21 @@ def release(
     only where that list names them, dump files only where their reading says `public: true`, photographs
     without what the camera wrote into them.
     """  # noqa: D301 - \b is what keeps lines apart
+<<<<<<< HEAD
     _begin("Looking at the bag", quiet=quiet or as_json)
+=======
+    if len(bags) > 1:
+        from pipeline.run.publish.several import release_several
+        from pipeline.views.several import several_ended
+
+        summary = release_several(bags, into, dry_run=dry_run, clear_leftovers=clear_leftovers, strict=strict)
+        _end(summary, several_ended(summary), as_json=as_json, quiet=quiet)
+>>>>>>> 84a39f8 (Take several projects and bags in package and release, and go on past a bad one)
     from pipeline.run.publish.release import release as run_release
     from pipeline.views.release import released
 
     document = run_release(
-        bag, into, dry_run=dry_run, quiet=quiet or as_json, clear_leftovers=clear_leftovers
+        bags[0], into, dry_run=dry_run, quiet=quiet or as_json, clear_leftovers=clear_leftovers
     )
     text = released(document) if not quiet else f"{document['zip_sha256'] or ''}"
     _end(document, text, as_json=as_json, strict=strict)
@@ -800,7 +827,7 @@ def holdings(
     ] = False,
     most: Annotated[
         int, typer.Option("--most", min=0, help="So many chips in the answer at most; 0 for all.")
-    ] = 1000,
+    ] = 200,
     csv: Annotated[
         Path | None, typer.Option("--csv", help="Write what was found, or all chips, as a table.")
     ] = None,

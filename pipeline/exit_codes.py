@@ -54,6 +54,8 @@ def exit_code(answer: _Answer, *, strict: bool = False) -> int:
         >>> exit_code({"command": "package", "needs_person": ["U7"]}, strict=True)
         1
     """
+    if answer["command"] == "several":
+        return int(answer["exit_code"])
     if answer["command"] in _ASKED_TO_BE_STRICT:
         return int(strict and bool(answer["needs_person"]))
     if answer["command"] == "recheck" and _only_absent(answer):

@@ -841,6 +841,28 @@ class TwinsAnswer(Answer):
 
 
 @stored()
+class EndedOne(TypedDict):
+    """How one of several bags or projects ended."""
+
+    path: str
+    exit_code: int
+    said: Annotated[str, Field(description="In one line; the error where there was one")]
+    problems: Annotated[list[str], Field(description="All that the error gathers")]
+    answer: Annotated[
+        dict[str, object] | None, Field(description="What the command prints for one; null on an error")
+    ]
+
+
+@stored()
+class SeveralAnswer(Answer):
+    """`package` and `release` of several projects or bags; `command` is `several`."""
+
+    of: str
+    ended: list[EndedOne]
+    exit_code: Annotated[int, Field(description="The worst of all")]
+
+
+@stored()
 class SchemaAnswer(Answer):
     """`schema` without a name; with one it prints that schema itself."""
 
@@ -886,6 +908,7 @@ ANSWERS: dict[str, object] = {
     "capture": CaptureAnswer,
     "twins": TwinsAnswer,
     "holdings": HoldingsAnswer,
+    "several": SeveralAnswer,
     "schema": SchemaAnswer,
 }
 """Command → its answer."""

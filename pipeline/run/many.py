@@ -2,13 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, NamedTuple, TypeVar
 
 from pipeline.errors import WellreadError
+from pipeline.exit_codes import exit_code
+
+if TYPE_CHECKING:
+    from schemas.answers import EndedOne, SeveralAnswer
 
 R = TypeVar("R")
+
+
+class Done(NamedTuple):
+    """What became of one bag or project.
+
+    Attributes:
+        answer: As the command prints it for one, or at least what decides its exit code.
+        said: In one line.
+        whole: Whether the answer is one of its schema.
+    """
+
+    answer: Mapping[str, object]
+    said: str
+    whole: bool
 
 
 def each_one(paths: Iterable[Path], work: Callable[[Path], R]) -> Iterator[tuple[Path, R | WellreadError]]:
@@ -25,3 +43,43 @@ def each_one(paths: Iterable[Path], work: Callable[[Path], R]) -> Iterator[tuple
             yield path, work(path)
         except WellreadError as error:
             yield path, error
+
+
+def several(
+    command: str, paths: Sequence[Path], work: Callable[[Path], Done], *, strict: bool = False
+) -> SeveralAnswer:
+    """A command on several bags or projects: one summary, and the worst of their exit codes.
+
+    Args:
+        command: Its name.
+        paths: Two or more.
+        work: Done with one of them.
+        strict: Whether `--strict` was said.
+    """
+    ended = [_ended(path, done, strict=strict) for path, done in each_one(paths, work)]
+    return {
+        "schema": "wellread/several/1",
+        "command": "several",
+        "of": command,
+        "ended": ended,
+        "exit_code": max(one["exit_code"] for one in ended),
+    }
+
+
+def _ended(path: Path, done: Done | WellreadError, *, strict: bool) -> EndedOne:
+    if isinstance(done, WellreadError):
+        more = [str(one) for one in getattr(done, "problems", ())]
+        return {
+            "path": str(path),
+            "exit_code": done.exit_code,
+            "said": str(done),
+            "problems": more,
+            "answer": None,
+        }
+    return {
+        "path": str(path),
+        "exit_code": exit_code(done.answer, strict=strict),
+        "said": done.said,
+        "problems": [],
+        "answer": dict(done.answer) if done.whole else None,
+    }

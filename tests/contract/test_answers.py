@@ -47,6 +47,7 @@ CALLS: dict[str, tuple[tuple[str, ...], int]] = {
     "mend": (("mend", "{root}/damaged", "--from", "{root}/loom-78-v1"), 0),
     "parts": (("parts", "2716"), 0),
     "explain": (("explain", "fill"), 0),
+    "holdings": (("holdings", "{root}/loom-78-v1", "--next"), 0),
     "schema": (("schema",), 0),
 }
 
@@ -64,7 +65,7 @@ def test_the_answer_follows_its_schema(command: str, place: Path) -> None:
 
 
 def test_every_answer_has_a_call_here_or_a_test_of_its_own() -> None:
-    elsewhere = {"release", "burn", "changes", "reopen", "bench", "capture"}
+    elsewhere = {"release", "burn", "changes", "reopen", "bench", "capture", "twins", "several"}
     assert set(ANSWERS) - elsewhere == set(CALLS)
 
 

@@ -51,7 +51,7 @@ ARROWS = {
     "views": "schemas catalogue bags flow words lines bench publish one_line summed_up to_do",
     "edges": "schemas errors flow one_line reflow holdings",
     "edges/bags": "errors bags edges",
-    "run": f"{CHIP} bags views edges edges/bags one_line",
+    "run": f"{CHIP} exit_codes bags views edges edges/bags one_line",
     "run/package": f"{CHIP} machine wirings bags views edges edges/bags one_line run run/keep twins "
     "to_do draft",
     "run/keep": "schemas errors bags twins views edges edges/bags run flow steps stages words",

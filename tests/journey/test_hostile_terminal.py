@@ -364,6 +364,8 @@ CASES: dict[str, Callable[[World], Words]] = {
         w.drafted(f"{MINIMAL}chips: {json.dumps(ONE_LINE + '.csv')}\n"),
     ],
     "package": lambda w: ["package", w.project, "--into", w.fresh("into")],
+    "package several": lambda w: ["package", w.project, w.root, "--into", w.fresh("into")],
+    "release several": lambda w: ["release", w.bag, _bad_bag(w), "--dry-run"],
     "package what is packed": lambda w: ["package", w.project, "--into", w.root],
     "package into a file": lambda w: ["package", w.project, "--into", w.dump],
     "package into itself": lambda w: ["package", w.project, "--into", w.project / EVIL],

@@ -21,7 +21,7 @@ COMMANDS = {
 LINES: dict[tuple[str, str], tuple[str, int, str]] = {
     ("start", "folder"): ("start {x}", NOT_THERE, "folder"),
     ("check", "folder"): ("check {x}", NOT_THERE, "folder"),
-    ("package", "folder"): ("package {x}", NOT_THERE, "folder"),
+    ("package", "folders"): ("package {x}", NOT_THERE, "folder"),
     ("package", "into"): ("package {project} --into {x}/y", TAKEN, "folder"),
     ("examine", "files"): ("examine {dump} {x}", NOT_THERE, "file"),
     ("examine", "project"): ("examine --project {x} --chip U1", NOT_THERE, "folder"),
@@ -40,7 +40,7 @@ LINES: dict[tuple[str, str], tuple[str, int, str]] = {
     ("mend", "bag"): ("mend {x} --from {bag}", NOT_THERE, "bag"),
     ("mend", "copies"): ("mend {bag} --from {x}", NOT_THERE, "bag"),
     ("mend", "ledger"): ("mend {bag} --from {bag} --ledger {x}", NOT_THERE, "ledger"),
-    ("release", "bag"): ("release {x}", NOT_THERE, "bag"),
+    ("release", "bags"): ("release {x}", NOT_THERE, "bag"),
     ("release", "into"): ("release {bag} --into {x}/y", TAKEN, "folder"),
     ("burn", "bag"): ("burn {x} --chip U1 --into 2716", NOT_THERE, "bag"),
     ("burn", "output"): ("burn {bag} --chip U1 --into 2716 -o {x}/y", TAKEN, "folder"),

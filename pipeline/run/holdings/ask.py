@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from schemas.answers import HeldChip, HoldingsAnswer
 
 
-MOST = 1000
+MOST = 200
 """Chips given where nothing else was said: more is a table, which `--csv` writes whole."""
 
 
