@@ -151,15 +151,12 @@ def package(
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
-<<<<<<< HEAD
-    """Run the whole pipeline and write the next version of the machine's bag."""
-    _begin("Reading the sheet", quiet=quiet or as_json)
-=======
     """Run the whole pipeline and write the next version of the machine's bag.
 
     Of several projects each gets its bag; one that fails keeps none of the others from theirs, and the worst
     exit code counts.
     """
+    _begin("Reading the sheet", quiet=quiet or as_json)
     if len(folders) > 1:
         from pipeline.run.package.several import package_several
         from pipeline.views.several import several_ended
@@ -168,7 +165,6 @@ def package(
             folders, into, clear_leftovers=clear_leftovers, strict=strict, whole=as_json
         )
         _end(summary, several_ended(summary), as_json=as_json, quiet=quiet)
->>>>>>> 84a39f8 (Take several projects and bags in package and release, and go on past a bad one)
     from pipeline.run.package.package import package as run_package
     from pipeline.run.package.package import recorded_chips
     from pipeline.views.terminal import package_json, packaged
@@ -525,16 +521,13 @@ def release(
     only where that list names them, dump files only where their reading says `public: true`, photographs
     without what the camera wrote into them.
     """  # noqa: D301 - \b is what keeps lines apart
-<<<<<<< HEAD
     _begin("Looking at the bag", quiet=quiet or as_json)
-=======
     if len(bags) > 1:
         from pipeline.run.publish.several import release_several
         from pipeline.views.several import several_ended
 
         summary = release_several(bags, into, dry_run=dry_run, clear_leftovers=clear_leftovers, strict=strict)
         _end(summary, several_ended(summary), as_json=as_json, quiet=quiet)
->>>>>>> 84a39f8 (Take several projects and bags in package and release, and go on past a bad one)
     from pipeline.run.publish.release import release as run_release
     from pipeline.views.release import released
 
