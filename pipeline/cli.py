@@ -51,6 +51,10 @@ ExpectHead = Annotated[
 ClearLeftovers = Annotated[
     bool, typer.Option("--clear-leftovers", help="Remove what runs that died left beside the destination.")
 ]
+SchedulerOption = Annotated[
+    str | None,
+    typer.Option("--scheduler", help="Address of a Dask scheduler whose workers see the same folders."),
+]
 FormatOption = Annotated[
     str | None, typer.Option("--format", help="Format of the files; by content where not said.")
 ]
@@ -363,6 +367,7 @@ def recheck(
     replay: Annotated[
         bool, typer.Option("--replay", help="Rebuild every image from its readings by the recorded steps.")
     ] = False,
+    scheduler: SchedulerOption = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -382,6 +387,7 @@ def recheck(
         expect_head=expect_head or "",
         new_ledger=new_ledger,
         replay=replay,
+        scheduler=scheduler,
         quiet=quiet or as_json,
     )
     from pipeline.views.checks import rechecked

@@ -178,3 +178,9 @@ class HoldingsError(WellreadError):
     """The index of a shelf is none, is damaged, or is kept locked; it can be made anew from the bags."""
 
     exit_code = 29
+
+
+class ClusterError(WellreadError):
+    """The scheduler cannot be reached or went away, or none of its workers may do this."""
+
+    exit_code = 30

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
 
 from pipeline.edges.clock import now
+from pipeline.edges.console import caution_once
 from pipeline.edges.progress import Progress
-from pipeline.run.keep.recheck import recheck_bags
+from pipeline.run.keep.recheck import check_batch, given_up, recheck_bags
 
 if TYPE_CHECKING:
-    from pipeline.run.keep.recheck import Checked
+    from pipeline.edges.cluster import Cluster
+    from pipeline.run.keep.recheck import CheckEach, Checked
     from schemas.answers import (
         LedgerAnswer,
         LedgerLine,
@@ -30,28 +33,38 @@ def recheck_document(
     quiet: bool,
     new_ledger: bool = False,
     replay: bool = False,
+    scheduler: str | None = None,
 ) -> RecheckAnswer:
     """What `recheck --json` prints.
 
     Raises:
+        ClusterError: The scheduler cannot be reached, or none of its workers may do this.
         NothingToDoError: There is no bag.
         LedgerError: The ledger is not whole, or not the one expected.
         StorageError: The disk refused.
     """
     progress = Progress(quiet=quiet)
-    done = recheck_bags(
-        bags,
-        now=now(),
-        ledger=ledger,
-        due_days=due_days,
-        expect_head=expect_head,
-        new_ledger=new_ledger,
-        progress=lambda path, read, of: progress.show(
-            f"{Path(path).name}: files hashed", read, of, size=True
-        ),
-    )
-    progress.done()
-    checked = [_replayed(bag, progress) for bag in done.bags] if replay else done.bags
+    with ExitStack() as opened:
+        cluster = None if scheduler is None else opened.enter_context(_cluster(scheduler, bags))
+        done = recheck_bags(
+            bags,
+            now=now(),
+            ledger=ledger,
+            due_days=due_days,
+            expect_head=expect_head,
+            new_ledger=new_ledger,
+            progress=lambda path, read, of: progress.show(
+                f"{Path(path).name}: files hashed", read, of, size=True
+            ),
+            check_each=_checks_of(cluster, progress),
+        )
+        progress.done()
+        checked: Iterable[Checked] = done.bags
+        if replay:
+            checked = (
+                _replayed_by(cluster, done.bags) if cluster else (_replayed(bag, progress) for bag in checked)
+            )
+        checked = list(checked)
     return {
         "schema": "wellread/recheck/1",
         "command": "recheck",
@@ -60,6 +73,51 @@ def recheck_document(
         "head": done.head,
         "cautions": list(done.cautions),
     }
+
+
+def _cluster(address: str, places: Sequence[Path]) -> Cluster:
+    from pipeline.edges.cluster import Cluster
+
+    return Cluster(address, places, caution_once)
+
+
+_BAGS_AT_ONCE, _SHARES = 8, 32
+"""Bags handed to a worker together: a small one takes less time than its way there and back. Fewer where
+there are few, so that every worker gets some. Chosen by the project."""
+
+
+def _checks_of(cluster: Cluster | None, progress: Progress) -> CheckEach | None:
+    """Bags checked by the workers of a cluster, in order."""
+    if cluster is None:
+        return None
+
+    def checks(some: Iterable[str]) -> Iterator[Checked]:
+        paths = list(some)
+        batch = min(_BAGS_AT_ONCE, max(1, len(paths) // _SHARES))
+        each = cluster.each(check_batch, None, paths, places=lambda path: [path], lost=given_up, batch=batch)
+        for count, checked in enumerate(each, start=1):
+            yield checked
+            progress.show("bags checked", count, len(paths))
+
+    return checks
+
+
+def _replayed_by(cluster: Cluster, bags: Sequence[Checked]) -> Iterator[Checked]:
+    """Images of bags rebuilt by the workers of a cluster."""
+    return cluster.each(replay_batch, None, bags, places=lambda bag: [bag.path], lost=_not_replayed)
+
+
+def replay_batch(shared: None, bags: Sequence[Checked]) -> list[Checked]:
+    """What another computer does of `--replay`."""
+    del shared
+    return [_replayed(bag, Progress(quiet=True)) for bag in bags]
+
+
+def _not_replayed(bag: Checked) -> Checked:
+    from pipeline.bags.observed import Trouble
+
+    trouble = Trouble("", "malformed", "it cannot be replayed: three workers ended while they did")
+    return bag._replace(outcome="invalid", valid=False, problems=(*bag.problems, trouble))
 
 
 def _replayed(bag: Checked, progress: Progress) -> Checked:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import gc
 import os
-from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -33,6 +33,8 @@ TOOL = f"wellread {__version__}"
 
 BagProgress = Callable[[str, int, int], None]
 """Told a bag's path, the bytes done and the bytes in all."""
+CheckEach = Callable[[Iterable[str]], "Iterator[Checked]"]
+"""Checks the bags at some paths, each by itself, and gives what became of them in their order."""
 
 
 class Checked(NamedTuple):
@@ -132,6 +134,7 @@ def recheck_bags(
     new_ledger: bool = False,
     workers: int | None = None,
     progress: BagProgress | None = None,
+    check_each: CheckEach | None = None,
 ) -> Rechecked:
     """Check bags, and the memory of them.
 
@@ -151,6 +154,8 @@ def recheck_bags(
             disk that is not mounted.
         workers: How many processes digest.
         progress: Told the bytes of each bag.
+        check_each: Who checks them, where it is not this process; `workers` and `progress` are then its
+            business.
 
     Returns:
         What became of each.
@@ -160,8 +165,9 @@ def recheck_bags(
         LedgerError: The ledger is not whole or not the one expected.
         StorageError: The disk refused the ledger or a folder that was to be searched.
     """
+    check_each = check_each or (lambda some: (_checked(path, workers, progress) for path in some))
     if ledger is None:
-        return Rechecked(tuple(_checked(path, workers, progress) for path in _some(find_bags(paths), paths)))
+        return Rechecked(tuple(check_each(_some(find_bags(paths), paths))))
     from pipeline.edges.ledger import Ledger
 
     gone = not ledger.exists() or (ledger.is_file() and not ledger.stat().st_size)
@@ -179,15 +185,18 @@ def recheck_bags(
         places = look_up(paths, known)
         if not places.below:
             _some(list(places.found), paths)
+        links = {
+            path: became_link(given, path, known) if given in known else None
+            for path, given in places.found.items()
+        }
+        resting = {} if due_days is None else _resting(links, known, now, due_days)
+        each = iter(check_each([path for path in links if path not in resting]))
         result: list[Checked] = []
         for path, given in places.found.items():
-            before = known.get(path)
-            link = became_link(given, path, known) if given in known else None
-            if due_days is not None and link is None and not is_due(before, now.moment, due_days):
-                assert before is not None
-                result.append(Checked(path, "not due", True, True, (), f"found valid on {before['when']}"))  # noqa: FBT003
+            if path in resting:
+                result.append(resting[path])
                 continue
-            checked, body = _remembered(_checked(path, workers, progress), known, places.present, link)
+            checked, body = _remembered(next(each), known, places.present, links[path])
             book.add({**body, **({"given": given} if given != path else {}), **stamp})
             result.append(checked)
         receipts = {each.verdict.receipt for each in result if each.verdict and each.valid}
@@ -279,6 +288,31 @@ def _remembered(
         checked.path, outcome, checked.complete, valid, (*checked.problems, *troubles), note, checked.verdict
     )
     return whole, body
+
+
+def check_batch(shared: None, paths: Sequence[str]) -> list[Checked]:
+    """Some bags checked, each by itself; what another computer does of a recheck."""
+    del shared
+    return [_checked(path, None, None) for path in paths]
+
+
+def given_up(path: str) -> Checked:
+    """A bag at which several workers ended, one after the other."""
+    means = "three workers ended while they checked it; check it alone, and look at their logs"
+    trouble = Trouble("", "malformed", means)
+    return Checked(path, "unreadable", complete=False, valid=False, problems=(trouble,))
+
+
+def _resting(
+    links: Mapping[str, Trouble | None], known: Memory, now: Now, due_days: float
+) -> dict[str, Checked]:
+    """The bags that are not due, with what is said of them."""
+    out = {}
+    for path, link in links.items():
+        before = known.get(path)
+        if before is not None and link is None and not is_due(before, now.moment, due_days):
+            out[path] = Checked(path, "not due", True, True, (), f"found valid on {before['when']}")  # noqa: FBT003
+    return out
 
 
 def _missing(path: str, body: Body) -> Checked:

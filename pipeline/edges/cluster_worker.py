@@ -1,0 +1,106 @@
+"""What a worker on another computer runs: the proof that it may work, and one piece of work."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import platform
+import threading
+from collections.abc import Iterable
+from functools import cache
+from hashlib import sha256
+from itertools import islice
+from pathlib import Path
+from typing import NamedTuple
+
+import pipeline
+
+_BEGIN_BYTES, _MOST_FILES = 1 << 16, 64
+"""Of a folder so many files at most are looked into, and of each so many bytes."""
+
+
+def program() -> str:
+    """What runs here, in one line: version, Python, and a digest of the source text."""
+    return f"{pipeline.__version__}, Python {platform.python_version()}, sources {_sources()[:12]}"
+
+
+@cache
+def _sources() -> str:
+    folder = Path(pipeline.__file__).parent
+    digest = sha256()
+    for root in (folder, folder.parent / "schemas"):
+        for path in sorted(root.rglob("*.py")):
+            digest.update(path.relative_to(folder.parent).as_posix().encode() + b"\0" + path.read_bytes())
+    return digest.hexdigest()
+
+
+def seen_at(path: str) -> str:
+    """What lies at a path, as one digest: the names in a folder, and of files how large they are and begin.
+
+    What cannot be read is a sight of its own, so that two computers may agree that nothing is there.
+    """
+    digest = sha256()
+    try:
+        here = Path(path)
+        inside = sorted(here.iterdir()) if here.is_dir() else [here]
+        digest.update("\0".join(one.name for one in inside).encode("utf-8", "surrogateescape"))
+        for file in islice(filter(Path.is_file, inside), _MOST_FILES):
+            with file.open("rb") as stream:
+                digest.update(f"{os.fstat(stream.fileno()).st_size}:".encode() + stream.read(_BEGIN_BYTES))
+    except OSError as error:
+        return f"cannot be read: {error.strerror}"
+    return digest.hexdigest()
+
+
+Proof = tuple[str, str]
+"""A path, and what the caller sees there."""
+
+
+def proofs_of(paths: Iterable[str | Path]) -> list[Proof]:
+    """What is seen here at some paths."""
+    return [(os.path.abspath(path), seen_at(os.path.abspath(path))) for path in paths]  # noqa: PTH100
+
+
+def stands(proofs: Iterable[Proof]) -> bool:
+    """Whether here the same is seen as when the proofs were made: else something has changed since."""
+    return all(seen_at(path) == seen for path, seen in proofs)
+
+
+class Refusal(NamedTuple):
+    """Why a worker gets nothing to do."""
+
+    name: str
+    why: str
+    path: str = ""
+
+
+_ONE_AT_A_TIME = threading.Lock()
+"""A worker with several threads would work on several bags in one process, and switches such as that of the
+collector are one for all threads."""
+
+
+def _proved(proofs: Iterable[Proof]) -> Refusal | None:
+    """In a worker: whether it sees what the caller sees."""
+    from distributed import get_worker
+
+    for path, seen in proofs:
+        if seen_at(path) != seen:
+            return Refusal(str(get_worker().name), f"sees something else at {path}", path)
+    return None
+
+
+def prove(asked: bytes) -> Refusal | None:
+    """In a worker, before anything else."""
+    from distributed import get_worker
+
+    same, proofs = pickle.loads(asked)  # noqa: S301 - whoever may speak to a worker may run anything there
+    if program() != same:
+        return Refusal(str(get_worker().name), f"runs wellread {program()}, not {same}")
+    return _proved(proofs)
+
+
+def do_piece(asked: bytes) -> bytes | Refusal:
+    """In a worker: one piece of work, handed over as bytes so that Dask looks for nothing in it."""
+    work, shared, items, proofs = pickle.loads(asked)  # noqa: S301 - as above
+    with _ONE_AT_A_TIME:
+        return _proved(proofs) or pickle.dumps(work(shared, items), protocol=pickle.HIGHEST_PROTOCOL)

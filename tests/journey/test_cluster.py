@@ -1,0 +1,247 @@
+"""`--scheduler`: other processes do the work, and nothing of a result depends on it."""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from pipeline.edges.cluster import Cluster
+from pipeline.errors import ClusterError
+from tests.example_bags import EPOCH, example_bag
+from tests.journey.cli import wellread
+from tests.kit.clusters import ROOT, Yard, doubled, slow, yard
+
+pytestmark = [
+    pytest.mark.xdist_group("cluster"),
+    pytest.mark.skipif(not sys.platform.startswith("linux"), reason="processes are looked up in /proc"),
+]
+
+
+@pytest.fixture(scope="module")
+def two(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Yard]:
+    with yard(tmp_path_factory.mktemp("yard"), 2) as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def one(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Yard]:
+    with yard(tmp_path_factory.mktemp("yard"), 1) as made:
+        yield made
+
+
+def shelf(folder: Path, bags: int) -> Path:
+    """A shelf of bags: whole ones, an altered one, one without a declaration, and no bag at all."""
+    for number in range(bags):
+        shutil.copytree(example_bag(), folder / f"bag-{number:03}")
+    with (folder / "bag-001" / "metadata" / "provenance.txt").open("a") as stream:
+        stream.write("one line more\n")
+    (folder / "bag-002" / "bagit.txt").unlink()
+    return folder
+
+
+def rows_of(ledger: Path) -> list[dict[str, object]]:
+    """The rows but for the ledger's own name, which is made by chance, and the chain that begins with it."""
+    rows = wellread("ledger", ledger, "--verify", "--json").document["rows"]
+    return [{key: value for key, value in row.items() if key not in {"ledger", "digest"}} for row in rows]
+
+
+@pytest.mark.parametrize("workers", ["one", "two"])
+def test_workers_say_and_remember_what_this_process_does(
+    workers: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
+) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
+    held, by = shelf(tmp_path / "shelf", 6), request.getfixturevalue(workers).address
+    said, remembered = [], []
+    for extra in ([], ["--scheduler", by]):
+        ledger = tmp_path / f"{len(extra)}.ledger"
+        done = wellread("recheck", held, "--ledger", ledger, "--new-ledger", "--replay", "--json", *extra)
+        assert done.code == 1, done.err
+        said.append({**done.document, "ledger": "", "head": ""})
+        remembered.append(rows_of(ledger))
+    assert len(remembered[0]) == 7
+    assert said[0] == said[1]
+    assert remembered[0] == remembered[1]
+
+
+def test_a_bag_that_is_not_due_is_not_checked_by_workers_either(two: Yard, tmp_path: Path) -> None:
+    held, ledger = shelf(tmp_path / "shelf", 4), tmp_path / "checks.ledger"
+    wellread("recheck", held, "--ledger", ledger, "--new-ledger", "--scheduler", two.address)
+    done = wellread("recheck", held, "--ledger", ledger, "--due", "30", "--json", "--scheduler", two.address)
+    assert [bag["outcome"] for bag in done.document["bags"]] == ["not due", "invalid", "invalid", "not due"]
+
+
+def test_a_worker_that_sees_another_folder_is_refused_by_name(tmp_path: Path) -> None:
+    here, elsewhere = tmp_path / "here", tmp_path / "elsewhere"
+    shelf(here / "shelf", 4)
+    (elsewhere / "shelf").mkdir(parents=True)
+    with yard(tmp_path / "yard", 0) as made:
+        made.add_worker("bench-of-another-house", at=elsewhere)
+        # One path, and for each process the folder in which it was started: as if another disk were mounted.
+        done = _command("recheck", "/proc/self/cwd/shelf", "--scheduler", made.address, at=here)
+        assert done.returncode == ClusterError.exit_code
+        assert "no worker may do this" in done.stderr
+        assert "bench-of-another-house" in done.stderr
+        made.add_worker("bench-of-this-house", at=here)
+        # Both are there before anybody asks again.
+        with Cluster(made.address, [here], lambda _: None) as cluster:
+            cluster.client.wait_for_workers(2, timeout=60)
+        done = _command("recheck", "/proc/self/cwd/shelf", "--scheduler", made.address, at=here)
+        assert done.returncode == 1
+        assert done.stderr.count("bench-of-another-house") == 1
+        assert "sees something else at /proc/self/cwd/shelf; it is left out." in done.stderr
+        assert done.stdout.count("bag-00") >= 4
+
+
+def test_a_worker_of_another_version_is_refused_by_name(tmp_path: Path) -> None:
+    other = tmp_path / "other"
+    for part in ("pipeline", "schemas"):
+        shutil.copytree(ROOT / part, other / part, ignore=shutil.ignore_patterns("__pycache__"))
+    text = (other / "pipeline" / "__init__.py").read_text()
+    (other / "pipeline" / "__init__.py").write_text(text + "# one line more\n")
+    with yard(tmp_path / "yard", 0) as made:
+        made.add_worker("bench-of-yesterday", sources=other)
+        done = wellread("recheck", example_bag(), "--scheduler", made.address)
+    assert done.code == ClusterError.exit_code
+    assert "bench-of-yesterday" in done.err
+    assert "runs wellread" in done.err
+
+
+def test_an_item_that_ends_three_workers_is_reported_and_the_rest_goes_on(two: Yard, tmp_path: Path) -> None:
+    items = [*range(20), -1, *range(21, 40)]
+    with Cluster(two.address, [ROOT], lambda _: None) as cluster:
+        found = list(
+            cluster.each(
+                doubled, tmp_path, items, places=lambda _: [], lost=lambda item: 1000 + item, batch=4
+            )
+        )
+    assert found == [999 if item < 0 else 2 * item for item in items]
+    assert (tmp_path / "-1").read_text().count("begun") == 3
+
+
+def test_a_folder_that_changes_while_workers_come_makes_none_of_them_a_stranger(
+    two: Yard, tmp_path: Path
+) -> None:
+    items = [*range(6), -1, *range(6, 12)]
+    # The place itself gets new files while new workers are asked what they see there.
+    told: list[str] = []
+    with Cluster(two.address, [tmp_path], told.append) as cluster:
+        found = list(cluster.each(doubled, tmp_path, items, places=lambda _: [], lost=lambda item: item))
+    assert [told, found] == [[], [item if item < 0 else 2 * item for item in items]]
+
+
+def test_results_come_back_before_all_work_is_done(two: Yard) -> None:
+    with Cluster(two.address, [], lambda _: None) as cluster:
+        each = cluster.each(slow, 0.2, range(40), places=lambda _: [], lost=lambda item: -item)
+        assert next(each) == 0
+        begins = time.monotonic()
+        each.close()
+        assert time.monotonic() - begins < 3
+        # What waited is dropped: the workers are free for whoever comes next.
+        deadline = begins + 20
+        while busy := any(cluster.client.processing().values()):
+            assert time.monotonic() < deadline
+            time.sleep(0.05)
+        assert not busy
+
+
+def test_ctrl_c_ends_at_once_and_what_was_remembered_is_whole(two: Yard, tmp_path: Path) -> None:
+    held, ledger = shelf(tmp_path / "shelf", 60), tmp_path / "checks.ledger"
+    command = [sys.executable, "-m", "pipeline", "recheck", str(held), "--ledger", str(ledger)]
+    with subprocess.Popen(
+        [*command, "--new-ledger", "--scheduler", two.address], cwd=ROOT, stderr=subprocess.PIPE, text=True
+    ) as process:
+        while not ledger.exists() and process.poll() is None:
+            time.sleep(0.01)
+        time.sleep(0.3)
+        process.send_signal(signal.SIGINT)
+        _, told = process.communicate(timeout=30)
+    assert process.returncode == 130, told
+    assert told.splitlines()[-1].startswith("Interrupted")
+    assert wellread("ledger", ledger, "--verify").code == 0
+    again = wellread("recheck", held, "--ledger", ledger, "--scheduler", two.address, "--json")
+    assert len(again.document["bags"]) == 60
+
+
+def test_nobody_at_the_address_is_told_as_that() -> None:
+    done = wellread("recheck", example_bag(), "--scheduler", "tcp://127.0.0.1:9")
+    assert done.code == ClusterError.exit_code
+    assert done.err.startswith("tcp://127.0.0.1:9: no scheduler answers there")
+
+
+@pytest.mark.parametrize("words", [["recheck"], ["recheck", "--replay"]])
+def test_nothing_of_dask_is_imported_without_the_option(words: list[str]) -> None:
+    asked = [*words, str(example_bag())]
+    done = subprocess.run(
+        [sys.executable, "-c", _NO_DASK, json.dumps(asked)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+
+
+_NO_DASK = """
+import json, sys
+from pipeline.__main__ import run
+code = run(json.loads(sys.argv[1]))
+assert not {"dask", "distributed", "tornado"} & set(sys.modules)
+sys.exit(code)
+"""
+
+
+def _command(*words: str, at: Path) -> subprocess.CompletedProcess[str]:
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    command = [sys.executable, "-m", "pipeline", *words]
+    return subprocess.run(command, cwd=at, env=environment, capture_output=True, text=True, check=False)
+
+
+@pytest.mark.drill
+def test_workers_killed_at_random_lose_nothing_and_double_nothing(
+    two: Yard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
+    held = shelf(tmp_path / "shelf", 24)
+    whole = _remembered(held, tmp_path / "whole.ledger")
+    chosen, killed = random.Random(21), 0
+    for run in range(50):
+        over = threading.Event()
+        kills: list[bool] = []
+        killer = threading.Thread(target=_kill, args=(two, chosen, over, kills))
+        killer.start()
+        try:
+            found = _remembered(held, tmp_path / f"{run}.ledger", "--scheduler", two.address)
+        finally:
+            over.set()
+            killer.join()
+        assert found == whole, f"run {run}"
+        killed += sum(kills)
+    assert killed >= 25
+
+
+def _remembered(held: Path, ledger: Path, *extra: str) -> tuple[object, object]:
+    """What a recheck says, and the rows of its ledger."""
+    done = wellread("recheck", held, "--ledger", ledger, "--new-ledger", "--json", *extra)
+    assert done.code == 1, done.err
+    rows = rows_of(ledger)
+    assert len(rows) == 25
+    return done.document["bags"], rows
+
+
+def _kill(made: Yard, chosen: random.Random, over: threading.Event, kills: list[bool]) -> None:
+    """One or two workers end some time after the run began."""
+    for _ in range(chosen.choice([1, 2])):
+        if over.wait(chosen.uniform(0.2, 2.0)):
+            return
+        kills.append(made.kill(chosen.randrange(len(made.workers))))

@@ -1,0 +1,120 @@
+"""Real schedulers and workers of Dask on loopback, and what is done to them."""
+
+from __future__ import annotations
+
+import json
+import os
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+_SECONDS = 60.0
+"""A loaded machine takes long to start a process."""
+
+
+@dataclass
+class Yard:
+    """A scheduler and its workers, all started here.
+
+    Attributes:
+        folder: Where their files lie.
+        address: Of the scheduler.
+        workers: The processes that look after each worker, and start it anew when it ended.
+    """
+
+    folder: Path
+    address: str = ""
+    workers: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    opened: ExitStack = field(default_factory=ExitStack)
+
+    def add_worker(self, name: str, *, sources: Path = ROOT, at: Path | None = None) -> None:
+        """Start one more.
+
+        Args:
+            name: Its name.
+            sources: The program that it runs.
+            at: Its current folder.
+        """
+        options = ["--nthreads", "1", "--name", name, "--local-directory", str(self.folder / name)]
+        process = self._process("dask_worker", [self.address, *options], sources, at or self.folder)
+        self.workers.append(process)
+
+    def start(self) -> None:
+        """Start the scheduler, and wait for its address."""
+        told = self.folder / "scheduler.json"
+        self._process("dask_scheduler", ["--port", "0", "--scheduler-file", str(told)], ROOT, self.folder)
+        deadline = time.monotonic() + _SECONDS
+        while not told.exists() or not told.read_text().strip().endswith("}"):
+            assert time.monotonic() < deadline, "the scheduler did not start"
+            time.sleep(0.05)
+        self.address = json.loads(told.read_text())["address"]
+
+    def _process(self, what: str, options: list[str], sources: Path, at: Path) -> subprocess.Popen[bytes]:
+        command = [sys.executable, "-m", f"distributed.cli.{what}", "--host", "127.0.0.1", "--no-dashboard"]
+        environment = {**os.environ, "PYTHONPATH": str(sources), "OPENBLAS_NUM_THREADS": "1"}
+        log = self.opened.enter_context((self.folder / f"{what}-{len(self.workers)}.log").open("wb"))
+        process = subprocess.Popen([*command, *options], env=environment, cwd=at, stdout=log, stderr=log)
+        self.opened.callback(_ended, process)
+        return process
+
+    def kill(self, number: int) -> bool:
+        """SIGKILL to the process that works, not to the one that looks after it; whether there was one."""
+        looking_after = self.workers[number].pid
+        children = Path(f"/proc/{looking_after}/task/{looking_after}/children").read_text().split()
+        working = [int(one) for one in children if b"spawn_main" in _command(one)]
+        for process in working:
+            try:
+                os.kill(process, signal.SIGKILL)
+            except ProcessLookupError:
+                return False
+        return bool(working)
+
+
+def _command(process: str) -> bytes:
+    try:
+        return Path(f"/proc/{process}/cmdline").read_bytes()
+    except OSError:
+        return b""
+
+
+def _ended(process: subprocess.Popen[bytes]) -> None:
+    process.send_signal(signal.SIGINT)
+    try:
+        process.wait(timeout=20)
+    except subprocess.TimeoutExpired:
+        process.kill()
+        process.wait()
+
+
+@contextmanager
+def yard(folder: Path, workers: int) -> Iterator[Yard]:
+    """A scheduler and so many workers; all ended behind it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    made = Yard(folder)
+    with made.opened:
+        made.start()
+        for number in range(workers):
+            made.add_worker(f"bench-{number}")
+        yield made
+
+
+def doubled(shared: Path, numbers: Sequence[int]) -> list[int]:
+    """Twice each number; a negative one ends the worker, and a line says that it was begun."""
+    for number in numbers:
+        with (shared / f"{number}").open("a") as stream:
+            stream.write("begun\n")
+        if number < 0:
+            os.kill(os.getpid(), signal.SIGKILL)
+    return [2 * number for number in numbers]
+
+
+def slow(shared: float, numbers: Sequence[int]) -> list[int]:
+    """Each number, after so many seconds."""
+    time.sleep(shared)
+    return list(numbers)
