@@ -647,6 +647,25 @@ def burn(
 
 
 @app.command()
+def listing(
+    bag: Annotated[Path, typer.Argument(help="A bag or a public bundle; it is rechecked first.")],
+    chip: Annotated[str, typer.Option("--chip", help="The chip's id.")],
+    processor: Annotated[
+        str | None,
+        typer.Option("--processor", help="Read it for this one, whatever sheet and content say."),
+    ] = None,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Print a chip's program as an assembler listing: code, strings, tables, unreached code told apart."""
+    from pipeline.run.keep.listing import list_chip
+    from pipeline.views.listing import listed_chip
+
+    document = list_chip(bag, chip, processor, quiet=quiet or as_json)
+    _end(document, listed_chip(document), as_json=as_json)
+
+
+@app.command()
 def changes(
     old: Annotated[Path, typer.Argument(help="A bag or bundle.")],
     new: Annotated[

@@ -888,7 +888,43 @@ class ExplainAnswer(HeedingAnswer):
     entries: list[ExplainedWord]
 
 
+ListedKind: TypeAlias = Literal["code", "unreached", "text", "table", "fill", "unknown", "absent"]
+ProcessorBy: TypeAlias = Literal["option", "sheet", "content"]
+
+
+@stored()
+class ListedLine(TypedDict):
+    """One line of a listing."""
+
+    at: Annotated[int, Field(description="Word address on the chip")]
+    address: Annotated[int, Field(description="The processor's; counted from 0 where that is not known")]
+    length: Annotated[int, Field(description="Bytes")]
+    bytes: Annotated[str, Field(description="Hexadecimal; of an empty stretch the first sixteen")]
+    kind: ListedKind
+    label: Annotated[str, Field(description="Of a routine or an entry, or empty")]
+    text: Annotated[str, Field(description="The instruction or the characters, or empty")]
+    note: Annotated[str, Field(description="Who calls it, or where it leads, or empty")]
+
+
+@stored()
+class ListingAnswer(Answer):
+    """`listing`: a guess with the odds of `runs-on`, never a proof."""
+
+    bag: str
+    chip: str
+    organisation: str
+    grade: Grade
+    settled: bool
+    family: Annotated[str, Field(description="Whose instructions it was read as")]
+    family_by: Annotated[ProcessorBy, Field(description="What said so")]
+    address: Annotated[int | None, Field(description="The processor's, of the first word; null: not known")]
+    library: Annotated[str, Field(description="What put instructions into words")]
+    more_with: Annotated[str | None, Field(description="What to install for mnemonics; null: nothing")]
+    lines: list[ListedLine]
+
+
 ANSWERS: dict[str, object] = {
+    "listing": ListingAnswer,
     "explain": ExplainAnswer,
     "check": CheckAnswer,
     "package": PackageAnswer,

@@ -44,6 +44,7 @@ LINES: dict[tuple[str, str], tuple[str, int, str]] = {
     ("release", "into"): ("release {bag} --into {x}/y", TAKEN, "folder"),
     ("burn", "bag"): ("burn {x} --chip U1 --into 2716", NOT_THERE, "bag"),
     ("burn", "output"): ("burn {bag} --chip U1 --into 2716 -o {x}/y", TAKEN, "folder"),
+    ("listing", "bag"): ("listing {x} --chip U1", NOT_THERE, "bag"),
     ("changes", "old"): ("changes {x} {bag}", NOT_THERE, "bag"),
     ("changes", "new"): ("changes {bag} {x}", NOT_THERE, "bag"),
     ("reopen", "bag"): ("reopen {x} --into {new}", NOT_THERE, "bag"),
