@@ -46,6 +46,7 @@ CALLS: dict[str, tuple[tuple[str, ...], int]] = {
     "ledger": (("ledger", "{root}/ledger.sqlite", "--verify"), 0),
     "mend": (("mend", "{root}/damaged", "--from", "{root}/loom-78-v1"), 0),
     "parts": (("parts", "2716"), 0),
+    "listing": (("listing", "{root}/loom-78-v1", "--chip", "MEM-U1", "--processor", "z80"), 0),
     "explain": (("explain", "fill"), 0),
     "holdings": (("holdings", "{root}/loom-78-v1", "--next"), 0),
     "schema": (("schema",), 0),

@@ -54,7 +54,7 @@ ARROWS = {
     "run": f"{CHIP} exit_codes bags views edges edges/bags one_line",
     "run/package": f"{CHIP} machine wirings bags views edges edges/bags one_line run run/keep twins "
     "to_do draft",
-    "run/keep": "schemas errors bags twins views edges edges/bags run flow steps stages words",
+    "run/keep": "schemas errors bags twins views edges edges/bags run flow steps stages summed_up words",
     "run/holdings": "schemas errors bags catalogue holdings twins steps words views edges edges/bags run "
     "run/keep run/look run/bench",
     "run/look": f"{CHIP} views edges run run/package to_do summed_up",

@@ -542,6 +542,7 @@ TELLS_NOTHING = {
     "check raw controls",
     "convert, a wrong pass",
     "bench for a project",
+    "listing",
 }
 """Cases whose own text cannot hold anything hostile; what they print is still looked at."""
 
