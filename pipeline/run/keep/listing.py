@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.edges.progress import Progress
 from pipeline.errors import BagError, NothingToDoError
 from pipeline.run.keep.valid_bag import Judged
 from pipeline.stages.content.flow_of_control import READ_AS
