@@ -396,6 +396,7 @@ def loom() -> Sample:
             "reasons": ["Nothing is placed from word 0x0800."],
         }
     ]
+    payload["data/spaces/program.bin"] = bytes(12288)
     return Sample(make_head(chips, spaces=spaces), chips, payload)
 
 

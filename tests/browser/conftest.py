@@ -37,7 +37,7 @@ def _site(sample: Sample, folder: Path) -> Site:
         path = folder / "data" / "report" / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
-    for name, content in {**sample.payload, "data/spaces/program.bin": b""}.items():
+    for name, content in {"data/spaces/program.bin": b"", **sample.payload}.items():
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)

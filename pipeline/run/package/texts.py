@@ -76,6 +76,6 @@ def write_report(
         return (root / path).read_bytes()
 
     if len(summaries) >= SINGLE_PAGE_BELOW:
-        return [write_member(root, "data/report/index.html", first_page(told, summaries))]
+        return [write_member(root, "data/report/index.html", first_page(told, summaries, load=load))]
     pages = report_pages(told, lambda: (json.loads(line) for line in records.lines()), load)
     return [write_member(root, f"data/report/{name}", content) for name, content in pages]

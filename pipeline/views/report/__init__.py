@@ -78,7 +78,10 @@ def report_pages(
         )
         yield from _ways(head, summaries)
         return
-    yield "index.html", first_page(head, summaries, public=public, with_content=with_content, parts=parts)
+    yield (
+        "index.html",
+        first_page(head, summaries, public=public, with_content=with_content, parts=parts, load=load),
+    )
     near = neighbours([(one.board, one.chip) for one in summaries])
     for chip, beside in zip(chips(), near, strict=True):
         page = chip_page(head, chip, load, near=beside, public=public, with_content=with_content)
@@ -100,6 +103,7 @@ def first_page(
     public: bool = False,
     with_content: bool = True,
     parts: Mapping[str, object] = _NO_PARTS,
+    load: Load | None = None,
 ) -> bytes:
     """The first page of a large set.
 
@@ -111,10 +115,13 @@ def first_page(
         public: As for `report_pages`.
         with_content: As for `report_pages`.
         parts: As for `report_pages`.
+        load: As for `report_pages`; None shows no text of a space.
     """
     from pipeline.views.report.pages import render_first_page
 
-    return render_first_page(head, summaries, None, public=public, with_content=with_content, parts=parts)
+    return render_first_page(
+        head, summaries, None, public=public, with_content=with_content, parts=parts, load=load
+    )
 
 
 def chip_page(
@@ -163,4 +170,6 @@ def _single_page(
 
     options = replace(SINGLE_PAGE, public=public, with_content=with_content)
     views = (chip_view(head, chip, load, options) for chip in chips())
-    return render_first_page(head, summaries, views, public=public, with_content=with_content, parts=parts)
+    return render_first_page(
+        head, summaries, views, public=public, with_content=with_content, parts=parts, load=load
+    )

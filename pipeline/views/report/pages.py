@@ -18,7 +18,17 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from pipeline.to_do import to_do_words
-from pipeline.views.report import bench_cautions, marks, spaces, tables, trips, wording
+from pipeline.views.report import (
+    bench_cautions,
+    machine_map,
+    marks,
+    readers_matrix,
+    sittings,
+    spaces,
+    tables,
+    trips,
+    wording,
+)
 from pipeline.views.report.chip_table import chip_table
 from pipeline.views.report.grade_bar import grade_bar, grades_in_order
 from pipeline.views.report.summary import (
@@ -39,6 +49,7 @@ if TYPE_CHECKING:
     from schemas.record import RecordHead, SpaceRecord
     from schemas.recorded_sheet import PartRecord
 
+Load = Callable[[str], bytes]
 MOST_SINGLES = 60
 _COMMENT = re.compile(r"/\*.*?\*/", re.DOTALL)
 _SPACE = re.compile(r"\s*([{};:,>])\s*|\s*\n\s*")
@@ -177,6 +188,7 @@ def render_first_page(
     public: bool,
     with_content: bool,
     parts: Mapping[str, object],
+    load: Load | None = None,
 ) -> bytes:
     """The first page, with all chips on it where `chips` is given.
 
@@ -187,6 +199,7 @@ def render_first_page(
         public: Whether it goes into a public bundle.
         with_content: Whether content may be shown.
         parts: Catalogue entries beyond the record's own, for the burn command.
+        load: Bytes of a space by its path in the bag; None shows no text of it.
     """
     single = chips is not None
     counts = counts_of(summaries)
@@ -214,7 +227,9 @@ def render_first_page(
         boards=boards_of(head.get("boards") or {}, summaries),
         chips=_beside(chips, summaries) if chips is not None else None,
         commands=tables.commands(head, summaries, public=public, parts=parts),
-        spaces=_spaces(head, summaries, with_content=with_content),
+        spaces=_spaces(head, summaries, load, with_content=with_content),
+        map=_map(head, summaries, _hrefs(single=single)),
+        read=_read(head, summaries),
         suggestions=[wording.say(one) for one in head.get("suggestions") or ()],
         readers=tables.readers(head, public=public),
         qualification=tables.qualification(head.get("qualification") or {}),
@@ -305,13 +320,48 @@ def _tasks(summaries: Sequence[Summary], parts: Mapping[str, PartRecord], heed: 
     }
 
 
-def _spaces(head: ReportHead, summaries: Sequence[Summary], *, with_content: bool) -> list[View]:
+def _map(head: ReportHead, summaries: Sequence[Summary], href: Callable[[Summary], str]) -> View | None:
+    """The map of the machine with its words; None where the sheet has no space."""
+    found: Sequence[SpaceRecord] = head.get("spaces") or ()
+    organisations = {one.chip: one.organisation for one in summaries if one.organisation}
+    drawn = machine_map.mapped(found, organisations)
+    if not drawn:
+        return None
+    svg, words = machine_map.machine_map(drawn, {one.chip: one for one in summaries}, href)
+    return {"svg": svg, "words": words, "more": len(found) - len(drawn)}
+
+
+def _texts(space: SpaceRecord, load: Load | None) -> View:
+    """Text that stands in a space, where its file is there and may be shown."""
+    path = str(space.get("path") or "")
+    if load is None or not path or not space.get("size_bytes"):
+        return {"rows": [], "more": 0}
+    rows, more = machine_map.texts_of(space, load(path))
+    return {"rows": rows, "more": more}
+
+
+def _read(head: ReportHead, summaries: Sequence[Summary]) -> View:
+    """Who read what, and when."""
+    names = list(head.get("readers") or {})
+    found = head.get("qualification") or {}
+    sat = sittings.sittings(summaries)
+    return {
+        "compared": readers_matrix.compared(names, summaries, found),
+        "lines": readers_matrix.lines_svg(found),
+        "chips": readers_matrix.chips_svg(names, summaries),
+        "time": sittings.time_line(sat),
+        "sittings": sittings.rows_of(sat),
+    }
+
+
+def _spaces(
+    head: ReportHead, summaries: Sequence[Summary], load: Load | None, *, with_content: bool
+) -> list[View]:
     """The address spaces as shown; beyond `MOST_DRAWN` stretches a space is told and not drawn."""
     found: Sequence[SpaceRecord] = head.get("spaces") or ()
     if not found:
         return []
     organisations = {one.chip: one.organisation for one in summaries if one.organisation}
-    grades = {one.chip: one.grade for one in summaries}
     by_chip = {one.chip: one for one in summaries}
     out = []
     for space in found:
@@ -321,7 +371,7 @@ def _spaces(head: ReportHead, summaries: Sequence[Summary], *, with_content: boo
             {
                 "name": str(space.get("name", "")),
                 "facts": tables.space_facts(space),
-                "svg": spaces.space_svg(space, stretches, grades),
+                "texts": _texts(space, load if with_content else None),
                 "path": path,
                 "href": "../" + path.removeprefix("data/")
                 if with_content and path.startswith("data/")

@@ -7,8 +7,6 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-from markupsafe import Markup, escape
-
 from pipeline.views.report import wording
 from schemas.names import Organisation
 
@@ -17,8 +15,6 @@ if TYPE_CHECKING:
     from schemas.recorded_sheet import PlacementRecord
 
 _LANE = re.compile(r"^([^\[\]]+)(?:\[\s*(\d+)\s*:\s*(\d+)\s*\])?$")
-WIDE = 320
-RULER = 64
 MOST_DRAWN = 120
 
 
@@ -94,62 +90,6 @@ def _number(text: Any) -> int:
         return text
     plain = str(text).strip()
     return int(plain, 16) if plain.lower().startswith("0x") else int(plain)
-
-
-def space_svg(space: SpaceRecord, stretches: Sequence[Stretch], grades: Mapping[str, str]) -> Markup:
-    """A column of stretches, the lowest address at the top; lanes side by side, the most significant left.
-
-    Args:
-        space: A space's record.
-        stretches: What `stretches_of` gave.
-        grades: Chip id to grade, for the colour of its lane.
-    """
-    drawn = stretches[:MOST_DRAWN]
-    total = sum(stretch.end - stretch.start for stretch in drawn) or 1
-    y, parts, bank = 4.0, [], ""
-    for stretch in drawn:
-        if stretch.bank != bank:
-            bank = stretch.bank
-            parts.append(
-                f'<text class="bank" x="{RULER}" y="{y + 13:.5g}">bank '
-                f"{escape(wording.short(bank, 24))}</text>"
-            )
-            y += 18
-        tall = max(26.0, min(120.0, 300 * (stretch.end - stretch.start) / total))
-        parts.append(f'<text class="at" x="{RULER - 6}" y="{y + 12:.5g}">{stretch.start:04X}</text>')
-        parts.append(_drawn(stretch, y, tall, grades))
-        y += tall + 2
-    name = escape(wording.short(space.get("name", ""), 40))
-    width, height = RULER + WIDE + 2, y + 4
-    return Markup(  # noqa: S704 - numbers and escaped text only
-        f'<svg class="space" role="img" aria-label="Map of {name}; the list beside it says the same" '
-        f'width="{width}" height="{height:.0f}" viewBox="0 0 {width} {height:.5g}">{"".join(parts)}</svg>'
-    )
-
-
-def _drawn(stretch: Stretch, y: float, tall: float, grades: Mapping[str, str]) -> str:
-    where = wording.span_text(stretch.start, stretch.end, 4)
-    if not stretch.lanes:
-        return (
-            f'<g class="gap"><title>{where}: nothing placed</title><path d="M{RULER} '
-            f'{y:.5g}h{WIDE}v{tall:.5g}h-{WIDE}z"/>'
-            f'<text x="{RULER + WIDE / 2:g}" y="{y + tall / 2 + 4:.5g}">nothing placed</text></g>'
-        )
-    wide = WIDE / len(stretch.lanes)
-    fits = int(wide // 7.2)
-    out = []
-    for place, lane in enumerate(stretch.lanes):
-        grade = grades.get(lane_chip(lane), "missing")
-        x = RULER + place * wide
-        text = wording.short(lane, fits) if fits > 1 else ""
-        out.append(
-            f'<g class="g-{grade}"><title>{where}: {escape(wording.short(lane, 80))}, {grade}</title>'
-            f'<path d="M{x:.5g} {y:.5g}h{wide - 2:.5g}v{tall:.5g}h-{wide - 2:.5g}z"/>'
-            f'<text x="{x + wide / 2 - 1:.5g}" y="{y + tall / 2:.5g}">{escape(text)}</text>'
-            f'<use class="m" href="#m-{grade}" x="{x + wide / 2 - 6:.5g}" y="{y + tall / 2 + 3:.5g}" '
-            f'width="10" height="10"/></g>'
-        )
-    return "".join(out)
 
 
 def stretch_words(stretch: Stretch) -> str:
