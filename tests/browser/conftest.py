@@ -41,6 +41,11 @@ def _site(sample: Sample, folder: Path) -> Site:
         path = folder / name
         path.parent.mkdir(parents=True, exist_ok=True)
         path.write_bytes(content)
+    for name in ("record.json", "premis.xml", "provenance.txt"):
+        (folder / "metadata").mkdir(exist_ok=True)
+        (folder / "metadata" / name).write_bytes(b"")
+    for name in ("manifest-sha256.txt", "bag-info.txt"):
+        (folder / name).write_bytes(b"")
     return Site(sample, folder)
 
 

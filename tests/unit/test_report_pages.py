@@ -161,6 +161,10 @@ def test_every_page_forbids_everything_from_outside() -> None:
         assert policy is not None
         assert policy.startswith("default-src 'none'; img-src data:; style-src 'sha256-")
         for _, attributes in tags.tags:
+            if attributes.get("rel") == "external noreferrer":
+                # The text of an open rights statement: a way for a person, which nothing asks for by itself.
+                assert attributes["href"] == "http://rightsstatements.org/vocab/CNE/1.0/"
+                continue
             for name in ("src", "href", "action", "srcset", "poster"):
                 assert not re.match(r"(?i)(https?:)?//|javascript:|file:", attributes.get(name) or "")
 
@@ -173,8 +177,9 @@ def test_the_same_record_gives_the_same_bytes() -> None:
     )
 
 
-@pytest.mark.parametrize(("count", "own"), [(39, False), (40, True)])
-def test_below_forty_chips_one_page_else_a_page_each(count: int, own: bool) -> None:
+@pytest.mark.parametrize("count", [39, 40])
+def test_below_forty_chips_one_page_else_a_page_each(count: int) -> None:
+    own = count == 40
     sample = many(count)
     pages = dict(report_pages(sample.head, sample.iterate, sample.load))
     assert pages.keys() == {"index.html", *(chip_page_name(chip) for chip in sample.chips)}

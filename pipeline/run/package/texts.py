@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
 from pipeline.run.package.spool import Bytes
-from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, first_page, report_pages
+from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, first_page, photographs_page, report_pages
 
 if TYPE_CHECKING:
-    from pipeline.views.report.head import ReportHead, TimelineEvent
+    from pipeline.views.report.head import ContentKind, ReportHead, TimelineEvent
     from schemas.record import RecordHead
 
 SCHEMA_FILES = ("record.schema.json", "sheet.schema.json", "finding.schema.json", "bagit-profile.json")
@@ -58,9 +58,43 @@ def events(head: RecordHead, captured: Iterable[tuple[str, str]]) -> list[Timeli
     return out
 
 
+KINDS = (
+    ("data/readings", "readings, byte for byte"),
+    ("data/images-unsettled", "images not settled, kept apart"),
+    ("data/images", "images"),
+    ("data/spaces", "address spaces"),
+    ("data/photos", "photographs"),
+    ("data/docs", "documents"),
+    ("data/sheet", "sheet"),
+    ("metadata", "records and schemas"),
+)
+"""Where each kind of file lies, the longer beginning first."""
+
+
+def contents(entries: Iterable[BagEntry]) -> list[ContentKind]:
+    """What lies in the bag beside the report and the tag files, kind by kind.
+
+    Args:
+        entries: Files written so far.
+    """
+    files: Counter[str] = Counter()
+    octets: Counter[str] = Counter()
+    for entry in entries:
+        kind = next((kind for start, kind in KINDS if entry.path.startswith(start)), "")
+        if kind:
+            files[kind] += 1
+            octets[kind] += entry.size_bytes
+    return [
+        {"kind": kind, "files": files[kind], "bytes": octets[kind], "payload": start.startswith("data/")}
+        for start, kind in KINDS
+        if files[kind]
+    ]
+
+
 def write_report(
     root: Path,
     head: RecordHead,
+    entries: Sequence[BagEntry],
     *,
     captured: Iterable[tuple[str, str]],
     summaries: Sequence[Summary],
@@ -70,12 +104,13 @@ def write_report(
 
     Chip pages of large sets exist already.
     """
-    told: ReportHead = {**head, "events": events(head, captured)}
+    told: ReportHead = {**head, "events": events(head, captured), "contents": contents(entries)}
 
     def load(path: str) -> bytes:
         return (root / path).read_bytes()
 
     if len(summaries) >= SINGLE_PAGE_BELOW:
-        return [write_member(root, "data/report/index.html", first_page(told, summaries, load=load))]
+        first = [("index.html", first_page(told, summaries, load=load)), *photographs_page(told, summaries)]
+        return [write_member(root, f"data/report/{name}", content) for name, content in first]
     pages = report_pages(told, lambda: (json.loads(line) for line in records.lines()), load)
     return [write_member(root, f"data/report/{name}", content) for name, content in pages]

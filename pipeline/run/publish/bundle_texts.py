@@ -128,6 +128,7 @@ def _notes(head: RecordHead, spool: Spool, waiting: Sequence[ToDo]) -> Iterator[
 def _report(making: Making, spool: Spool) -> None:
     """The report of the bundle, made from what the public view let through and from nothing else."""
     from pipeline.catalogue import load
+    from pipeline.run.package.texts import contents
     from pipeline.views.report import report_pages
 
     head, origin = making.head, making.origin
@@ -157,7 +158,7 @@ def _report(making: Making, spool: Spool) -> None:
         }
     )
     parts = {part.part: part for part in load().parts}
-    told: ReportHead = {**head, "events": events}
+    told: ReportHead = {**head, "events": events, "contents": contents(making.entries)}
     pages = report_pages(
         told,
         lambda: (one.chip for one in _chips(spool)),

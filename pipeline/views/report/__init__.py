@@ -34,6 +34,7 @@ __all__ = [
     "chip_page_name",
     "first_page",
     "neighbours",
+    "photographs_page",
     "report_pages",
     "summary_of",
 ]
@@ -63,8 +64,9 @@ def report_pages(
         parts: Catalogue entries beyond `head["parts"]`.
 
     Yields:
-        `index.html`, then `chips/BOARD/CHIP.html` for each chip: its page, or the way to its section where a
-        small set stands on one page. `index.html#chip-CHIP` leads to it at any size as well.
+        `index.html`, `chips/BOARD/CHIP.html` for each chip (its page, or the way to its section where a small
+        set stands on one page), and `photos.html` where there are photographs. `index.html#chip-CHIP` leads
+        to a chip at any size as well.
 
     Raises:
         Whatever `load` raises.
@@ -77,15 +79,31 @@ def report_pages(
             _single_page(head, summaries, chips, load, public=public, with_content=with_content, parts=parts),
         )
         yield from _ways(head, summaries)
+        yield from photographs_page(head, summaries)
         return
     yield (
         "index.html",
         first_page(head, summaries, public=public, with_content=with_content, parts=parts, load=load),
     )
+    yield from photographs_page(head, summaries)
     near = neighbours([(one.board, one.chip) for one in summaries])
     for chip, beside in zip(chips(), near, strict=True):
         page = chip_page(head, chip, load, near=beside, public=public, with_content=with_content)
         yield chip_page_name(chip), page
+
+
+def photographs_page(head: ReportHead, summaries: Sequence[Summary]) -> Iterator[tuple[str, bytes]]:
+    """`photos.html` where there are photographs: they stand apart, so that the first page stays small.
+
+    Args:
+        head: As for `report_pages`.
+        summaries: `summary_of` each chip.
+    """
+    from pipeline.views.report.pages import render_photographs
+
+    page = render_photographs(head, summaries)
+    if page:
+        yield "photos.html", page
 
 
 def _ways(head: ReportHead, summaries: Sequence[Summary]) -> Iterator[tuple[str, bytes]]:

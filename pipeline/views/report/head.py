@@ -21,7 +21,17 @@ class TimelineEvent(TypedDict):
     agent: str
 
 
+class ContentKind(TypedDict):
+    """Files of one kind in the package, without the report itself."""
+
+    kind: str
+    files: int
+    bytes: int
+    payload: bool
+
+
 class ReportHead(RecordHead):
-    """The record without its chips, and what happened when."""
+    """The record without its chips, what happened when, and what lies beside the report."""
 
     events: NotRequired[list[TimelineEvent]]
+    contents: NotRequired[list[ContentKind]]

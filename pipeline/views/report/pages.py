@@ -20,6 +20,7 @@ from markupsafe import Markup
 from pipeline.to_do import to_do_words
 from pipeline.views.report import (
     bench_cautions,
+    card,
     machine_map,
     marks,
     readers_matrix,
@@ -174,6 +175,28 @@ def render_way(head: RecordHead, chip: str) -> bytes:
     return text.encode("utf-8")
 
 
+def render_photographs(head: ReportHead, summaries: Sequence[Summary]) -> bytes:
+    """The page of photographs; b"" where there is none. It draws files beside it and asks for nothing else.
+
+    Args:
+        head: The record without its chips.
+        summaries: Every chip.
+    """
+    found = card.photographs(head, summaries)
+    if not found:
+        return b""
+    style = _style(first=True)
+    policy = f"default-src 'none'; img-src 'self' file:; style-src '{_digest(style)}'; base-uri 'none'"
+    text = _template("photos.html").render(
+        style=Markup(style),  # noqa: S704 - our own file
+        policy=Markup(policy),  # noqa: S704 - digests only
+        machine=machine_name(head),
+        bag=str(head.get("bag", "")),
+        photographs=found,
+    )
+    return text.encode("utf-8")
+
+
 def machine_name(head: RecordHead) -> str:
     """The machine's name, else its id."""
     machine = head.get("machine") or {}
@@ -209,6 +232,7 @@ def render_first_page(
     text = _template("first_page.html").render(
         **_assets(first=True, more_style=table.style),
         table=table,
+        card=card.card(head, summaries, public=public),
         defs=marks.defined(),
         meanings=marks.MEANINGS,
         machine=machine_name(head),

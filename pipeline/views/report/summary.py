@@ -54,12 +54,14 @@ class Taking(NamedTuple):
         date: As the sheet says, or "".
         wiring: The name of its wires, or "".
         passes: That count; 0 where it was set aside.
+        private: Whether the sheet keeps it from the public.
     """
 
     reader: str
     date: str
     wiring: str
     passes: int
+    private: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +84,7 @@ class Summary:
         takings: Its readings.
         crc32: Of its image, as eight hexadecimal digits, or "".
         thumbnail: What `thumbnails.thumbnail` gave, or b"".
+        private: Whether the sheet keeps it from the public.
     """
 
     chip: str
@@ -99,6 +102,7 @@ class Summary:
     takings: tuple[Taking, ...] = ()
     crc32: str = ""
     thumbnail: bytes = b""
+    private: bool = False
 
 
 def chip_page_name(chip: ChipRecord) -> str:
@@ -143,13 +147,15 @@ def summary_of(chip: ChipRecord, load: Callable[[str], bytes] | None = None) -> 
         takings=tuple(_taking(one) for one in chip.get("readings") or ()),
         crc32=_crc32(chip),
         thumbnail=_thumbnail(chip, load) if load else b"",
+        private=bool(chip.get("private")),
     )
 
 
 def _taking(reading: ReadingRecord) -> Taking:
     how = reading.get("how") or {}
     passes = 0 if reading.get("set_aside") else len(reading.get("passes") or ())
-    return Taking(str(reading["reader"]), str(how.get("date") or ""), str(how.get("wiring") or ""), passes)
+    date, wiring = str(how.get("date") or ""), str(how.get("wiring") or "")
+    return Taking(str(reading["reader"]), date, wiring, passes, bool(reading.get("private")))
 
 
 def _crc32(chip: ChipRecord) -> str:
