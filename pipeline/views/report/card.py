@@ -125,7 +125,7 @@ def card(head: ReportHead, chips: Sequence[Summary], *, public: bool) -> Card:
         payload=f"{octets:,} octets in {files:,} files" if payload else "",
         rights=STATEMENTS.get(statement.rstrip("/").split("/")[-2] if "/" in statement else "", statement),
         statement=statement if statement.startswith(_LINKED) else "",
-        note=" ".join(wording.visible(one) for one in said),
+        note="; ".join(wording.visible(one).rstrip(".") for one in said),
         seen=tuple(_seen(head, chips, public=public)),
         supersedes=tuple(_supersedes(head)),
         records=_records(public=public),
