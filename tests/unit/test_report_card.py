@@ -52,7 +52,7 @@ def test_rights_stand_in_words_with_the_address_of_the_statement() -> None:
     told = made(loom())
     assert told.rights == "Copyright not evaluated"
     assert told.statement == "http://rightsstatements.org/vocab/CNE/1.0/"
-    assert "The maker is gone." in told.note
+    assert told.note == "Note: The maker is gone"
 
 
 def test_every_statement_that_a_sheet_may_name_has_its_words() -> None:
