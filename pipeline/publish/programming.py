@@ -395,12 +395,12 @@ def _dangers(pairing: Pairing, *, numbered: bool) -> Iterable[str]:
     if pins and not numbered:
         yield advise("danger-unnumbered")
     for joint in pins if numbered else ():
-        facts = {"pin": joint.pin, "name": joint.name, "hole": pairing.below(joint.pin)}
+        facts = {"pin": joint.pin, "name": joint.name}
         if not _writes(joint.name):
             if joint.action == "straight":
-                yield advise(step("danger-programming-hole", **facts))
+                yield advise(step("danger-programming-hole", **facts, hole=pairing.below(joint.pin)))
         elif joint.lifted:
-            yield advise(step("danger-write-hole", **facts))
+            yield advise(step("danger-write-hole", **facts, hole=pairing.below(joint.pin)))
         else:
             yield advise(step("danger-write-pin", **facts))
 

@@ -17,7 +17,7 @@ import pytest
 from pipeline.bench.pairing import obstacle
 from pipeline.bench.wiring_sheet import bench
 from pipeline.catalogue import load
-from pipeline.catalogue.advice import STEPS, NextStep, advise
+from pipeline.catalogue.advice import STEPS, NextStep, advise, step
 from pipeline.catalogue.advice.caution_texts import CAUTIONS
 from pipeline.catalogue.advice.findings import FINDINGS
 from pipeline.catalogue.cautions import ALWAYS, DEFERENCE, cautions, heeded, replacing
@@ -291,12 +291,12 @@ def test_every_finding_is_told_with_its_cautions_by_every_command(
     part: Part | None, capsys: pytest.CaptureFixture[str]
 ) -> None:
     walked = 0
-    for step in FINDINGS:
-        found = [finding(code.value, step, part) for code in Code]
+    for one_step in FINDINGS:
+        found = [finding(code.value, one_step, part) for code in Code]
         for text in (examined(document(part, *found), draw=False), capture_text(part, *found)):
             assert flat(text).count(flat(found[0]["next"])) == len(Code)
-            assert missing(text, part) == [], step
-            assert out_of_order(text, part, found[0]["next"]) == [], step
+            assert missing(text, part) == [], one_step
+            assert out_of_order(text, part, found[0]["next"]) == [], one_step
             walked += len(Code)
         assert offences(examined(document(part, found[0]), draw=False)) == []
     if part is not None:
@@ -431,3 +431,31 @@ def test_three_texts_spoiled_on_purpose_are_caught(monkeypatch: pytest.MonkeyPat
     flash = CATALOGUE.find("28C256")
     spoiled = examined(document(flash, finding("fill", "fill-pulls", flash)), draw=False)
     assert any(one.startswith("write-enable") for one in missing(spoiled, flash))
+
+
+class Word(str):
+    """A fact that takes every format."""
+
+    __slots__ = ()
+
+    def __format__(self, _: str) -> str:
+        return str(self)
+
+
+@pytest.mark.parametrize("name", STEPS)
+def test_a_step_is_asked_for_with_all_its_facts_and_no_others(name: str) -> None:
+    def told(facts: dict[str, object]) -> str:
+        return advise(step(name, **facts))
+
+    facts: dict[str, object] = {}
+    try:
+        step(name)
+    except KeyError as error:
+        lacking = str(error.args[0]).partition(" lacks: ")[2].split(", ")
+        facts = dict.fromkeys(lacking, Word("A5"))
+    assert not re.search(r"{\w", told(facts))
+    for fact in facts:
+        with pytest.raises(KeyError, match=f"lacks: {fact}'"):
+            told({key: value for key, value in facts.items() if key != fact})
+    with pytest.raises(KeyError, match="no place for: odd"):
+        told({**facts, "odd": 1})

@@ -219,6 +219,37 @@ def test_a_link_out_of_the_folder_is_refused() -> None:
     ]
 
 
+TWO_READERS = BASE.replace("boards:", "  hb: {kind: home-built}\n  hb2: {kind: home-built}\nboards:") + CHIP
+
+
+@pytest.mark.parametrize(
+    ("rows", "expected"),
+    [
+        ("", ["U1.prog.1", "U1.hb.1", "U1.hb.2", "U1.hb.10", "U1.hb2.1"]),
+        (
+            "readings:\n  - {chip: U1, reader: hb2, file: U1.hb2.1.bin}\n",
+            ["U1.hb2.1", "U1.prog.1", "U1.hb.1", "U1.hb.2", "U1.hb.10"],
+        ),
+        (
+            """\
+readings:
+  - {chip: U1, reader: hb, file: U1.hb.2.bin}
+  - {chip: U1, reader: hb2, file: U1.hb2.1.bin}
+  - {chip: U1, reader: hb, file: U1.hb.1.bin}
+""",
+            ["U1.hb.1", "U1.hb.2", "U1.hb.10", "U1.hb2.1", "U1.prog.1"],
+        ),
+    ],
+)
+def test_readings_come_in_the_order_of_the_sheet_and_each_reader_s_by_number(
+    rows: str, expected: list[str]
+) -> None:
+    names = ("U1.hb2.1", "U1.hb.10", "U1.hb.2", "U1.hb.1", "U1.prog.1")
+    plan, _ = told(TWO_READERS + rows, files=tuple(sorted(f"dumps/{name}.bin" for name in names)))
+    assert plan is not None
+    assert [one.reading for one in plan.chips[0].readings] == expected
+
+
 def test_two_readings_may_share_a_file_only_in_different_parts() -> None:
     rows = (
         "  - {{chip: U1, reader: prog, file: both.bin{0}}}\n  - {{chip: U2, reader: prog, file: "

@@ -14,6 +14,8 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import cache
+from string import Formatter
 from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.catalogue.advice.burning import BURNING
@@ -65,13 +67,37 @@ class NextStep:
 
 
 def step(name: str, /, **facts: object) -> NextStep:
-    """A step by its id.
+    """A step by its id, with what fills its places: all of them, and nothing else.
 
     Raises:
-        KeyError: There is no such step.
+        KeyError: There is no such step, a fact is missing, or it has no place for one.
+
+    Example:
+        >>> step("compare-marking", line="A5")
+        Traceback (most recent call last):
+        KeyError: 'compare-marking has no place for: line'
     """
-    STEPS[name]
+    wanted = _places(name)
+    if missing := wanted - facts.keys():
+        raise KeyError(f"{name} lacks: {', '.join(sorted(missing))}")
+    if unknown := facts.keys() - wanted:
+        raise KeyError(f"{name} has no place for: {', '.join(sorted(unknown))}")
     return NextStep(name, facts)
+
+
+@cache
+def _places(name: str) -> frozenset[str]:
+    """The facts that a step needs, in its own text or in the pieces that it is made of."""
+    texts, found = [STEPS[name].text], set[str]()
+    while texts:
+        for _, place, _, _ in Formatter().parse(texts.pop()):
+            if place is None or place == "beside":
+                continue
+            if place in PIECES:
+                texts += PIECES[place].values()
+            else:
+                found.add(place)
+    return frozenset(found)
 
 
 def advise(asked: NextStep | str, part: Part | None = None) -> str:

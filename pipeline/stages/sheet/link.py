@@ -266,8 +266,21 @@ def _readings(linking: Linking) -> dict[str, list[PlannedReading]]:
             loose_file(path, chip_ids, linking.sheet.readers, linking.meant) for path in loose
         ]
     for own in out.values():
-        own.sort(key=lambda reading: _natural(reading.reading))
+        _in_the_sheets_order(own, tuple(linking.sheet.readers))
     return out
+
+
+def _in_the_sheets_order(own: list[PlannedReading], readers: Sequence[str]) -> None:
+    """A chip's readings as the sheet lists them, each reader's by their numbers.
+
+    The first listed reading gives the image its order, and the value of a contested bit, where nothing else
+    does: readers come as their first rows do, then those without a row as the sheet names them.
+    """
+    places = {name: len(own) + place for place, name in enumerate(readers)}
+    for place, reading in reversed(list(enumerate(own))):
+        if reading.row is not NOTHING_SAID:
+            places[reading.reader] = place
+    own.sort(key=lambda reading: (places[reading.reader], _natural(reading.reading)))
 
 
 def _natural(text: str) -> list[tuple[int, str]]:
