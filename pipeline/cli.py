@@ -152,6 +152,7 @@ def package(
     ] = None,
     clear_leftovers: ClearLeftovers = False,
     strict: Strict = False,
+    scheduler: SchedulerOption = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -166,14 +167,20 @@ def package(
         from pipeline.views.several import several_ended
 
         summary = package_several(
-            folders, into, clear_leftovers=clear_leftovers, strict=strict, whole=as_json
+            folders,
+            into,
+            clear_leftovers=clear_leftovers,
+            strict=strict,
+            whole=as_json,
+            scheduler=scheduler,
         )
         _end(summary, several_ended(summary), as_json=as_json, quiet=quiet)
-    from pipeline.run.package.package import package as run_package
     from pipeline.run.package.package import recorded_chips
+    from pipeline.run.package.several import package_on
     from pipeline.views.terminal import package_json, packaged
 
-    done = run_package(folders[0], into, quiet=quiet or as_json, clear_leftovers=clear_leftovers)
+    silent = quiet or as_json
+    done = package_on(scheduler, folders, into, quiet=silent, clear_leftovers=clear_leftovers)(folders[0])
     answer: Mapping[str, object] = {"command": "package", "needs_person": done.needing}
     if as_json:
         answer = package_json(done, recorded_chips(done.bag))

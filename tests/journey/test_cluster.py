@@ -18,6 +18,7 @@ import pytest
 
 from pipeline.edges.cluster import Cluster
 from pipeline.errors import ClusterError
+from pipeline.exit_codes import NOT_THERE
 from tests.example_bags import EPOCH, example_bag
 from tests.journey.cli import wellread
 from tests.kit.clusters import ROOT, Yard, doubled, slow, yard
@@ -173,13 +174,91 @@ def test_ctrl_c_ends_at_once_and_what_was_remembered_is_whole(two: Yard, tmp_pat
     assert len(again.document["bags"]) == 60
 
 
+def test_projects_packaged_by_workers_give_the_same_bytes_and_the_same_words(
+    two: Yard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
+    projects = [ROOT / "example_project", tmp_path / "not-there", _other_machine(tmp_path / "other")]
+    said = []
+    for place, extra in (("here", []), ("there", ["--scheduler", two.address])):
+        (tmp_path / place).mkdir()
+        done = wellread("package", *projects, "--into", tmp_path / place, *extra)
+        said.append((done.code, done.out))
+    assert said[0] == said[1]
+    assert said[0][0] == NOT_THERE
+    assert names(tmp_path / "there") == ["loom-78-v1", "loom-79-v1"]
+    assert contents(tmp_path / "here") == contents(tmp_path / "there")
+
+
+def test_a_worker_killed_while_it_packages_is_replaced_and_nothing_is_left(
+    two: Yard, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
+    over, kills = threading.Event(), [0]
+
+    def kill_whoever_works() -> None:
+        while not over.wait(0.02):
+            if list(tmp_path.glob(".*.staging-*/attempt-*/*/data/readings")):
+                kills[0] += sum(two.kill(number) for number in range(2))
+                return
+
+    killer = threading.Thread(target=kill_whoever_works)
+    killer.start()
+    done = wellread("package", ROOT / "example_project", "--into", tmp_path, "--scheduler", two.address)
+    over.set()
+    killer.join()
+    assert done.code == 0, done.err
+    assert kills[0] >= 1
+    assert names(tmp_path) == ["loom-78-v1"]
+    assert contents(tmp_path / "loom-78-v1") == contents(example_bag())
+
+
+def test_ctrl_c_while_workers_package_leaves_nothing(two: Yard, tmp_path: Path) -> None:
+    command = [sys.executable, "-m", "pipeline", "package", str(ROOT / "example_project")]
+    with subprocess.Popen(
+        [*command, "--into", str(tmp_path), "--scheduler", two.address],
+        cwd=ROOT,
+        stderr=subprocess.PIPE,
+        text=True,
+    ) as process:
+        while not list(tmp_path.glob(".*.staging-*/attempt-*/*/data")) and process.poll() is None:
+            time.sleep(0.01)
+        process.send_signal(signal.SIGINT)
+        _, told = process.communicate(timeout=90)
+    assert process.returncode == 130, told
+    assert names(tmp_path) == []
+    time.sleep(1)
+    assert names(tmp_path) == []
+
+
+def names(folder: Path) -> list[str]:
+    """What lies in a folder, hidden or not."""
+    return sorted(path.name for path in folder.iterdir())
+
+
+def contents(folder: Path) -> dict[str, bytes]:
+    """Every file of a folder, by its path in it."""
+    files = (path for path in sorted(folder.rglob("*")) if path.is_file())
+    return {path.relative_to(folder).as_posix(): path.read_bytes() for path in files}
+
+
+def _other_machine(folder: Path) -> Path:
+    """The example once more, as another machine's."""
+    shutil.copytree(ROOT / "example_project", folder)
+    sheet = folder / "sheet.yaml"
+    text = sheet.read_text(encoding="utf-8")
+    assert "loom-78" in text
+    sheet.write_text(text.replace("id: loom-78", "id: loom-79"), encoding="utf-8")
+    return folder
+
+
 def test_nobody_at_the_address_is_told_as_that() -> None:
     done = wellread("recheck", example_bag(), "--scheduler", "tcp://127.0.0.1:9")
     assert done.code == ClusterError.exit_code
     assert done.err.startswith("tcp://127.0.0.1:9: no scheduler answers there")
 
 
-@pytest.mark.parametrize("words", [["recheck"], ["recheck", "--replay"]])
+@pytest.mark.parametrize("words", [["recheck"], ["recheck", "--replay"]], ids="-".join)
 def test_nothing_of_dask_is_imported_without_the_option(words: list[str]) -> None:
     asked = [*words, str(example_bag())]
     done = subprocess.run(

@@ -66,8 +66,11 @@ class Yard:
     def kill(self, number: int) -> bool:
         """SIGKILL to the process that works, not to the one that looks after it; whether there was one."""
         looking_after = self.workers[number].pid
-        children = Path(f"/proc/{looking_after}/task/{looking_after}/children").read_text().split()
-        working = [int(one) for one in children if b"spawn_main" in _command(one)]
+        # Each thread has children of its own.
+        threads = Path(f"/proc/{looking_after}/task").glob("*/children")
+        children = [one for thread in threads for one in thread.read_text().split()]
+        # The other child keeps count of what they share; it ends with the last of them.
+        working = [int(one) for one in children if b"resource_tracker" not in _command(one)]
         for process in working:
             try:
                 os.kill(process, signal.SIGKILL)

@@ -97,6 +97,23 @@ class _Building:
     attachments: list[AttachmentRecord] = field(default_factory=list)
 
 
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """A project that has been looked over and may be packaged.
+
+    Attributes:
+        project: With a plan.
+        moment: The time of the run.
+        previous: The newest version that is there.
+        twins: That the sheet names, verified.
+    """
+
+    project: Project
+    moment: Now
+    previous: Previous | None
+    twins: Sequence[OpenTwin]
+
+
 def package(
     folder: Path, into: Path | None = None, *, quiet: bool = False, clear_leftovers: bool = False
 ) -> Packaged:
@@ -110,6 +127,24 @@ def package(
 
     Raises:
         WellreadError: See the exit codes; nothing is left under the final name.
+    """
+    ready, final = get_ready(folder, into, quiet=quiet, clear_leftovers=clear_leftovers)
+    progress = Progress(quiet=quiet)
+    try:
+        with Staging(final) as staging:
+            packaged = build_bag(ready, staging.path, progress)
+            if not packaged.same_as:
+                staging.commit()
+            return packaged
+    finally:
+        progress.done()
+
+
+def get_ready(folder: Path, into: Path | None, *, quiet: bool, clear_leftovers: bool) -> tuple[Ready, Path]:
+    """A project looked over, all its problems told together, and the path that its next version gets.
+
+    Raises:
+        WellreadError: As `package`; nothing was written but the folder that the bag goes into.
     """
     moment = now()
     project = open_project(folder)
@@ -125,16 +160,25 @@ def package(
     refuse(unopened, SHEET_NAME)
     own = re.compile(re.escape(machine) + r"-v[1-9][0-9]*")
     dead_runs(place, lambda one: own.fullmatch(one) is not None, clear=clear_leftovers, quiet=quiet)
-    progress = Progress(quiet=quiet)
-    try:
-        with Staging(place / name) as staging:
-            packaged = _build(project, moment, staging.path, previous, progress, twins)
-            if not packaged.same_as:
-                _judge_twice(staging.path, progress)
-                staging.commit()
-            return packaged
-    finally:
-        progress.done()
+    return Ready(project, moment, previous, twins), place / name
+
+
+def build_bag(ready: Ready, root: Path, progress: Progress, *, alone: bool = False) -> Packaged:
+    """Steps 2 to 7: a bag built under `root`, and judged twice.
+
+    Args:
+        ready: What goes into it.
+        root: An empty folder of the bag's name, in a folder where scratch files may lie.
+        progress: Told how far it has come.
+        alone: No further processes are started.
+
+    Raises:
+        WellreadError: The bag cannot be built, or one of the judges refuses it.
+    """
+    packaged = _build(ready, root, progress, alone=alone)
+    if not packaged.same_as:
+        _judge_twice(root, progress)
+    return packaged
 
 
 def recorded_chips(bag: Path) -> list[ChipRecord]:
@@ -166,25 +210,19 @@ def refuse_early_clock(plan: Plan, moment: Now) -> None:
             )
 
 
-def _build(
-    project: Project,
-    moment: Now,
-    root: Path,
-    previous: Previous | None,
-    progress: Progress,
-    twins: Sequence[OpenTwin],
-) -> Packaged:
+def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Packaged:
     """Everything that goes into the bag, written under `root`; the previous version where nothing changed.
 
     The digest over all inputs decides that, not the images: a sheet that says more makes a new version, too.
     """
+    project, moment, previous, twins = ready.project, ready.moment, ready.previous, ready.twins
     plan = project.plan
     assert plan is not None
     names, owners, loose = dump_names(plan.chips, project.files)
     images = images_folder(root.parent)
     job = Job(project.folder, root, images, how_read(plan), names, owners)
     with (
-        Crew(items=len(plan.chips), folder=root.parent) as crew,
+        Crew(items=0 if alone else len(plan.chips), folder=root.parent) as crew,
         Spool(root.parent) as kept,
         Spool(root.parent) as partial,
         _Parts(root.parent) as parts,
