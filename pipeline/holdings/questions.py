@@ -37,21 +37,23 @@ COLUMNS = (
 _FROM = "FROM chips JOIN bags ON bags.id = chips.bag_id"
 _ORDER = "ORDER BY bags.machine, bags.version, bags.path, chips.id"
 NEWEST = "bags.newest = 1"
-_MACHINE = "bags.machine || '/' || bags.custodian || '/' || bags.serial"
-"""What tells one machine from another on a shelf."""
-OTHERS = f"""
-WITH same_content AS (
-    SELECT chips.sha256, count(DISTINCT {_MACHINE}) AS machines
-    FROM chips JOIN bags ON bags.id = chips.bag_id
+OTHERS = """
+WITH owners AS (
+    SELECT id, dense_rank() OVER (ORDER BY machine, custodian, serial) AS owner FROM bags
+), same_content AS (
+    SELECT chips.sha256, count(DISTINCT owners.owner) AS machines
+    FROM chips JOIN owners ON owners.id = chips.bag_id
     WHERE chips.sha256 != '' AND chips.bare = 0 GROUP BY chips.sha256
 ), same_label AS (
-    SELECT lower(chips.part) AS part, lower(chips.label) AS label,
-        count(DISTINCT {_MACHINE}) AS machines
-    FROM chips JOIN bags ON bags.id = chips.bag_id
+    SELECT lower(chips.part) AS part, lower(chips.label) AS label, count(DISTINCT owners.owner) AS machines
+    FROM chips JOIN owners ON owners.id = chips.bag_id
     WHERE chips.label != '' GROUP BY 1, 2
 )
-"""  # noqa: S608 - ours alone
-"""How many machines hold the same content, and how many a chip of the same part and label."""
+"""
+"""How many machines hold the same content, and how many a chip of the same part and label.
+
+One machine is told from another by its id, its custodian and its serial number.
+"""
 
 
 class Question(NamedTuple):

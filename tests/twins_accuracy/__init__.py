@@ -1,0 +1,1 @@
+"""How well two specimens of one program are told apart: `python -m tests.twins_accuracy`."""
