@@ -30,6 +30,7 @@ from pipeline.stages.content import (
     Signature,
     Vector,
     content_findings,
+    contested_flow,
     crossing_findings,
     order_evidence,
     program_findings,
@@ -52,7 +53,7 @@ from schemas.sheet import Reader, ReadingRow
 from schemas.wiring import Lines, Wiring
 
 if TYPE_CHECKING:
-    from schemas.record import ProgramRecord, TwinRecord
+    from schemas.record import ContestedFlow, ProgramRecord, TwinRecord
 
 MOST_TIMES_THE_CHIP = 4096
 """A log of many passes, printed at length, is a few hundred times as long as its chip; common practice, no
@@ -134,6 +135,7 @@ class ChipResult:
         checks: Embedded checks on this chip alone.
         schemes: How many schemes were tried, by width.
         crossings: What its readings show of their wirings.
+        kept: Which reading keeps the program's flow, where bits are contested.
     """
 
     chip: str
@@ -147,6 +149,7 @@ class ChipResult:
     checks: tuple[SelfCheck, ...] = ()
     schemes: Mapping[int, int] = field(default_factory=dict)
     crossings: tuple[Crossing, ...] = ()
+    kept: ContestedFlow | None = None
 
     @cached_property
     def signature(self) -> Signature | None:
@@ -362,6 +365,7 @@ def judge(
         checks=checks,
         schemes=dict(schemes_tried(settled.words, organisation.bits, cut)) if read is None else {},
         crossings=_crossings(settled, done.ways, known, checks),
+        kept=contested_flow(settled, program, processor),
     )
 
 

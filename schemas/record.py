@@ -230,12 +230,23 @@ class ContestedBit(TypedDict):
 
 
 @stored()
+class ContestedFlow(TypedDict):
+    """Which reading keeps the program's flow: evidence beside the voices, never a vote."""
+
+    family: Annotated[str, Field(description="Whose program it was read as")]
+    keeps: Annotated[list[str], Field(description="Passes that keep it, as READING/NUMBER")]
+    breaks: Annotated[dict[str, int], Field(description="Pass → in how many places more it breaks it")]
+    says: Annotated[str, Field(description="The same for a person")]
+
+
+@stored()
 class Contested(TypedDict):
     """All unresolved bits; the mask file has every one, this list at most the first thousand."""
 
     bits: int
     words: int
     listed: NotRequired[list[ContestedBit]]
+    flow: NotRequired[ContestedFlow]
 
 
 @stored()

@@ -431,8 +431,10 @@ class Public:
             out.pop("program", None)
         out["image"] = self._image(name, chip.get("image"))
         contested = chip.get("contested")
-        if contested and not self.survey.content:
-            out["contested"] = {**contested, "listed": []}
+        if contested and (hidden or not self.survey.content):
+            contested = contested.copy()
+            contested.pop("flow", None)  # it names readings, and tells of content
+            out["contested"] = contested if self.survey.content else {**contested, "listed": []}
         return _answered_in_public(self.clean(out, f"chip {name}"))
 
     def _stub(self, chip: ChipRecord) -> ChipRecord:

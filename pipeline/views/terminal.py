@@ -256,6 +256,8 @@ def examined(document: Examined, *, draw: bool) -> str:
         cut = [(one["kind"], one["start"], one["end"]) for one in document["regions"]]
         lines.append(strip(words, cut, contested=contested, blocks=draw))
         lines.append(legend(cut, contested=bool(contested), blocks=draw))
+    if document["contested"] and "flow" in document["contested"]:
+        lines.append(document["contested"]["flow"]["says"])
     findings = document["findings"]
     if not findings:
         return "\n".join([*lines, "No finding."])

@@ -20,6 +20,7 @@ from pipeline.stages.content.flow_of_control import (
     keeps_flow,
 )
 from pipeline.stages.content.flow_of_control.families import choose
+from pipeline.stages.content.flow_of_control.kept_bits import keeps_bits
 from pipeline.stages.content.flow_of_control.orders import crossings
 from pipeline.stages.content.program import program_of, with_code
 from pipeline.stages.content.regions import regions
@@ -33,8 +34,6 @@ CODE = frozenset(
 MOSTLY_ONE = 0.6
 """A piece of which more than this share is one byte says nothing and is left out."""
 SURE = 0.99
-BITS_MARGIN = 1.5
-"""Nats by which a reading must read better than another that differs in single bits."""
 
 
 @dataclass(frozen=True)
@@ -154,7 +153,7 @@ def eight_bits(piece: Piece, rng: Generator) -> Outcome | None:
     data = piece.data.copy()
     for at in rng.choice(inside, 8, replace=False):
         data[at] ^= np.uint8(1 << int(rng.integers(8)))
-    kept = keeps_flow([piece.data, data], 8, families=[piece.family], margin=BITS_MARGIN)
+    kept = keeps_bits([piece.data, data], 8, piece.family)
     right, wrong = kept is not None and kept.chosen == 0, kept is not None and kept.chosen == 1
     return Outcome("eight bits", piece.image.family, piece.image.package, right, wrong)
 

@@ -286,6 +286,9 @@ def _examined(result: ChipResult, kind: StatedKind) -> ExaminedChip:
     every = in_order((*result.findings, *heard.findings))
     fades_to = kind.part.fades_to if kind.part else None
     held = () if heard.lifting else result.held_back
+    contested = contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading)
+    if contested is not None and result.kept is not None:
+        contested["flow"] = result.kept
     return {
         "organisation": str(result.organisation),
         "passes": len(settled.passes),
@@ -294,7 +297,7 @@ def _examined(result: ChipResult, kind: StatedKind) -> ExaminedChip:
         "reasons": list(graded.reasons),
         "bears": graded.bears,
         "held_back": list(held),
-        "contested": contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading),
+        "contested": contested,
         "findings": to_do.in_order([{**one.to_record(), "chip": result.chip} for one in every], held),
         "regions": [region.to_json() for region in with_sisters(result.regions, (), result.checks)],
         "vectors": [vector.to_json() for vector in result.vectors],

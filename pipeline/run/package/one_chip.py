@@ -353,6 +353,8 @@ def _judged(result: ChipResult, planned: PlannedChip, job: Job) -> JudgedChip:
     # Its path, and whether it is settled, are known when it is placed.
     out["image"] = cast("ImageRecord", _image(settled, image_file(job.images, result.chip)))
     out["contested"] = contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading)
+    if result.kept is not None and out["contested"] is not None:
+        out["contested"]["flow"] = result.kept
     if settled.known is not None:
         out["absent"] = [list(one) for one in true_ranges(~settled.known)]
     if result.held_back:

@@ -7,6 +7,7 @@ each of these looks at one chip, so that worker processes can do it. Of every ch
 
 from __future__ import annotations
 
+from pipeline.stages.content.contested_flow import contested_flow
 from pipeline.stages.content.exchanged import exchanged_findings, exchanged_lanes
 from pipeline.stages.content.findings import content_findings
 from pipeline.stages.content.kin import ChipImage, kin, shared_fills
@@ -53,6 +54,7 @@ __all__ = [
     "Signature",
     "Vector",
     "content_findings",
+    "contested_flow",
     "crossing_findings",
     "exchanged_findings",
     "exchanged_lanes",

@@ -310,6 +310,7 @@ def _contested(contested: Contested | None, digits: int) -> View | None:
     return {
         "bits": wording.counted(int(contested["bits"]), "bit"),
         "words": wording.counted(int(contested.get("words", 0)), "word"),
+        "flow": contested["flow"]["says"] if "flow" in contested else "",
         "rows": [
             (
                 wording.hexa(int(bit["address"]), digits),
