@@ -859,6 +859,7 @@ def holdings(
     page: Annotated[
         Path | None, typer.Option("--page", help="Write the shelf as one page; never over another file.")
     ] = None,
+    scheduler: SchedulerOption = None,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:
@@ -880,5 +881,7 @@ def holdings(
         content=content,
     )
     wish = Wish(conditions, to_read, file, part, organisation, all_versions, csv, page, most)
-    document = run_holdings(shelves or (), wish, index=index, ledger=ledger, quiet=quiet or as_json)
+    document = run_holdings(
+        shelves or (), wish, index=index, ledger=ledger, quiet=quiet or as_json, scheduler=scheduler
+    )
     _end(document, held(document), as_json=as_json, quiet=quiet)

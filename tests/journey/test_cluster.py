@@ -252,6 +252,16 @@ def _other_machine(folder: Path) -> Path:
     return folder
 
 
+def test_a_shelf_read_by_workers_holds_the_same(two: Yard, tmp_path: Path) -> None:
+    held = shelf(tmp_path / "shelf", 5)
+    (held / "bag-003" / "metadata" / "record.json").write_text("{}")
+    asked: list[str | Path] = ["holdings", held, "--next", "--json"]
+    here, there = wellread(*asked), wellread(*asked, "--scheduler", two.address)
+    assert here.document["read"] == 5
+    assert here.document["troubled"]
+    assert there.document == here.document
+
+
 def test_nobody_at_the_address_is_told_as_that() -> None:
     done = wellread("recheck", example_bag(), "--scheduler", "tcp://127.0.0.1:9")
     assert done.code == ClusterError.exit_code

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Generator, Iterable, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, cast
 
 from pipeline.edges.clock import now
+from pipeline.edges.console import caution_once
 from pipeline.edges.disk_errors import absent
 from pipeline.edges.holdings_index import HoldingsIndex
 from pipeline.edges.new_file import need_folder, write_new
@@ -17,7 +19,14 @@ from pipeline.errors import NothingToDoError, UsageError
 from pipeline.holdings import questions, ranking
 from pipeline.holdings.rows import Facts
 from pipeline.run.holdings.likeness import like_image
-from pipeline.run.holdings.update import Updated, update, with_checks
+from pipeline.run.holdings.update import (
+    ReadRows,
+    Updated,
+    rows_batch,
+    rows_given_up,
+    update,
+    with_checks,
+)
 from pipeline.views.holdings import holdings_csv
 
 if TYPE_CHECKING:
@@ -56,7 +65,13 @@ class Wish:
 
 
 def holdings(
-    shelves: Sequence[Path], wish: Wish, *, index: Path | None, ledger: Path | None, quiet: bool = False
+    shelves: Sequence[Path],
+    wish: Wish,
+    *,
+    index: Path | None,
+    ledger: Path | None,
+    quiet: bool = False,
+    scheduler: str | None = None,
 ) -> HoldingsAnswer:
     """What `holdings --json` prints.
 
@@ -66,8 +81,10 @@ def holdings(
         index: The index's file; None for one in memory.
         ledger: A ledger that knows the bags.
         quiet: No progress.
+        scheduler: Address of a scheduler whose workers read the bags; None: this process does.
 
     Raises:
+        ClusterError: The scheduler cannot be reached, or none of its workers may do this.
         NothingToDoError: There is no bag: asking nothing is no answer.
         HoldingsError, LedgerError, StorageError, UsageError: As those who do it raise them.
     """
@@ -76,7 +93,8 @@ def holdings(
     with HoldingsIndex(index) as held:
         done = Updated(0, 0, 0)
         if shelves:
-            done = update(held, shelves, lambda read, of: progress.show("bags read", read, of))
+            with _readers(scheduler, shelves) as read_rows:
+                done = update(held, shelves, lambda read, of: progress.show("bags read", read, of), read_rows)
             progress.done()
         if ledger is not None:
             with_checks(held, ledger)
@@ -108,6 +126,20 @@ def holdings(
         }
         answer["written"] = list(_written(held, wish, answer))
     return answer
+
+
+@contextmanager
+def _readers(scheduler: str | None, shelves: Sequence[Path]) -> Generator[ReadRows | None]:
+    """The workers of a cluster, where a scheduler is given."""
+    if scheduler is None:
+        yield None
+        return
+    from pipeline.edges.cluster import Cluster
+
+    with Cluster(scheduler, shelves, caution_once) as cluster:
+        yield lambda changed: cluster.each(
+            rows_batch, None, changed, places=lambda one: [one[0]], lost=rows_given_up
+        )
 
 
 def _refuse_early(shelves: Sequence[Path], wish: Wish, index: Path | None) -> None:

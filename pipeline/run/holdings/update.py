@@ -18,6 +18,8 @@ AT_ONCE = 64
 """Bags put into the index in one transaction: each costs a flush of the disk. Chosen by us, no source."""
 
 Rows = tuple[BagRow, list[ChipRow]]
+ReadRows = Callable[[Sequence[tuple[str, str]]], Iterable[Rows]]
+"""Reads bags, each given by its path and fingerprint, in their order."""
 TellDone = Callable[[int, int], None]
 
 
@@ -35,13 +37,19 @@ class Updated(NamedTuple):
     gone: int
 
 
-def update(index: HoldingsIndex, shelves: Sequence[Path], tell: TellDone | None = None) -> Updated:
+def update(
+    index: HoldingsIndex,
+    shelves: Sequence[Path],
+    tell: TellDone | None = None,
+    read_rows: ReadRows | None = None,
+) -> Updated:
     """Bring an index up to date with some shelves; what it knows of others stays.
 
     Args:
         index: Open.
         shelves: Bags, archives that hold one, or folders to be searched.
         tell: Told how many of how many are read.
+        read_rows: Who reads the bags, where it is not this process.
 
     Raises:
         HoldingsError: The index cannot be written.
@@ -54,7 +62,7 @@ def update(index: HoldingsIndex, shelves: Sequence[Path], tell: TellDone | None 
     changed = [(path, seen) for path, seen in _fingerprints(found) if known.get(path) != seen]
     index.replace((), gone)
     done = 0
-    for some in _batched(_rows(changed)):
+    for some in _batched((read_rows or _rows)(changed)):
         index.replace(some)
         done += len(some)
         if tell is not None:
@@ -79,6 +87,17 @@ def _rows(changed: Iterable[tuple[str, str]]) -> Iterator[Rows]:
             yield trouble_row(str(path), fingerprints[str(path)], f"{rows.problem}. {rows.remedy}"), []
         else:
             yield rows
+
+
+def rows_batch(shared: None, changed: Sequence[tuple[str, str]]) -> list[Rows]:
+    """What another computer does of an update."""
+    del shared
+    return list(_rows(changed))
+
+
+def rows_given_up(changed: tuple[str, str]) -> Rows:
+    """A bag at which several workers ended, one after the other."""
+    return trouble_row(*changed, "three workers ended while they read it"), []
 
 
 def _of_bag(path: Path, seen: str) -> Rows:
