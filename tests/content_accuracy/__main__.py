@@ -6,8 +6,8 @@
     --seed N        another choice of pieces
     --most N        at most so many pieces a package, family and size
     --markdown FILE the tables of tests/MEASUREMENTS.md
-    --only NAME     "flow" (single programs), "banks" (chips of one program at their addresses) or "wide"
-                    (chips that hold parts of one word)
+    --only NAME     "flow" (single programs), "bits" (eight wrong bits of code), "banks" (chips of one
+                    program at their addresses) or "wide" (chips that hold parts of one word)
 
 Each row has n and one-sided 95 % Clopper-Pearson bounds. Rows under n = 60 are printed, not judged; "wrong"
 is judged from n = 1,000 on. Exit code 1 when a judged row misses its goal.
@@ -94,9 +94,15 @@ def _orders(piece: Piece, size: int, rng: Generator) -> Iterator[Outcome]:
         return
     if piece.family in {"68000", "8086", "pdp11", "9900"}:
         yield cases.even_and_odd(piece)
-    bits = cases.eight_bits(piece, rng)
-    if bits is not None:
-        yield bits
+
+
+def bits_asked(found: list[Image], most: int, rng: Generator) -> Iterator[tuple[str, Outcome]]:
+    """Of each piece of 2K that is mostly code three times: eight wrong bits in one of two readings."""
+    for piece in pieces([one for one in found if one.family in cases.CODE], 2048, most, rng):
+        for _ in range(3):
+            outcome = cases.eight_bits(piece, rng)
+            if outcome is not None:
+                yield "eight bits, 2K", outcome
 
 
 def rows(outcomes: list[tuple[str, Outcome]]) -> dict[tuple[str, str], list[Outcome]]:
@@ -184,7 +190,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--most", type=int, default=100)
     parser.add_argument("--markdown", type=Path)
-    parser.add_argument("--only", choices=["flow", "banks", "wide"])
+    parser.add_argument("--only", choices=["flow", "bits", "banks", "wide"])
     options = parser.parse_args(arguments)
     every, missing = images()
     found = [one for one in every if one.half == options.half]
@@ -193,6 +199,8 @@ def main(arguments: list[str] | None = None) -> int:
         return 1
     rng = np.random.default_rng(options.seed)
     outcomes = list(asked(found, options.most, options.seed)) if options.only in {None, "flow"} else []
+    if options.only in {None, "bits"}:
+        outcomes += bits_asked(found, options.most, rng)
     if options.only in {None, "banks"}:
         outcomes += banks.asked(found, options.most, rng)
     if options.only in {None, "wide"}:
