@@ -159,19 +159,27 @@ def left_behind(withheld: Sequence[Withheld]) -> list[str]:
     Args:
         withheld: Everything that does.
     """
+    return [
+        line for text in staying(withheld) for line in textwrap.wrap(text, WIDTH - 2, subsequent_indent="  ")
+    ]
+
+
+def staying(withheld: Sequence[Withheld]) -> Iterator[str]:
+    """What stays behind, a sentence a kind and reason.
+
+    Args:
+        withheld: Everything that does.
+    """
     grouped: dict[tuple[str, str], list[str]] = {}
     for one in withheld:
         named = one.what if one.kind in ("field", "chip", "space", "reading") else one.chip
         grouped.setdefault((one.kind, one.why), []).append(named)
-    lines = []
     for (kind, why), names in grouped.items():
         count = len(names)
         distinct = list(dict.fromkeys(plain(name) for name in names if name))
         named = ", ".join(distinct[:12]) + (f" and {len(distinct) - 12} more" if len(distinct) > 12 else "")
         what = _KINDS[kind][count > 1].format(count=count)
-        text = f"{what}{f' ({named})' if named else ''}: {why}."
-        lines += textwrap.wrap(text, WIDTH - 2, subsequent_indent="  ")
-    return lines
+        yield f"{what}{f' ({named})' if named else ''}: {why}."
 
 
 def _use(head: RecordHead, example: tuple[str, str] | None) -> Iterable[str]:

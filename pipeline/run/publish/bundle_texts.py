@@ -167,7 +167,31 @@ def _report(making: Making, spool: Spool) -> None:
         with_content=making.public.survey.content,
         parts=parts,
     )
-    for name, content in pages:
+    for name, content in _for_rebuilders(making, spool, pages):
         making.write(
             f"data/report/{name}", content, "The report" if name == "index.html" else "The report on one chip"
         )
+
+
+def _for_rebuilders(
+    making: Making, spool: Spool, pages: Iterable[tuple[str, bytes]]
+) -> Iterator[tuple[str, bytes]]:
+    """The report's pages with what a rebuilder wants first: files, what stays behind, and a comparison."""
+    from pipeline.views.report import SINGLE_PAGE_BELOW, chip_page_name, rebuilding
+
+    content = making.public.survey.content
+    found = {
+        chip_page_name(one.chip): rebuilding.kept(one.chip, making.bag.read, with_content=content)
+        for one in _chips(spool)
+    }
+    single = len(found) < SINGLE_PAGE_BELOW
+    withheld = list(bundle.staying(making.public.withheld))
+    for name, page in pages:
+        if name == "index.html":
+            chips = list(found.values())
+            bag = making.head["bag"]
+            yield name, rebuilding.first_page(page, chips, withheld, bag, making.bag.read, single=single)
+        elif single:
+            yield name, page
+        else:
+            yield name, rebuilding.own_page(page, found[name], making.bag.read)
