@@ -51,14 +51,14 @@ def _chips(document: ReleaseAnswer) -> list[str]:
     """A row a chip, worst first; of many chips those that go out whole are counted."""
     order = {one["chip"]: rank for rank, one in enumerate(document["to_do"])}
     ranked = sorted(document["chips"], key=lambda chip: order.get(chip["chip"], len(order)))
-    whole = [one for one in ranked if one["chip"] not in order and not one["withheld"]]
+    whole = [one for one in ranked if one["chip"] not in order and one["goes_out"]]
     many = len(ranked) > MOST_CHIPS
     listed = [one for one in ranked if one not in whole] if many else ranked
     lines = [table(list(_rows(listed[:MOST_CHIPS])))]
     if len(listed) > MOST_CHIPS:
         lines.append(f"  … and {len(listed) - MOST_CHIPS} more; --json has them all")
     if many and whole:
-        lines.append(f"  {counted(len(whole), 'chip')} with nothing to do and nothing withheld")
+        lines.append(f"  {counted(len(whole), 'chip')} with nothing to do, whose image goes out")
     return [line for line in lines if line]
 
 

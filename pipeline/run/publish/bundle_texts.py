@@ -181,7 +181,7 @@ def _for_rebuilders(
 
     content = making.public.survey.content
     found = {
-        chip_page_name(one.chip): rebuilding.kept(one.chip, making.bag.read, with_content=content)
+        chip_page_name(one.chip): rebuilding.offered(one.chip, making.bag.read, with_content=content)
         for one in _chips(spool)
     }
     single = len(found) < SINGLE_PAGE_BELOW

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import json
 import zlib
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
@@ -19,7 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from urllib.parse import quote
 
 from pipeline.views.report import wording
-from pipeline.views.report.summary import page_name
+from pipeline.views.report.summary import UNPLACED, page_name
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -30,6 +29,8 @@ if TYPE_CHECKING:
 Load = Callable[[str], bytes]
 PARTS = 8
 """An image is told by its parts where a few bits differ; each part that differs costs one of eight."""
+DIGEST_BYTES, PART_BYTES = 18, 3
+"""How much of a SHA-256 and of a part's CRC-32 a page holds: 144 bits identify, 24 a part point to a page."""
 MOST_CARRIED = 1 << 20
 """Bytes of images that one page carries: four thirds as much in the page, which a browser opens at once."""
 MARK = "<!-- rebuild -->"
@@ -37,7 +38,7 @@ MARK = "<!-- rebuild -->"
 FORMATS = (("bin", "binary"), ("hex", "Intel HEX"), ("s19", "S-record"))
 
 
-class Kept(NamedTuple):
+class Offered(NamedTuple):
     """One chip as a public page offers it and compares with it.
 
     Attributes:
@@ -50,7 +51,7 @@ class Kept(NamedTuple):
         sha256: Of the image, or "" where it has none.
         crc32: Of the image, eight digits, or "".
         size: Bytes of the image.
-        parts: CRC-32 of each part of the image, "" for one of a single value; empty where it stays behind.
+        parts: Checks of the image's parts, b"" where it stays behind.
         absent: Half-open ranges of words that no reading has.
         path: Of the image in the bundle, or "" where it stays behind.
         withheld: Why it does.
@@ -65,13 +66,13 @@ class Kept(NamedTuple):
     sha256: str
     crc32: str
     size: int
-    parts: tuple[str, ...]
+    parts: bytes
     absent: tuple[tuple[int, int], ...]
     path: str
     withheld: str
 
 
-def kept(chip: ChipRecord, load: Load, *, with_content: bool) -> Kept:
+def offered(chip: ChipRecord, load: Load, *, with_content: bool) -> Offered:
     """What the public view of a chip offers.
 
     Args:
@@ -82,7 +83,7 @@ def kept(chip: ChipRecord, load: Load, *, with_content: bool) -> Kept:
     image = chip.get("image")
     path = str(image.get("path") or "") if image and with_content else ""
     said = chip.get("organisation")
-    return Kept(
+    return Offered(
         chip=chip["chip"],
         board=chip.get("board") or "",
         part=str(chip.get("part") or ""),
@@ -92,7 +93,7 @@ def kept(chip: ChipRecord, load: Load, *, with_content: bool) -> Kept:
         sha256=str(image["sha256"]) if image else "",
         crc32=_crc32(image),
         size=int(image.get("size_bytes", 0)) if image else 0,
-        parts=parts_of(load(path)) if path else (),
+        parts=parts_of(load(path)) if path else b"",
         absent=tuple((start, end) for start, end in chip.get("absent") or ()),
         path=path,
         withheld=str(image.get("withheld") or "") if image else "",
@@ -104,18 +105,19 @@ def _crc32(image: ImageRecord | None) -> str:
     return f"{sums['crc32']:08X}" if sums else ""
 
 
-def parts_of(image: bytes) -> tuple[str, ...]:
-    """CRC-32 of each of `PARTS` parts, cut as the page's script cuts them; "" for a part of one value.
+def parts_of(image: bytes) -> bytes:
+    """The upper 24 bits of the CRC-32 of each of `PARTS` parts, cut as the page's script cuts them.
 
-    A part of one value is alike in many chips and tells none of them.
+    A part of one value is alike in many chips and tells none of them: it has zeros.
     """
     cuts = [at * len(image) // PARTS for at in range(PARTS + 1)]
-    pieces = (image[start:end] for start, end in pairwise(cuts))
-    return tuple("" if len(set(piece)) < 2 else f"{zlib.crc32(piece):08x}" for piece in pieces)
+    pieces = [image[start:end] for start, end in pairwise(cuts)]
+    sums = (zlib.crc32(piece) if len(set(piece)) > 1 else 0 for piece in pieces)
+    return b"".join(one.to_bytes(4, "big")[:PART_BYTES] for one in sums)
 
 
 def first_page(
-    page: bytes, chips: Sequence[Kept], withheld: Sequence[str], bag: str, load: Load, *, single: bool
+    page: bytes, chips: Sequence[Offered], withheld: Sequence[str], bag: str, load: Load, *, single: bool
 ) -> bytes:
     """The first page with the rebuilder's sections.
 
@@ -148,7 +150,7 @@ def first_page(
     return _within(page, text)
 
 
-def own_page(page: bytes, one: Kept, load: Load) -> bytes:
+def own_page(page: bytes, one: Offered, load: Load) -> bytes:
     """A chip's own page, which carries its image and compares with it.
 
     Args:
@@ -171,36 +173,45 @@ def own_page(page: bytes, one: Kept, load: Load) -> bytes:
     return _within(page, text)
 
 
-def _compared(chips: Sequence[Kept], carried: Mapping[str, bytes], *, single: bool) -> dict[str, object]:
+def _compared(chips: Sequence[Offered], carried: Mapping[str, bytes], *, single: bool) -> dict[str, object]:
     """What the script compares with: facts of each chip that has a digest, and images."""
     told = [
-        {
-            "chip": one.chip,
-            "page": "" if len(chips) == 1 else _href(one, single=single),
-            "words": one.organisation.words,
-            "bits": one.organisation.bits,
-            "grade": one.grade,
-            "apart": one.apart,
-            "sha256": one.sha256,
-            "parts": one.parts,
-            "absent": one.absent,
-            "carried": bool(one.path) and (one.chip in carried if single else one.size <= MOST_CARRIED),
-        }
+        _line(one, carried=bool(one.path) and (one.chip in carried if single else one.size <= MOST_CARRIED))
         for one in chips
         if one.sha256 and one.organisation is not None
     ]
     return {
-        "told": json.dumps(told, separators=(",", ":")),
+        "told": "\n".join(told),
+        "ways": "" if len(chips) == 1 else "here" if single else "pages",
         "count": len(told),
         "images": [(chip, base64.b64encode(image).decode("ascii")) for chip, image in carried.items()],
     }
 
 
-def _href(one: Kept, *, single: bool) -> str:
+def _line(one: Offered, *, carried: bool) -> str:
+    """One chip as the script reads it: fields in a row, since a page of 400 chips holds as many."""
+    assert one.organisation is not None
+    digest = base64.b64encode(bytes.fromhex(one.sha256)[:DIGEST_BYTES]).decode("ascii")
+    fields = (
+        one.chip,
+        one.board or UNPLACED,
+        one.organisation.words,
+        one.organisation.bits,
+        one.grade,
+        int(one.apart),
+        int(carried),
+        digest,
+        base64.b64encode(one.parts).decode("ascii"),
+        "+".join(f"{start}-{end}" for start, end in one.absent),
+    )
+    return "|".join(map(str, fields))
+
+
+def _href(one: Offered, *, single: bool) -> str:
     return f"#chip-{one.chip}" if single else quote(page_name(one.board, one.chip))
 
 
-def _row(one: Kept, *, single: bool) -> dict[str, object]:
+def _row(one: Offered, *, single: bool) -> dict[str, object]:
     """One chip in the list of what to download."""
     return {
         "chip": one.chip,
@@ -213,7 +224,7 @@ def _row(one: Kept, *, single: bool) -> dict[str, object]:
     }
 
 
-def _files(one: Kept, up: str, formats: Sequence[tuple[str, str]]) -> list[tuple[str, str, str]]:
+def _files(one: Offered, up: str, formats: Sequence[tuple[str, str]]) -> list[tuple[str, str, str]]:
     """The image's files: (address, ending, name of the format)."""
     base = up + quote(one.path.removeprefix("data/").removesuffix(".bin"))
     return [(f"{base}.{ending}", ending, name) for ending, name in formats]
