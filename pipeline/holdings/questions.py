@@ -42,12 +42,12 @@ WITH owners AS (
     SELECT id, dense_rank() OVER (ORDER BY machine, custodian, serial) AS owner FROM bags
 ), same_content AS (
     SELECT chips.sha256, count(DISTINCT owners.owner) AS machines
-    FROM chips JOIN owners ON owners.id = chips.bag_id
+    FROM chips CROSS JOIN owners ON owners.id = chips.bag_id
     WHERE chips.sha256 != '' AND chips.bare = 0 GROUP BY chips.sha256
 ), same_label AS (
-    SELECT lower(chips.part) AS part, lower(chips.label) AS label, count(DISTINCT owners.owner) AS machines
-    FROM chips JOIN owners ON owners.id = chips.bag_id
-    WHERE chips.label != '' GROUP BY 1, 2
+    SELECT chips.part, chips.label, count(DISTINCT owners.owner) AS machines
+    FROM chips CROSS JOIN owners ON owners.id = chips.bag_id
+    WHERE chips.label != '' GROUP BY chips.label COLLATE NOCASE, chips.part COLLATE NOCASE
 )
 """
 """How many machines hold the same content, and how many a chip of the same part and label.
@@ -130,7 +130,7 @@ def to_read(condition: str) -> str:
     {_FROM}
     LEFT JOIN same_content ON same_content.sha256 = chips.sha256
     LEFT JOIN same_label
-        ON same_label.part = lower(chips.part) AND same_label.label = lower(chips.label)
+        ON same_label.label = chips.label COLLATE NOCASE AND same_label.part = chips.part COLLATE NOCASE
     WHERE {NEWEST} AND chips.state NOT IN ({elsewhere}) AND ({condition})
         AND (chips.held_back != '' OR chips.grade IN ({grades_asked}))
 ), ranked AS (
