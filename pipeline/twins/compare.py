@@ -51,6 +51,8 @@ STREWN = 1e-3
 """Changes so close together less often than this by chance lie in stretches. Chosen by us, no source."""
 MOST_PENALTY = 10.0
 """What closeness can weigh against fading at most, in nats: cells of one row may fade together. No source."""
+MOST_STREWN = 0.2
+"""With more of the words differing, places that lie apart by chance tell nothing. Chosen by us, no source."""
 MANY = 0.05
 """With more of the words differing, crossed lines and lost words are looked for. Chosen by us, no source."""
 MOST = 0.5
@@ -220,7 +222,7 @@ def _plain(this: Words, other: Words, bits: int, known: Words, fades_to: int | N
         )
     if odds >= LEAST_ODDS:
         return SpecimenDifference("fading", side, words, up, down, odds=odds, chance=chance)
-    if chance >= STREWN and words <= MANY * known.size:
+    if chance >= STREWN and words <= MOST_STREWN * known.size:
         kind: Kind = "perhaps-fading" if not least else "strewn"
         return SpecimenDifference(
             kind, side if not least else "both", words, up, down, odds=odds, chance=chance
@@ -253,7 +255,7 @@ def _undirected(this: Words, other: Words, counts: tuple[int, int, int], chance:
         return SpecimenDifference(
             "one-way" if not (up and down) else "strewn", "", words, up, down, chance=chance
         )
-    if chance >= STREWN and words <= MANY * this.size:
+    if chance >= STREWN and words <= MOST_STREWN * this.size:
         return SpecimenDifference("strewn", "both", words, up, down, chance=chance)
     return SpecimenDifference(_changed(this, other, words), "", words, up, down, chance=chance)
 

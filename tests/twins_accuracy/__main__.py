@@ -31,6 +31,8 @@ from tests.kit.wires import Bench, Image
 from tests.twins_accuracy.releases import pairs
 
 WORDS, BITS = 2048, 8
+SEED = 22
+"""Run 21 on the kept half set the limit of strewn bits; the table is of other stretches and other faults."""
 OURS = Owner("ours", "The weaving shed", "bench")
 THEIRS = Owner("theirs", "The owners' club", "clubprog", {"kind": "device-programmer"})
 
@@ -178,7 +180,7 @@ def count(rounds: int, half: Half) -> None:
     wrong: dict[str, Counter[str]] = defaultdict(Counter)
     lifts = {"wrong": 0, "missed": 0, "right": 0, "not to be lifted": 0}
     for number in range(rounds):
-        random = np.random.default_rng((21, number))
+        random = np.random.default_rng((SEED, number))
         drawn = [case for _ in range(2) for case in cases(random, half)] + list(revisions(random, releases))
         with tempfile.TemporaryDirectory() as place:
             for case, chip in zip(drawn, packaged(Path(place), drawn), strict=True):
