@@ -225,9 +225,67 @@ def test_print_leaves_navigation_out_and_keeps_every_chip(chromium: Browser, loo
         assert not page.locator("nav").is_visible()
         assert page.locator("section.chip").count() == len(loom_site.sample.chips)
         assert page.locator("#chip-U4").is_visible()
-        printed = page.pdf()
-        assert printed.startswith(b"%PDF-")
         assert heard.said == []
+
+
+def sheets(printed: bytes) -> int:
+    """How many sheets a PDF has. Source: ISO 32000-1, 7.7.3.3 (a page object has /Type /Page)."""
+    return len(re.findall(rb"/Type\s*/Page[^s]", printed))
+
+
+def test_a_set_on_one_page_prints_as_a_summary_of_two_sheets_and_one_sheet_a_chip(
+    chromium: Browser, loom_site: Site
+) -> None:
+    with opened(chromium, loom_site.index) as (page, _):
+        printed = page.pdf(format="A4")
+        assert printed.startswith(b"%PDF-")
+        assert sheets(printed) == 2 + len(loom_site.sample.chips)
+
+
+def test_a_large_set_prints_as_a_summary_of_two_sheets_and_each_chip_page_as_one(
+    chromium: Browser, large_site: Site
+) -> None:
+    own = min((large_site.folder / "data" / "report" / "chips").rglob("*.html"))
+    for path, count in ((large_site.index, 2), (own, 1)):
+        with opened(chromium, path) as (page, _):
+            assert sheets(page.pdf(format="A4")) == count
+
+
+def test_paper_leaves_folds_as_they_stand_and_screens_widgets_out(chromium: Browser, loom_site: Site) -> None:
+    with opened(chromium, loom_site.index) as (page, _):
+        folds = page.locator("details")
+        open_before = page.locator("details[open]").count()
+        assert folds.count() > open_before
+        page.emulate_media(media="print")
+        page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        assert page.locator("details[open]").count() == open_before
+        assert not page.locator(".filter").is_visible()
+        assert page.locator(".paper").first.is_visible()
+
+
+def test_a_phone_shows_a_chip_s_pictures_before_its_text(chromium: Browser, loom_site: Site) -> None:
+    tops = """name => [...document.querySelectorAll(`#chip-${name} .cols > div`)]
+        .map(each => each.getBoundingClientRect().top)"""
+    with opened(chromium, loom_site.index, 360) as (page, _):
+        text, pictures = page.evaluate(tops, "U1")
+        assert pictures < text
+    with opened(chromium, loom_site.index, 1600) as (page, _):
+        text, pictures = page.evaluate(tops, "U1")
+        assert pictures == text
+
+
+def test_no_mark_or_word_is_red_or_green_alone_and_no_pin_is(chromium: Browser, loom_site: Site) -> None:
+    """Red and green are not told apart by one man in twelve; grades differ in shape, word and lightness."""
+    with opened(chromium, loom_site.index) as (page, _):
+        colours = page.evaluate(
+            "[...document.querySelectorAll('[class*=\"g-\"]')].map(e => getComputedStyle(e).color)"
+        )
+        assert colours
+        for colour in colours:
+            red, green, blue = map(int, re.findall(r"\d+", colour)[:3])
+            assert not (green > red + 30 and green > blue + 30), colour
+        words = page.locator("body").inner_text().lower()
+        assert not re.search(r"\b(have/miss|have list|miss list|haves|misses)\b", words)
 
 
 def test_hostile_labels_do_nothing_and_are_seen(chromium: Browser, hostile_site: Site) -> None:

@@ -126,7 +126,7 @@ def test_without_content_nothing_is_loaded_drawn_or_linked() -> None:
 def test_findings_name_pins_with_their_source_and_tell_evidence() -> None:
     page = single(loom()).decode()
     assert "A5 is pin 3: data sheet and high confidence" in page
-    assert "equal pairs 1,023; informative words 700; p 1.2e-90." in page
+    assert "equal pairs 1,023; informative words 700; p less than 1 in a million million." in page
     assert "addresses 0x1A3, 0x1A4" in page
 
 

@@ -147,7 +147,7 @@ def render_chip_page(head: RecordHead, view: View, *, near: Near, up: str, publi
         public: Whether it goes into a public bundle.
     """
     text = _template("chip_page.html").render(
-        **_assets(first=False),
+        **_assets(first=False, more_style=running_head(head)),
         c=view | {"near": _steps(near, lambda board, chip: quote(up + page_name(board, chip)))},
         machine=machine_name(head),
         bag=str(head.get("bag", "")),
@@ -173,6 +173,22 @@ def render_way(head: RecordHead, chip: str) -> bytes:
     to = f"../../index.html#chip-{quote(chip)}"
     text = _template("way.html").render(chip=chip, machine=machine_name(head), to=to)
     return text.encode("utf-8")
+
+
+def running_head(head: RecordHead) -> str:
+    """The rule for the head of each printed sheet: machine and bag left, the page's number right.
+
+    Whatever is no letter or digit is written as its code point: no name can end the string that it stands in.
+    Source: CSS Syntax Module Level 3, section 4.3.7 (escapes); CSS Paged Media Module Level 3, section 4.
+    """
+    said = wording.short(f"{machine_name(head)}, {head.get('bag', '')}", 100)
+    inert = "".join(
+        letter if letter.isascii() and letter.isalnum() else f"\\{ord(letter):06x}" for letter in said
+    )
+    return (
+        f'@page{{@top-left{{content:"{inert}";font:8pt sans-serif}}'
+        '@top-right{content:counter(page) " of " counter(pages);font:8pt sans-serif}}'
+    )
 
 
 def render_photographs(head: ReportHead, summaries: Sequence[Summary]) -> bytes:
@@ -230,7 +246,7 @@ def render_first_page(
     known = head.get("parts") or {}
     heed = bench_cautions.heeding_of(known)
     text = _template("first_page.html").render(
-        **_assets(first=True, more_style=table.style),
+        **_assets(first=True, more_style=table.style + running_head(head)),
         table=table,
         card=card.card(head, summaries, public=public),
         defs=marks.defined(),
@@ -338,6 +354,7 @@ def _tasks(summaries: Sequence[Summary], parts: Mapping[str, PartRecord], heed: 
         "trips": trips.trips(listed, parts, heed),
         "more": max(0, len(listed) - trips.MOST_TASKS),
         "first": trips.begin_with(listed, parts),
+        "dangers": trips.dangers_of(listed, heed),
         "said": trips.waiting_words(listed),
         "single": single[:MOST_SINGLES],
         "single_more": max(0, len(single) - MOST_SINGLES),

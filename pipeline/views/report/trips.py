@@ -183,6 +183,16 @@ def _asked(
     return Asked(words, task.code, task.severity, task.means, "" if again else task.bench, again)
 
 
+def dangers_of(chips: Sequence[Summary], heed: Heeding) -> list[str]:
+    """The cautions whose neglect costs a chip, of the parts that wait, each once.
+
+    Args:
+        chips: Those with tasks.
+        heed: The cautions by part.
+    """
+    return list(dict.fromkeys(one for chip in chips for one in heed.dangers.get(chip.entry, ())))
+
+
 def mark_words(chip: Summary, parts: Mapping[str, PartRecord]) -> str:
     """What a board says of a chip: the first task's line and pin, else its code; why it is missing."""
     if not chip.to_do.tasks or chip.to_do.tasks[0].code == chip.grade:

@@ -39,6 +39,7 @@ _ADDRESS_KEYS = frozenset(
         "exceptions_at",
     ]
 )
+_CHANCES = frozenset(["chance", "p"])
 MOST_SHOWN = 12
 
 
@@ -64,6 +65,18 @@ def short(text: object, most: int = 60) -> str:
 def hexa(address: int, digits: int = 0) -> str:
     """An address, `0x01A3`, with at least `digits` digits."""
     return f"0x{address:0{digits}X}" if address >= 0 else f"-0x{-address:X}"
+
+
+def chance_words(chance: float) -> str:
+    """A chance as a person says it; the record has the number.
+
+    Example:
+        >>> chance_words(1.2e-90), chance_words(0.004), chance_words(0.25)
+        ('less than 1 in a million million', '1 in 250', '25 %')
+    """
+    if chance < 1e-12:
+        return "less than 1 in a million million"
+    return f"1 in {1 / chance:,.0f}" if chance < 0.05 else f"{chance:.0%}".replace("%", " %")
 
 
 def span_text(start: int, end: int, digits: int = 0) -> str:
@@ -108,7 +121,7 @@ def say(value: Any, key: str = "", digits: int = 0) -> str:
     if isinstance(value, int):
         return hexa(value, digits) if key in _ADDRESS_KEYS else f"{value:,}"
     if isinstance(value, float):
-        return f"{value:.4g}"
+        return chance_words(value) if key in _CHANCES else f"{value:.4g}"
     if isinstance(value, dict | Mapping):
         parts = [f"{plain_key(name)} {say(part, str(name), digits)}" for name, part in value.items()]
         return "; ".join(parts) or "none"

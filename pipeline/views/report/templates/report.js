@@ -21,5 +21,4 @@ svg.addEventListener("focus",function(){show(at)});
 svg.addEventListener("keydown",function(e){var m={ArrowLeft:-1,ArrowRight:1,ArrowUp:-per*avg,ArrowDown:per*avg,Home:-words,End:words}[e.key];if(m===undefined)return;e.preventDefault();show(at+m)})}
 document.querySelectorAll("svg.raster:not(.doubt)").forEach(probe);
 if(navigator.clipboard)document.querySelectorAll("code.all").forEach(function(c){var b=document.createElement("button");b.type="button";b.className="copy";b.textContent="copy";b.setAttribute("aria-label","Copy "+(c.dataset.what||c.textContent.slice(0,40)));b.addEventListener("click",function(){navigator.clipboard.writeText(c.textContent).then(function(){b.textContent="copied"},function(){b.textContent="not copied"})});c.after(" ",b)});
-addEventListener("beforeprint",function(){document.querySelectorAll("details").forEach(function(d){d.open=true})});
 })();
