@@ -77,6 +77,11 @@ ProjectOption = Annotated[
 ]
 
 
+WiringOption = Annotated[
+    str | None, typer.Option("--wiring", help="Name of the reader's wiring, kept in the sheet.")
+]
+
+
 def _version(asked: bool) -> None:  # noqa: FBT001 - Typer calls it so
     if asked:
         from pipeline import __version__
@@ -750,6 +755,7 @@ def capture(
     sitting: Annotated[
         str | None, typer.Option("--sitting", help="Name of the sitting, kept in the sheet.")
     ] = None,
+    wiring: WiringOption = None,
     quiet_seconds: Annotated[
         float, typer.Option("--quiet-seconds", help="A line still for so long has ended.")
     ] = 3.0,
@@ -782,6 +788,7 @@ def capture(
         resume=resume,
         sitting=sitting,
         project=project,
+        wiring=wiring,
     )
     document = run_capture(wish, quiet=quiet or as_json)
     _end(document, captured(document, draw=_can_draw()), as_json=as_json, quiet=quiet)
@@ -885,3 +892,79 @@ def holdings(
         shelves or (), wish, index=index, ledger=ledger, quiet=quiet or as_json, scheduler=scheduler
     )
     _end(document, held(document), as_json=as_json, quiet=quiet)
+
+
+@app.command()
+def watch(
+    port: Annotated[str, typer.Argument(help="The serial port that the reader prints to.")],
+    part: PartOption = None,
+    organisation: OrganisationOption = None,
+    like: Annotated[
+        Path | None, typer.Option("--like", help="A trusted reading of this very chip: crossings are named.")
+    ] = None,
+    baud: Annotated[int, typer.Option("--baud", help="Speed of the line.")] = 115_200,
+    find_speed: Annotated[
+        bool, typer.Option("--find-speed", help="Try the usual speeds first, until what arrives is text.")
+    ] = False,
+    bell: Annotated[
+        str | None, typer.Option("--bell", help="good or change: when the terminal's bell rings.")
+    ] = None,
+    quiet_seconds: Annotated[
+        float, typer.Option("--quiet-seconds", help="A reader still for so long may be off.")
+    ] = 3.0,
+    then_capture: Annotated[
+        bool, typer.Option("--then-capture", help="Capture once the reading is good; needs --chip, --reader.")
+    ] = False,
+    chip: Annotated[str | None, typer.Option("--chip", help="The chip's id in the sheet.")] = None,
+    reader: Annotated[str | None, typer.Option("--reader", help="The reader's id in the sheet.")] = None,
+    wiring: WiringOption = None,
+    passes: Annotated[int, typer.Option("--passes", help="How many passes are captured.")] = 3,
+    sitting: Annotated[
+        str | None, typer.Option("--sitting", help="Name of the sitting, kept in the sheet.")
+    ] = None,
+    project: Annotated[Path, typer.Option("--project", help="The project folder.")] = Path(),
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Say after each pass of a reader which lines are alive, until three passes are good; writes nothing.
+
+    Power off before any wire or chip is moved: a reader that falls silent, or a port that is gone, is no
+    error here, and the watch goes on when it is back. With --json one document a line. Ctrl-C ends it.
+
+    Before hands go near any chip: power off; every supply measured at the empty socket; right chip, right way
+    round; reader's pins low or inputs while a supply is off; 5 V and 3.3 V kept apart; ID checks of a device
+    programmer off; wrist strap on. A sole copy: photographs first, three passes at the nominal supply, then
+    stop. The data sheet, local electrical-safety rules and licensed practice come first. `wellread parts
+    PART` has a part's own dangers.
+    """
+    if then_capture and (chip is None or reader is None):
+        raise typer.BadParameter("--then-capture needs --chip and --reader")
+    from pipeline.run.bench.capture import CaptureWish
+    from pipeline.run.bench.watch import WatchWish, watch_port
+    from pipeline.views.terminal import captured
+
+    wish = WatchWish(port, part, organisation, baud, like, bell, quiet_seconds, find_speed)
+    then = None
+    if then_capture:
+        then = CaptureWish(
+            port=port,
+            chip=str(chip),
+            reader=str(reader),
+            part=part,
+            organisation=organisation,
+            passes=passes,
+            baud=baud,
+            quiet_seconds=quiet_seconds,
+            resume=False,
+            sitting=sitting,
+            project=project,
+            wiring=wiring,
+        )
+    document = watch_port(wish, then=then, as_json=as_json, quiet=quiet)
+    if document is None:
+        return
+    if as_json:
+        from pipeline.edges.console import say_json_line
+
+        say_json_line(document)
+    _end(document, "" if as_json else captured(document, draw=_can_draw()), as_json=False, quiet=quiet)

@@ -863,6 +863,61 @@ class SeveralAnswer(Answer):
 
 
 @stored()
+class WatchedLine(TypedDict):
+    """One line of the chip, as `watch` has it at this moment."""
+
+    line: str
+    pin: int | None
+    state: Literal["alive", "dead", "stuck", "joined", "floating", "intermittent", "not-shown"]
+    words: Annotated[str, Field(description="The state as the screen says it")]
+    others: Annotated[list[str], Field(description="Lines that it is joined with")]
+    level: Annotated[int | None, Field(description="At which it is stuck")]
+    changed: bool
+
+
+@stored()
+class WatchAnswer(Answer):
+    """`watch`: one such document a line of output, one an event."""
+
+    event: Annotated[
+        Literal[
+            "start", "pass", "line", "off", "on", "gone", "back", "speed", "chip", "test", "next", "good"
+        ],
+        Field(description="What happened; `start` comes first, and carries the cautions"),
+    ]
+    text: str
+    about: Annotated[list[str], Field(description="The lines that the event is about")]
+    port: str
+    baud: int
+    part: str | None
+    organisation: str
+    phase: Literal[
+        "waiting",
+        "reading",
+        "testing",
+        "tested",
+        "pulsed",
+        "off",
+        "gone",
+        "no-text",
+        "other-chip",
+        "good",
+    ]
+    stale: Annotated[bool, Field(description="Whether the states are those of before the power went off")]
+    passes: Annotated[int, Field(description="Whole passes so far")]
+    alike: Annotated[int, Field(description="Whole passes in a row that are alike")]
+    words_a_second: float
+    marks: Annotated[
+        str, Field(description="The last passes: . first, = alike, ~ unlike, x not whole, | rest between")
+    ]
+    lines: list[WatchedLine]
+    next: Annotated[str, Field(description="The one sentence that says what to do")]
+    good: bool
+    power_off: str
+    cautions: list[str]
+
+
+@stored()
 class SchemaAnswer(Answer):
     """`schema` without a name; with one it prints that schema itself."""
 
@@ -945,6 +1000,7 @@ ANSWERS: dict[str, object] = {
     "twins": TwinsAnswer,
     "holdings": HoldingsAnswer,
     "several": SeveralAnswer,
+    "watch": WatchAnswer,
     "schema": SchemaAnswer,
 }
 """Command → its answer."""

@@ -1,5 +1,9 @@
 // A reader for ROM chips: prints a chip in the line protocol of PROTOCOL.md, or as plain hex.
 //
+// Three ways to run it: as it stands it reads PASSES passes; with READER_LOOP it reads on and on, for `wellread watch`;
+// with READER_LINE_TEST it tests the wires of an EMPTY socket, one line at a time, before any chip goes in. With
+// READER_PULSE_TEST it pulses the address lines of an EXPENDABLE chip, never of one that matters.
+//
 // BEFORE ANY CHIP GOES INTO THE SOCKET
 // - The data sheet decides. Where this file or any printed sheet contradicts it, follow the data sheet, and local
 //   rules for electrical work; what is beyond your practice belongs to someone licensed for it.
@@ -13,10 +17,15 @@
 // - Tie write and programming pins, in hardware, to the level at which nothing is written: no line of this program
 //   drives them. A sole copy has no second chance.
 // - Put nothing on a pin that exceeds the chip's supply. Guard against static charge; keep windows covered.
+// - The line test: chip out, every supply of the socket off. 220 to 470 ohms in series with every address and data line,
+//   so that two joined lines drive no more than a few milliamperes into each other. Pull-ups of 10 kilohms on the data
+//   lines at the socket's holes: at the reader's pins a broken wire would pass. Enable, write, programming and supply
+//   pins have no number here: nothing toggles them.
 // - First read an empty socket, then a spare programmed from a known image, then the chip that matters: three passes at
 //   the nominal supply, then stop and compare.
 //
-// Fill in the four functions under YOUR BOARD. The fifth, `heard`, is for readers that listen; leave it if not.
+// Fill in the functions under YOUR BOARD. `heard` is for readers that listen; leave it if not. `supplies_stand` and `rest`
+// keep signals off an unpowered chip. The three `line_` functions are for the line test alone.
 
 #include <stdint.h>
 
@@ -24,6 +33,7 @@ static const uint32_t WORDS = 2048;      // words of the chip
 static const unsigned BITS = 8;          // bits of a word, at most 32
 static const unsigned PASSES = 3;
 static const unsigned LINE = 16;         // words on a line
+static const unsigned ADDRESS_LINES = 11; // address lines of the chip, for the tests
 static const unsigned SETTLE_US = 10;    // wait after each address; ten times the access time is not too much
 static const bool PLAIN =
 #ifdef READER_PLAIN
@@ -41,6 +51,16 @@ static uint32_t read_data() { return 0; }                         // the levels 
 static void print(char character) { (void)character; }            // send one character
 static void wait_us(uint32_t microseconds) { (void)microseconds; }
 static int heard() { return -1; }                                 // a character that came in, or -1
+#endif
+// Without a way to see the supplies the reader is started once every one of them stands, and stopped before any goes off.
+#ifndef READER_BOARD_HAS_LINES                                    // a board of its own that has these says so
+static bool supplies_stand() { return true; }                     // whether every supply of the chip stands (measured, or a switch)
+static void rest() {}                                             // all pins to the chip low or inputs
+static void strobe() {}                                           // take the address in, on latched parts; else nothing
+// Lines count A0 first, then D0 behind the last address line; no other pin has a number.
+static void line_drive(unsigned line, bool high) { (void)line; (void)high; }   // through its series resistor
+static void line_release(unsigned line) { (void)line; }                        // an input with its pull-up
+static bool line_level(unsigned line) { (void)line; return true; }
 #endif
 // ---------------------------------------------------------------------------------------------------------------
 
@@ -82,6 +102,7 @@ static unsigned address_digits() {
 
 static uint32_t word_at(uint32_t address) {
     set_address(address);
+    strobe();
     wait_us(SETTLE_US);
     const uint32_t word = read_data();
     return BITS < 32 ? word & ((1ul << BITS) - 1) : word;
@@ -148,13 +169,106 @@ static void listen(unsigned pass) {
     }
 }
 
+// No signal feeds an unpowered chip: the pins rest until every supply stands, and as soon as one does not.
+static void wait_for_supplies() {
+    while (!supplies_stand()) { rest(); wait_us(1000); }
+}
+
+// One pass; false where a supply went off in the middle of it.
+static bool read_pass(unsigned pass) {
+    pass_crc = 0xFFFF;
+    if (PLAIN) { put_text("-- reading pass "); put_number(pass); print('\n'); } else header(pass);
+    for (uint32_t address = 0; address < WORDS; address += LINE) {
+        if (!supplies_stand()) { rest(); return false; }
+        data_line(pass, address, true);
+    }
+    if (!PLAIN) { trailer(pass); listen(pass); }
+    return true;
+}
+
 void read_chip() {
-    for (unsigned pass = 1; pass <= PASSES; pass++) {
-        pass_crc = 0xFFFF;
-        if (PLAIN) { put_text("-- reading pass "); put_number(pass); print('\n'); } else header(pass);
-        for (uint32_t address = 0; address < WORDS; address += LINE) data_line(pass, address, true);
-        if (!PLAIN) { trailer(pass); listen(pass); }
+    wait_for_supplies();
+    for (unsigned pass = 1; pass <= PASSES && read_pass(pass); pass++) {}
+    rest();
+}
+
+// Pass after pass. Whoever watches tells wires that were moved from the old ones by the count, which begins anew.
+void read_on_and_on() {
+    for (;;) {
+        wait_for_supplies();
+        for (unsigned pass = 1; read_pass(pass); pass = pass < 999999 ? pass + 1 : 1) {}
     }
 }
 
-int main() { read_chip(); return 0; }
+// ---- the line test: an empty socket, every other supply off -----------------------------------------------------
+
+static void put_line_name(unsigned line) {
+    put(line < ADDRESS_LINES ? 'A' : 'D');
+    put_number(line < ADDRESS_LINES ? line : line - ADDRESS_LINES);
+}
+
+// The levels of all address lines, then of all data lines.
+static void put_levels(const char *when) {
+    wait_us(100);                        // a pull of 10 kilohms and a long wire: some microseconds, ten times over
+    put_text(when);
+    for (unsigned from = 0, count = ADDRESS_LINES; count; from += count, count = from < ADDRESS_LINES + BITS ? BITS : 0) {
+        uint32_t levels = 0;
+        for (unsigned line = 0; line < count; line++) levels |= (uint32_t)line_level(from + line) << line;
+        put(' ');
+        put_hex(levels, (count + 3) / 4);
+    }
+}
+
+void test_lines() {
+    const unsigned lines = ADDRESS_LINES + BITS;
+    for (unsigned line = 0; line < lines; line++) line_release(line);
+    begin_line();
+    put_text("#WELLREAD 1 TEST 1 LINES "); put_number(ADDRESS_LINES); put('x'); put_number(BITS);
+    end_line();
+    for (unsigned line = 0; line < lines; line++) {
+        begin_line();
+        put_text("~1 "); put_line_name(line);
+        line_drive(line, false); put_levels(" LOW");
+        line_drive(line, true); put_levels(" HIGH");
+        line_drive(line, false); wait_us(100); line_release(line); put_levels(" FREE");
+        end_line();
+    }
+    rest();
+    begin_line(); put_text("#END TEST 1"); end_line();
+}
+
+// ---- the pulse test: an EXPENDABLE chip of the same part, supplied as its data sheet says -----------------------
+
+void pulse_address_lines() {
+    wait_for_supplies();
+    begin_line();
+    put_text("#WELLREAD 1 TEST 1 LINES "); put_number(ADDRESS_LINES); put('x'); put_number(BITS);
+    end_line();
+    for (unsigned line = 0; line < ADDRESS_LINES; line++) {
+        unsigned bases = 0, differ = 0;
+        // Many base addresses, spread by an odd step: what one address does not show another may.
+        for (uint32_t base = 0, step = WORDS / 64 | 1u; bases < 64 && supplies_stand(); bases++, base = (base + step) % WORDS) {
+            const uint32_t before = word_at(base), pulsed = word_at((base ^ (1ul << line)) % WORDS);
+            differ += pulsed != before && word_at(base) == before;
+        }
+        if (!bases) break;
+        begin_line();
+        put_text("~1 "); put_line_name(line); put_text(" BASES "); put_number(bases); put_text(" DIFFER "); put_number(differ);
+        end_line();
+    }
+    rest();
+    begin_line(); put_text("#END TEST 1"); end_line();
+}
+
+int main() {
+#if defined(READER_LINE_TEST)
+    test_lines();
+#elif defined(READER_PULSE_TEST)
+    pulse_address_lines();
+#elif defined(READER_LOOP)
+    read_on_and_on();
+#else
+    read_chip();
+#endif
+    return 0;
+}

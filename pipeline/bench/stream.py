@@ -12,7 +12,14 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass, field
 
-from pipeline.formats.records.reader_log import Data, LoggedPass, Passes, looks_meant, parse_line
+from pipeline.formats.records.reader_log import (
+    Data,
+    LoggedPass,
+    Passes,
+    looks_meant,
+    parse_line,
+    parse_tested,
+)
 
 ASK_AGAIN_SECONDS = 0.6
 """How long a request may go unanswered."""
@@ -43,6 +50,43 @@ ONE_PARITY = 0.95
 
 
 @dataclass(slots=True)
+class LineText:
+    """What the bytes of a line are, counted: text, text with a parity bit, or neither."""
+
+    count: int = 0
+    flow: int = 0
+    _strange: int = 0
+    _strange_marked: int = 0
+    _odd: int = 0
+
+    def feed(self, block: bytes) -> None:
+        """Take what has come."""
+        self.count += len(block)
+        self._strange += len(block.translate(None, _TEXT))
+        self._strange_marked += len(block.translate(None, _TEXT_OR_MARKED))
+        self._odd += len(block) - len(block.translate(None, _ODD))
+        self.flow += block.count(b"\x11") + block.count(b"\x13")
+
+    @property
+    def parity(self) -> bool:
+        """Whether bit 7 of the stream looks like a parity bit, or is always set."""
+        return (
+            self._strange > self._strange_marked
+            and max(self._odd, self.count - self._odd, self._strange) >= ONE_PARITY * self.count
+        )
+
+    @property
+    def no_text(self) -> float:
+        """Share of the bytes that no reader prints."""
+        return (self._strange_marked if self.parity else self._strange) / max(1, self.count)
+
+    @property
+    def garbage(self) -> bool:
+        """Whether so much of it is no text that the speed must be another one: a fifth."""
+        return self.count >= LEAST_JUDGED and self.no_text > 1 / 5
+
+
+@dataclass(slots=True)
 class Watch:
     """Follows one capture.
 
@@ -63,11 +107,7 @@ class Watch:
     protocol: bool = False
     _rest: bytes = b""
     _all: Passes = field(default_factory=Passes)
-    _bytes: int = 0
-    _strange: int = 0
-    _strange_marked: int = 0
-    _odd: int = 0
-    _flow: int = 0
+    _text: LineText = field(default_factory=LineText)
     _plain_words: int = 0
     _quiet: bool = False
     _asked: bytes = b""
@@ -78,11 +118,7 @@ class Watch:
 
     def feed(self, block: bytes) -> None:
         """Take what has come."""
-        self._bytes += len(block)
-        self._strange += len(block.translate(None, _TEXT))
-        self._strange_marked += len(block.translate(None, _TEXT_OR_MARKED))
-        self._odd += len(block) - len(block.translate(None, _ODD))
-        self._flow += block.count(b"\x11") + block.count(b"\x13")
+        self._text.feed(block)
         held = self._rest + block
         if self.parity and not self.protocol:
             # a line feed carries the bit as well
@@ -97,6 +133,8 @@ class Watch:
         # the protocol is text of seven bits: decoding takes no line of it that carries another
         record = None if self.parity else parse_line(line)
         if record is None:
+            if not self.parity and parse_tested(line) is not None:
+                return
             if self.protocol:
                 self.damaged += looks_meant(line)
             else:
@@ -158,20 +196,17 @@ class Watch:
     @property
     def parity(self) -> bool:
         """Whether bit 7 of the stream looks like a parity bit, or is always set."""
-        return (
-            self._strange > self._strange_marked
-            and max(self._odd, self._bytes - self._odd, self._strange) >= ONE_PARITY * self._bytes
-        )
+        return self._text.parity
 
     @property
     def no_text(self) -> float:
         """Share of the bytes that no reader prints."""
-        return (self._strange_marked if self.parity else self._strange) / max(1, self._bytes)
+        return self._text.no_text
 
     @property
     def flow_control(self) -> int:
         """XON and XOFF characters in the stream."""
-        return self._flow
+        return self._text.flow
 
     @property
     def garbage(self) -> bool:
@@ -179,12 +214,12 @@ class Watch:
 
         A fifth of it is no printed character.
         """
-        return self._bytes >= GARBAGE_AFTER and self.garbled
+        return self._text.count >= GARBAGE_AFTER and self.garbled
 
     @property
     def garbled(self) -> bool:
         """The same of a stream that has ended, however short it was."""
-        return not self.protocol and self._bytes >= LEAST_JUDGED and self.no_text > 1 / 5
+        return not self.protocol and self._text.garbage
 
     def requests(self, now: float) -> bytes:
         """What to send to a reader that listens; b"" where nothing is to be said now.

@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import os
 import re
+import shutil
 import sys
 import unicodedata
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import TextIO
 
 from pipeline.edges.colour import coloured, wants_colour
@@ -91,15 +92,18 @@ def _laid_out(stream: TextIO, text: str, *, whole: bool) -> str:
     return coloured(text) if wants_colour(stream) else text
 
 
-def say(text: str = "", *, whole: bool = False) -> None:
+def say(text: str = "", *, whole: bool = False, now: bool = False) -> None:
     """One result line, or several, to standard output.
 
     Args:
         text: Lines, each a paragraph, a row or a message.
         whole: Lines stay as they are, such as a path alone.
+        now: A pipe does not wait for more.
     """
     wipe_progress()
     _write(sys.stdout, _laid_out(sys.stdout, text, whole=whole) + "\n")
+    if now:
+        sys.stdout.flush()
 
 
 def notice(text: str, *, whole: bool = False) -> None:
@@ -128,6 +132,14 @@ def say_json(document: Mapping[str, object]) -> None:
     sys.stdout.write(text + "\n")
 
 
+def say_json_line(document: Mapping[str, object]) -> None:
+    """One JSON document in one line to standard output, at once."""
+    import json
+
+    sys.stdout.write(json.dumps(document, ensure_ascii=True).replace("\x7f", "\\u007f") + "\n")
+    sys.stdout.flush()
+
+
 def can_draw(stream: TextIO | None = None) -> bool:
     """Whether block characters can be written there."""
     encoding = (stream or sys.stdout).encoding or "ascii"
@@ -136,3 +148,38 @@ def can_draw(stream: TextIO | None = None) -> bool:
     except (UnicodeEncodeError, LookupError):
         return False
     return True
+
+
+class Screen:
+    """A page that stays in its place on a terminal; none where standard output is no terminal that can."""
+
+    def __init__(self) -> None:
+        self.live = sys.stdout.isatty() and os.environ.get("TERM", "dumb") != "dumb"
+
+    def size(self) -> tuple[int, int]:
+        """Columns and lines of the terminal."""
+        columns, lines = shutil.get_terminal_size()
+        return columns, lines
+
+    def draw(self, lines: Sequence[str], *, bell: bool = False) -> None:
+        """Put the page over the one before."""
+        columns, rows = self.size()
+        # home, each line with what is left of it wiped, the rest of the screen wiped (ECMA-48: CUP, EL, ED)
+        page = "\x1b[K\r\n".join(inert(line)[:columns] for line in lines[:rows])
+        encoding = sys.stdout.encoding or "utf-8"
+        text = page.encode(encoding, "backslashreplace").decode(encoding)
+        sys.stdout.write(f"\x1b[H{text}\x1b[K\x1b[J" + "\a" * bell)
+        sys.stdout.flush()
+
+    def done(self) -> None:
+        """Leave the page as it is and go on below."""
+        if self.live:
+            sys.stdout.write("\n")
+            sys.stdout.flush()
+
+
+def ring() -> None:
+    """The terminal's bell, on standard error: a log on standard output stays clean."""
+    if sys.stderr.isatty():
+        sys.stderr.write("\a")
+        sys.stderr.flush()

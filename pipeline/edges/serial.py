@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import errno
 import os
+import queue
 import struct
 import subprocess
 import sys
@@ -153,41 +154,22 @@ def append(log: int, path: Path, block: bytes) -> int:
     return len(block)
 
 
-class Recorder:
-    """Has a port copied to a log until told to stop.
-
-    Where handles can be handed on, another process copies, which no work of this one can hold up and which,
-    should this one be killed, still writes what has come. Elsewhere two threads do.
+class Draining:
+    """Has a port drained into a handle until told to stop, by a process of its own where that can be.
 
     Args:
         port: Open.
-        log: Handle that appends.
-        path: Of the log.
+        into: Handle that takes what comes, in order.
         since: When the port was opened, on the clock of `time.monotonic`; None for now.
-        apart: Copy in another process.
-
-    Attributes:
-        trouble: Why it ended by itself: the line went away, or the disk refused.
-        worst_stall: Longest time in seconds from one look at the line to the next that found bytes; None
-            until the end, and where the copying process was killed.
-        fullest: Most bytes found at one look; None where `worst_stall` is.
+        apart: Drain in another process.
     """
 
-    def __init__(
-        self, port: Any, log: int, path: Path, *, since: float | None = None, apart: bool = os.name == "posix"
-    ) -> None:
-        self.trouble: PortError | StorageError | ResourceError | None = None
-        self.worst_stall: float | None = None
-        self.fullest: int | None = None
-        self._port, self._log, self._path, self._apart = port, log, path, apart
+    def __init__(self, port: Any, into: int, since: float | None, *, apart: bool) -> None:
+        self._port, self._log, self._apart = port, into, apart
         self._since = time.monotonic() if since is None else since
-        self._before = self._size = os.fstat(log).st_size
-        self._reading = path.open("rb", buffering=0)
-        self._reading.seek(self._before)
         self._child: subprocess.Popen[bytes] | None = None
         self._thread: threading.Thread | None = None
         self._ending = threading.Event()
-        self._stopped = False
         self._told: serial_recorder.Told | None = None
 
     def start(self) -> None:
@@ -215,63 +197,15 @@ class Recorder:
             child.stdout.readline()
         return child
 
-    @property
-    def received(self) -> int:
-        """Bytes in the log from this run; after the end, as many as there were at the end."""
-        self._look_at_size()
-        return self._size - self._before
-
-    def _look_at_size(self) -> None:
-        # once it is closed, its handle may be another file's
-        if not self._stopped:
-            with suppress(OSError):
-                self._size = os.fstat(self._log).st_size
-
-    def new(self) -> bytes | None:
-        """What is new in the log, after a short wait where nothing is.
-
-        None once it has ended and all was given.
-        """
-        over = self._over()
-        block = self._reading.read(1 << 20)
-        if block:
-            return block
-        if over:
-            return None
-        time.sleep(POLL_SECONDS)
-        return b""
-
-    def stop(self) -> None:
-        """End: what has come is written, and how it went is known."""
-        early = self._over()
-        killed_by = 0
+    def _end(self) -> int:
+        """End it; the signal that ended a process of its own before, or 0."""
         if self._child is not None:
-            killed_by = self._end_child(self._child)
-        elif self._thread is not None:
+            return self._end_child(self._child)
+        if self._thread is not None:
             self._ending.set()
             self._thread.join(timeout=FLUSH_SECONDS)
             self._thread = None
-        self._reading.close()
-        self._look_at_size()
-        self._stopped = True
-        told = self._told
-        if told is None or (early and not told.trouble):
-            by = f" (signal {killed_by})" if killed_by else ""
-            self.trouble = PortError(
-                where=str(self._port.name),
-                problem=f"the process that takes its bytes was ended from outside{by}",
-                remedy="Go on with --resume",
-            )
-            return
-        self.worst_stall, self.fullest = told.worst_stall, told.fullest
-        if told.trouble == "disk":
-            self.trouble = as_storage_error(OSError(told.number, os.strerror(told.number)), self._path)
-        elif told.trouble == "line":
-            self.trouble = PortError(
-                where=str(self._port.name),
-                problem="the line went away in the middle of it",
-                remedy="Plug it in again and go on with --resume",
-            )
+        return 0
 
     def _over(self) -> bool:
         if self._child is not None:
@@ -307,6 +241,147 @@ class Recorder:
 
         self._port.timeout = serial_recorder.LOOK_SECONDS
         self._told = serial_recorder.Drain(look, self._log, self._ending.is_set, self._since).run()
+
+
+class Listener(Draining):
+    """What comes on a port, as it comes: drained like a capture, kept nowhere.
+
+    Args:
+        port: Open.
+        apart: Drain in another process.
+
+    Attributes:
+        gone: Whether the line went away.
+    """
+
+    def __init__(self, port: Any, *, apart: bool = os.name == "posix") -> None:
+        self._out, into = os.pipe()
+        super().__init__(port, into, None, apart=apart)
+        self.gone = False
+        self._came: queue.SimpleQueue[tuple[float, bytes]] = queue.SimpleQueue()
+
+    def start(self) -> None:
+        """Begin; when this returns, the line is being looked at."""
+        super().start()
+        if self._child is not None:
+            os.close(self._log)  # its end of the pipe alone is left, so that its end is heard
+        self._hearing = threading.Thread(target=self._hear, name="hearing", daemon=True)
+        self._hearing.start()
+
+    def _hear(self) -> None:
+        while True:
+            block = os.read(self._out, serial_recorder.BLOCK)
+            self._came.put((time.monotonic(), block))
+            if not block:
+                return
+
+    def _copy(self) -> None:
+        super()._copy()
+        os.close(self._log)
+
+    def new(self, seconds: float) -> tuple[float, bytes | None]:
+        """What has come and when, as soon as it has; b"" after so long without any.
+
+        None once no more will come. The time is that of its coming, however late it is asked for.
+        """
+        try:
+            at, block = self._came.get(timeout=seconds)
+        except queue.Empty:
+            return time.monotonic(), b""
+        self.gone = not block
+        return at, block or None
+
+    def stop(self) -> None:
+        """End; the port stays open."""
+        self._end()
+        self._hearing.join(timeout=FLUSH_SECONDS)
+        os.close(self._out)
+
+
+class Recorder(Draining):
+    """Has a port copied to a log until told to stop.
+
+    Where handles can be handed on, another process copies, which no work of this one can hold up and which,
+    should this one be killed, still writes what has come. Elsewhere two threads do.
+
+    Args:
+        port: Open.
+        log: Handle that appends.
+        path: Of the log.
+        since: When the port was opened, on the clock of `time.monotonic`; None for now.
+        apart: Copy in another process.
+
+    Attributes:
+        trouble: Why it ended by itself: the line went away, or the disk refused.
+        worst_stall: Longest time in seconds from one look at the line to the next that found bytes; None
+            until the end, and where the copying process was killed.
+        fullest: Most bytes found at one look; None where `worst_stall` is.
+    """
+
+    def __init__(
+        self, port: Any, log: int, path: Path, *, since: float | None = None, apart: bool = os.name == "posix"
+    ) -> None:
+        self.trouble: PortError | StorageError | ResourceError | None = None
+        self.worst_stall: float | None = None
+        self.fullest: int | None = None
+        super().__init__(port, log, since, apart=apart)
+        self._path = path
+        self._before = self._size = os.fstat(log).st_size
+        self._reading = path.open("rb", buffering=0)
+        self._reading.seek(self._before)
+        self._stopped = False
+
+    @property
+    def received(self) -> int:
+        """Bytes in the log from this run; after the end, as many as there were at the end."""
+        self._look_at_size()
+        return self._size - self._before
+
+    def _look_at_size(self) -> None:
+        # once it is closed, its handle may be another file's
+        if not self._stopped:
+            with suppress(OSError):
+                self._size = os.fstat(self._log).st_size
+
+    def new(self) -> bytes | None:
+        """What is new in the log, after a short wait where nothing is.
+
+        None once it has ended and all was given.
+        """
+        over = self._over()
+        block = self._reading.read(1 << 20)
+        if block:
+            return block
+        if over:
+            return None
+        time.sleep(POLL_SECONDS)
+        return b""
+
+    def stop(self) -> None:
+        """End: what has come is written, and how it went is known."""
+        early = self._over()
+        killed_by = self._end()
+        self._reading.close()
+        self._look_at_size()
+        self._stopped = True
+        told = self._told
+        if told is None or (early and not told.trouble):
+            by = f" (signal {killed_by})" if killed_by else ""
+            self.trouble = PortError(
+                where=str(self._port.name),
+                problem=f"the process that takes its bytes was ended from outside{by}",
+                remedy="Go on with --resume",
+            )
+            return
+        self.worst_stall, self.fullest = told.worst_stall, told.fullest
+        if told.trouble == "disk":
+            self.trouble = as_storage_error(OSError(told.number, os.strerror(told.number)), self._path)
+        elif told.trouble == "line":
+            self.trouble = PortError(
+                where=str(self._port.name),
+                problem="the line went away in the middle of it",
+                remedy="Plug it in again and go on with --resume",
+            )
 
 
 def _ready(output: IO[bytes] | None, seconds: float) -> bool:

@@ -34,26 +34,38 @@ def pin_text(use: PinUse) -> str:
     return f"{use.name} ({use.label})" if differs else use.name
 
 
-def package_drawing(part: Part) -> str:
-    """The package from above in plain ASCII, notch up, every pin with its name; "" where no pin is known."""
+def package_drawing(part: Part, beside: Mapping[int, str] | None = None) -> str:
+    """The package from above in plain ASCII, notch up, every pin with its name; "" where no pin is known.
+
+    Args:
+        part: The part.
+        beside: What stands beside each pin in place of its name; the package is then drawn narrow.
+    """
     if not part.address_pins:
         return ""
-    table = part.pin_table
+    texts = {use.pin: pin_text(use) for use in part.pin_table} if beside is None else beside
     half = part.pins // 2
-    left, right = table[:half], table[half:][::-1]
-    margin = max(len(pin_text(use)) for use in left)
-    middle = _middle(part, half)
-    inner = max(17, *(len(text) + 2 for text in middle))
+    pairs = list(zip(range(1, half + 1), range(part.pins, half, -1), strict=True))
+    margin = max(len(texts[pin]) for pin in range(1, half + 1))
+    middle = _middle(part, half) if beside is None else _named(part, half)
+    inner = max(17 if beside is None else 9, *(len(text) + 2 for text in middle))
     edge = (inner - 3) // 2
     inner = 2 * edge + 3
     lines = [f"{'':{margin}}     .{'-' * edge}. .{'-' * edge}."]
-    for row, (one, other) in enumerate(zip(left, right, strict=True)):
+    for row, (one, other) in enumerate(pairs):
         body = f"{'':{edge}}`-'{'':{edge}}" if row == 0 else f"{middle[row]:^{inner}}"
-        lines.append(
-            f"{pin_text(one):>{margin}}  {one.pin:>2} |{body}| {other.pin:<2}  {pin_text(other)}".rstrip()
-        )
+        lines.append(f"{texts[one]:>{margin}}  {one:>2} |{body}| {other:<2}  {texts[other]}".rstrip())
     lines.append(f"{'':{margin}}     '{'-' * inner}'")
     return "\n".join(lines)
+
+
+def _named(part: Part, rows: int) -> list[str]:
+    """The part's number alone, and whether its pins may be believed."""
+    texts = [part.part, *(["LOW", "CONFI-", "DENCE"] if part.confidence is Confidence.LOW else [])]
+    first = max(1, (rows - len(texts)) // 2)
+    filled = [""] * rows
+    filled[first : first + len(texts)] = texts
+    return filled[:rows]
 
 
 def _middle(part: Part, rows: int) -> list[str]:

@@ -50,7 +50,18 @@ ROOT = Path(__file__).parents[2]
 CATALOGUE = load()
 KINDS = kinds_of(CATALOGUE.parts)
 FACTS = {"line": "A9", "both": "D2 and D5"}
-COMMANDS = ("bench", "burn", "capture", "changes", "compare", "examine", "package", "parts", "release")
+COMMANDS = (
+    "bench",
+    "burn",
+    "capture",
+    "changes",
+    "compare",
+    "examine",
+    "package",
+    "parts",
+    "release",
+    "watch",
+)
 
 
 def told(name: str, part: Part | None) -> str:
@@ -161,8 +172,9 @@ def test_the_readmes_and_every_help_lead_to_no_harm() -> None:
         assert offences(wellread(command, "--help").out) == []
 
 
-def test_the_help_of_capture_says_the_usual_cautions_as_they_are() -> None:
-    assert ALWAYS in flat(wellread("capture", "--help").out)
+@pytest.mark.parametrize("command", ["capture", "watch"])
+def test_the_help_of_capture_and_watch_says_the_usual_cautions_as_they_are(command: str) -> None:
+    assert ALWAYS in flat(wellread(command, "--help").out)
 
 
 @pytest.mark.parametrize("name", GLOSSARY)

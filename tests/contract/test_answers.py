@@ -66,7 +66,7 @@ def test_the_answer_follows_its_schema(command: str, place: Path) -> None:
 
 
 def test_every_answer_has_a_call_here_or_a_test_of_its_own() -> None:
-    elsewhere = {"release", "burn", "changes", "reopen", "bench", "capture", "twins", "several"}
+    elsewhere = {"release", "burn", "changes", "reopen", "bench", "capture", "twins", "several", "watch"}
     assert set(ANSWERS) - elsewhere == set(CALLS)
 
 

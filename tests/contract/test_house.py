@@ -45,7 +45,7 @@ ARROWS = {
     "wirings": "flow lines street words",
     "twins": "schemas catalogue lines words",
     "holdings": "schemas twins",
-    "bench": "schemas errors catalogue flow words formats",
+    "bench": "schemas errors catalogue flow words formats lines stages",
     "draft": "schemas errors catalogue formats bags",
     "publish": "schemas errors catalogue flow words bench twins",
     "views": "schemas catalogue bags flow words lines bench publish one_line summed_up to_do",

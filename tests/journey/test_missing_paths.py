@@ -60,6 +60,12 @@ LINES: dict[tuple[str, str], tuple[str, int, str]] = {
     ("holdings", "file"): ("holdings {bag} --file {x}", NOT_THERE, "file"),
     ("holdings", "csv"): ("holdings {bag} --csv {x}/y", TAKEN, "folder"),
     ("holdings", "page"): ("holdings {bag} --page {x}/y", TAKEN, "folder"),
+    ("watch", "like"): ("watch {new} --part 2716 --like {x}", NOT_THERE, "file"),
+    ("watch", "project"): (
+        "watch {new} --then-capture --chip U1 --reader p --project {x}",
+        NOT_THERE,
+        "folder",
+    ),
     ("capture", "project"): (
         "capture {new} --chip U1 --reader p --organisation 16x8 --project {x}",
         NOT_THERE,

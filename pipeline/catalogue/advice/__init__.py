@@ -22,6 +22,7 @@ from pipeline.catalogue.advice.burning import BURNING
 from pipeline.catalogue.advice.findings import FINDINGS
 from pipeline.catalogue.advice.pieces import PIECES
 from pipeline.catalogue.advice.reading import READING
+from pipeline.catalogue.advice.watching import WATCHING
 
 if TYPE_CHECKING:
     from schemas.part import Part
@@ -46,9 +47,11 @@ class Advice(NamedTuple):
 
 
 STEPS: Mapping[str, Advice] = {
-    name: Advice(*entry) for entries in (FINDINGS, READING, BURNING) for name, entry in entries.items()
+    name: Advice(*entry)
+    for entries in (FINDINGS, READING, BURNING, WATCHING)
+    for name, entry in entries.items()
 }
-"""Every step, by id: next steps of findings, plans of the bench sheet, warnings of `burn`."""
+"""Every step, by id: of findings, plans of the bench sheet, warnings of `burn`, sentences of `watch`."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -23,6 +23,14 @@ _HEAD = re.compile(
 )
 _DATA = re.compile(rb"=([1-9][0-9]{0,5}) ([0-9A-F]{4,8})((?: [0-9A-F]{1,16}){1,99})")
 _TAIL = re.compile(rb"#END ([1-9][0-9]{0,5}) WORDS ([1-9][0-9]{0,9}) CRC ([0-9A-F]{4})")
+_LINES_HEAD = re.compile(rb"#WELLREAD 1 TEST ([1-9][0-9]{0,5}) LINES ([1-9][0-9]?)x([1-9][0-9]?)")
+_TESTED = re.compile(
+    rb"~([1-9][0-9]{0,5}) ([AD][0-9]{1,2})"
+    rb" LOW ([0-9A-F]{1,8}) ([0-9A-F]{1,8}) HIGH ([0-9A-F]{1,8}) ([0-9A-F]{1,8})"
+    rb" FREE ([0-9A-F]{1,8}) ([0-9A-F]{1,8})"
+)
+_PULSED = re.compile(rb"~([1-9][0-9]{0,5}) (A[0-9]{1,2}) BASES ([1-9][0-9]{0,5}) DIFFER ([0-9]{1,6})")
+_LINES_TAIL = re.compile(rb"#END TEST ([1-9][0-9]{0,5})")
 _CHECKED = re.compile(rb"([ -)+-~]*)\*([0-9A-F]{4})")
 _FLOW = bytes([0x11, 0x13])
 """XON and XOFF, which flow control may leave in a stream."""
@@ -69,26 +77,98 @@ class Tail:
 Record = Head | Data | Tail
 
 
+@dataclass(frozen=True, slots=True)
+class LinesHead:
+    """A line test begins: its number, and how many address and data lines it goes through."""
+
+    number: int
+    address_lines: int
+    bits: int
+
+
+@dataclass(frozen=True, slots=True)
+class LineTested:
+    """One line of an empty socket, driven through a resistor while all others are inputs with pull-ups.
+
+    Attributes:
+        number: Of the test.
+        line: `A3`, `D0` …
+        low, high: Levels of all address lines, and of all data lines, while it is driven so.
+        free: The same once it is let go after having been low: a whole wire comes back through its pull.
+    """
+
+    number: int
+    line: str
+    low: tuple[int, int]
+    high: tuple[int, int]
+    free: tuple[int, int]
+
+
+@dataclass(frozen=True, slots=True)
+class LinePulsed:
+    """One address line with an expendable chip in: at how many of some base addresses a pulse shows."""
+
+    number: int
+    line: str
+    bases: int
+    differ: int
+
+
+@dataclass(frozen=True, slots=True)
+class LinesTail:
+    """A line test ends."""
+
+    number: int
+
+
+LineTestRecord = LinesHead | LineTested | LinePulsed | LinesTail
+
+
+def parse_tested(line: bytes) -> LineTestRecord | None:
+    """A line of a line test that proves itself, or None; no pass has such lines."""
+    text = _proved(line)
+    if text is None:
+        return None
+    if found := _LINES_HEAD.fullmatch(text):
+        return LinesHead(int(found[1]), int(found[2]), int(found[3]))
+    if found := _TESTED.fullmatch(text):
+        levels = [int(each, 16) for each in found.groups()[2:]]
+        low, high, free = zip(levels[::2], levels[1::2], strict=True)
+        return LineTested(int(found[1]), found[2].decode("ascii"), low, high, free)
+    if found := _PULSED.fullmatch(text):
+        return LinePulsed(int(found[1]), found[2].decode("ascii"), int(found[3]), int(found[4]))
+    if found := _LINES_TAIL.fullmatch(text):
+        return LinesTail(int(found[1]))
+    return None
+
+
+def _proved(line: bytes) -> bytes | None:
+    """What stands before a check that holds; None where none does."""
+    checked = _CHECKED.fullmatch(line.translate(None, _FLOW).removesuffix(b"\r"))
+    if checked is None or int(checked[2], 16) != check(checked[1]):
+        return None
+    return checked[1]
+
+
 def parse_line(line: bytes) -> Record | None:
     """A line that proves itself, or None.
 
     Args:
         line: Without its line feed; XON, XOFF and one carriage return at its end do not count.
     """
-    bare = line.translate(None, _FLOW).removesuffix(b"\r")
-    checked = _CHECKED.fullmatch(bare)
-    if checked is None or int(checked[2], 16) != check(checked[1]):
+    text = _proved(line)
+    if text is None:
         return None
-    if found := _HEAD.fullmatch(checked[1]):
+    if found := _HEAD.fullmatch(text):
         words, bits, a_line = int(found[2]), int(found[3]), int(found[4])
         return Head(int(found[1]), words, bits, a_line) if bits <= 64 else None
-    if found := _DATA.fullmatch(checked[1]):
+    if found := _DATA.fullmatch(text):
         tokens = found[3].split()
         if len({len(token) for token in tokens}) != 1:
             return None
         words_ = tuple(int(token, 16) for token in tokens)
         return Data(int(found[1]), int(found[2], 16), words_, len(tokens[0]), len(found[2]))
-    if found := _TAIL.fullmatch(checked[1]):
+    if found := _TAIL.fullmatch(text):
         return Tail(int(found[1]), int(found[2]), int(found[3], 16))
     return None
 
@@ -224,7 +304,9 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     for number, offset, line in _lines(content):
         record = parse_line(line)
         place = Place(number, 1, offset)
-        if record is None or passes.add(record) is None:
+        if record is None and parse_tested(line) is not None:
+            ledger.add("a line of a line test, left out", place)
+        elif record is None or passes.add(record) is None:
             ledger.add("a line that does not prove itself, left out", place)
     whole = [one for one in passes.all if not one.trouble()]
     start = Place(1, 1, 0)

@@ -86,6 +86,7 @@ class CaptureWish:
     resume: bool
     sitting: str | None
     project: Path
+    wiring: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,6 +156,15 @@ def capture(
     if took.received == 0:
         _nothing_came(wish, path)
     return _finish(root, path, wish, chosen, watch, took)
+
+
+def chosen_for(wish: CaptureWish) -> Chosen:
+    """What a capture would take the chip for, before any port is opened.
+
+    Raises:
+        WellreadError: The project, its sheet or the options do not fit.
+    """
+    return _chosen(project_folder(wish.project), wish)
 
 
 def _gone_on_with(
@@ -447,6 +457,8 @@ def _finish(
     row = {"file": target.name, "date": now().day}
     if wish.sitting:
         row["sitting"] = wish.sitting
+    if wish.wiring:
+        row["wiring"] = wish.wiring
     problems = problems_of(understood, watch, wish.passes, took.lost)
     added = False
     try:

@@ -331,6 +331,29 @@ def compare_files(
     return compare_sides(*sides, bits=bits, part=kind.part, undo=undo, draw=draw)
 
 
+def one_image(path: Path, kind: StatedKind) -> Words:
+    """The words of a file that is one whole reading of a chip.
+
+    Args:
+        path: A dump in any format.
+        kind: What was said of the chip, its organisation with it.
+
+    Raises:
+        UsageError: It has another number of words.
+        WellreadError: It cannot be read or decoded.
+    """
+    assert kind.organisation is not None
+    content = read_given(path)
+    words: Words = _plain(path, content, _declared(kind, NOT_SAID), kind.organisation.bits)
+    if words.size != kind.organisation.words:
+        raise UsageError(
+            where=path.name,
+            problem=f"{words.size} words, the chip has {kind.organisation.words}",
+            remedy="Give a whole reading of this chip",
+        )
+    return words
+
+
 @dataclass(frozen=True, slots=True)
 class Side:
     """One of two readings that are compared.

@@ -75,10 +75,9 @@ Contact = tuple[str, float, NDArray[np.bool_], int]
 def _data_contact(seen: Disagreements) -> Contact | None:
     if seen.bits < 2 or seen.count < 3:
         return None
-    one = seen.changed.dtype.type(1)
     best: Contact | None = None
     for line in range(seen.bits):
-        only = seen.changed == (one << seen.changed.dtype.type(line))
+        only = only_in_column(seen, line)
         hits = int(np.count_nonzero(only))
         if hits < EXPLAINED * seen.count:
             continue
@@ -87,6 +86,31 @@ def _data_contact(seen: Disagreements) -> Contact | None:
         if p_value <= LIKELY_COLUMN:
             best = (f"D{line}", p_value, only, seen.bits)
     return best
+
+
+def only_in_column(seen: Disagreements, line: int) -> NDArray[np.bool_]:
+    """Which disagreements are one wrong bit, on this data line."""
+    kind = seen.changed.dtype.type
+    return np.asarray(seen.changed == (kind(1) << kind(line)))
+
+
+def across(seen: Disagreements, line: int) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """The addresses across a line from the disagreements, and which of them the chip has."""
+    beside = seen.at ^ (1 << line)
+    inside = beside < seen.base.size
+    return np.where(inside, beside, seen.at), inside
+
+
+def of_neighbour(seen: Disagreements, line: int) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Which disagreements are the word at the address with this bit turned over.
+
+    Returns:
+        Where the other pass's word is the reference's neighbour; where either word is the other's.
+    """
+    beside, inside = across(seen, line)
+    wrong_is_other = seen.other == seen.base[beside]
+    its_own = seen.stacked[seen.passes, beside]
+    return wrong_is_other, inside & (wrong_is_other | (seen.reference == its_own))
 
 
 def _address_contact(seen: Disagreements) -> Contact | None:
@@ -99,13 +123,8 @@ def _address_contact(seen: Disagreements) -> Contact | None:
         return None
     lines = (int(seen.base.size) - 1).bit_length()
     best: Contact | None = None
-    images = np.stack(seen.images)
     for line in range(lines):
-        beside = seen.at ^ (1 << line)
-        inside = beside < seen.base.size
-        beside = np.where(inside, beside, seen.at)
-        wrong_is_other = seen.other == seen.base[beside]
-        hit = inside & (wrong_is_other | (seen.reference == images[seen.passes, beside]))
+        wrong_is_other, hit = of_neighbour(seen, line)
         hits = int(np.count_nonzero(hit))
         if hits < EXPLAINED * seen.count:
             continue

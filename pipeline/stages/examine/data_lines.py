@@ -46,7 +46,7 @@ def data_line_findings(census: Census, noisy: tuple[int, ...] = ()) -> list[Susp
     columns = census.columns
     if columns.distinct < 2 or census.bits < 2:
         return []
-    stuck = _stuck(columns)
+    stuck = stuck_columns(columns)
     nearly = [line for line in _nearly_stuck(columns) if line not in stuck]
     joined = _joined(columns, [*stuck, *nearly])
     if not stuck and not joined and not nearly:
@@ -76,7 +76,8 @@ def _or_text(suspicion: Suspicion) -> Suspicion:
     )
 
 
-def _stuck(columns: Columns) -> list[int]:
+def stuck_columns(columns: Columns) -> list[int]:
+    """Lines that have one level throughout."""
     return [line for line, ones in enumerate(columns.ones) if ones in {0, columns.words}]
 
 

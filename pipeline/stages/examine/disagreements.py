@@ -44,6 +44,11 @@ class Disagreements:
         """The distinct addresses."""
         return np.unique(self.at)
 
+    @cached_property
+    def stacked(self) -> Words:
+        """The other images, shape (images, words)."""
+        return np.stack(self.images)
+
     @property
     def count(self) -> int:
         """How many disagreeing words."""

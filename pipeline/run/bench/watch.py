@@ -1,0 +1,394 @@
+"""`wellread watch`: what a reader prints, pass after pass, as states of lines on a screen; writes nothing."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipeline.bench.live.contacts import PassRead
+from pipeline.bench.live.events import Event, PassEnded, PortBack, PortGone, ReadAgain, Silent
+from pipeline.bench.live.evidence import judge_lines
+from pipeline.bench.live.following import Follower
+from pipeline.bench.live.sitting import BenchSitting, Happened
+from pipeline.bench.stream import LineText
+from pipeline.catalogue.advice import advise
+from pipeline.edges.console import Screen, can_draw, notice, ring, say, say_json_line
+from pipeline.edges.serial import Listener, ask, open_port
+from pipeline.errors import NothingToDoError, PortError, UsageError
+from pipeline.formats.records.reader_log import parse_line, parse_tested
+from pipeline.run.bench.capture import CaptureWish, capture, chosen_for
+from pipeline.run.look.files import kind_of, one_image
+from pipeline.stages.content.regions import regions
+from pipeline.views.live import before_hands, event_document, event_line, screen
+from pipeline.views.strip import Cut
+from pipeline.words import words_dtype
+
+if TYPE_CHECKING:
+    from schemas.answers import CaptureAnswer
+
+TICK_SECONDS = 0.05
+"""How long nothing is waited for at most before requests and silence are looked at."""
+REDRAW_SECONDS = 0.2
+"""How often the count of words is drawn anew while a pass comes."""
+AGAIN_SECONDS = 0.25
+"""How often a port that went away is tried again."""
+USUAL_SPEEDS = (
+    *(115_200, 9600, 57_600, 38_400, 19_200, 230_400, 250_000, 460_800, 500_000, 921_600),
+    *(1_000_000, 2_000_000, 4800, 2400, 1200),
+)
+"""Common practice, no source; the commonest first."""
+LISTEN_SECONDS = 1.5
+"""How long each speed is listened to: longer than a reader rests between passes."""
+LEAST_LINES = 3
+"""Lines of words, or one that proves itself, by which a speed is known as right."""
+
+
+@dataclass(frozen=True, slots=True)
+class WatchWish:
+    """What was asked for on the command line."""
+
+    port: str
+    part: str | None
+    organisation: str | None
+    baud: int
+    like: Path | None
+    bell: str | None
+    quiet_seconds: float
+    find_speed: bool
+
+
+BELLS = ("good", "change")
+
+Show = Callable[[BenchSitting, list[Happened], int], None]
+"""Told what has happened, with the speed of the line; called too where nothing has, to draw progress."""
+
+
+def watch_port(
+    wish: WatchWish, *, then: CaptureWish | None, as_json: bool, quiet: bool
+) -> CaptureAnswer | None:
+    """Watch until a reading is good, then capture where that was asked for.
+
+    Args:
+        wish: What was asked for.
+        then: The capture that follows, but for the speed of the line; None to end with the good reading.
+        as_json: One document a line.
+        quiet: Nothing is shown.
+
+    Returns:
+        What `capture --json` prints, or None.
+
+    Raises:
+        WellreadError: As `watch` and `capture`.
+    """
+    if wish.bell is not None and wish.bell not in BELLS:
+        raise UsageError(where="--bell", problem=f"{wish.bell!r} is none", remedy=f"Say {' or '.join(BELLS)}")
+    if then is not None:
+        # before anything is watched: what cannot be captured in the end is told at once
+        chosen = chosen_for(then)
+        wish = replace(wish, part=chosen.part, organisation=str(chosen.organisation))
+    baud = watch(wish, show=shown(wish.port, as_json=as_json, quiet=quiet, bell=wish.bell))
+    if then is not None:
+        return capture(replace(then, baud=baud), quiet=quiet or as_json)
+    if not quiet:
+        notice(
+            f"Keep it: wellread capture {wish.port} --chip CHIP --reader READER --baud {baud}; the next time "
+            f"--then-capture --chip CHIP --reader READER goes on by itself"
+        )
+    return None
+
+
+def watch(wish: WatchWish, *, show: Show, until: Callable[[BenchSitting], bool] | None = None) -> int:
+    """Watch until a reading is good; the speed at which it was.
+
+    Args:
+        wish: What was asked for.
+        show: Told everything.
+        until: When to end; once the reading is good where not said.
+
+    Raises:
+        PortError: The port cannot be opened at first.
+        WellreadError: The options do not fit, or the trusted reading cannot be decoded.
+    """
+    if wish.baud < 1 or not wish.quiet_seconds > 0:
+        raise UsageError(
+            where="watch", problem="baud and quiet seconds are above zero", remedy="Say numbers above zero"
+        )
+    sitting = _sitting(wish)
+    _warm(sitting)
+    baud = _speed(wish) if wish.find_speed else wish.baud
+    line = _Line(wish.port, baud, open_port(wish.port, baud))
+    show(sitting, [], baud)
+    try:
+        _follow(line, sitting, wish, show, until or (lambda one: one.good))
+    finally:
+        line.close()
+    return baud
+
+
+def _sitting(wish: WatchWish) -> BenchSitting:
+    kind = kind_of(wish.part, wish.organisation)
+    if kind.organisation is None:
+        raise UsageError(
+            where="--part",
+            problem="nothing says how large the chip is",
+            remedy="Say --part or --organisation",
+        )
+    trusted = None if wish.like is None else one_image(wish.like, kind)
+    return BenchSitting(kind.organisation, kind.part, trusted)
+
+
+def _warm(sitting: BenchSitting) -> None:
+    """Judge two made-up passes, so that nothing is loaded for the first time while a reader prints."""
+    random = np.random.default_rng(0)
+    kind = words_dtype(sitting.organisation.bits)
+    most = (1 << sitting.organisation.bits) - 1
+    words = random.integers(0, most, sitting.organisation.words, dtype=kind, endpoint=True)
+    judge_lines([PassRead(1, words), PassRead(2, words)], sitting.organisation.bits)
+
+
+class _Line:
+    """The port while it comes and goes."""
+
+    def __init__(self, name: str, baud: int, port: Any) -> None:
+        self.name, self.baud, self.port = name, baud, port
+        self._tried = 0.0
+        self._listen()
+
+    def _listen(self) -> None:
+        self._listener: Listener | None = Listener(self.port)
+        self._listener.start()
+
+    def new(self) -> tuple[float, bytes | None]:
+        """What has come and when; None where the port is gone, and b"" while it stays away."""
+        if self._listener is None:
+            time.sleep(TICK_SECONDS)
+            return time.monotonic(), b""
+        at, block = self._listener.new(TICK_SECONDS)
+        if block is None:
+            self._stop()
+        return at, block
+
+    def back(self) -> bool:
+        """Whether a port that was gone has just been opened again."""
+        if self._listener is not None or time.monotonic() - self._tried < AGAIN_SECONDS:
+            return False
+        self._tried = time.monotonic()
+        try:
+            self.port = open_port(self.name, self.baud)
+        except PortError:
+            return False
+        self._listen()
+        return True
+
+    def ask(self, request: bytes) -> None:
+        """Send a request, where there is somebody to send it to."""
+        if request and self._listener is not None:
+            ask(self.port, request)
+
+    def _stop(self) -> None:
+        if self._listener is not None:
+            self._listener.stop()
+            self._listener = None
+            with suppress(OSError):
+                self.port.close()
+
+    def close(self) -> None:
+        """Leave the line alone."""
+        self._stop()
+
+
+def _follow(
+    line: _Line, sitting: BenchSitting, wish: WatchWish, show: Show, until: Callable[[BenchSitting], bool]
+) -> None:
+    """Bytes to events, events to the sitting, the sitting to the screen, until it is enough.
+
+    What is known at once is shown first; holding the pass against a trusted reading takes longer.
+    """
+    follower, quiet = Follower(sitting.organisation, line.baud), _Quiet(wish.quiet_seconds)
+    while not until(sitting):
+        at, events = _events(line, follower, quiet)
+        told: list[Happened] = []
+        for event in events:
+            told += sitting.take(event, at)
+            if until(sitting):
+                break  # what came behind it is for whoever captures
+        show(sitting, told, line.baud)
+        if any(isinstance(one, PassEnded | ReadAgain) for one in events) and (
+            more := sitting.hold_against_trusted()
+        ):
+            show(sitting, more, line.baud)
+
+
+class _Quiet:
+    """Whether a line that was heard has been still for too long; told once."""
+
+    def __init__(self, seconds: float) -> None:
+        self._seconds = seconds
+        self._heard: float | None = None
+
+    def hear(self, at: float) -> None:
+        self._heard = at
+
+    def told(self, at: float) -> bool:
+        """Whether this is the moment at which it counts as silent."""
+        if self._heard is None or at - self._heard <= self._seconds:
+            return False
+        self._heard = None
+        return True
+
+    def forget(self) -> None:
+        self._heard = None
+
+
+def _events(line: _Line, follower: Follower, quiet: _Quiet) -> tuple[float, list[Event]]:
+    """What has happened on the line by now, and when; what the reader is asked for is sent."""
+    at, block = line.new()
+    events: list[Event] = []
+    if quiet.told(at):
+        follower.forget()
+        events.append(Silent())
+    if block is None:
+        follower.forget()
+        quiet.forget()
+        events.append(PortGone())
+    elif block:
+        quiet.hear(at)
+        events += follower.feed(block, at)
+    elif line.back():
+        events.append(PortBack())
+    line.ask(follower.request(at, events))
+    return at, events
+
+
+def _speed(wish: WatchWish) -> int:
+    """The first usual speed at which what arrives is words.
+
+    Raises:
+        NothingToDoError: Nothing came, or no text at any of them.
+    """
+    came = 0
+    for baud in (wish.baud, *(one for one in USUAL_SPEEDS if one != wish.baud)):
+        notice(f"{wish.port}: listening at {baud} baud")
+        try:
+            port = open_port(wish.port, baud)
+        except PortError as error:
+            if baud == wish.baud:
+                raise
+            notice(f"{error}")
+            continue
+        heard = _heard(port)
+        came += len(heard)
+        if _is_words(heard):
+            notice(f"{wish.port}: the reader prints at {baud} baud")
+            return baud
+    raise NothingToDoError(
+        where=wish.port,
+        problem="no text at any usual speed" if came else "nothing came from the reader",
+        remedy="Check that the reader has power and prints, and the cable",
+    )
+
+
+def _heard(port: Any) -> bytes:
+    listener, until, heard = Listener(port), time.monotonic() + LISTEN_SECONDS, b""
+    listener.start()
+    while time.monotonic() < until and not (_is_words(heard)):
+        _, block = listener.new(TICK_SECONDS)
+        if block is None:
+            break
+        heard += block
+    listener.stop()
+    port.close()
+    return heard
+
+
+def _is_words(heard: bytes) -> bool:
+    """Whether a line proves itself, or several are nothing but text."""
+    lines = heard.split(b"\n")[1:-1]
+    if any(parse_line(one) is not None or parse_tested(one) is not None for one in lines):
+        return True
+    text = LineText()
+    text.feed(b"\n".join(lines))
+    return len(lines) >= LEAST_LINES and text.no_text == 0
+
+
+def shown(port: str, *, as_json: bool, quiet: bool, bell: str | None) -> Show:
+    """How a sitting is shown: a screen on a terminal, else a line or a document an event.
+
+    Args:
+        port: Its name.
+        as_json: One document a line.
+        quiet: Nothing is shown.
+        bell: `good` or `change`: when the terminal's bell rings.
+    """
+    page = Screen()
+    begun = drawn = 0.0
+    pictured: dict[int, list[Cut]] = {}
+
+    def events(sitting: BenchSitting, told: list[Happened], baud: int) -> None:
+        nonlocal begun
+        if not begun:
+            begun = time.monotonic()
+            for one in _opening(sitting, port, baud, as_json=as_json):
+                one()
+        for each in told:
+            if as_json:
+                say_json_line(event_document(each, sitting, port, baud))
+            else:
+                say(event_line(each, sitting), whole=True, now=True)
+
+    def live(sitting: BenchSitting, told: list[Happened], baud: int) -> None:
+        nonlocal drawn
+        at = time.monotonic()
+        if not told and at - drawn < REDRAW_SECONDS:
+            return
+        drawn = at
+        columns, rows = page.size()
+        cuts = pictured.get(id(sitting.words), []) if sitting.words is not None else []
+        lines = screen(
+            sitting, port=port, baud=baud, regions=cuts, width=columns, height=rows, blocks=_blocks()
+        )
+        page.draw(lines, bell=_rings(bell, told))
+        if sitting.words is not None and id(sitting.words) not in pictured and not sitting.came:
+            pictured.clear()
+            pictured[id(sitting.words)] = _cuts(sitting)
+
+    def silent(sitting: BenchSitting, told: list[Happened], baud: int) -> None:
+        del sitting, baud
+        if _rings(bell, told):
+            ring()
+
+    if quiet:
+        return silent
+    return live if page.live and not as_json else events
+
+
+def _opening(sitting: BenchSitting, port: str, baud: int, *, as_json: bool) -> Iterator[Callable[[], None]]:
+    if as_json:
+        yield lambda: say_json_line(event_document(None, sitting, port, baud))
+        return
+    for text in (*before_hands(sitting), advise("watch-power-off"), f"next: {sitting.next}"):
+        yield lambda text=text: say(text, whole=True, now=True)  # type: ignore[misc]
+
+
+def _rings(bell: str | None, told: list[Happened]) -> bool:
+    good = any(one.kind == "good" for one in told)
+    return good if bell == "good" else bell == "change" and any(one.kind == "line" for one in told)
+
+
+def _blocks() -> bool:
+    """Whether the terminal has block characters, by its encoding and by what the environment says."""
+    said = os.environ.get("LC_ALL") or os.environ.get("LC_CTYPE") or os.environ.get("LANG") or ""
+    return can_draw() and said not in ("C", "POSIX")
+
+
+def _cuts(sitting: BenchSitting) -> list[Cut]:
+    assert sitting.words is not None
+    found = regions(sitting.words, sitting.organisation.bits, erased_state=None, part=sitting.part)
+    return [(one.kind, one.start, one.end) for one in found]

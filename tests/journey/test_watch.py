@@ -1,0 +1,722 @@
+"""`wellread watch` over real pseudo-terminals, with a simulated board whose chip dies of what kills chips."""
+
+from __future__ import annotations
+
+import json
+import os
+import pty
+import re
+import select
+import shutil
+import signal
+import subprocess
+import sys
+import termios
+import threading
+import time
+from collections.abc import Generator, Iterator
+from pathlib import Path
+from typing import Any
+
+import jsonschema
+import numpy as np
+import pytest
+
+pytest.importorskip("serial", reason="watching needs the optional package pyserial")
+
+from pipeline.bench.live.sitting import BenchSitting, Happened
+from pipeline.catalogue import load
+from pipeline.run.bench.watch import WatchWish, watch
+from pipeline.run.schemas import schema_document
+from tests.board_simulated import THREE_SUPPLIES, Board, ChipDiedError
+from tests.histories import Player, Score, chips, supplies_of
+from tests.journey.cli import wellread
+from tests.kit.firmware import installed
+from tests.kit.wires import Image
+from tests.reader_looping import LoopingReader
+from tests.reader_simulated import Line, project, until
+from tests.unit.test_watched_lines import program
+
+ROOT = Path(__file__).parents[2]
+READER = ROOT / "example_project" / "reader" / "reader.cpp"
+SHORT, LONG = 100, 2000
+"""Random histories in every run, and in the drill."""
+
+
+@pytest.fixture
+def line() -> Generator[Line]:
+    made = Line()
+    yield made
+    made.close()
+
+
+def wish(line: Line, organisation: str = "2048x8", *, quiet_seconds: float = 0.3) -> WatchWish:
+    return WatchWish(line.name, None, organisation, 115_200, None, None, quiet_seconds, find_speed=False)
+
+
+def powered(image: Image | None = None, supplies: tuple[float, ...] = (5.0,)) -> Board:
+    board = Board(program() if image is None else image, supplies=supplies, seed=3)
+    board.power_on()
+    return board
+
+
+def events_of(line: Line, board: Board, *more: str, **how: Any) -> tuple[int, list[dict[str, Any]]]:
+    """A watch from the first pass to the good reading, one document an event."""
+    with LoopingReader(line, board, **how):
+        ran = wellread("watch", line.name, "--part", "2716", "--json", "--quiet-seconds", "0.4", *more)
+    assert ran.code == 0, ran.err
+    return ran.code, [json.loads(one) for one in ran.out.splitlines()]
+
+
+# -- the command ------------------------------------------------------------------------------------------
+
+
+def test_a_sound_board_is_watched_until_three_passes_are_good(line: Line) -> None:
+    code, documents = events_of(line, powered())
+    assert code == 0
+    assert documents[-2]["event"] == "good"
+    assert [one["state"] for one in documents[-1]["lines"]] == ["alive"] * 19
+    assert documents[-1]["marks"] == ".=="
+
+
+def test_every_event_follows_the_schema_and_the_first_carries_the_cautions(line: Line) -> None:
+    _, documents = events_of(line, powered())
+    schema = schema_document("watch")
+    for one in documents:
+        jsonschema.validate(one, schema)
+        assert one["power_off"] == "Power off before any wire or chip is moved."
+    assert documents[0]["event"] == "start"
+    assert any("Before hands go near any chip: power off" in text for text in documents[0]["cautions"])
+
+
+@pytest.mark.parametrize("how", [{"listens": False}, {"plain": True}], ids=["does not listen", "plain"])
+def test_readers_that_prove_less_are_watched_too(line: Line, how: dict[str, bool]) -> None:
+    _, documents = events_of(line, powered(), **how)
+    assert documents[-1]["good"]
+
+
+def test_a_log_has_one_line_an_event_and_no_character_that_acts(line: Line) -> None:
+    with LoopingReader(line, powered()):
+        ran = wellread("watch", line.name, "--part", "2716", encoding="ascii")
+    assert ran.code == 0
+    assert "Pass 1 is whole, the first since power came on" in ran.out
+    assert all(char == "\n" or " " <= char <= "~" for char in ran.out + ran.err)
+    assert "Power off before any wire or chip is moved." in ran.out
+    assert f"wellread capture {line.name} --chip CHIP" in ran.err
+
+
+def test_nothing_is_written_while_it_is_watched(
+    line: Line, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    events_of(line, powered())
+    assert list(tmp_path.rglob("*")) == []
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ((), "nothing says how large the chip is"),
+        (("--organisation", "x"), "is no organisation"),
+        (("--part", "2716", "--bell", "loud"), "Say good or change"),
+        (("--part", "2716", "--quiet-seconds", "0"), "above zero"),
+        (("--part", "2716", "--then-capture"), "--then-capture needs --chip and --reader"),
+    ],
+)
+def test_options_that_do_not_fit_are_refused(line: Line, options: tuple[str, ...], said: str) -> None:
+    ran = wellread("watch", line.name, *options)
+    assert ran.code == 2
+    assert said in ran.err
+
+
+def test_a_port_that_is_not_there_at_first_is_an_error() -> None:
+    ran = wellread("watch", "/dev/ttyNOWHERE", "--part", "2716")
+    assert ran.code == 25
+    assert "there is no such port" in ran.err
+
+
+def test_a_trusted_reading_of_another_size_is_refused(line: Line, tmp_path: Path) -> None:
+    (tmp_path / "x.bin").write_bytes(bytes(range(256)))
+    ran = wellread("watch", line.name, "--part", "2716", "--like", tmp_path / "x.bin")
+    assert ran.code == 2
+    assert "256 words, the chip has 2048" in ran.err
+
+
+def test_ctrl_c_ends_it(line: Line) -> None:
+    with subprocess.Popen(
+        [sys.executable, "-m", "pipeline", "watch", line.name, "--part", "2716"],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        start_new_session=True,
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509 - no threads here
+    ) as process:
+        assert process.stdout is not None
+        while "next:" not in process.stdout.readline():
+            pass
+        os.killpg(process.pid, signal.SIGINT)
+        _, said = process.communicate(timeout=30)
+    assert process.returncode == 130
+    assert "Traceback" not in said
+
+
+# -- the port comes and goes ------------------------------------------------------------------------------
+
+
+def test_a_port_that_is_pulled_out_and_plugged_in_again_is_watched_on(tmp_path: Path) -> None:
+    port, lines = tmp_path / "port", [Line(), Line()]
+    port.symlink_to(lines[0].name)
+    board = powered()
+    phases: list[str] = []
+
+    def show(one: BenchSitting, told: list[Happened], baud: int) -> None:
+        del baud
+        phases.extend(each.kind for each in told if each.kind in ("gone", "back", "on", "good"))
+        if one.whole == 1 and "gone" not in phases and not pulled:
+            pulled.append(1)
+            lines[0].unplug()
+            port.unlink()
+            threading.Timer(0.6, lambda: port.symlink_to(lines[1].name)).start()
+
+    pulled: list[int] = []
+    wanted = WatchWish(str(port), None, "2048x8", 115_200, None, None, 5.0, find_speed=False)
+    with LoopingReader(lines[0], board), LoopingReader(lines[1], board):
+        watch(wanted, show=show)
+    lines[1].close()
+    assert phases == ["gone", "back", "on", "good"]
+
+
+def test_silence_is_told_and_the_watch_goes_on(line: Line) -> None:
+    board = powered()
+    board.open_contact("A6", 1)
+    said: list[str] = []
+    acted: list[int] = []
+
+    def show(one: BenchSitting, told: list[Happened], baud: int) -> None:
+        del baud
+        said.extend(each.text for each in told)
+        if "power off, then its wire" in one.next and not acted:
+            acted.append(1)
+            board.power_off()
+        elif one.next.startswith("Confirm") and acted == [1]:
+            acted.append(2)
+            board.mend("A6")
+            board.power_on()
+
+    with LoopingReader(line, board):
+        watch(wish(line), show=show)
+    assert "The reader is silent" in said
+    assert said[-2] == "Three passes are whole, alike and free of faults"
+    assert board.moves == ["A6 mended"]
+
+
+class Speeds(threading.Thread):
+    """A reader at a speed of its own: at any other the line carries what a wrong speed makes of it."""
+
+    def __init__(self, line: Line, speed: int, board: Board) -> None:
+        super().__init__(daemon=True)
+        self.line, self.speed, self.board, self.over = line, speed, board, threading.Event()
+
+    def run(self) -> None:
+        from tests.reader_simulated import printed
+
+        words = [int(word) for word in self.board.image]
+        number = 0
+        while not self.over.is_set():
+            number += 1
+            for one in printed(words, number):
+                garbled = os.urandom(len(one))
+                while not self.over.is_set() and not self._sent(one, garbled):
+                    time.sleep(0.002)
+
+    def _sent(self, right: bytes, garbled: bytes) -> bool:
+        if not select.select([], [self.line.master], [], 0.01)[1]:
+            return False
+        now = termios.tcgetattr(self.line.slave)[4]
+        right_speed = now == getattr(termios, f"B{self.speed}")
+        return os.write(self.line.master, right if right_speed else garbled) > 0
+
+
+def test_a_wrong_speed_is_named(line: Line) -> None:
+    reader = Speeds(line, 9600, powered())
+    reader.start()
+    seen: list[str] = []
+    watch(
+        wish(line),
+        show=lambda one, _told, _baud: seen.append(one.next),
+        until=lambda one: one.phase == "no-text",
+    )
+    reader.over.set()
+    assert (
+        "What arrives is no text at 115200 baud: say --baud, or let --find-speed try the usual ones." in seen
+    )
+
+
+def test_the_speed_is_found_among_the_usual_ones(line: Line) -> None:
+    reader = Speeds(line, 57_600, powered())
+    reader.start()
+    ran = wellread("watch", line.name, "--part", "2716", "--find-speed", "--json")
+    reader.over.set()
+    assert ran.code == 0, ran.err
+    assert f"{line.name}: the reader prints at 57600 baud" in ran.err
+    assert json.loads(ran.out.splitlines()[-1])["baud"] == 57_600
+
+
+# -- a terminal -------------------------------------------------------------------------------------------
+
+
+def on_a_terminal(line: Line, board: Board, **environment: str) -> str:
+    """Everything that a terminal of 80 by 24 gets."""
+    ours, its = pty.openpty()
+    termios.tcsetwinsize(its, (24, 80))
+    with (
+        LoopingReader(line, board),
+        subprocess.Popen(
+            [sys.executable, "-m", "pipeline", "watch", line.name, "--part", "2716", "--bell", "good"],
+            cwd=ROOT,
+            stdin=its,
+            stdout=its,
+            stderr=subprocess.DEVNULL,
+            env={**os.environ, "TERM": "xterm", "COLUMNS": "80", "LINES": "24", **environment},
+        ) as process,
+    ):
+        os.close(its)
+        came = bytearray()
+        while process.poll() is None or select.select([ours], [], [], 0)[0]:
+            if select.select([ours], [], [], 0.1)[0]:
+                try:
+                    came += os.read(ours, 65_536)
+                except OSError:
+                    break
+    os.close(ours)
+    assert process.returncode == 0
+    return came.decode("utf-8")
+
+
+@pytest.mark.skipif(sys.version_info < (3, 11), reason="sets the size of a terminal")
+def test_a_terminal_gets_the_package_without_colour_and_without_other_than_plain_characters(
+    line: Line,
+) -> None:
+    text = on_a_terminal(line, powered(), LC_ALL="C", NO_COLOR="1")
+    assert set(re.findall(r"\x1b\[[0-9;?]*[A-Za-z]", text)) == {"\x1b[H", "\x1b[K", "\x1b[J"}
+    plain = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", text)
+    assert all(char in "\r\n\a" or " " <= char <= "~" for char in plain)
+    pages = text.split("\x1b[H")[1:]
+    assert all(page.count("\n") <= 24 for page in pages)
+    assert all("Power off before any wire or chip is moved." in page for page in pages)
+    last = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", pages[-1])
+    assert "|  2716   | 19  + A10  alive" in last
+    assert "18    /CE  ground (0 V)" in last
+    assert "Three passes in a row are whole, alike and free of faults: capture now." in last.replace(
+        "\r\n", " "
+    )
+    assert text.count("\a") == 1
+
+
+# -- the whole way ----------------------------------------------------------------------------------------
+
+
+class Hand:
+    """Does what the screen says, and only that.
+
+    It moves something only once the screen says that wires may be moved now, or where no supply is on at all.
+    """
+
+    def __init__(self, board: Board, reader: LoopingReader) -> None:
+        self.board, self.reader = board, reader
+        self.to_do: list[tuple[str, str]] = []
+        self.pins = {int(str(use.pin)): use.name for use in load().find("2708").pin_table}
+        self.read: list[str] = []
+
+    def hears(self, text: str) -> None:
+        """One line of the screen."""
+        self.read.append(text)
+        if not text.startswith("next: "):
+            return
+        if joined := re.search(r"(A\d+) \(pin \d+\) and A\d+ \(pin \d+\) are joined: every supply off", text):
+            assert not self.board.on, "\n".join(self.read[8:])
+            self.board.mend(joined[1])
+            self.reader.wants_test = True
+        elif "then the chip may go in" in text:
+            self.board.put_chip_in()
+            self.board.power_on()
+        elif crossed := re.search(
+            r"power off; at the reader's end exchange the wires leading to pins (\d+) and (\d+)", text
+        ):
+            self.to_do.append((crossed[1], crossed[2]))
+            self.board.power_off()
+        elif "Confirm that every supply is off; move wires now." in text and self.to_do:
+            first, second = (int(self.pins[int(pin)][1:]) for pin in self.to_do.pop())
+            self.board.exchange_address_wires(first, second)
+            self.board.power_on()
+
+
+def test_the_screen_leads_from_a_line_test_to_a_package_and_the_chip_lives(
+    line: Line, tmp_path: Path
+) -> None:
+    image = program()[:1024].copy()
+    folder = project(tmp_path / "p", "1024x8")
+    trusted = tmp_path / "trusted.bin"
+    trusted.write_bytes(image.tobytes())
+    board = Board(image, supplies=THREE_SUPPLIES, seed=5)
+    board.take_chip_out()
+    board.bridge("A2", "A7", "low")
+    board.exchange_address_wires(4, 5)
+    board.moves.clear()
+    reader = LoopingReader(line, board)
+    hand = Hand(board, reader)
+    command = [sys.executable, "-m", "pipeline", "watch", line.name, "--part", "2708", "--like", str(trusted)]
+    command += ["--then-capture", "--chip", "U1", "--reader", "hb", "--wiring", "adapter"]
+    command += ["--project", str(folder), "--quiet-seconds", "0.5"]
+    with (
+        reader,
+        subprocess.Popen(
+            command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
+        ) as process,
+    ):
+        assert process.stdout is not None
+        for text in process.stdout:
+            hand.hears(text.rstrip("\n"))
+            if "start the reader" in text:
+                reader.wants_test = True
+    assert process.returncode == 0, hand.read
+    assert board.moves == ["A2 mended", "chip in", "A4 and A5 exchanged"]
+    assert [one for one in hand.read if "are crossed" in one] == [
+        (
+            "next: A4 and A5 are crossed: power off; at the reader's end exchange the wires leading to "
+            "pins 4 and 3."
+        )
+    ]
+    assert "Three passes are whole, alike and free of faults" in hand.read
+    assert wellread("package", folder, "--into", tmp_path / "out", "--quiet").code == 0
+    bag = tmp_path / "out" / "bench-1-v1"
+    assert [one.read_bytes() for one in bag.rglob("U1.bin")] == [image.tobytes()]
+    assert "wiring: adapter" in (folder / "sheet.yaml").read_text(encoding="utf-8")
+
+
+def test_the_simulated_chip_dies_of_a_wire_moved_under_power_and_of_a_wrong_order() -> None:
+    board = powered(supplies=THREE_SUPPLIES)
+    with pytest.raises(ChipDiedError):
+        board.exchange_address_wires(0, 1)
+    board.power_off()
+    with pytest.raises(ChipDiedError):
+        board.supply_on(5.0)
+    board = powered(supplies=THREE_SUPPLIES)
+    with pytest.raises(ChipDiedError):
+        board.supply_off(-5.0)
+
+
+# -- random histories -------------------------------------------------------------------------------------
+
+
+def played(numbers: Iterator[int], count: int, score: Score, *, size: int, how: str) -> None:
+    """So many histories over one line and one watch."""
+    random = np.random.default_rng(size)
+    line = Line()
+    board = Board(next(chips(random, size)), supplies=supplies_of(random), seed=size)
+    reader = LoopingReader(line, board, listens=how == "listens", plain=how == "plain")
+    taken = iter([next(numbers) for _ in range(count)])
+    player = Player(reader, taken, score, needs=1 if how == "listens" else 2)
+
+    def over(one: BenchSitting) -> bool:
+        states = {name: state.state.value for name, state in one.states.items()}
+        return player.turn(one.whole, states, off=one.phase == "off")
+
+    with reader:
+        watch(wish(line, f"{size}x8", quiet_seconds=0.15), show=lambda *_: None, until=over)
+    line.close()
+
+
+def scored(first: int, histories: int) -> Score:
+    """Histories of chips of three sizes, with readers that listen, that do not, and that print plain hex."""
+    score, numbers = Score(), iter(range(first, first + histories))
+    shares = [("listens", 512, 0.3), ("listens", 1024, 0.3), ("listens", 2048, 0.2), ("deaf", 512, 0.1)]
+    for how, size, share in shares:
+        played(numbers, round(histories * share), score, size=size, how=how)
+    played(numbers, histories - score.histories, score, size=1024, how="plain")
+    assert score.histories == histories
+    return score
+
+
+def assert_sound(score: Score, capsys: pytest.CaptureFixture[str]) -> None:
+    total = score.right + sum(map(len, (score.unshown, score.alive, score.harmed, score.other)))
+    with capsys.disabled():
+        print(
+            f"\nwatch: {score.histories} histories, {score.passes} passes, {total} states of lines: "
+            f"{len(score.alive)} called alive that are not, {len(score.harmed)} good ones in trouble, "
+            f"{len(score.other)} named as another trouble, {len(score.unshown)} not shown though exercised"
+        )
+    assert score.alive == []
+    assert [one for one in score.harmed if "shown intermittent" not in one] == []
+    assert len(score.harmed) <= total / 2000
+    assert len(score.other) <= total / 1000
+    assert len(score.unshown) <= total / 50
+
+
+def test_a_hundred_random_histories_call_no_line_alive_that_is_not(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    score = scored(0, SHORT)
+    assert score.passes > 500
+    assert_sound(score, capsys)
+
+
+@pytest.mark.drill
+@pytest.mark.parametrize("part", range(4))
+def test_two_thousand_random_histories_call_no_line_alive_that_is_not(
+    part: int, capsys: pytest.CaptureFixture[str]
+) -> None:
+    each = LONG // 4
+    assert_sound(scored(10_000 + part * each, each), capsys)
+
+
+# -- clocks -----------------------------------------------------------------------------------------------
+
+
+@pytest.mark.clock
+def test_the_last_word_of_a_pass_is_on_the_screen_within_fifty_milliseconds_and_nothing_is_dropped(
+    line: Line, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """64 K x 8 in the line protocol at 2,000,000 baud; time from the last byte sent to the page drawn."""
+    from tests.reader_simulated import printed
+
+    words = next(one.words for one in installed("open")[0] if one.words.size >= 1 << 16)[: 1 << 16]
+    streams = [b"".join(printed([int(word) for word in words], number)) for number in (1, 2, 3, 4)]
+    ours, its = pty.openpty()
+    termios.tcsetwinsize(its, (24, 80))
+    sent: list[float] = []
+    drawn: dict[int, float] = {}
+    process = subprocess.Popen(
+        [
+            sys.executable,
+            "-m",
+            "pipeline",
+            "watch",
+            line.name,
+            "--organisation",
+            "65536x8",
+            "--baud",
+            "2000000",
+        ],
+        cwd=ROOT,
+        stdin=its,
+        stdout=its,
+        stderr=subprocess.DEVNULL,
+        env={**os.environ, "TERM": "xterm", "COLUMNS": "80", "LINES": "24"},
+    )
+    os.close(its)
+
+    def look() -> None:
+        text = b""
+        while process.poll() is None:
+            if select.select([ours], [], [], 0.05)[0]:
+                try:
+                    text = (text + os.read(ours, 65_536))[-8000:]
+                except OSError:
+                    return
+                at = time.monotonic()
+                for found in re.finditer(rb"Passes (\d)[^\d]", text):
+                    drawn.setdefault(int(found[1]), at)
+
+    looking = threading.Thread(target=look, daemon=True)
+    looking.start()
+    assert until(lambda: process.poll() is not None or drawn or _waits(line), 20)
+    time.sleep(1.0)
+    for stream in streams[:3]:
+        line.send(stream, baud=2_000_000)
+        sent.append(time.monotonic())
+        time.sleep(0.4)
+    assert until(lambda: 3 in drawn, 10)
+    process.send_signal(signal.SIGINT)
+    process.wait(timeout=20)
+    looking.join(timeout=5)
+    os.close(ours)
+    late = [round(1000 * (drawn[number] - sent[number - 1]), 1) for number in (1, 2, 3)]
+    with capsys.disabled():
+        print(
+            f"\nwatch: 64 K x 8 at {line.baud:,.0f} baud, {line.dropped} bytes dropped, "
+            f"on the screen after {late} ms"
+        )
+    assert line.dropped == 0
+    assert max(late) <= 50
+
+
+def _waits(line: Line) -> bool:
+    return bool(termios.tcgetattr(line.slave)[4] == termios.B2000000)
+
+
+# -- the reference reader ---------------------------------------------------------------------------------
+
+
+BOARD = """
+#define READER_BOARD_HAS_LINES
+#include <stdio.h>
+#include <unistd.h>
+#include <poll.h>
+static uint32_t at; static unsigned char chip[2048]; static bool loaded;
+static void set_address(uint32_t address) { at = address; }
+static uint32_t read_data() {
+    if (!loaded) { FILE *f = fopen(CHIP_FILE, "rb"); loaded = fread(chip, 1, 2048, f) == 2048; fclose(f); }
+    return chip[at];
+}
+static void print(char c) { putchar(c); if (c == '\\n') fflush(stdout); }
+static void wait_us(uint32_t us) { if (us >= 1000) usleep(us); }
+static int heard() {
+    struct pollfd p = {0, POLLIN, 0}; char c;
+    return poll(&p, 1, 0) == 1 && (p.revents & POLLIN) && read(0, &c, 1) == 1 ? c : -1;
+}
+static bool supplies_stand() { return true; }
+static void rest() {}
+static void strobe() {}
+static int driven[19];
+static void line_drive(unsigned line, bool high) { driven[line] = 1 + high; }
+static void line_release(unsigned line) { driven[line] = 0; }
+static bool line_level(unsigned line) {
+    if (driven[line]) return driven[line] == 2;
+    return !((line == 2 && driven[7] == 1) || (line == 7 && driven[2] == 1));
+}
+"""
+
+
+def compiled(tmp_path: Path, mode: str) -> Path:
+    """The reference reader for a simulated board, in one of its modes."""
+    (tmp_path / "chip.bin").write_bytes(program().tobytes())
+    (tmp_path / "board.h").write_text(BOARD, encoding="ascii")
+    subprocess.run(
+        [
+            "g++",
+            "-std=c++11",
+            f"-D{mode}",
+            f'-DREADER_BOARD="{tmp_path / "board.h"}"',
+            f'-DCHIP_FILE="{tmp_path / "chip.bin"}"',
+            str(READER),
+            "-o",
+            str(tmp_path / mode),
+        ],
+        check=True,
+    )
+    return tmp_path / mode
+
+
+compiles = pytest.mark.skipif(
+    shutil.which("g++") is None, reason="there is no g++ here to compile the reader"
+)
+
+
+def watched_program(line: Line, reader: Path, over: Any) -> BenchSitting:
+    """The state in which a watch of this program was ended."""
+    os.set_blocking(line.master, True)
+    seen: list[BenchSitting] = []
+    processes: list[subprocess.Popen[bytes]] = []
+
+    def show(one: BenchSitting, told: list[Happened], baud: int) -> None:
+        del told, baud
+        seen[:] = [one]
+        if not processes:
+            processes.append(subprocess.Popen([reader], stdin=line.master, stdout=line.master))
+
+    watch(wish(line), show=show, until=over)
+    processes[0].kill()
+    processes[0].wait()
+    return seen[0]
+
+
+@compiles
+def test_the_reference_reader_reads_on_and_on_and_answers_requests(line: Line, tmp_path: Path) -> None:
+    one = watched_program(line, compiled(tmp_path, "READER_LOOP"), lambda one: one.good)
+    assert {state.words for state in one.states.values()} == {"alive"}
+
+
+@compiles
+def test_the_reference_reader_tests_the_lines_of_an_empty_socket(line: Line, tmp_path: Path) -> None:
+    one = watched_program(line, compiled(tmp_path, "READER_LINE_TEST"), lambda one: one.phase == "tested")
+    assert one.states["A2"].words == "joined with A7"
+    assert one.next.startswith("A2 and A7 are joined: every supply off")
+
+
+@compiles
+def test_the_reference_reader_pulses_the_lines_of_an_expendable_chip(line: Line, tmp_path: Path) -> None:
+    one = watched_program(line, compiled(tmp_path, "READER_PULSE_TEST"), lambda one: one.phase == "pulsed")
+    assert {state.words for state in one.states.values()} == {"not yet shown"}
+
+
+def test_no_program_of_the_reader_has_a_number_for_any_pin_but_address_and_data() -> None:
+    text = READER.read_text(encoding="ascii")
+    test = text[text.index("void test_lines()") : text.index("void pulse_address_lines()")]
+    assert set(re.findall(r"\b(line_drive|line_release|line_level|set_address|strobe)\b", test)) == {
+        "line_drive",
+        "line_release",
+    }
+    assert "const unsigned lines = ADDRESS_LINES + BITS;" in test
+    driven = re.findall(r"line_drive\((\w+), (\w+)\)", test)
+    assert driven == [("line", "false"), ("line", "true"), ("line", "false")]
+    assert "line_release(line)" in test[test.rindex("line_drive") :]
+
+
+# -- the recording in the tour ----------------------------------------------------------------------------
+
+
+def test_the_recording_in_the_tour_is_what_such_a_sitting_says(line: Line) -> None:
+    """The board of the recording once more: D3's wire is out and A4 and A5 are crossed, mended as it says."""
+    tour = (ROOT / "example_project" / "README.md").read_text(encoding="utf-8")
+    found = re.search(r"<!-- recording: watch -->\n```text\n(.*?)```", tour, re.DOTALL)
+    assert found
+    assert found[1] == recording(line)
+
+
+def recording(line: Line) -> str:
+    """What the command says to a log, the port named as people know it, rests of whole passes left out."""
+    image = np.frombuffer((ROOT / "example_project/dumps/MEM-U1.prog.1.bin").read_bytes(), np.uint8).copy()
+    board = Board(image, seed=1)
+    board.take_wire_out("D3", 1)
+    board.exchange_address_wires(4, 5)
+    board.power_on()
+    command = [
+        sys.executable,
+        "-m",
+        "pipeline",
+        "watch",
+        line.name,
+        "--part",
+        "2716",
+        "--quiet-seconds",
+        "0.5",
+    ]
+    command += ["--like", str(ROOT / "example_project/dumps/MEM-U1.prog.1.bin")]
+    told: list[str] = []
+    allowed = [1]
+
+    def may_begin() -> bool:
+        # one pass, then a rest in which the hand reads the screen
+        allowed[0] -= 1
+        return allowed[0] >= 0
+
+    reader = LoopingReader(line, board)
+    reader.may_begin = may_begin
+    with subprocess.Popen(
+        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    ) as process:
+        assert process.stdout is not None
+        started = False
+        for text in process.stdout:
+            told.append(text)
+            if "start the reader" in text and not started:
+                started = True
+                reader.__enter__()
+            if text.startswith("next: Confirm"):
+                if "D3 mended" not in board.moves:
+                    board.power_off()
+                    board.mend("D3")
+                    board.power_on()
+                    allowed[0] = 1
+                elif board.moves[-1] == "D3 mended":
+                    board.power_off()
+                    board.exchange_address_wires(4, 5)
+                    board.power_on()
+                    allowed[0] = 3
+    reader.__exit__()
+    assert process.returncode == 0
+    assert board.moves[2:] == ["D3 mended", "A4 and A5 exchanged"]
+    begins = next(k for k, text in enumerate(told) if text.startswith("Power off before"))
+    return "".join(told[begins:])
