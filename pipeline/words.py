@@ -37,6 +37,34 @@ def word_bytes(words: Words, bits: int, byte_order: str = "big") -> bytes:
     return (wide if byte_order == "big" else wide[:, ::-1]).tobytes()
 
 
+MOST_BLOCKS = 64
+"""Into so many equal stretches a chip's addresses are cut where something is counted along them."""
+
+
+def block_starts(words: int) -> NDArray[np.intp]:
+    """The first address of each block, and behind them the number of words: a word a block in small chips.
+
+    Example:
+        >>> block_starts(3).tolist()
+        [0, 1, 2, 3]
+    """
+    blocks = min(MOST_BLOCKS, words)
+    return -(-np.arange(blocks + 1) * words // max(blocks, 1))
+
+
+def counted_by_block(mask: NDArray[np.bool_]) -> list[int]:
+    """How many elements of a mask are true in each block of addresses.
+
+    Example:
+        >>> counted_by_block(np.arange(128) > 125)[-2:]
+        [0, 2]
+    """
+    if not mask.size:
+        return []
+    counts: list[int] = np.add.reduceat(mask, block_starts(mask.size)[:-1], dtype=np.int64).tolist()
+    return counts
+
+
 def true_edges(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Where the runs of true elements begin and where each ends, as two arrays of one length."""
     if not len(mask):

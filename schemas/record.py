@@ -34,6 +34,14 @@ from schemas.recorded_sheet import (
 
 RECORD_SCHEMA: Literal["wellread/record/1"] = "wellread/record/1"
 
+Blocks: TypeAlias = Annotated[
+    list[int],
+    Field(
+        description="Words in each block: the chip's addresses cut into 64 equal stretches, or a word "
+        "each where it has fewer"
+    ),
+]
+
 Settings: TypeAlias = Mapping[str, Any]
 """Parameters of a step, by its action; `pipeline.steps` says which."""
 
@@ -174,6 +182,11 @@ class PassRecord(TypedDict):
         Annotated[int, Field(description="Words the dump did not have; 0 stands in their place")]
     ]
     steps: list[StepRecord]
+    departs: NotRequired[
+        Annotated[
+            Blocks, Field(description="Words that it read unlike the image, before it was brought into order")
+        ]
+    ]
 
 
 @stored()
@@ -240,6 +253,24 @@ class ContestedFlow(TypedDict):
 
 
 @stored()
+class SaidWord(TypedDict):
+    """One value that was read at an address, and in which passes."""
+
+    value: Annotated[str, Field(description="Upper-case hexadecimal")]
+    passes: Annotated[dict[str, int], Field(description="Reader → how many of its passes read this value")]
+
+
+@stored()
+class ContestedWord(TypedDict):
+    """One word with bits without settlement: everything that was read there."""
+
+    address: int
+    said: list[SaidWord]
+    lines: Annotated[list[str], Field(description="The contested ones")]
+    image: Annotated[str, Field(description="The value the image carries; it settles nothing")]
+
+
+@stored()
 class Contested(TypedDict):
     """All unresolved bits; the mask file has every one, this list at most the first thousand."""
 
@@ -247,6 +278,11 @@ class Contested(TypedDict):
     words: int
     listed: NotRequired[list[ContestedBit]]
     flow: NotRequired[ContestedFlow]
+    listed_words: NotRequired[Annotated[list[ContestedWord], Field(description="The first 250")]]
+    between: NotRequired[Annotated[Blocks, Field(description="Words in which readers differ")]]
+    within: NotRequired[
+        Annotated[Blocks, Field(description="Words in which passes of one reader differ and none settles it")]
+    ]
 
 
 @stored()

@@ -434,6 +434,7 @@ class Public:
         if contested and (hidden or not self.survey.content):
             contested = contested.copy()
             contested.pop("flow", None)  # it names readings, and tells of content
+            contested.pop("listed_words", None)  # it tells what hidden readings read
             out["contested"] = contested if self.survey.content else {**contested, "listed": []}
         return _answered_in_public(self.clean(out, f"chip {name}"))
 

@@ -9,6 +9,13 @@ terminal has no others, and says the same by characters alone as others say by c
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from itertools import pairwise
+from typing import TYPE_CHECKING
+
+from pipeline.words import block_starts
+
+if TYPE_CHECKING:
+    from schemas.record import Contested
 
 BLOCKS: Mapping[str, str] = {
     "dense": "█",
@@ -47,6 +54,25 @@ def _cells(total: int, cells: int, spans: Iterable[tuple[int, int]]) -> set[int]
         if first < last:
             out.update(range(first * cells // total, (last - 1) * cells // total + 1))
     return out
+
+
+def contested_spans(contested: Contested | None, total_words: int) -> list[tuple[int, int]]:
+    """The blocks of addresses that hold words without settlement, as half-open ranges.
+
+    A strip has no finer cells than these blocks; a record of an earlier version has only the listed bits.
+
+    Args:
+        contested: Of the chip's record.
+        total_words: Words of the image.
+    """
+    if not contested:
+        return []
+    between, within = contested.get("between"), contested.get("within")
+    if between is None or within is None:
+        return [(bit["address"], bit["address"] + 1) for bit in contested.get("listed", ())]
+    starts = block_starts(total_words).tolist()
+    counts = [a + b for a, b in zip(between, within, strict=True)]
+    return [span for span, count in zip(pairwise(starts), counts, strict=True) if count]
 
 
 def strip(

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from pipeline.one_line import one_line, one_lined
 from pipeline.summed_up import kind_of, summed_up
 from pipeline.to_do import GRADES_WORST_FIRST, UNSETTLED, ToDo, space_state
-from pipeline.views.strip import legend, strip
+from pipeline.views.strip import contested_spans, legend, strip
 from pipeline.views.suggestions import suggested
 from schemas.glossary import GLOSSARY
 
@@ -250,8 +250,7 @@ def examined(document: Examined, *, draw: bool) -> str:
     if document["image_sha256"]:
         lines.append(f"image SHA-256 {document['image_sha256']}")
     words = int((document["organisation"] or "0").split("x")[0])
-    listed = document["contested"]["listed"] if document["contested"] else ()
-    contested = [(bit["address"], bit["address"] + 1) for bit in listed]
+    contested = contested_spans(document["contested"], words)
     if document["regions"]:
         cut = [(one["kind"], one["start"], one["end"]) for one in document["regions"]]
         lines.append(strip(words, cut, contested=contested, blocks=draw))

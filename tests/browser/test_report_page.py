@@ -64,7 +64,8 @@ def opened(
 def pages_of(loom_site: Site, hostile_site: Site, large_site: Site) -> list[Path]:
     own = sorted((large_site.folder / "data" / "report" / "chips").rglob("*.html"))
     assert own
-    return [loom_site.index, hostile_site.index, large_site.index, own[0]]
+    listed = loom_site.folder / "data/report/chips/CONTROL/U3.listing.html"
+    return [loom_site.index, hostile_site.index, large_site.index, own[0], listed]
 
 
 @pytest.mark.parametrize("width", WIDTHS)
@@ -117,8 +118,10 @@ def test_sockets_pictures_and_links_are_there_in_the_expected_number(
         assert page.locator("svg.glyphs").count() == 2
         assert page.locator("svg.space").count() == 1
         assert page.locator("ol.tasks > li").count() == 4
-        # 11 chips: 9 with two strips of bars each.
-        assert page.locator("svg.bars").count() == 2 * len(drawn)
+        assert page.locator("svg.lanes:not(.doubt)").count() == len(drawn)
+        assert page.locator("svg.partners").count() == len(drawn)
+        assert page.locator("svg.agreement").count() == len(drawn)
+        assert page.locator("svg.socket-view").count() == 1
         order = page.locator(".board").first.locator(".socket b").all_inner_texts()
         assert order == ["U9", "U10", "U11", "U1", "U2", "U3", "U4", "U30"]
 
@@ -168,7 +171,7 @@ def test_pointing_at_a_raster_tells_address_and_value(chromium: Browser, loom_si
                 box["y"] + top + (address // per + 0.5) * scale,
             )
             value = image[address]
-            told = page.locator("#chip-U1 .probe").inner_text()
+            told = page.locator("#chip-U1 .probe").first.inner_text()
             assert told == f"0x{address:03X} holds {value:02X} ({value:08b})"
 
 
@@ -179,7 +182,7 @@ def test_a_raster_is_read_with_the_keyboard_too(chromium: Browser, loom_site: Si
         page.keyboard.press("ArrowRight")
         page.keyboard.press("ArrowRight")
         value = int.from_bytes(image[4:6], "big")
-        assert page.locator("#chip-P1 .probe").inner_text() == f"0x002 holds {value:04X} ({value:016b})"
+        assert page.locator("#chip-P1 .probe").first.inner_text() == f"0x002 holds {value:04X} ({value:016b})"
 
 
 def test_without_a_script_the_picture_still_tells_by_titles(chromium: Browser, loom_site: Site) -> None:
@@ -200,8 +203,8 @@ def test_pictures_decode_in_the_browser(chromium: Browser, loom_site: Site) -> N
                 const picture = new Image(); picture.src = e.getAttribute('href'); await picture.decode();
                 return [picture.naturalWidth, picture.naturalHeight]; }))"""
         )
-        # Rasters, masks, glyphs, and three whole chips on the map of the machine.
-        assert len(sizes) == 9 + 2 + 2 + 3
+        # Nine chips: image, lanes and two rows of squares each; a mask, glyphs, and three chips on the map.
+        assert len(sizes) == 9 * 4 + 1 + 2 + 3
         assert all(width > 0 and height > 0 for width, height in sizes)
 
 

@@ -86,6 +86,28 @@ def test_a_contested_bit_carries_the_programmed_state_where_the_direction_is_kno
     assert told["listed"][0]["image"] == carried
 
 
+def test_words_in_which_readers_differ_are_told_apart_from_those_in_which_one_reader_s_passes_do() -> None:
+    passes = [
+        one_pass(flipped(flipped(CODE, 7, 3), 900, 1), "prog", 1),
+        one_pass(flipped(CODE, 7, 3), "prog", 2),
+        one_pass(flipped(CODE, 900, 1), "hb", 1),
+        one_pass(CODE, "hb", 2),
+    ]
+    done = reconcile(passes, chip="U1", organisation=CHIP)
+    assert done is not None
+    told = contested_bits(done.settled, fades_to=None, first_listed="U1.prog.1")
+    assert told is not None
+    assert np.flatnonzero(told["between"]).tolist() == [0]
+    assert np.flatnonzero(told["within"]).tolist() == [900 * 64 // 2048]
+    first, second = told["listed_words"]
+    seven, other = f"{int(CODE[7]):02X}", f"{int(CODE[7]) ^ 8:02X}"
+    assert (first["address"], first["lines"]) == (7, ["D3"])
+    assert {one["value"]: one["passes"] for one in first["said"]} == {seven: {"hb": 2}, other: {"prog": 2}}
+    assert (second["address"], second["lines"]) == (900, ["D1"])
+    assert all(one["passes"] == {"prog": 1, "hb": 1} for one in second["said"])
+    assert second["image"] in {one["value"] for one in second["said"]}
+
+
 def test_a_word_that_no_pass_has_is_contested() -> None:
     present = np.ones(2048, np.bool_)
     present[100:103] = False

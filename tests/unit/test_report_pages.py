@@ -55,7 +55,7 @@ class Tags(HTMLParser):
 def single(sample: Sample, **options: Any) -> bytes:
     pages = list(report_pages(sample.head, sample.iterate, sample.load, **options))
     assert pages[0][0] == "index.html"
-    assert all(len(page) < 1000 for _, page in pages[1:]), "only ways to its sections"
+    assert all(len(page) < 1000 for name, page in pages[1:] if ".listing" not in name), "only ways"
     return pages[0][1]
 
 
@@ -182,7 +182,8 @@ def test_below_forty_chips_one_page_else_a_page_each(count: int) -> None:
     own = count == 40
     sample = many(count)
     pages = dict(report_pages(sample.head, sample.iterate, sample.load))
-    assert pages.keys() == {"index.html", *(chip_page_name(chip) for chip in sample.chips)}
+    told = {name for name in pages if ".listing" not in name}
+    assert told == {"index.html", *(chip_page_name(chip) for chip in sample.chips)}
     for chip in sample.chips:
         assert (b'<section class="chip"' in pages[chip_page_name(chip)]) is own
     assert (b'<section class="chip"' in pages["index.html"]) is not own

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.stages.content import regions
-from pipeline.views.strip import BLOCKS, PLAIN, legend, strip
+from pipeline.views.strip import BLOCKS, PLAIN, contested_spans, legend, strip
+from pipeline.words import counted_by_block
 from tests.unit.content_images import code_image
 
 
@@ -62,3 +66,42 @@ def test_a_strip_is_always_one_line_of_the_width_asked_for(
     line = strip(total, found, contested=[(start, end) for _, start, end in found], cells=cells)
     digits = len(f"{total - 1:X}")
     assert len(line) == min(cells, total) + 2 * digits + 2
+
+
+@given(
+    st.integers(1, 5000),
+    st.integers(0, 2**32 - 1),
+    st.sampled_from([0.001, 0.05, 0.9]),
+    st.sampled_from([32, 64]),
+)
+def test_every_word_in_doubt_marks_its_cell_and_no_other_does(
+    words: int, seed: int, share: float, cells: int
+) -> None:
+    mask = np.random.default_rng(seed).random(words) < share
+    contested: Any = {
+        "bits": int(mask.sum()),
+        "words": int(mask.sum()),
+        "between": counted_by_block(mask),
+        "within": counted_by_block(np.zeros(words, np.bool_)),
+    }
+    line = strip(words, [("dense", 0, words)], contested=contested_spans(contested, words), cells=cells)
+    shown = line.split(" ")[1]
+    count = min(cells, words)
+    assert [one == "!" for one in shown] == [
+        bool(mask[-(-cell * words // count) : -(-(cell + 1) * words // count)].any()) for cell in range(count)
+    ]
+
+
+def test_thousands_of_bits_in_doubt_do_not_look_like_one() -> None:
+    mask = np.zeros(2048, np.bool_)
+    mask[100:1910] = True
+    nothing = counted_by_block(np.zeros(2048, np.bool_))
+    contested: Any = {"bits": 6616, "words": 1810, "between": counted_by_block(mask), "within": nothing}
+    line = strip(2048, [("dense", 0, 2048)], contested=contested_spans(contested, 2048), cells=32)
+    assert line.count("!") == 29
+
+
+def test_a_record_without_counts_still_marks_the_bits_that_it_lists() -> None:
+    listed: Any = {"bits": 1, "words": 1, "listed": [{"address": 7, "line": "D0"}]}
+    assert contested_spans(listed, 2048) == [(7, 8)]
+    assert contested_spans(None, 2048) == []

@@ -6,7 +6,7 @@ What all chips together said is added, and its pages are written.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
@@ -16,14 +16,24 @@ from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import place_member, write_member
 from pipeline.flow import ChipSummary
 from pipeline.run.package.chip_record import add_heard, is_settled
+from pipeline.run.package.kept_passes import read_of
 from pipeline.run.package.one_chip import image_file, mask_file
 from pipeline.stages.error_odds import Voice, settling_odds
 from pipeline.street import Heard
 from pipeline.to_do import to_do
 from pipeline.views.notes import chip_notes
 from pipeline.views.premis import Premis
-from pipeline.views.report import SINGLE_PAGE_BELOW, Near, Summary, chip_page, chip_page_name, summary_of
+from pipeline.views.report import (
+    SINGLE_PAGE_BELOW,
+    Near,
+    Summary,
+    chip_page,
+    chip_page_name,
+    listing_pages,
+    summary_of,
+)
 from pipeline.views.report.thumbnails import MOST_THUMBNAILS
+from pipeline.views.strip import contested_spans
 from pipeline.views.suggestions import kin_of
 from schemas.names import Organisation
 
@@ -99,8 +109,7 @@ def _finish_one(record: ChipRecord, heard: Heard, finish: Finish, premis: Premis
         return (finish.root / path).read_bytes()
 
     if finish.chips >= SINGLE_PAGE_BELOW:
-        page = chip_page(finish.head, record, load, near=finish.near[record["chip"]])
-        entries.append(write_member(finish.root, f"data/report/{chip_page_name(record)}", page))
+        entries += _pages(record, finish, load)
     return Finished(
         facts=_index(record, strips=finish.chips <= MOST_STRIPS),
         record=record_file.chip_text(record).encode(),
@@ -113,6 +122,14 @@ def _finish_one(record: ChipRecord, heard: Heard, finish: Finish, premis: Premis
     )
 
 
+def _pages(record: ChipRecord, finish: Finish, load: Callable[[str], bytes]) -> list[BagEntry]:
+    """A chip's own pages in the report."""
+    near = finish.near[record["chip"]]
+    page = chip_page(finish.head, record, load, near=near, read=read_of(finish.images))
+    pages = [(chip_page_name(record), page), *listing_pages(finish.head, record, load)]
+    return [write_member(finish.root, f"data/report/{name}", content) for name, content in pages]
+
+
 def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
     """What the parent keeps: for the terminal, the versions, the time line and the agents.
 
@@ -121,7 +138,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         strips: Also what a strip on the terminal is drawn from.
     """
     image, readings = record["image"], record["readings"]
-    listed = record["contested"]["listed"] if record["contested"] else []
+    words = Organisation.parse(record["organisation"]).words if record["organisation"] else 0
     return ChipSummary(
         chip=record["chip"],
         grade=record["grade"],
@@ -133,7 +150,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         captures=tuple((one["how"].get("date", ""), one["reader"]) for one in readings),
         operators=tuple(dict.fromkeys(one["operator"] or "" for one in readings if one.get("operator"))),
         regions=tuple((one["kind"], one["start"], one["end"]) for one in record["regions"] if strips),
-        contested=tuple((bit["address"], bit["address"] + 1) for bit in listed[:64] if strips),
+        contested=tuple(contested_spans(record["contested"], words)) if strips else (),
         families=tuple(
             family
             for one in record["findings"]

@@ -25,6 +25,7 @@ from pipeline.flow import Carried, Framing, Pass, PlannedChip, PlannedReading, P
 from pipeline.formats import Declared
 from pipeline.formats.declaring import at_reading
 from pipeline.machine import Contribution
+from pipeline.run.package.kept_passes import add_departures, kept_name, packed_passes, passes_file
 from pipeline.stages.content import with_sisters
 from pipeline.stages.examine.odd_reading import RELATIONS
 from pipeline.stages.qualify import ReadChip, chip_evidence
@@ -145,7 +146,7 @@ def work_batch(job: Job, chips: Sequence[PlannedChip]) -> list[Worked]:
 
 def image_file(folder: Path, chip: str) -> Path:
     """Where a chip's image lies until it is placed: under a name that every system can carry."""
-    return folder / f"{hashlib.sha256(chip.encode()).hexdigest()[:32]}.bin"
+    return folder / f"{kept_name(chip)}.bin"
 
 
 def mask_file(image: Path) -> Path:
@@ -185,7 +186,20 @@ def work(planned: PlannedChip, job: Job) -> Worked:
     worked.given = _given(result)
     if result.settled is not None:
         _lined_up(result.settled, worked.record["readings"])
+        _departures(result.settled, passes, worked.record["readings"], image_file(job.images, worked.chip))
     return worked
+
+
+def _departures(
+    settled: Settled, passes: Sequence[Pass], readings: Sequence[ReadingRecord], image: Path
+) -> None:
+    """Where passes depart from the image: told in the record, and kept for the pictures."""
+    add_departures(readings, passes, settled.words)
+    kept = passes_file(image)
+    kept.unlink(missing_ok=True)
+    packed = packed_passes(passes, settled.organisation.bits)
+    if packed is not None:
+        _kept(kept, packed)
 
 
 def _facts(planned: PlannedChip) -> ChipRecord:

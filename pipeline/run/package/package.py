@@ -471,7 +471,13 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
     for path, content in schema_files():
         entries.append(write_member(root, path, content))
     entries += write_report(
-        root, head, entries, captured=parts.captured, summaries=parts.summaries, records=parts.records
+        root,
+        head,
+        entries,
+        captured=parts.captured,
+        summaries=parts.summaries,
+        records=parts.records,
+        images=building.job.images,
     )
     finish_bag(root, entries, _bag_info(head, previous, parts.index))
     return Packaged(

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import write_member
+from pipeline.run.package.kept_passes import read_of
 from pipeline.run.package.spool import Bytes
 from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, first_page, photographs_page, report_pages
 
@@ -34,6 +35,7 @@ def events(head: RecordHead, captured: Iterable[tuple[str, str]]) -> list[Timeli
 
     Args:
         head: The record without its chips.
+        entries: Files written so far.
         captured: (date or "", reader) of every reading.
     """
     captures = Counter((date, reader) for date, reader in captured)
@@ -99,10 +101,20 @@ def write_report(
     captured: Iterable[tuple[str, str]],
     summaries: Sequence[Summary],
     records: Bytes,
+    images: Path,
 ) -> list[BagEntry]:
     """The report's first page, and for small sets everything in it.
 
     Chip pages of large sets exist already.
+
+    Args:
+        root: The bag in staging.
+        head: The record without its chips.
+        entries: Files written so far.
+        captured: (date or "", reader) of every reading.
+        summaries: Of every chip.
+        records: Every chip's record.
+        images: The folder in which what was read differently was kept.
     """
     told: ReportHead = {**head, "events": events(head, captured), "contents": contents(entries)}
 
@@ -112,5 +124,7 @@ def write_report(
     if len(summaries) >= SINGLE_PAGE_BELOW:
         first = [("index.html", first_page(told, summaries, load=load)), *photographs_page(told, summaries)]
         return [write_member(root, f"data/report/{name}", content) for name, content in first]
-    pages = report_pages(told, lambda: (json.loads(line) for line in records.lines()), load)
+    pages = report_pages(
+        told, lambda: (json.loads(line) for line in records.lines()), load, read=read_of(images)
+    )
     return [write_member(root, f"data/report/{name}", content) for name, content in pages]

@@ -6,6 +6,7 @@ one reader speaks and none speaks against.
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -14,13 +15,14 @@ from numpy.typing import NDArray
 
 from pipeline.flow import Pass, Settled
 from pipeline.voices import voice
-from pipeline.words import Words, words_dtype
+from pipeline.words import Words, counted_by_block, words_dtype
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
-    from schemas.record import Bit, Contested, ContestedBit
+    from schemas.record import Bit, Contested, ContestedBit, ContestedWord
 
 MOST_LISTED = 1000
+MOST_WORDS_LISTED = 250
 
 
 def settle(passes: Sequence[Pass], organisation: Organisation, fades_to: int | None) -> tuple[Words, Words]:
@@ -85,15 +87,57 @@ def contested_bits(settled: Settled, *, fades_to: int | None, first_listed: str)
     places = np.flatnonzero(mask)
     if len(places) == 0:
         return None
-    count = int(np.bitwise_count(mask).sum())
-    listed: list[ContestedBit] = []
-    for address in places:
-        for line in range(settled.organisation.bits):
-            if int(mask[address]) >> line & 1:
-                listed.append(_votes(settled, int(address), line, fades_to, first_listed))
-            if len(listed) >= MOST_LISTED:
-                return {"bits": count, "words": len(places), "listed": listed}
-    return {"bits": count, "words": len(places), "listed": listed}
+    between = _between(settled) & mask
+    bits = itertools.islice(
+        (
+            _votes(settled, int(address), line, fades_to, first_listed)
+            for address in places
+            for line in _lines(int(mask[address]))
+        ),
+        MOST_LISTED,
+    )
+    return {
+        "bits": int(np.bitwise_count(mask).sum()),
+        "words": len(places),
+        "listed": list(bits),
+        "listed_words": [_said(settled, int(at), int(mask[at])) for at in places[:MOST_WORDS_LISTED]],
+        "between": counted_by_block(between != 0),
+        "within": counted_by_block((mask & ~between) != 0),
+    }
+
+
+def _lines(mask: int) -> list[int]:
+    """The lines whose bits are set, D0 first."""
+    return [line for line in range(mask.bit_length()) if mask >> line & 1]
+
+
+def _between(settled: Settled) -> Words:
+    """Bits for which one reader speaks and another speaks against; elsewhere a reader's own passes differ."""
+    dtype = settled.words.dtype
+    full = np.array((1 << settled.organisation.bits) - 1, dtype)
+    says_one, says_zero = np.zeros_like(settled.words), np.zeros_like(settled.words)
+    for reader in dict.fromkeys(one.reader for one in settled.passes):
+        ones, zeros = voice([one for one in settled.passes if one.reader == reader], full)
+        says_one, says_zero = says_one | ones, says_zero | zeros
+    both: Words = (says_one & says_zero).astype(dtype)
+    return both
+
+
+def _said(settled: Settled, address: int, mask: int) -> ContestedWord:
+    """Everything that was read at an address, the value that most passes read first."""
+    digits = (settled.organisation.bits + 3) // 4
+    said: dict[str, dict[str, int]] = {}
+    for one in settled.passes:
+        if one.present is None or one.present[address]:
+            readers = said.setdefault(f"{int(one.words[address]):0{digits}X}", {})
+            readers[one.reader] = readers.get(one.reader, 0) + 1
+    ordered = sorted(said.items(), key=lambda pair: (-sum(pair[1].values()), pair[0]))
+    return {
+        "address": address,
+        "said": [{"value": value, "passes": passes} for value, passes in ordered],
+        "lines": [f"D{line}" for line in _lines(mask)],
+        "image": f"{int(settled.words[address]):0{digits}X}",
+    }
 
 
 def _votes(

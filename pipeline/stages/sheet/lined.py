@@ -72,7 +72,6 @@ class _TreeBuilder:
         self.text = text if _HASH.search(text) else ""
         self.events = events
         self.anchors: dict[str, tuple[Any, int]] = {}
-        self.unused: dict[str, int] = {}
         self.values = 0
         self.aliased = 0
 
@@ -106,7 +105,6 @@ class _TreeBuilder:
             value = self.sequence(line, depth)
         if event.anchor:
             self.anchors[event.anchor] = (value, self.values - before + 1)
-            self.unused.setdefault(event.anchor, line)
         return value
 
     def alias(self, event: Any, line: int) -> Any:
@@ -116,7 +114,6 @@ class _TreeBuilder:
                 line, f"the alias *{event.anchor}", "an anchor that was completed before its alias"
             )
         value, size = self.anchors[event.anchor]
-        self.unused.pop(event.anchor, None)
         self.spend(line, size)
         self.aliased += size
         if self.aliased > MOST_ALIASED:
@@ -124,13 +121,6 @@ class _TreeBuilder:
                 line, f"aliases that expand to more than {MOST_ALIASED} values", "the values written out"
             )
         return value
-
-    def refuse_words_taken_for_anchors(self) -> None:
-        """A word that begins with `&` names a value for later use; where nothing uses it, it was a word."""
-        for anchor, line in self.unused.items():
-            raise LinedError(
-                line, f"&{anchor}, which YAML takes for an anchor that nothing uses", "the value in quotes"
-            )
 
     def mapping(self, line: int, depth: int) -> LinedDict:
         """A mapping; a key twice is refused, since YAML would silently keep the last."""
@@ -215,7 +205,6 @@ def parse_lined(text: str, file: str) -> Any:
                     raise LinedError(event.start_mark.line + 1, "a second document", "one document a sheet")
             elif kind in (yaml.ScalarEvent, yaml.MappingStartEvent, yaml.SequenceStartEvent, yaml.AliasEvent):
                 root = builder.node(event, 0)
-                builder.refuse_words_taken_for_anchors()
     except yaml.MarkedYAMLError as error:
         marks: list[Any] = [mark for mark in (error.problem_mark, error.context_mark) if mark is not None]
         line = marks[0].line + 1 if marks else 1

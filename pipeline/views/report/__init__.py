@@ -22,7 +22,7 @@ from pipeline.views.report.summary import (
 )
 
 if TYPE_CHECKING:
-    from pipeline.views.report.chipview import Options
+    from pipeline.views.report.chipview import Options, ReadOf
     from pipeline.views.report.head import ReportHead
     from schemas.record import ChipRecord, RecordHead
 
@@ -33,6 +33,7 @@ __all__ = [
     "chip_page",
     "chip_page_name",
     "first_page",
+    "listing_pages",
     "neighbours",
     "photographs_page",
     "report_pages",
@@ -52,6 +53,7 @@ def report_pages(
     public: bool = False,
     with_content: bool = True,
     parts: Mapping[str, object] = _NO_PARTS,
+    read: ReadOf | None = None,
 ) -> Iterator[tuple[str, bytes]]:
     """The report's files, the first page first: (name inside `data/report/`, bytes).
 
@@ -62,11 +64,12 @@ def report_pages(
         public: The caller hands over a stripped record; private fields are left out once more.
         with_content: False draws no picture of content and links to no payload.
         parts: Catalogue entries beyond `head["parts"]`.
+        read: The differing contents of a chip's passes, where they are at hand.
 
     Yields:
         `index.html`, `chips/BOARD/CHIP.html` for each chip (its page, or the way to its section where a small
         set stands on one page), and `photos.html` where there are photographs. `index.html#chip-CHIP` leads
-        to a chip at any size as well.
+        to a chip at any size as well. Listings that are too long for a fold lie beside the chips' pages.
 
     Raises:
         Whatever `load` raises.
@@ -76,10 +79,14 @@ def report_pages(
     if len(summaries) < SINGLE_PAGE_BELOW:
         yield (
             "index.html",
-            _single_page(head, summaries, chips, load, public=public, with_content=with_content, parts=parts),
+            _single_page(
+                head, summaries, chips, load, public=public, with_content=with_content, parts=parts, read=read
+            ),
         )
         yield from _ways(head, summaries)
         yield from photographs_page(head, summaries)
+        for chip in chips():
+            yield from listing_pages(head, chip, load, with_content=with_content, single=True)
         return
     yield (
         "index.html",
@@ -88,8 +95,9 @@ def report_pages(
     yield from photographs_page(head, summaries)
     near = neighbours([(one.board, one.chip) for one in summaries])
     for chip, beside in zip(chips(), near, strict=True):
-        page = chip_page(head, chip, load, near=beside, public=public, with_content=with_content)
+        page = chip_page(head, chip, load, near=beside, public=public, with_content=with_content, read=read)
         yield chip_page_name(chip), page
+        yield from listing_pages(head, chip, load, with_content=with_content)
 
 
 def photographs_page(head: ReportHead, summaries: Sequence[Summary]) -> Iterator[tuple[str, bytes]]:
@@ -150,6 +158,7 @@ def chip_page(
     near: Near = ALONE,
     public: bool = False,
     with_content: bool = True,
+    read: ReadOf | None = None,
 ) -> bytes:
     """The page of one chip; its name is `chip_page_name(chip)`.
 
@@ -160,15 +169,40 @@ def chip_page(
         near: The chips before and after it.
         public: As for `report_pages`.
         with_content: As for `report_pages`.
+        read: As for `report_pages`.
     """
     from dataclasses import replace
 
-    from pipeline.views.report.chipview import OWN_PAGE, chip_view
+    from pipeline.views.report.chipview import OWN_PAGE, chip_view, nothing_read
     from pipeline.views.report.pages import render_chip_page
 
     options: Options = replace(OWN_PAGE, public=public, with_content=with_content)
-    view = chip_view(head, chip, load, options)
+    view = chip_view(head, chip, load, options, read or nothing_read)
     return render_chip_page(head, view, near=near, up=options.up, public=public)
+
+
+def listing_pages(
+    head: RecordHead,
+    chip: ChipRecord,
+    load: Load,
+    *,
+    with_content: bool = True,
+    single: bool = False,
+) -> Iterator[tuple[str, bytes]]:
+    """The pages that list a chip's words, where they lie in no fold of its page: (name, bytes).
+
+    Args:
+        head: As for `report_pages`.
+        chip: The chip's record as plain JSON data.
+        load: As for `report_pages`.
+        with_content: As for `report_pages`.
+        single: Whether all chips stand on the first page.
+    """
+    from pipeline.views.report.chipview import OWN_PAGE, SINGLE_PAGE
+    from pipeline.views.report.listing_page import pages_of
+
+    if with_content:
+        yield from pages_of(head, chip, load, SINGLE_PAGE if single else OWN_PAGE)
 
 
 def _single_page(
@@ -180,14 +214,15 @@ def _single_page(
     public: bool,
     with_content: bool,
     parts: Mapping[str, object],
+    read: ReadOf | None,
 ) -> bytes:
     from dataclasses import replace
 
-    from pipeline.views.report.chipview import SINGLE_PAGE, chip_view
+    from pipeline.views.report.chipview import SINGLE_PAGE, chip_view, nothing_read
     from pipeline.views.report.pages import render_first_page
 
     options = replace(SINGLE_PAGE, public=public, with_content=with_content)
-    views = (chip_view(head, chip, load, options) for chip in chips())
+    views = (chip_view(head, chip, load, options, read or nothing_read) for chip in chips())
     return render_first_page(
         head, summaries, views, public=public, with_content=with_content, parts=parts, load=load
     )

@@ -11,29 +11,42 @@ from urllib.parse import quote
 
 from markupsafe import Markup
 
-from pipeline.to_do import in_order
-from pipeline.views.report import activity, glyphs, raster, wording
-from pipeline.views.report.image import ChipWords, PictureLayout, content_of
+from pipeline.to_do import in_order, to_do
+from pipeline.views.report import listing, outline, pictures, wording
+from pipeline.views.report.pictures import Drawing
 from pipeline.views.report.program_map import program_view
+from pipeline.views.report.summary import UNPLACED
 from pipeline.views.twin_words import twin_words
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
     from pipeline.views.report.head import View
+    from pipeline.views.report.passes import ReadWords
     from schemas.finding import Details, FindingRecord
     from schemas.record import (
         Bears,
         ChipRecord,
         Contested,
         ContestedBit,
+        ContestedWord,
         DumpRecord,
         PassRecord,
         ReadingRecord,
         RecordHead,
+        SaidWord,
     )
     from schemas.recorded_sheet import PartRecord
 
 Load = Callable[[str], bytes]
+Find = Callable[[int], str]
+ReadOf = Callable[["ChipRecord"], "Sequence[ReadWords]"]
+
+
+def nothing_read(_chip: ChipRecord) -> Sequence[ReadWords]:
+    """Where the words of passes are not at hand."""
+    return ()
+
+
 _FACTS = (
     ("part", "Part"),
     ("catalogued", "Catalogued as"),
@@ -50,7 +63,7 @@ _FACTS = (
 MOST_FINDINGS = 40
 MOST_CONTESTED = 24
 MOST_FILES = 40
-MOST_REGIONS = 8
+MOST_PLACES = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,7 +93,9 @@ SINGLE_PAGE = Options()
 OWN_PAGE = Options(up="../../", anchors=False, most_pixels=1 << 17, most_bands=16, most_titles=128)
 
 
-def chip_view(head: RecordHead, chip: ChipRecord, load: Load, options: Options) -> View:
+def chip_view(
+    head: RecordHead, chip: ChipRecord, load: Load, options: Options, read: ReadOf = nothing_read
+) -> View:
     """Everything the chip template prints.
 
     Args:
@@ -88,11 +103,15 @@ def chip_view(head: RecordHead, chip: ChipRecord, load: Load, options: Options) 
         chip: The chip's record.
         load: Bytes of a path in the bag.
         options: How much is carried.
+        read: The differing contents of a chip's passes.
     """
     organisation = _organisation(chip)
     digits = max(3, (organisation.address_bits + 3) // 4) if organisation else 3
     name = str(chip["chip"])
     findings = in_order(chip.get("findings") or (), chip.get("held_back") or ())
+    part = pictures.part_of(head, chip)
+    told = listing.told_addresses(chip) if options.with_content else frozenset()
+    find = _listing_link(chip, organisation, told, options)
     return {
         "id": name,
         "board": str(chip.get("board") or ""),
@@ -103,15 +122,51 @@ def chip_view(head: RecordHead, chip: ChipRecord, load: Load, options: Options) 
         "facts": _facts(chip, options),
         "attempts": [wording.say(attempt) for attempt in chip.get("attempts") or ()],
         "held_back": ", ".join(chip.get("held_back") or ()),
-        "findings": [_finding(found, digits) for found in findings[:MOST_FINDINGS]],
+        "findings": [_finding(found, digits, part, find) for found in findings[:MOST_FINDINGS]],
         "more_findings": max(0, len(findings) - MOST_FINDINGS),
         "photographs": _photographs(head, name, options),
         "readings": [_reading(reading, options) for reading in chip.get("readings") or ()],
         "image": _image(chip, options),
         "program": program_view(chip, one_page=options.anchors) if options.with_content else None,
-        "contested": _contested(chip.get("contested"), digits),
-        "pictures": _pictures(head, chip, organisation, load, options) if options.with_content else {},
+        "contested": _contested(chip.get("contested"), digits, find),
+        "listing_page": organisation and listing_page_of(chip, organisation, options)(0),
+        "pictures": _pictures(chip, organisation, part, load, options, read, told)
+        if options.with_content
+        else {},
     }
+
+
+def _pictures(
+    chip: ChipRecord,
+    organisation: Organisation | None,
+    part: PartRecord | None,
+    load: Load,
+    options: Options,
+    read: ReadOf,
+    told: frozenset[int],
+) -> View:
+    """The chip's drawings; none where it has no image."""
+    image = chip.get("image")
+    if not image or organisation is None:
+        return {}
+    content, mask = pictures.content_of_chip(chip, organisation, load)
+    if content is None:
+        return {"none": f"The image file is not as long as {organisation} needs; it is not drawn."}
+    return pictures.pictures(
+        Drawing(
+            chip,
+            content,
+            part,
+            mask,
+            read(chip),
+            most_pixels=options.most_pixels,
+            most_bands=options.most_bands,
+            most_titles=options.most_titles,
+            told=told,
+            folded=folded(organisation, options),
+            far=options.anchors or bool(to_do(chip).tasks),
+        )
+    )
 
 
 def _photographs(head: RecordHead, chip: str, options: Options) -> list[tuple[str, str]]:
@@ -182,7 +237,21 @@ def _pin_text(pin: Details) -> str:
     )
 
 
-def _finding(found: FindingRecord, digits: int) -> View:
+def _places(found: FindingRecord, digits: int, find: Find) -> list[tuple[str, str]]:
+    """Where in the listing a finding points: (address, link)."""
+    told = listing.addresses_in(found.get("where") or {}) + listing.addresses_in(found.get("evidence") or {})
+    places = [(wording.hexa(one, digits), find(one)) for one in dict.fromkeys(told)]
+    return [place for place in places if place[1]][:MOST_PLACES]
+
+
+def _socket(found: FindingRecord, part: PartRecord | None) -> Markup | None:
+    """The socket with the pins that a fault or a caution names."""
+    if part is None or found.get("severity") == "note":
+        return None
+    return outline.socket_svg(part, outline.pins_of(found.get("where") or {}), str(found.get("severity")))
+
+
+def _finding(found: FindingRecord, digits: int, part: PartRecord | None, find: Find) -> View:
     where: Details = found.get("where") or {}
     evidence: Details = found.get("evidence") or {}
     pins = where.get("pins") or ()
@@ -197,6 +266,8 @@ def _finding(found: FindingRecord, digits: int) -> View:
         "severity": str(found.get("severity", "note")),
         "seen": "; ".join(seen) + "." if seen else "",
         "pins": [_pin_text(pin) for pin in pins if isinstance(pin, dict)],
+        "socket": _socket(found, part),
+        "places": _places(found, digits, find),
         "means": found.get("means") or "",
         "also": found.get("also") or "",
         "next": found.get("next") or "",
@@ -303,157 +374,88 @@ def _href(path: str, options: Options) -> str:
     return "../" + options.up + quote(path.removeprefix("data/")) if path.startswith("data/") else ""
 
 
-def _contested(contested: Contested | None, digits: int) -> View | None:
+def _contested(contested: Contested | None, digits: int, find: Find) -> View | None:
     if not contested or not contested.get("bits"):
         return None
-    listed = contested.get("listed") or ()
+    words = contested.get("listed_words") or _words_of(contested.get("listed") or ())
     return {
         "bits": wording.counted(int(contested["bits"]), "bit"),
         "words": wording.counted(int(contested.get("words", 0)), "word"),
         "flow": contested["flow"]["says"] if "flow" in contested else "",
         "rows": [
             (
-                wording.hexa(int(bit["address"]), digits),
-                str(bit["line"]),
-                _votes(bit),
-                f"{bit['ones']} : {bit['zeros']}",
-                str(bit["image"]),
-                bit.get("why") or "",
+                wording.hexa(int(word["address"]), digits),
+                find(int(word["address"])),
+                "; ".join(_said(said) for said in word["said"]),
+                ", ".join(word["lines"]),
+                word["image"],
             )
-            for bit in listed[:MOST_CONTESTED]
+            for word in words[:MOST_CONTESTED]
         ],
-        "more": max(0, int(contested["bits"]) - MOST_CONTESTED),
+        "more": max(0, int(contested["words"]) - MOST_CONTESTED) if words else 0,
     }
 
 
-def _votes(bit: ContestedBit) -> str:
-    said = {None: "its passes disagree", 0: "0", 1: "1"}
-    return ", ".join(
-        f"{reader}: {said.get(vote, 'not known')}" for reader, vote in (bit.get("votes") or {}).items()
-    )
+def _said(said: SaidWord) -> str:
+    """`7C by hb in 2 passes`."""
+    by = [f"{reader} in {wording.counted(n, 'pass', 'passes')}" for reader, n in said["passes"].items()]
+    return f"{said['value']} by {wording.listed(by)}"
 
 
-def _pictures(
-    head: RecordHead,
-    chip: ChipRecord,
-    organisation: Organisation | None,
-    load: Load,
-    options: Options,
-) -> View:
-    """The chip's drawings: all bits, the activity of its lines, glyphs where the sheet says there are some.
-
-    Each has its words beside it, since a picture alone tells some people nothing.
-    """
-    image = chip.get("image")
-    out: View = {"none": "", "doubt": "", "glyphs": ""}
-    if not image or organisation is None:
-        return {}
-    content = content_of(organisation, load(str(image["path"])), chip.get("absent") or ())
-    if content is None:
-        return out | {"none": f"The image file is not as long as {organisation} needs; it is not drawn."}
-    name = str(chip["chip"])
-    part = head.get("parts", {}).get(chip.get("catalogued") or chip.get("part") or "")
-    regions = chip.get("regions") or ()
-    svg, layout = raster.raster_svg(
-        content,
-        label=f"All bits of {wording.short(name)}, {organisation}; the text below says what stands out",
-        regions=regions,
-        most_pixels=options.most_pixels,
-        most_bands=options.most_bands,
-    )
-    data, address = activity.data_lines(content, part), activity.address_lines(content, part)
-    telling = [raster.region_text(one) for one in regions if one.get("kind") in raster.TELLING][:MOST_REGIONS]
-    out |= {
-        "raster": svg,
-        "raster_words": _raster_words(organisation, layout),
-        "regions": telling,
-        "more_regions": len(regions) - len(telling),
-        "data": activity.bars_svg(
-            data, label="Data lines: part of the words in which each is 1", still=activity.ALWAYS_ALIKE
-        ),
-        "data_words": activity.data_words(data),
-        "address": activity.bars_svg(
-            address,
-            label="Address lines: part of the words that change with each",
-            still=activity.NEVER_CHANGES,
-        ),
-        "address_words": activity.address_words(address),
-        "pins": any(line.pin is not None for line in (*data, *address)),
-    }
-    return out | _doubt(chip, content, load, options) | _glyphs(chip, content, part, options)
-
-
-def _raster_words(organisation: Organisation, layout: PictureLayout) -> str:
-    words = f"{layout.words_a_row} words a row, the highest bit of each word left, a 1 is ink"
-    if layout.averaged > 1:
-        return f"{words}; each dot is the average of {layout.averaged} rows of one data line."
-    return f"{words}; one dot a bit, {organisation.words * organisation.bits:,} in all."
-
-
-def _doubt(chip: ChipRecord, content: ChipWords, load: Load, options: Options) -> View:
-    """The map of contested bits and of bits that flicker between passes."""
-    contested, image = chip.get("contested"), chip.get("image")
-    mask_path = image.get("mask_path") if image else None
-    absent = chip.get("absent") or ()
-    mask = content_of(content.organisation, load(str(mask_path)), absent) if mask_path else None
-    marks = [
-        (
-            int(bit["address"]),
-            _line_number(bit.get("line")),
-            f"{wording.hexa(int(bit['address']), 3)} {bit.get('line')}: {_votes(bit)}",
-        )
-        for bit in (contested["listed"] if contested else ())
+def _words_of(listed: Sequence[ContestedBit]) -> list[ContestedWord]:
+    """The listed bits by word, from a record that has no words: who says what of each line."""
+    by_address: dict[int, list[ContestedBit]] = {}
+    for bit in listed:
+        by_address.setdefault(int(bit["address"]), []).append(bit)
+    return [
+        {
+            "address": address,
+            "said": [
+                {"value": f"{bit['line']} {value}", "passes": {"all readers": count}}
+                for bit in bits
+                for value, count in ((1, bit["ones"]), (0, bit["zeros"]))
+                if count
+            ],
+            "lines": [str(bit["line"]) for bit in bits],
+            "image": " ".join(f"{bit['line']}={bit['image']}" for bit in bits),
+        }
+        for address, bits in by_address.items()
     ]
-    flicker = _flicker(chip.get("findings") or ())
-    if (mask is None or not mask.bits.any()) and not flicker:
-        return {}
-    if mask is None:
-        mask = ChipWords(content.organisation, content.octets, content.bits * 0)
-    told = [f"{wording.counted(int(mask.bits.sum()), 'bit')} unresolved"] if mask.bits.any() else []
-    told += [f"{wording.counted(len(flicker), 'word')} where passes disagree"] if flicker else []
-    svg = raster.contested_svg(
-        content,
-        mask,
-        label=f"Where the readings of {wording.short(chip['chip'])} disagree: {wording.listed(told)}",
-        marks=marks,
-        flicker=flicker,
-        most_pixels=options.most_pixels,
-    )
-    return {"doubt": svg, "doubt_words": f"{wording.listed(told)}; " + _marks_words(marks, flicker)}
 
 
-def _marks_words(marks: Sequence[Any], flicker: Sequence[Any]) -> str:
-    rings = "a ring stands around each listed bit" if marks else ""
-    bars = "a bar marks each word where passes disagree" if flicker else ""
-    return wording.listed([part for part in (rings, bars) if part]) + "."
+def _listing_link(
+    chip: ChipRecord, organisation: Organisation | None, told: frozenset[int], options: Options
+) -> Find:
+    """Address to the place in the listing that shows it; "" where there is none to go to."""
+    image = chip.get("image")
+    if organisation is None or not image or not image.get("path") or not options.with_content:
+        return lambda _address: ""
+    name = str(chip["chip"])
+    digits, per = listing.digits_of(organisation), listing.words_a_row(organisation)
+    page = listing_page_of(chip, organisation, options)
+
+    def find(address: int) -> str:
+        if not 0 <= address < organisation.words:
+            return ""
+        place = address if address in told else address - address % per
+        return f"{page(address)}#{listing.anchor(name, place, digits)}"
+
+    return find
 
 
-def _line_number(line: Any) -> int:
-    text = str(line or "").lstrip("Dd")
-    return int(text) if text.isascii() and text.isdecimal() else -1
+def listing_page_of(chip: ChipRecord, organisation: Organisation, options: Options) -> Callable[[int], str]:
+    """Address to the page that lists it, as a link from this page; "" where it is this page."""
+    if folded(organisation, options):
+        return lambda _address: ""
+    lead = f"chips/{chip.get('board') or UNPLACED}/" if options.anchors else ""
+    return lambda address: quote(lead + listing_name(str(chip["chip"]), address // listing.MOST_A_PAGE))
 
 
-def _flicker(findings: Sequence[FindingRecord]) -> list[int]:
-    """Addresses that findings about disagreeing passes name."""
-    out: set[int] = set()
-    for found in findings:
-        if found.get("code") in {"unstable-bits", "intermittent-line", "fading"}:
-            named = (found.get("where") or {}).get("addresses")
-            for each in named if isinstance(named, Sequence) and not isinstance(named, str) else ():
-                span = wording.span(each) or ((each, each + 1) if isinstance(each, int) else None)
-                if span is not None:
-                    out.update(range(span[0], min(span[1], span[0] + raster.MOST_RINGS)))
-    return sorted(out)
+def folded(organisation: Organisation, options: Options) -> bool:
+    """Whether the listing lies in a fold of the chip's own page."""
+    return not options.anchors and organisation.words <= listing.MOST_FOLDED
 
 
-def _glyphs(chip: ChipRecord, content: ChipWords, part: PartRecord | None, options: Options) -> View:
-    view = chip.get("view")
-    geometry = (
-        glyphs.geometry_of(view, content.organisation.bits) if view else glyphs.guess_of(content, chip, part)
-    )
-    if geometry is None:
-        return {}
-    svg = glyphs.glyphs_svg(
-        content, geometry, chip=wording.short(chip["chip"]), most_titles=options.most_titles
-    )
-    return {"glyphs": svg, "glyphs_words": glyphs.glyphs_words(content, geometry)} if svg else {}
+def listing_name(chip: str, number: int) -> str:
+    """The name of a page that lists a chip's words, beside the chip's own page."""
+    return f"{chip}.listing{f'-{number + 1}' if number else ''}.html"

@@ -12,9 +12,9 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from pipeline.views.report import wording
+from pipeline.views.report.frame import INK
 from pipeline.views.report.image import Bits, ChipWords
 from pipeline.views.report.png import bits_png, data_uri
-from pipeline.views.report.raster import INK
 
 if TYPE_CHECKING:
     from schemas.record import ChipRecord

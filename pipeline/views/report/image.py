@@ -111,22 +111,66 @@ def pixel_bits(bits: Bits, layout: PictureLayout) -> Bits:
     return whole.reshape(layout.rows, layout.words_a_row * width)
 
 
-def pixel_levels(bits: Bits, layout: PictureLayout, *, keep_single: bool = False) -> Bits:
-    """Shape (height, width), 0 to 15: the average of `averaged` bits of one line.
+def pixel_levels(bits: Bits, layout: PictureLayout, known: NDArray[np.bool_] | None = None) -> Bits:
+    """Shape (height, width), 0 to 15: the average of `averaged` bits of one line, of words that were read.
 
     Args:
         bits: Shape (words, bits).
         layout: Its layout, with `averaged` above 1.
-        keep_single: Let one set bit show as full ink: right for masks, where one bit is the news.
+        known: Where words were read; a dot of which no word was read is 0.
     """
-    rows = pixel_bits(bits, layout)
+    total = _summed(pixel_bits(bits, layout), layout)
+    if known is None:
+        there = np.full((layout.height, 1), layout.averaged)
+        there[-1] = layout.rows - (layout.height - 1) * layout.averaged
+    else:
+        every = np.repeat(known.astype(np.uint8)[:, None], bits.shape[1], axis=1)
+        there = np.maximum(_summed(pixel_bits(every, layout), layout), 1)
+    levels: Bits = np.rint(total * 15 / there).astype(np.uint8)
+    return levels
+
+
+def density_levels(mask: Bits, layout: PictureLayout) -> Bits:
+    """As `pixel_levels`, of a mask: what is set at all is seen, and the rest of the scale tells how much."""
+    total = _summed(pixel_bits(mask, layout), layout)
+    levels: Bits = np.where(total, FAINTEST + total * (15 - FAINTEST) // layout.averaged, 0).astype(np.uint8)
+    return levels
+
+
+FAINTEST = 5
+"""Of fifteen levels: fainter ink is not seen on paper; measured by eye."""
+
+
+def _summed(rows: Bits, layout: PictureLayout) -> NDArray[np.uint32]:
+    """Shape (height, width): the sum of `averaged` rows."""
     padded = np.zeros((layout.height * layout.averaged, layout.width), np.uint8)
     padded[: layout.rows] = rows
     blocks = padded.reshape(layout.height, layout.averaged, layout.width)
-    if keep_single:
-        return np.where(blocks.any(axis=1), np.uint8(15), np.uint8(0))
-    there = np.full(layout.height, layout.averaged)
-    there[-1] = layout.rows - (layout.height - 1) * layout.averaged
-    total = blocks.sum(axis=1, dtype=np.uint32)
-    levels: Bits = np.rint(total * 15 / there[:, None]).astype(np.uint8)
-    return levels
+    total: NDArray[np.uint32] = blocks.sum(axis=1, dtype=np.uint32)
+    return total
+
+
+def picture_pixels(content: ChipWords, layout: PictureLayout) -> Bits:
+    """The dots of an image, the words side by side: bits, or levels where rows are averaged."""
+    if layout.averaged == 1:
+        return pixel_bits(content.bits, layout)
+    return pixel_levels(content.bits, layout, content.known)
+
+
+def mask_pixels(mask: Bits, layout: PictureLayout) -> Bits:
+    """The dots of a mask, shape (words, bits), in which one bit is the news."""
+    return pixel_bits(mask, layout) if layout.averaged == 1 else density_levels(mask, layout)
+
+
+def unread_pixels(content: ChipWords, layout: PictureLayout) -> Bits | None:
+    """The dots of words that nobody read; None where every word was read."""
+    if content.known is None:
+        return None
+    unread = np.repeat(~content.known[:, None], content.organisation.bits, axis=1).astype(np.uint8)
+    return pixel_bits(unread, layout) if layout.averaged == 1 else pixel_levels(unread, layout)
+
+
+def in_lanes(pixels: Bits, layout: PictureLayout, bits: int) -> Bits:
+    """The same dots sorted by data line: the highest line's lane left, `words_a_row` dots wide."""
+    height = pixels.shape[0]
+    return pixels.reshape(height, layout.words_a_row, bits).swapaxes(1, 2).reshape(height, -1)

@@ -71,12 +71,13 @@ def _digest(text: str) -> str:
 
 @cache
 def _style(*, first: bool) -> str:
-    return _lean(_asset("chip.css") + (_asset("first.css") if first else ""))
+    return _lean(_asset("chip.css") + _asset("pictures.css") + (_asset("first.css") if first else ""))
 
 
 @cache
 def _script(*, first: bool) -> str:
-    return _asset("report.js").strip() + ("\n" + _asset("table.js").strip() if first else "")
+    pictures = "\n" + _asset("pictures.js").strip()
+    return _asset("report.js").strip() + pictures + ("\n" + _asset("table.js").strip() if first else "")
 
 
 def _assets(*, first: bool, more_style: str = "") -> dict[str, Markup]:
@@ -209,6 +210,24 @@ def render_photographs(head: ReportHead, summaries: Sequence[Summary]) -> bytes:
         machine=machine_name(head),
         bag=str(head.get("bag", "")),
         photographs=found,
+    )
+    return text.encode("utf-8")
+
+
+def render_listing_page(head: RecordHead, view: View, *, up: str) -> bytes:
+    """A page that lists a chip's words.
+
+    Args:
+        head: The record without its chips.
+        view: `id`, `back`, `span`, `listing`, and the pages `before` and `after`.
+        up: The way to the first page's folder.
+    """
+    text = _template("listing_page.html").render(
+        **_assets(first=False),
+        c=view,
+        machine=machine_name(head),
+        bag=str(head.get("bag", "")),
+        up=up,
     )
     return text.encode("utf-8")
 

@@ -124,6 +124,17 @@ def quarters_png(levels: NDArray[np.uint8], ink: Ink) -> bytes:
     return _assemble(width, height, 2, 4, ink, packed)
 
 
+def dots_png(dots: NDArray[np.uint8], ink: Ink, *, levels: bool) -> bytes:
+    """Bits, or levels of 0 to 15, as a picture.
+
+    Args:
+        dots: Shape (height, width), neither side empty.
+        ink: Red, green, blue.
+        levels: Whether they are levels.
+    """
+    return levels_png(dots, ink) if levels else bits_png(dots, ink)
+
+
 def data_uri(png: bytes) -> str:
     """The picture inside the page: nothing is asked of any network."""
     return "data:image/png;base64," + base64.b64encode(png).decode("ascii")

@@ -13,10 +13,12 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.catalogue.advice.verbs import verb
 from pipeline.to_do import MISSING
-from pipeline.views.report import wording
+from pipeline.views.report import outline, wording
 from pipeline.views.report.bench_cautions import Heeding
 
 if TYPE_CHECKING:
+    from markupsafe import Markup
+
     from pipeline.to_do import Task
     from pipeline.views.report.summary import Summary
     from schemas.recorded_sheet import PartRecord
@@ -46,6 +48,7 @@ class Asked:
         means: What it most likely means.
         bench: What to do; empty where `as_for` says it.
         as_for: The chip of the same trip at which the same is told.
+        socket: The socket with the pins that the task names.
     """
 
     words: str
@@ -54,6 +57,7 @@ class Asked:
     means: str
     bench: str
     as_for: str = ""
+    socket: Markup | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,7 +184,11 @@ def _asked(
     first = told.setdefault((trip.number, task.bench), chip.chip)
     again = first if first != chip.chip else ""
     words = asked_words(chip, task, part)
-    return Asked(words, task.code, task.severity, task.means, "" if again else task.bench, again)
+    pins = [one.pin for one in places(task.lines, part) if one.pin is not None]
+    # One drawing a kind of task and pin in a block: the same pin of the same part looks the same.
+    new = told.setdefault((trip.number, f"{pins} {task.severity}"), chip.chip) == chip.chip
+    socket = outline.socket_svg(part, pins, task.severity) if part and pins and new else None
+    return Asked(words, task.code, task.severity, task.means, "" if again else task.bench, again, socket)
 
 
 def dangers_of(chips: Sequence[Summary], heed: Heeding) -> list[str]:

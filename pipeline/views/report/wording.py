@@ -40,6 +40,8 @@ _ADDRESS_KEYS = frozenset(
     ]
 )
 _CHANCES = frozenset(["chance", "p"])
+_LINE_ORDERS = {"address": "A", "invert_address": "A", "data": "D", "invert_data": "D"}
+"""Lists of lines, in a mapping or a wiring: never addresses."""
 MOST_SHOWN = 12
 
 
@@ -142,6 +144,8 @@ def _is_span(value: Any) -> bool:
 def _say_sequence(value: Sequence[Any], key: str, digits: int) -> str:
     if not value:
         return "none"
+    if key in _LINE_ORDERS and all(isinstance(one, int) for one in value):
+        return ", ".join(f"{_LINE_ORDERS[key]}{one}" for one in value)
     if key in {"range", "covers", "longest"} and _is_span(value):
         return span_text(value[0], value[1], digits)
     if key in {"ranges", "covers", "addresses"} and all(_is_span(item) for item in value):
