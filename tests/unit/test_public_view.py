@@ -306,7 +306,12 @@ def test_without_a_word_nothing_that_shows_content_is_left() -> None:
         reading("U1.prog.1", public=True),
         findings=[note, fault],
         regions=[{"kind": "text", "preview": "HELLO"}],
-        contested={"bits": 1, "words": 1, "listed": [listed]},
+        contested={
+            "bits": 1,
+            "words": 1,
+            "listed": [listed],
+            "listed_words": [{"address": 0, "image": "HELLO"}],
+        },
     )
     _, (told,), _ = viewed(head(release=None), one)
     assert "HELLO" not in json.dumps(told)
