@@ -121,7 +121,8 @@ def test_sockets_pictures_and_links_are_there_in_the_expected_number(
         assert page.locator("svg.lanes:not(.doubt)").count() == len(drawn)
         assert page.locator("svg.partners").count() == len(drawn)
         assert page.locator("svg.agreement").count() == len(drawn)
-        assert page.locator("svg.socket-view").count() == 1
+        assert page.locator(".finding svg.socket-view").count() == 1
+        assert page.locator(".tasks svg.socket-view").count() == 2
         order = page.locator(".board").first.locator(".socket b").all_inner_texts()
         assert order == ["U9", "U10", "U11", "U1", "U2", "U3", "U4", "U30"]
 

@@ -22,7 +22,7 @@ else{for(i=0;i<g.bits;i++){var b=at(ones,column(g,a,i,false),y)>127?1:0;s+=b;v=v
 s=hex(a,digits)+" holds "+v.toString(16).toUpperCase().padStart(Math.ceil(g.bits/4),"0")+" ("+s+")"}
 return s+(open?"; "+open+" unresolved":"")}
 whole.querySelectorAll("svg[data-w]").forEach(function(svg){
-var lanes=svg.classList.contains("lanes"),own=null,a=0,out=document.createElement("output"),told=false;
+var lanes=svg.classList.contains("lanes"),own=null,a=0,out=document.createElement("output"),told=false,pressed=false;
 if(svg.classList.contains("difference"))dots(svg.querySelector("image.mask"),function(d){own=d});
 out.className="probe";out.textContent=svg===raster?"Point at or tap a picture, or focus it and move with the arrow keys.":"";
 (svg.closest(".pan")||svg).after(out);svg.setAttribute("tabindex","0");
@@ -33,8 +33,9 @@ box.setAttribute("x",g.left+(lanes?a%g.per:a%g.per*g.bits)*g.scale-1);box.setAtt
 function point(e){var m=svg.getScreenCTM();if(!m)return;var p=new DOMPoint(e.clientX,e.clientY).matrixTransform(m.inverse());
 var c=Math.floor((p.x-g.left)/g.scale),r=Math.floor((p.y-g.top)/g.scale);if(c<0||c>=g.per*g.bits||r<0||r*g.avg*g.per>=g.words)return;
 show(r*g.avg*g.per+(lanes?c%g.per:Math.floor(c/g.bits)))}
-svg.addEventListener("pointermove",point);svg.addEventListener("pointerdown",point);
-svg.addEventListener("keydown",function(e){var m={ArrowLeft:-1,ArrowRight:1,ArrowUp:-g.per*g.avg,ArrowDown:g.per*g.avg,Home:-g.words,End:g.words}[e.key];if(m===undefined)return;e.preventDefault();show(told||m!==1?a+m:0)});});
+svg.addEventListener("pointermove",point);svg.addEventListener("pointerdown",function(e){pressed=true;point(e)});
+svg.addEventListener("focus",function(){if(!pressed&&!told)show(a)});
+svg.addEventListener("keydown",function(e){var m={ArrowLeft:-1,ArrowRight:1,ArrowUp:-g.per*g.avg,ArrowDown:g.per*g.avg,Home:-g.words,End:g.words}[e.key];if(m===undefined)return;e.preventDefault();show(a+m)});});
 function widths(){
 if(ready<3||g.avg>1||!ones)return;var all=[8,16,32,64,128,256].filter(function(n){return n<=g.words/2&&n*g.bits<=4096});if(all.indexOf(g.per)<0)all.push(g.per);all.sort(function(x,y){return x-y});if(all.length<2)return;
 var set=document.createElement("fieldset"),pan=raster.closest(".pan"),canvas=document.createElement("canvas");
