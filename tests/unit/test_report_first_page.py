@@ -169,3 +169,11 @@ def test_bar_legend_and_list_go_worst_first_as_the_terminal_does() -> None:
     legend = page[page.index('class="legend"') : page.index("</ul>", page.index('class="legend"'))]
     assert bar == [grade for grade in order if grade in bar]
     assert re.findall(r'class="grade g-([\w-]+)"', legend) == order
+
+
+def test_the_footer_and_the_time_line_say_a_name_once() -> None:
+    sample = loom()
+    sample.head["events"][0]["detail"] = "3 readings by breadboard"
+    page = first(sample)
+    assert "by wellread 0.1.0." in page
+    assert "3 readings by breadboard</li>" in page

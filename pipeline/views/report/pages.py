@@ -298,7 +298,7 @@ def render_first_page(
         files=[*(head.get("sheet") or ()), *(head.get("attachments") or ())],
         rights=_pairs(head.get("rights")) + _pairs(head.get("release")),
         supersedes=_pairs(head.get("supersedes")),
-        software=wording.say(head.get("software") or {}),
+        software=_software(head),
         created=str(head.get("created", "")),
         clock_fixed=bool(head.get("clock_fixed")),
     )
@@ -315,6 +315,12 @@ def _beside(views: Iterable[View], summaries: Sequence[Summary]) -> Iterator[Vie
 def _hrefs(*, single: bool) -> Any:
     """Chip summary to link."""
     return (lambda one: f"#chip-{one.chip}") if single else (lambda one: one.page)
+
+
+def _software(head: RecordHead) -> str:
+    """The program that wrote the record: `wellread 0.1.0`."""
+    said = head["software"]
+    return f"{said.get('name') or 'wellread'} {said['version']}"
 
 
 def _pairs(value: Any) -> list[tuple[str, str]]:
