@@ -674,7 +674,7 @@ def listing(
     from pipeline.views.listing import listed_chip
 
     document = list_chip(bag, chip, processor, quiet=quiet or as_json)
-    _end(document, listed_chip(document), as_json=as_json)
+    _end(document, listed_chip(document), as_json=as_json, whole=True)
 
 
 @app.command()

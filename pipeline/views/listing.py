@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 _BY = {"option": "as asked", "sheet": "as the sheet says", "content": "as its content reads"}
 _KINDS = {
     "code": "code",
-    "unreached": "code that nothing leads to: perhaps reached by a jump that is worked out, perhaps data",
+    "unreached": "code that nothing leads to, as far as jumps can be followed",
     "text": "text",
     "table": "table",
     "fill": "empty",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from collections.abc import Sequence
 from itertools import pairwise
@@ -171,6 +172,9 @@ def test_a_chips_program_is_listed_from_its_bag(tmp_path: Path) -> None:
     assert told.code == 0
     assert told.out.startswith("; U1, 2048x8: read as a program for Z80, as its content reads\n")
     assert "; -- code" in told.out
+    # No line is laid into the terminal's width: what follows a comment's first line would be no comment.
+    begun = re.compile(r"; |[0-9A-F]{4}  |L_[0-9A-F]{4}:|ENTRY_[0-9A-F]{4}:")
+    assert [line for line in told.out.splitlines() if line and not begun.match(line)] == []
     answer: dict[str, Any] = wellread("listing", made, "--chip", "U1", "--json").document
     assert sum(line["length"] for line in answer["lines"]) == 2048
     assert (answer["family"], answer["family_by"]) == ("z80", "content")
