@@ -268,6 +268,10 @@ RECORDS |= {
         lambda record: record["spaces"][0].pop("unsettled")
     ),
 }
+RECORDS |= {
+    f"a space without its {key}": changed(lambda record, key=key: record["spaces"][0].pop(key))  # type: ignore[misc]
+    for key in ("size_bytes", "sha256", "sha512", "path")
+}
 
 
 @pytest.fixture(scope="module")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import io
 import os
 import sys
@@ -293,12 +294,13 @@ def test_a_zip_whose_files_share_their_bytes_is_a_trap(tmp_path: Path) -> None:
         observe(tmp_path / "trap.zip")
 
 
-@pytest.mark.parametrize("mode", ["w", "w:gz"])
-def test_a_tar_that_declares_more_than_it_can_hold_is_a_trap(tmp_path: Path, mode: str) -> None:
+@pytest.mark.parametrize("packed", [bytes, gzip.compress])
+def test_a_tar_that_declares_more_than_it_can_hold_is_a_trap(
+    tmp_path: Path, packed: Callable[[bytes], bytes]
+) -> None:
     entry = tarfile.TarInfo("bag/data/huge")
     entry.size = 1 << 50
-    with tarfile.open(tmp_path / "trap", mode) as archive:  # type: ignore[call-overload]
-        archive.addfile(entry)
+    (tmp_path / "trap").write_bytes(packed(entry.tobuf() + bytes(1024)))
     with pytest.raises(UnsafeError, match="more than an honest archive"):
         observe(tmp_path / "trap")
 

@@ -35,6 +35,10 @@ if TYPE_CHECKING:
     from schemas.record import ChipRecord, ImageRecord, RecordHead, SpaceRecord, StoredFile
 
 
+_OF_A_FILE = ("size_bytes", "sha256", "sha512")
+"""What a record says of each file that it names."""
+
+
 class Judged:
     """A bag that is valid.
 
@@ -252,7 +256,8 @@ def _follow_schema(place: Path, head: RecordHead) -> None:
         for board in head["boards"].values():
             _as_typed("boards", Board, board)
         for space in head.get("spaces", ()):
-            if lacking := [key for key in ("incomplete", "unsettled") if key not in space]:
+            needed = ("incomplete", "unsettled", *(_OF_A_FILE if space.get("path") else ()))
+            if lacking := [key for key in needed if key not in space]:
                 raise ValueError(f"space {space['name']!r}: without {lacking[0]}")
             if not 1 <= space["width"] <= 64:
                 raise ValueError(f"space {space['name']!r}: {space['width']} bits wide")
