@@ -29,8 +29,8 @@ if TYPE_CHECKING:
 Load = Callable[[str], bytes]
 PARTS = 8
 """An image is told by its parts where a few bits differ; each part that differs costs one of eight."""
-DIGEST_BYTES, PART_BYTES = 18, 3
-"""How much of a SHA-256 and of a part's CRC-32 a page holds: 144 bits identify, 24 a part point to a page."""
+DIGEST_BYTES, PART_BYTES = 12, 2
+"""How much of a SHA-256 and of a part's CRC-32 a page holds: 96 bits identify, 16 a part point to a page."""
 MOST_CARRIED = 1 << 20
 """Bytes of images that one page carries: four thirds as much in the page, which a browser opens at once."""
 MARK = "<!-- rebuild -->"
@@ -106,7 +106,7 @@ def _crc32(image: ImageRecord | None) -> str:
 
 
 def parts_of(image: bytes) -> bytes:
-    """The upper 24 bits of the CRC-32 of each of `PARTS` parts, cut as the page's script cuts them.
+    """The upper 16 bits of the CRC-32 of each of `PARTS` parts, cut as the page's script cuts them.
 
     A part of one value is alike in many chips and tells none of them: it has zeros.
     """
@@ -232,12 +232,8 @@ def _files(one: Offered, up: str, formats: Sequence[tuple[str, str]]) -> list[tu
 
 @cache
 def _asset(name: str) -> str:
-    return (
-        resources.files("pipeline.views.report")
-        .joinpath("templates", name)
-        .read_text(encoding="utf-8")
-        .strip()
-    )
+    text = resources.files("pipeline.views.report").joinpath("templates", name).read_text(encoding="utf-8")
+    return "\n".join(line for line in text.strip().splitlines() if not line.startswith("// "))
 
 
 @cache

@@ -5,7 +5,7 @@ var MOST=64*1024*1024,SHOWN=32,ways=box.dataset.ways;
 // A line a chip: id, board, words, bits, grade, apart, carried, digest, checks of its parts, words never read.
 var here=box.dataset.chips.trim().split("\n").filter(Boolean).map(function(line){
 var f=line.split("|"),e=document.getElementById("image-of-"+f[0]),sums=unpacked(f[8]),c={chip:f[0],words:+f[2],bits:+f[3],grade:f[4],apart:f[5]==="1",carried:f[6]==="1",digest:f[7],parts:[],absent:[]};
-for(var i=0;i<sums.length;i+=3)c.parts.push(sums[i]<<16|sums[i+1]<<8|sums[i+2]);
+for(var i=0;i<sums.length;i+=2)c.parts.push(sums[i]<<8|sums[i+1]);
 f[9].split("+").filter(Boolean).forEach(function(r){c.absent.push(r.split("-").map(Number))});
 c.page=ways==="here"?"#chip-"+c.chip:ways==="pages"?"chips/"+encodeURIComponent(f[1])+"/"+encodeURIComponent(c.chip)+".html":"";
 c.image=e?unpacked(e.dataset.image):null;return c});
@@ -33,13 +33,13 @@ H=G;G=F;F=E;E=D+t|0;D=C;C=B;B=A;A=t+u|0}
 h=[h[0]+A|0,h[1]+B|0,h[2]+C|0,h[3]+D|0,h[4]+E|0,h[5]+F|0,h[6]+G|0,h[7]+H|0]}
 return h.map(function(v){return(v>>>0).toString(16).padStart(8,"0")}).join("")}
 
-// ---- The upper 24 bits of the CRC-32 of parts of an image, which tell a chip whose dump differs in a few bits.
+// ---- The upper 16 bits of the CRC-32 of parts of an image, which tell a chip whose dump differs in a few bits.
 var TABLE=new Int32Array(256).map(function(_,n){for(var k=0;k<8;k++)n=n&1?n>>>1^0xEDB88320:n>>>1;return n});
-function crc32(bytes){var c=-1;for(var i=0;i<bytes.length;i++)c=TABLE[(c^bytes[i])&255]^c>>>8;return(c^-1)>>>8}
+function crc32(bytes){var c=-1;for(var i=0;i<bytes.length;i++)c=TABLE[(c^bytes[i])&255]^c>>>8;return(c^-1)>>>16}
 function parts(bytes,count){var out=[],n=bytes.length;
 for(var i=0;i<count;i++)out.push(crc32(bytes.subarray(Math.floor(i*n/count),Math.floor((i+1)*n/count))));return out}
-// The first 144 bits of a digest, as this page holds it.
-function brief(hex){return btoa(hex.slice(0,36).replace(/../g,function(two){return String.fromCharCode(parseInt(two,16))}))}
+// The first 96 bits of a digest, as this page holds it.
+function brief(hex){return btoa(hex.slice(0,24).replace(/../g,function(two){return String.fromCharCode(parseInt(two,16))}))}
 function unpacked(text){var raw=atob(text),out=new Uint8Array(raw.length);for(var i=0;i<raw.length;i++)out[i]=raw.charCodeAt(i);return out}
 
 // ---- What a file holds: bytes, which of them it has, and the address of the first.
