@@ -59,3 +59,16 @@ def test_a_stored_crc_speaks_and_one_that_chance_explains_does_not() -> None:
     words = put_crc_32(image())
     assert order_evidence(words, 8)["check"].outweighs(order_evidence(words[::-1].copy(), 8).get("check"))
     assert all(one.nats <= one.left for one in order_evidence(words, 8).values())
+
+
+def test_every_second_letter_of_a_long_text_speaks_as_the_chips_of_a_wide_program_have_it() -> None:
+    words = random_image(6).copy()
+    words[100:700] = image(2, 8192)[_text_at(image(2, 8192)) :][:1200:2]
+    turned = np.packbits(np.unpackbits(words[:, None], axis=1)[:, ::-1], axis=1).reshape(-1)
+    assert order_evidence(words, 8)["text"].outweighs(order_evidence(turned, 8).get("text"))
+
+
+def _text_at(words: Words) -> int:
+    """Where the longest stretch of printable characters begins."""
+    plain = (words >= 0x20) & (words < 0x7F)
+    return int(np.convolve(plain, np.ones(1200), "valid").argmax())
