@@ -312,7 +312,11 @@ class _HandingOut(Generic[S, T, R]):
             return
         from distributed import KilledWorker
 
-        if future.status in {"cancelled", "lost"}:
+        if future.status == "lost":
+            # It was done, and its worker ended before the result was fetched.
+            self._taken_back(future, killed=False)
+            return
+        if future.status == "cancelled":
             raise self._cluster.gone()
         try:
             answer = future.result(timeout=_CONNECT_SECONDS)
