@@ -21,7 +21,7 @@ GRADES = {
 """Grade → weight and reason. Chosen by us, no source."""
 FAILED = (70, "tried and not read: look at what failed before trying again")
 HELD_BACK = (50, "its image is held back")
-FADES = (30, "its cells fade")
+FADES = (30, "cells of its kind change with age")
 OLD = ((50, 25), (40, 20), (30, 10))
 """(years, weight): older cells have kept their charge for longer. Chosen by us, no source."""
 SOLE = (25, "no other specimen of it is on this shelf")
