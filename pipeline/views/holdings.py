@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
 from pipeline.to_do import GRADES_WORST_FIRST
+from pipeline.views.fixity import cell
 from pipeline.views.terminal import counted
 
 if TYPE_CHECKING:
@@ -50,7 +51,6 @@ _LIKE = {
     "half": "holds half of it",
     "holds": "holds it as a half",
 }
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def held(document: HoldingsAnswer) -> str:
@@ -111,5 +111,4 @@ def _cell(chip: HeldChip, name: str) -> str:
         value = "; ".join(f"{one['words']} +{one['weight']}" for one in value)
     elif isinstance(value, list):
         value = "; ".join(map(str, value))
-    text = str(value)
-    return f"'{text}" if text.startswith(_FORMULA) else text
+    return cell(value)

@@ -312,7 +312,7 @@ def test_progress_is_told_in_words_of_expected_words(tmp_path: Path, line: Line)
         shown = b"".join(iter(lambda: read_or_end(screen), b"")).decode()
         assert process.wait(timeout=60) == 0
     os.close(screen)
-    told = [int(number) for number in re.findall(r"\rwords: (\d+) of 768", shown)]
+    told = [int(number) for number in re.findall(r"words received[ ━╸]*(\d+) of 768", shown)]
     assert told == sorted(told)
     assert {0, 256, 512} <= set(told)
 

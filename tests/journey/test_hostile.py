@@ -18,6 +18,8 @@ from pathlib import Path
 import pytest
 
 from pipeline.edges.ledger import Ledger
+from pipeline.views.holdings import holdings_csv
+from schemas.answers import HeldChip
 from tests.journey.cli import wellread
 from tests.journey.hostile import Words, in_words, project_at, within
 
@@ -272,7 +274,25 @@ def test_the_program_writes_one_kind_of_csv_and_no_other() -> None:
         for path in (ROOT / "pipeline").rglob("*.py")
         if writing.search(path.read_text(encoding="utf-8"))
     }
-    assert writers == {"pipeline/views/fixity.py"}, "drill the formulas of the new one too"
+    known = {"pipeline/views/fixity.py", "pipeline/views/holdings.py"}
+    assert writers == known, "drill the formulas of the new one too"
+
+
+@pytest.mark.parametrize("begins", BEGINNINGS)
+def test_no_cell_of_a_shelf_s_table_is_a_formula_to_any_spreadsheet(begins: str) -> None:
+    evil = f'{begins}HYPERLINK("http://evil.example";A1)'
+    text = holdings_csv([{**dict.fromkeys(HeldChip.__annotations__, evil), "findings": [evil, evil]}])  # type: ignore[typeddict-item]
+    assert_no_formula(text, at_least=5)
+
+
+def assert_no_formula(text: str, *, at_least: int) -> None:
+    """However a table is cut into cells: as it was meant, or as a spreadsheet of another country does."""
+    table = list(csv.reader(io.StringIO(text, newline="")))
+    assert sum("HYPERLINK" in cell for cell in table[-1]) >= at_least
+    cells = [cell for line in table for cell in line]
+    pieces = [cell for mark in ";|\t" for line in text.splitlines() for cell in line.split(mark)]
+    cells += [piece.lstrip(" ").removeprefix('"') for piece in pieces]
+    assert not [cell for cell in cells if cell.lstrip(" ").startswith(FORMULA)]
 
 
 @pytest.mark.parametrize("begins", BEGINNINGS)
@@ -298,10 +318,4 @@ def test_no_cell_of_an_exported_history_is_a_formula_to_any_spreadsheet(tmp_path
     assert ran.code == 0, ran.err
     with (tmp_path / "history.csv").open(encoding="utf-8", newline="") as stream:
         text = stream.read()
-    table = list(csv.reader(io.StringIO(text, newline="")))
-    assert sum("HYPERLINK" in cell for cell in table[-1]) == 9
-    # However it is cut into cells: as it was meant, or as a spreadsheet of another country does.
-    cells = [cell for line in table for cell in line]
-    pieces = [cell for mark in ";|\t" for line in text.splitlines() for cell in line.split(mark)]
-    cells += [piece.lstrip(" ").removeprefix('"') for piece in pieces]
-    assert not [cell for cell in cells if cell.lstrip(" ").startswith(FORMULA)]
+    assert_no_formula(text, at_least=9)

@@ -159,7 +159,7 @@ def test_a_short_reading_is_filled_in_by_another_reader_without_a_fault_left(tmp
     assert [one["severity"] for one in chip["findings"] if one["code"] == "short-read"] == ["caution"]
     assert (chip["grade"], chip["reasons"][0]) == (
         "single",
-        "56 words rest on one pass alone (2 passes by h and p)",
+        "56 words rest on one pass alone (2 passes by p and h)",
     )
 
 

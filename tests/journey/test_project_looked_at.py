@@ -104,7 +104,7 @@ def test_the_readings_of_a_crossed_reader_are_told_as_crossed() -> None:
     ("first", "second", "says"),
     [
         ("MEM-U1.prg.1", "MEM-U1.hb.1", "no such reading. Did you mean MEM-U1.prog.1?"),
-        ("MEM-U1/9", "MEM-U1.hb.1", "no such reading. Did you mean MEM-U1.hb.1 or MEM-U1.prog.1?"),
+        ("MEM-U1/9", "MEM-U1.hb.1", "no such reading. Did you mean MEM-U1.prog.1 or MEM-U1.hb.1?"),
         ("MEM-U1.hb.1/9", "MEM-U1.hb.1", "MEM-U1.hb.1 has 3 passes. Say MEM-U1.hb.1/1 to MEM-U1.hb.1/3."),
         ("MEM-U1.hb.1", "SEQ-U9/1", "words of 8 and of 4 bits cannot be compared"),
     ],

@@ -248,6 +248,7 @@ def test_a_wrong_speed_is_named(line: Line) -> None:
         until=lambda one: one.phase == "no-text",
     )
     reader.over.set()
+    reader.join()
     assert (
         "What arrives is no text at 115200 baud: say --baud, or let --find-speed try the usual ones." in seen
     )
@@ -258,6 +259,7 @@ def test_the_speed_is_found_among_the_usual_ones(line: Line) -> None:
     reader.start()
     ran = wellread("watch", line.name, "--part", "2716", "--find-speed", "--json")
     reader.over.set()
+    reader.join()
     assert ran.code == 0, ran.err
     assert f"{line.name}: the reader prints at 57600 baud" in ran.err
     assert json.loads(ran.out.splitlines()[-1])["baud"] == 57_600
@@ -454,6 +456,7 @@ def assert_sound(score: Score, capsys: pytest.CaptureFixture[str]) -> None:
     assert len(score.unshown) <= total / 50
 
 
+@pytest.mark.clock
 def test_random_histories_call_no_line_alive_that_is_not(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
@@ -463,6 +466,7 @@ def test_random_histories_call_no_line_alive_that_is_not(
 
 
 @pytest.mark.drill
+@pytest.mark.clock
 @pytest.mark.parametrize("part", range(4))
 def test_many_random_histories_call_no_line_alive_that_is_not(
     part: int, capsys: pytest.CaptureFixture[str]
