@@ -554,6 +554,23 @@ class BurnAnswer(HeedingAnswer):
     ]
 
 
+ChangeJudged: TypeAlias = Literal[
+    "fading",
+    "perhaps-fading",
+    "older-faded",
+    "emptied",
+    "one-way",
+    "revision",
+    "unsettled",
+    "line",
+    "crossed",
+    "slipped",
+    "strewn",
+    "unrelated",
+    "",
+]
+
+
 @stored()
 class ChangedChip(TypedDict):
     """One pair of chips."""
@@ -564,21 +581,7 @@ class ChangedChip(TypedDict):
     socket: str | None
     kind: Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
     judged: Annotated[
-        Literal[
-            "fading",
-            "perhaps-fading",
-            "older-faded",
-            "emptied",
-            "one-way",
-            "revision",
-            "unsettled",
-            "line",
-            "crossed",
-            "slipped",
-            "strewn",
-            "unrelated",
-            "",
-        ],
+        ChangeJudged,
         Field(description="Of two machines the same words as a twin's; `older-faded` is the first's fading"),
     ]
     differing_words: int

@@ -24,26 +24,12 @@ from pipeline.twins.wording import how_they_differ
 from pipeline.words import Words, true_ranges
 
 if TYPE_CHECKING:
-    from schemas.answers import ChangedChip
+    from schemas.answers import ChangedChip, ChangeJudged
     from schemas.record import ChipRecord, ImageRecord, RecordHead
     from schemas.recorded_sheet import BoardRecord
 
 Kind = Literal["same", "content", "evidence", "only-old", "only-new", "not-compared"]
-Judged = Literal[
-    "fading",
-    "perhaps-fading",
-    "older-faded",
-    "emptied",
-    "one-way",
-    "revision",
-    "unsettled",
-    "line",
-    "crossed",
-    "slipped",
-    "strewn",
-    "unrelated",
-    "",
-]
+Judged: TypeAlias = "ChangeJudged"
 FEWEST_BITS = 5
 """So many bits all one way are a coincidence once in 2^(n-1), less than one in ten for five; fewer tell
 nothing.

@@ -13,8 +13,6 @@ from pipeline.stages.content.listing import listing
 from pipeline.stages.content.mnemonics import OWN, covered
 from pipeline.stages.content.program import READ_FOR, family_of
 from pipeline.steps import image_words
-from pipeline.summed_up import listed
-from schemas.meant import one_meant
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -40,7 +38,7 @@ def list_chip(path: Path, chip: str, processor: str | None, *, quiet: bool) -> L
         StorageError: The disk refused.
     """
     bag = Judged(path, Progress(quiet=quiet))
-    record = _chip(bag, chip)
+    record = bag.chip(chip)
     image = record.get("image")
     path_in_bag = image.get("path") if image else None
     if not image or not path_in_bag:
@@ -76,20 +74,6 @@ def list_chip(path: Path, chip: str, processor: str | None, *, quiet: bool) -> L
         "more_with": "wellread[listing]" if library == OWN and covered(family) else None,
         "lines": lines,
     }
-
-
-def _chip(bag: Judged, chip: str) -> ChipRecord:
-    names = []
-    for record in bag.chips():
-        if record["chip"] == chip:
-            return record
-        names.append(record["chip"])
-    near = one_meant(chip, names)
-    raise BagError(
-        where=f"{bag.name}, chip {chip}",
-        problem="the bag has no such chip",
-        remedy=f"Did you mean --chip {near}?" if near else f"It has {listed(names)}",
-    )
 
 
 def _family(

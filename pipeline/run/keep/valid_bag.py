@@ -28,6 +28,8 @@ from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import real
 from pipeline.errors import BagError, UnsafeError
+from pipeline.summed_up import listed
+from schemas.meant import one_meant
 
 if TYPE_CHECKING:
     from pydantic import BaseModel
@@ -196,6 +198,24 @@ class Judged:
                         problem=f"the record gives it another {name} than the manifests",
                         remedy="Do not trust this bag's record; take the bag from another copy",
                     )
+
+    def chip(self, chip: str) -> ChipRecord:
+        """The record of one chip.
+
+        Raises:
+            BagError: The bag has no such chip.
+        """
+        names = []
+        for record in self.chips():
+            if record["chip"] == chip:
+                return record
+            names.append(record["chip"])
+        near = one_meant(chip, names)
+        raise BagError(
+            where=f"{self.name}, chip {chip}",
+            problem="the bag has no such chip",
+            remedy=f"Did you mean --chip {near}?" if near else f"It has {listed(names)}",
+        )
 
     def chips(self, *, believed: bool = True) -> Iterator[ChipRecord]:
         """The chips' records in order, one in memory at a time.

@@ -40,11 +40,9 @@ from pipeline.publish.programming import (
 from pipeline.run.keep.valid_bag import Judged
 from pipeline.run.leftovers import dead_runs_of
 from pipeline.steps import image_words
-from pipeline.summed_up import listed
 from pipeline.to_do import ToDo, of_space, to_do, worst_first
 from pipeline.views.burn import burn_text, cautions_text, chips_to_do
 from pipeline.words import Words
-from schemas.meant import one_meant
 from schemas.names import Organisation
 from schemas.part import Part
 
@@ -165,7 +163,7 @@ def burn_chip(path: Path, chip: str, into: str, wanted: BurnWish, *, quiet: bool
     """
     bag = Judged(path, Progress(quiet=quiet))
     head = bag.head()
-    record = _chip(bag, chip)
+    record = bag.chip(chip)
     waiting = to_do(record)
     if record.get("image"):
         _refuse_unsettled(f"chip {chip}", waiting.apart, _why_apart(record, waiting), wanted)
@@ -237,20 +235,6 @@ def _told(name: str, plan: Burn, content: bytes) -> BurnedFile:
         "sum16": f"{plan.device_sum16:04X}",
         "crc32": f"{plan.device_crc32:08X}",
     }
-
-
-def _chip(bag: Judged, chip: str) -> ChipRecord:
-    names = []
-    for record in bag.chips():
-        if record["chip"] == chip:
-            return record
-        names.append(record["chip"])
-    near = one_meant(chip, names)
-    raise BagError(
-        where=f"{bag.name}, chip {chip}",
-        problem="the bag has no such chip",
-        remedy=f"Did you mean --chip {near}?" if near else f"It has {listed(names)}",
-    )
 
 
 def _catalogue(head: RecordHead) -> Catalogue:
