@@ -24,8 +24,7 @@ MOST_SLIPS = 3
 240 everyday words none meets a name of the sheet, while slips of the hand do; both are in the tests."""
 SHORT, MIDDLE = 5, 7
 """A wrong letter makes another word up to the middling lengths, unless its key lies beside the right one's or
-one vowel stands for another, which in four letters makes another word as well; of short words the first
-letter is right, or left out."""
+one vowel stands for another; of short words the first letter is right, or left out."""
 _SIGNS = re.compile(r"[\W_]+")
 _VOWELS = frozenset("aeiouy")
 _ROWS = ("1234567890", "qwertyuiop", "asdfghjkl", "zxcvbnm")
@@ -119,8 +118,7 @@ def _slip(typed: str, name: str, away: int) -> int:
     if any(a.isdigit() and b.isdigit() for a, b in wrong):
         return 0
     beside = all(_beside(a, b) for a, b in wrong)
-    vowels = _VOWELS if longer >= SHORT else frozenset()
-    if longer <= MIDDLE and not all(_beside(a, b) or {a, b} <= vowels for a, b in wrong):
+    if longer <= MIDDLE and not all(_beside(a, b) or {a, b} <= _VOWELS for a, b in wrong):
         return 0
     if shorter <= SHORT and typed[0] != name[0] and typed != name[1:]:
         return 0

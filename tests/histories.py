@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import product
 
 import numpy as np
 from numpy.random import Generator
@@ -123,11 +124,28 @@ class Truth:
             return False
         if line.startswith("A"):
             return _apart(image, self.board.address_at[number])
-        columns = [image >> image.dtype.type(k) & image.dtype.type(1) for k in range(self.board.bits)]
-        own = columns[self.board.data_at[number]]
-        others = [one for one in columns if one is not own]
-        least = min([int((own != one).sum()) for one in others] + [int(own.sum()), int((own == 0).sum())])
-        return least >= LEAST_MOVES
+        parts = self._parts()
+        least = max(4, LEAST_MOVES // len(parts))
+        return min(self._moves(part, self.board.data_at[number]) for part in parts) >= least
+
+    def _parts(self) -> list[Image]:
+        """What may be all that is read while address lines are in trouble: the content by their levels."""
+        image, at = self.board.image, np.arange(self.board.image.size)
+        lines = [self.board.address_at[int(name[1:])] for name in self.faults if name.startswith("A")]
+        levels = [at >> line & 1 for line in lines]
+        return [
+            image[np.all([level == one for level, one in zip(levels, wanted, strict=True)], axis=0)]
+            if levels
+            else image
+            for wanted in product((0, 1), repeat=len(levels))
+        ]
+
+    def _moves(self, part: Image, column: int) -> int:
+        """Words of a part in which a data line moves, and differs from each other line."""
+        columns = [part >> part.dtype.type(k) & part.dtype.type(1) for k in range(self.board.bits)]
+        own = columns[column]
+        others = [one for number, one in enumerate(columns) if number != column]
+        return min([int((own != one).sum()) for one in others] + [int(own.sum()), int((own == 0).sum())])
 
     def shows(self, last: list[Image]) -> set[str]:
         """Loose lines that spoiled a word in these passes, each held against what it should be."""
