@@ -13,9 +13,9 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Generator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from pipeline.edges.disk_errors import absent, storage_trouble
 from pipeline.edges.locks import locks_work
@@ -77,18 +77,29 @@ def connected(path: Path, kind: DatabaseKind, *, make: bool, wait_seconds: float
     return base
 
 
+def first_row(base: sqlite3.Connection, query: str) -> tuple[Any, ...] | None:
+    """The first row that a query finds; None where there is none.
+
+    The cursor is closed even where reading it fails: one that is left open keeps the file locked for as long
+    as the error's traceback lives, whether or not the connection was closed.
+    """
+    with closing(base.execute(query)) as found:
+        row: tuple[Any, ...] | None = found.fetchone()
+        return row
+
+
 def is_of_kind(base: sqlite3.Connection, path: Path, kind: DatabaseKind) -> bool:
     """Whether the file is of this kind; False where it is new and empty.
 
     Raises:
         WellreadError: It is something else.
     """
-    (application,) = base.execute("PRAGMA application_id").fetchone()
+    (application,) = first_row(base, "PRAGMA application_id") or (0,)
     if application not in {0, kind.application_id}:
         raise kind.is_none(path)
     if application == kind.application_id:
         return True
-    (tables,) = base.execute("SELECT count(*) FROM sqlite_master").fetchone()
+    (tables,) = first_row(base, "SELECT count(*) FROM sqlite_master") or (0,)
     if tables:
         raise kind.is_none(path)
     return False
@@ -104,8 +115,9 @@ def make_tables(base: sqlite3.Connection, kind: DatabaseKind) -> None:
 def schema_problems(base: sqlite3.Connection, kind: DatabaseKind) -> tuple[list[str], list[str]]:
     """What the file holds that no file of this kind has, and what it lacks of what every one has."""
     ours = {" ".join(statement.split()) for statement in kind.tables}
-    found = base.execute("SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_autoindex_%'")
-    there = [(str(name), " ".join(str(sql or "").split())) for name, sql in found.fetchall()]
+    query = "SELECT name, sql FROM sqlite_master WHERE name NOT LIKE 'sqlite_autoindex_%'"
+    with closing(base.execute(query)) as found:
+        there = [(str(name), " ".join(str(sql or "").split())) for name, sql in found.fetchall()]
     odd = [f"it holds {name!r:.60}, which no {kind.noun} has" for name, sql in there if sql not in ours]
     gone = sorted(ours - {sql for _, sql in there})
     return odd, [f"it lacks what every {kind.noun} has: {sql:.40}…" for sql in gone]

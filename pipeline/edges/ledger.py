@@ -28,6 +28,7 @@ from pipeline.edges.console import caution_once
 from pipeline.edges.database import (
     DatabaseKind,
     connected,
+    first_row,
     is_of_kind,
     make_tables,
     schema_problems,
@@ -201,7 +202,7 @@ class Ledger:
         )
 
     def _insert(self, body: Body) -> str:
-        last = self._base.execute("SELECT number, digest FROM rows ORDER BY number DESC LIMIT 1").fetchone()
+        last = first_row(self._base, "SELECT number, digest FROM rows ORDER BY number DESC LIMIT 1")
         if last and not _typed(last):
             raise _KIND.is_none(self.path)
         number, previous = (last[0] + 1, last[1]) if last else (1, FIRST_PREVIOUS)
@@ -217,7 +218,7 @@ class Ledger:
     def head(self) -> str:
         """The digest of the last row, which stands for all of them."""
         with self._told():
-            row = self._base.execute("SELECT digest FROM rows ORDER BY number DESC LIMIT 1").fetchone()
+            row = first_row(self._base, "SELECT digest FROM rows ORDER BY number DESC LIMIT 1")
         return str(row[0]) if row else ""
 
     def rows(self, bag: str | None = None) -> Iterator[StoredRow]:
