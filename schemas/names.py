@@ -96,3 +96,13 @@ OrganisationField = Annotated[
     WithJsonSchema({"type": "string", "pattern": r"^\d+[kKmM]?\s*[x×X]\s*\d+$", "examples": ["2048x8"]}),
 ]
 IdField = Annotated[str, BeforeValidator(as_id), WithJsonSchema({"type": "string", "pattern": ID_PATTERN})]
+
+
+def by_numbers(text: str) -> list[tuple[int, str]]:
+    """A key by which names are sorted as people count: U2 before U10.
+
+    Example:
+        >>> sorted(["U10", "U2", "U1b"], key=by_numbers)
+        ['U1b', 'U2', 'U10']
+    """
+    return [(int(piece) if piece.isdigit() else -1, piece) for piece in re.split(r"([0-9]+)", text)]

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -11,7 +10,7 @@ import numpy as np
 
 from pipeline.draft.contents import FileContent
 from pipeline.draft.file_names import NamedFile
-from schemas.names import Organisation
+from schemas.names import Organisation, by_numbers
 
 MOST_DIFFERING = 16
 """Two passes of one chip differ in fewer than one value in so many; common practice, no source."""
@@ -81,7 +80,7 @@ def chips_of(readings: Iterable[DraftedReading]) -> list[DraftedChip]:
         chip.readings.sort(key=_worth)
         _set_aside(chip)
     _named(chips)
-    return sorted(chips, key=lambda one: _natural(one.chip))
+    return sorted(chips, key=lambda one: by_numbers(one.chip))
 
 
 def _worth(one: DraftedReading) -> tuple[bool, bool]:
@@ -103,10 +102,6 @@ def _named(chips: Sequence[DraftedChip]) -> None:
 
 def _nth(name: str, number: int) -> str:
     return name if number == 1 else f"{name}-{number}"
-
-
-def _natural(text: str) -> list[tuple[int, str]]:
-    return [(int(piece) if piece.isdigit() else -1, piece) for piece in re.split(r"([0-9]+)", text)]
 
 
 def _joined_by_content(chips: list[DraftedChip]) -> list[DraftedChip]:

@@ -17,7 +17,7 @@ from pipeline.stages.sheet.linking import Linking
 from pipeline.stages.sheet.loose import loose_file
 from pipeline.stages.sheet.typed import shown
 from pipeline.stages.sheet.wires import check_lines, check_pictures, check_twins, check_wirings
-from schemas.names import Organisation
+from schemas.names import Organisation, by_numbers
 from schemas.part import Kind, Part
 from schemas.sheet import Chip, ReadingRow, Space, Take
 
@@ -280,11 +280,7 @@ def _in_the_sheets_order(own: list[PlannedReading], readers: Sequence[str]) -> N
     for place, reading in reversed(list(enumerate(own))):
         if reading.row is not NOTHING_SAID:
             places[reading.reader] = place
-    own.sort(key=lambda reading: (places[reading.reader], _natural(reading.reading)))
-
-
-def _natural(text: str) -> list[tuple[int, str]]:
-    return [(int(piece) if piece.isdigit() else -1, piece) for piece in re.split(r"([0-9]+)", text)]
+    own.sort(key=lambda reading: (places[reading.reader], by_numbers(reading.reading)))
 
 
 def split_name(name: str, chips: Collection[str], readers: Collection[str]) -> tuple[str, str, int] | None:

@@ -96,10 +96,7 @@ def levels_png(levels: NDArray[np.uint8], ink: Ink) -> bytes:
         The file's bytes.
     """
     height, width = levels.shape
-    even = np.zeros((height, (width + 1) // 2 * 2), np.uint8)
-    even[:, :width] = levels
-    packed: NDArray[np.uint8] = np.bitwise_or(even[:, 0::2] << np.uint8(4), even[:, 1::2])
-    return _assemble(width, height, 4, 16, ink, packed)
+    return _assemble(width, height, 4, 16, ink, _packed(levels, 4))
 
 
 def quarters_png(levels: NDArray[np.uint8], ink: Ink) -> bytes:
@@ -113,15 +110,19 @@ def quarters_png(levels: NDArray[np.uint8], ink: Ink) -> bytes:
         The file's bytes.
     """
     height, width = levels.shape
-    whole = np.zeros((height, (width + 3) // 4 * 4), np.uint8)
+    return _assemble(width, height, 2, 4, ink, _packed(levels, 2))
+
+
+def _packed(levels: NDArray[np.uint8], bits: int) -> NDArray[np.uint8]:
+    """Pixels of so many bits side by side in bytes, the first one highest; a row is filled with zeros."""
+    height, width = levels.shape
+    each = 8 // bits
+    whole = np.zeros((height, -(-width // each) * each), np.uint8)
     whole[:, :width] = levels
-    packed: NDArray[np.uint8] = (
-        whole[:, 0::4] << np.uint8(6)
-        | whole[:, 1::4] << np.uint8(4)
-        | whole[:, 2::4] << np.uint8(2)
-        | whole[:, 3::4]
-    )
-    return _assemble(width, height, 2, 4, ink, packed)
+    out = whole[:, 0::each] << np.uint8(8 - bits)
+    for place in range(1, each):
+        out |= whole[:, place::each] << np.uint8(8 - bits * (place + 1))
+    return out
 
 
 def dots_png(dots: NDArray[np.uint8], ink: Ink, *, levels: bool) -> bytes:
