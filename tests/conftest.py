@@ -70,4 +70,8 @@ def _turn(*, alone: bool) -> Iterator[None]:
         return
     with Path(__file__).open("rb") as lock:  # this file stands for the run: every process of it can open it
         fcntl.flock(lock, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
-        yield
+        try:
+            yield
+        finally:
+            # Closing is not enough: a child that a test forked and left holds the open file too, flock(2).
+            fcntl.flock(lock, fcntl.LOCK_UN)
