@@ -7,9 +7,11 @@
 from __future__ import annotations
 
 import os
+import time
 from collections.abc import Generator, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import BinaryIO
 
 import pytest
 from hypothesis import HealthCheck, Phase, settings
@@ -49,6 +51,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.xdist_group("clock"))
         elif "browser" in item.path.parts:
             item.add_marker(pytest.mark.xdist_group("browser"))
+        if item.get_closest_marker("drill") or item.get_closest_marker("slow"):
+            item.add_marker(pytest.mark.timeout(30 * 60))
         if item.get_closest_marker("slow") and not night:
             item.add_marker(
                 pytest.mark.skip(reason="minutes, not seconds: run with HYPOTHESIS_PROFILE=night")
@@ -69,9 +73,18 @@ def _turn(*, alone: bool) -> Iterator[None]:
         yield
         return
     with Path(__file__).open("rb") as lock:  # this file stands for the run: every process of it can open it
-        fcntl.flock(lock, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
+        _await(lock, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
         try:
             yield
         finally:
             # Closing is not enough: a child that a test forked and left holds the open file too, flock(2).
             fcntl.flock(lock, fcntl.LOCK_UN)
+
+
+def _await(lock: BinaryIO, kind: int) -> None:
+    """Wait ten minutes for a turn at most: a run must end, even where a process that died left its lock."""
+    for _ in range(10 * 60 * 10):
+        with suppress(BlockingIOError):
+            fcntl.flock(lock, kind | fcntl.LOCK_NB)
+            return
+        time.sleep(0.1)
