@@ -21,7 +21,7 @@ with atheris.instrument_imports(include=["pipeline.formats"]):
         registry.decoder(name)
 
 from pipeline.errors import FormatError
-from tests.format_writers import WRITERS
+from tests.kit.format_writers import WRITERS
 from tests.property.test_format_fuzz import answer
 
 DECLARED = (

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pytest
 
 from pipeline.views.report import report_pages
-from tests.report_samples import Sample, hostile, loom, many
+from tests.kit.report_samples import Sample, hostile, loom, many
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tests.example_bags import example_bag
+from tests.kit.example_bags import example_bag
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser

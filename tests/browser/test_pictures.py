@@ -14,7 +14,7 @@ from pipeline.views.report.image import content_of
 from pipeline.views.report.passes import ReadWords
 from schemas.names import Organisation
 from tests.browser.test_report_page import SCHEMES, WIDTHS, opened
-from tests.report_samples import code_like, finding, make_chip, make_head
+from tests.kit.report_samples import code_like, finding, make_chip, make_head
 
 if TYPE_CHECKING:
     from playwright.sync_api import Browser, Page

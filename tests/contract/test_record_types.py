@@ -14,7 +14,7 @@ from pipeline.bags import record_file
 from schemas import evidence, part, record, recorded_sheet, sheet, wiring
 from schemas.base import adapter, fields, follows, private_fields, public_fields
 from schemas.finding import Code, Finding, FindingRecord, Severity
-from tests.example_bags import example_bag, example_bundle, record_of
+from tests.kit.example_bags import example_bag, example_bundle, record_of
 
 MIRRORED: list[tuple[type[BaseModel], type]] = [
     (sheet.Machine, recorded_sheet.MachineRecord),

@@ -16,8 +16,8 @@ import pytest
 
 from pipeline.to_do import MISSING, in_order, to_do, worst_first
 from pipeline.views.report import trips
-from tests.example_bags import EXAMPLE
 from tests.journey.cli import wellread
+from tests.kit.example_bags import EXAMPLE
 from tests.kit.faults import FAULTS
 from tests.kit.files import binary
 from tests.kit.frames import FRAMES

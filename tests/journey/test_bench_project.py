@@ -10,8 +10,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.example_bags import EXAMPLE, example_bag, record_of
 from tests.journey.cli import wellread
+from tests.kit.example_bags import EXAMPLE, example_bag, record_of
 
 GOOD = ("corroborated", "self-checked")
 

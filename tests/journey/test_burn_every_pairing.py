@@ -9,8 +9,8 @@ import pytest
 
 from pipeline.formats import Declared, decode
 from pipeline.publish.programming import as_bytes, plan_burn
-from tests.example_bags import EPOCH
 from tests.journey.cli import wellread
+from tests.kit.example_bags import EPOCH
 from tests.property.test_burn_reads_back import CATALOGUE, FACTS_C, assert_reads_back, image_of, mask_levels
 
 OLD = sorted({old for old, _ in FACTS_C})

@@ -29,12 +29,15 @@ from pipeline.run.bench.capture import CaptureWish
 from pipeline.run.bench.capture import capture as run_capture
 from pipeline.run.schemas import schema_document
 from tests.journey.cli import Ran, wellread
-from tests.reader_simulated import (
+from tests.kit.reader_reference import BOARD, compiled, compiles
+from tests.kit.reader_simulated import (
     DRIVER_BUFFER,
     SHEET,
     Line,
     Warm,
+    capture_of,
     children,
+    command_of,
     fast_stream,
     kill_capture,
     plainly,
@@ -45,7 +48,6 @@ from tests.reader_simulated import (
 )
 
 ROOT = Path(__file__).parents[2]
-READER = ROOT / "example_project" / "reader" / "reader.cpp"
 IMAGE = random.Random(10).randbytes(2048)
 SMALL = IMAGE[:256]
 KILLED_IMAGE = random.Random(7).randbytes(1 << 13)
@@ -67,19 +69,7 @@ def warm() -> Generator[Warm]:
 
 
 def captured(folder: Path, line: Line, *more: str, quiet: str = "1") -> Ran:
-    return wellread(
-        "capture",
-        line.name,
-        "--chip",
-        "U1",
-        "--reader",
-        "hb",
-        "--project",
-        folder,
-        "--quiet-seconds",
-        quiet,
-        *more,
-    )
+    return wellread(*capture_of(folder, line, "--quiet-seconds", quiet, *more))
 
 
 def whole(passes: int = 3, image: bytes = IMAGE) -> bytes:
@@ -114,23 +104,6 @@ def raw_of(folder: Path, number: int = 1) -> Path:
 
 def log_of(folder: Path, number: int = 1) -> Path:
     return folder / "dumps" / f"U1.hb.{number}.log"
-
-
-def command_of(folder: Path, line: Line, *more: str) -> list[str]:
-    return [
-        sys.executable,
-        "-m",
-        "pipeline",
-        "capture",
-        line.name,
-        "--chip",
-        "U1",
-        "--reader",
-        "hb",
-        "--project",
-        str(folder),
-        *more,
-    ]
 
 
 # ---- the way of a reading that goes well
@@ -971,28 +944,7 @@ def test_a_sheet_whose_readings_are_a_table_is_left_alone_and_the_reading_counts
 # ---- the whole way
 
 
-BOARD = """
-#include <stdio.h>
-#include <unistd.h>
-#include <poll.h>
-static uint32_t at; static unsigned char chip[2048]; static bool loaded;
-static void set_address(uint32_t address) { at = address; }
-static uint32_t read_data() {
-    if (!loaded) { FILE *f = fopen(CHIP_FILE, "rb"); loaded = fread(chip, 1, 2048, f) == 2048; fclose(f); }
-    return chip[at];
-}
-static void print(char c) { putchar(c); if (c == '\\n') fflush(stdout); }
-static void wait_us(uint32_t us) { if (us >= 1000) usleep(us); }
-static int heard() {
-    struct pollfd p = {0, POLLIN, 0}; char c;
-    return poll(&p, 1, 0) == 1 && (p.revents & POLLIN) && read(0, &c, 1) == 1 ? c : -1;
-}
-"""
-
-
-@pytest.mark.skipif(
-    shutil.which("g++") is None, reason="there is no g++ here to compile the reference reader"
-)
+@compiles
 @pytest.mark.parametrize("plain", [False, True], ids=["protocol", "plain"])
 def test_the_reference_reader_leads_from_bench_to_bundle(tmp_path: Path, line: Line, plain: bool) -> None:  # noqa: FBT001
     assert wellread("bench", "2716", "--html", tmp_path / "page.html", "--quiet").code == 0
@@ -1002,25 +954,11 @@ def test_the_reference_reader_leads_from_bench_to_bundle(tmp_path: Path, line: L
     sheet.write_text(sheet.read_text(encoding="utf-8") + rights, encoding="utf-8")
     trusted = folder / "dumps" / "U1.prog.1.bin"
     trusted.write_bytes(IMAGE)
-    (tmp_path / "board.h").write_text(BOARD, encoding="ascii")
-    options = ["-DREADER_PLAIN"] if plain else []
-    subprocess.run(
-        [
-            "g++",
-            "-std=c++11",
-            *options,
-            f'-DREADER_BOARD="{tmp_path / "board.h"}"',
-            f'-DCHIP_FILE="{trusted}"',
-            str(READER),
-            "-o",
-            str(tmp_path / "reader"),
-        ],
-        check=True,
-    )
+    reader = compiled(tmp_path, trusted, BOARD, *(["READER_PLAIN"] if plain else []))
     os.set_blocking(line.master, True)
 
     def read_chip() -> None:
-        subprocess.run([tmp_path / "reader"], stdin=line.master, stdout=line.master, check=True, timeout=60)
+        subprocess.run([reader], stdin=line.master, stdout=line.master, check=True, timeout=60)
 
     thread = when_recording(folder, read_chip)
     done = captured(folder, line, "--json")

@@ -19,9 +19,9 @@ import pytest
 from pipeline.edges.cluster import Cluster
 from pipeline.errors import ClusterError
 from pipeline.exit_codes import NOT_THERE
-from tests.example_bags import EPOCH, example_bag
 from tests.journey.cli import wellread
 from tests.kit.clusters import ROOT, Yard, doubled, slow, yard
+from tests.kit.example_bags import EPOCH, example_bag
 
 pytestmark = [
     pytest.mark.xdist_group("cluster"),

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 import yaml
 
-from tests.example_bags import EPOCH
 from tests.journey.cli import wellread
 from tests.journey.test_twins import CLUB, SHED, TRUTH, bag_of
+from tests.kit.example_bags import EPOCH
 from tests.kit.images import code
 from tests.kit.specimens import Held, machine
 from tests.kit.wires import Bench, Image

@@ -11,9 +11,9 @@ import numpy as np
 import pytest
 
 from pipeline.formats import Block, encode
-from tests.format_writers import fuse_map
 from tests.journey.cli import wellread
 from tests.kit.files import hex_text, intel_hex, listing, octal_listing
+from tests.kit.format_writers import fuse_map
 
 CONFIRM = re.compile(r"^    unconfirmed: .*?(?:    # proposed; put in its place: (part: .*)|    #.*)$")
 """A line to be confirmed, and the line that is typed in its place."""

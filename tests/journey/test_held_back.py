@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.example_bags import EPOCH
 from tests.journey.cli import Ran, wellread
+from tests.kit.example_bags import EPOCH
 from tests.kit.images import code
 from tests.kit.project import Chip, Reader, Reading, plain, project
 from tests.kit.wires import Bench, Image

@@ -19,9 +19,9 @@ from pipeline.edges.holdings_index import HoldingsIndex
 from pipeline.holdings import ranking
 from pipeline.holdings.questions import to_read
 from pipeline.run.holdings.update import update
-from tests.example_bags import EPOCH
 from tests.journey.cli import wellread
 from tests.journey.test_twins import CLUB, SHED, TRUTH, bag_of
+from tests.kit.example_bags import EPOCH
 from tests.kit.images import code
 from tests.kit.specimens import Held
 from tests.kit.wires import Image

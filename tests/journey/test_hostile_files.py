@@ -433,7 +433,7 @@ def test_a_hundred_thousand_files_in_dumps_are_each_told_or_packed(tmp_path: Pat
 @posix
 def test_a_capture_takes_no_sheet_from_outside_either(tmp_path: Path) -> None:
     pytest.importorskip("serial", reason="capture needs the optional package pyserial")
-    from tests.reader_simulated import project  # that module is POSIX only
+    from tests.kit.reader_simulated import project  # that module is POSIX only
 
     folder = project(tmp_path / "p")
     (folder / "sheet.yaml").rename(tmp_path / "elsewhere.yaml")

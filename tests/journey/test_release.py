@@ -23,8 +23,17 @@ from pipeline.run.schemas import schema_document
 from schemas.base import follows, private_fields
 from schemas.record import Record
 from schemas.sheet import Board, Chip, Custodian, Machine, Reader, ReadingRow
-from tests.example_bags import EPOCH, EXAMPLE, ROOT, bag_of, example_bag, example_bundle, record_of, released
 from tests.journey.cli import wellread
+from tests.kit.example_bags import (
+    EPOCH,
+    EXAMPLE,
+    ROOT,
+    bag_of,
+    example_bag,
+    example_bundle,
+    record_of,
+    released,
+)
 
 MARKED = {
     "machine": ("accession", "serial"),

@@ -16,8 +16,8 @@ from pipeline.formats import Declared, decode
 from pipeline.publish.programming import plan_burn
 from pipeline.run.schemas import schema_document
 from pipeline.steps import image_words
-from tests.example_bags import EPOCH, EXAMPLE, bag_of, example_bag, example_bundle, record_of
 from tests.journey.cli import wellread
+from tests.kit.example_bags import EPOCH, EXAMPLE, bag_of, example_bag, example_bundle, record_of
 from tests.property.test_burn_reads_back import assert_reads_back
 
 

@@ -12,8 +12,8 @@ from typing import Any
 import pytest
 
 from pipeline.bags import record_file
-from tests.example_bags import example_bag, example_bundle, record_of
 from tests.journey.cli import wellread
+from tests.kit.example_bags import example_bag, example_bundle, record_of
 from tests.outside.bag_cases import seal
 
 TELLING = {"reorder-lines", "undo-lines", "rotate", "invert", "join-bytes", "take"}

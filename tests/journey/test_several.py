@@ -10,9 +10,9 @@ import pytest
 
 from pipeline.errors import BagError, StorageError
 from pipeline.run.many import each_one
-from tests.example_bags import EPOCH
 from tests.journey.cli import wellread
 from tests.journey.test_twins import CLUB, SHED, TRUTH, bag_of
+from tests.kit.example_bags import EPOCH
 from tests.kit.specimens import Held, machine
 
 

@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from tests.example_bags import EPOCH
 from tests.journey.cli import Ran, wellread
+from tests.kit.example_bags import EPOCH
 from tests.kit.images import blank, code
 from tests.kit.specimens import Held, Owner, machine
 from tests.kit.wires import Image

@@ -7,7 +7,6 @@ import os
 import pty
 import re
 import select
-import shutil
 import signal
 import subprocess
 import sys
@@ -28,17 +27,17 @@ from pipeline.bench.live.sitting import BenchSitting, Happened
 from pipeline.catalogue import load
 from pipeline.run.bench.watch import WatchWish, watch
 from pipeline.run.schemas import schema_document
-from tests.board_simulated import THREE_SUPPLIES, Board, ChipDiedError
-from tests.histories import Player, Score, chips, supplies_of
 from tests.journey.cli import wellread
+from tests.kit.board_simulated import THREE_SUPPLIES, Board, ChipDiedError
 from tests.kit.firmware import installed
+from tests.kit.histories import Player, Score, chips, supplies_of
+from tests.kit.reader_looping import LoopingReader
+from tests.kit.reader_reference import BOARD, LINES, READER, compiled, compiles
+from tests.kit.reader_simulated import Line, project, until
 from tests.kit.wires import Image
-from tests.reader_looping import LoopingReader
-from tests.reader_simulated import Line, project, until
 from tests.unit.test_watched_lines import program
 
 ROOT = Path(__file__).parents[2]
-READER = ROOT / "example_project" / "reader" / "reader.cpp"
 SHORT, LONG = 60, 2000 if os.environ.get("WELLREAD_DRILLS") == "all" else 400
 """Random histories in every run, and in the drill: `WELLREAD_DRILLS=all` takes two thousand."""
 
@@ -219,7 +218,7 @@ class Speeds(threading.Thread):
         self.line, self.speed, self.board, self.over = line, speed, board, threading.Event()
 
     def run(self) -> None:
-        from tests.reader_simulated import printed
+        from tests.kit.reader_simulated import printed
 
         words = [int(word) for word in self.board.image]
         number = 0
@@ -483,7 +482,7 @@ def test_the_last_word_of_a_pass_is_on_the_screen_within_fifty_milliseconds_and_
     line: Line, capsys: pytest.CaptureFixture[str]
 ) -> None:
     """64 K x 8 in the line protocol at 2,000,000 baud; time from the last byte sent to the page drawn."""
-    from tests.reader_simulated import printed
+    from tests.kit.reader_simulated import printed
 
     words = next(one.words for one in installed("open")[0] if one.words.size >= 1 << 16)[: 1 << 16]
     streams = [b"".join(printed([int(word) for word in words], number)) for number in (1, 2, 3, 4)]
@@ -553,59 +552,10 @@ def _waits(line: Line) -> bool:
 # -- the reference reader ---------------------------------------------------------------------------------
 
 
-BOARD = """
-#define READER_BOARD_HAS_LINES
-#include <stdio.h>
-#include <unistd.h>
-#include <poll.h>
-static uint32_t at; static unsigned char chip[2048]; static bool loaded;
-static void set_address(uint32_t address) { at = address; }
-static uint32_t read_data() {
-    if (!loaded) { FILE *f = fopen(CHIP_FILE, "rb"); loaded = fread(chip, 1, 2048, f) == 2048; fclose(f); }
-    return chip[at];
-}
-static void print(char c) { putchar(c); if (c == '\\n') fflush(stdout); }
-static void wait_us(uint32_t us) { if (us >= 1000) usleep(us); }
-static int heard() {
-    struct pollfd p = {0, POLLIN, 0}; char c;
-    return poll(&p, 1, 0) == 1 && (p.revents & POLLIN) && read(0, &c, 1) == 1 ? c : -1;
-}
-static bool supplies_stand() { return true; }
-static void rest() {}
-static void strobe() {}
-static int driven[19];
-static void line_drive(unsigned line, bool high) { driven[line] = 1 + high; }
-static void line_release(unsigned line) { driven[line] = 0; }
-static bool line_level(unsigned line) {
-    if (driven[line]) return driven[line] == 2;
-    return !((line == 2 && driven[7] == 1) || (line == 7 && driven[2] == 1));
-}
-"""
-
-
-def compiled(tmp_path: Path, mode: str) -> Path:
-    """The reference reader for a simulated board, in one of its modes."""
+def compiled_for(tmp_path: Path, mode: str) -> Path:
+    """The reference reader for a board with lines to look at, in one of its modes."""
     (tmp_path / "chip.bin").write_bytes(program().tobytes())
-    (tmp_path / "board.h").write_text(BOARD, encoding="ascii")
-    subprocess.run(
-        [
-            "g++",
-            "-std=c++11",
-            f"-D{mode}",
-            f'-DREADER_BOARD="{tmp_path / "board.h"}"',
-            f'-DCHIP_FILE="{tmp_path / "chip.bin"}"',
-            str(READER),
-            "-o",
-            str(tmp_path / mode),
-        ],
-        check=True,
-    )
-    return tmp_path / mode
-
-
-compiles = pytest.mark.skipif(
-    shutil.which("g++") is None, reason="there is no g++ here to compile the reader"
-)
+    return compiled(tmp_path, tmp_path / "chip.bin", BOARD + LINES, mode)
 
 
 def watched_program(line: Line, reader: Path, over: Any) -> BenchSitting:
@@ -622,26 +572,28 @@ def watched_program(line: Line, reader: Path, over: Any) -> BenchSitting:
 
     watch(wish(line), show=show, until=over)
     processes[0].kill()
-    processes[0].wait()
+    processes[0].wait(timeout=30)
     return seen[0]
 
 
 @compiles
 def test_the_reference_reader_reads_on_and_on_and_answers_requests(line: Line, tmp_path: Path) -> None:
-    one = watched_program(line, compiled(tmp_path, "READER_LOOP"), lambda one: one.good)
+    one = watched_program(line, compiled_for(tmp_path, "READER_LOOP"), lambda one: one.good)
     assert {state.words for state in one.states.values()} == {"alive"}
 
 
 @compiles
 def test_the_reference_reader_tests_the_lines_of_an_empty_socket(line: Line, tmp_path: Path) -> None:
-    one = watched_program(line, compiled(tmp_path, "READER_LINE_TEST"), lambda one: one.phase == "tested")
+    one = watched_program(line, compiled_for(tmp_path, "READER_LINE_TEST"), lambda one: one.phase == "tested")
     assert one.states["A2"].words == "joined with A7"
     assert one.next.startswith("A2 and A7 are joined: every supply off")
 
 
 @compiles
 def test_the_reference_reader_pulses_the_lines_of_an_expendable_chip(line: Line, tmp_path: Path) -> None:
-    one = watched_program(line, compiled(tmp_path, "READER_PULSE_TEST"), lambda one: one.phase == "pulsed")
+    one = watched_program(
+        line, compiled_for(tmp_path, "READER_PULSE_TEST"), lambda one: one.phase == "pulsed"
+    )
     assert {state.words for state in one.states.values()} == {"not yet shown"}
 
 

@@ -24,6 +24,7 @@ from __future__ import annotations
 
 import base64
 import json
+import os
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -33,6 +34,7 @@ from pathlib import Path
 from typing import Literal
 
 import numpy as np
+import pytest
 from numpy.typing import NDArray
 
 Half = Literal["open", "kept"]
@@ -161,3 +163,16 @@ def _longest_run(records: list[str], kind: str) -> bytes:
             runs[-1].extend(body[4:-1])
             expected = at + body[0]
     return bytes(max(runs, key=len))
+
+
+IMAGE_FOLDERS = (Path("/usr/share/seabios"), Path("/usr/lib/ipxe/qemu"), Path("/usr/share/qemu"))
+"""Where Debian's packages seabios, ipxe-qemu and qemu-system-data put firmware."""
+
+
+def firmware(name: str) -> NDArray[np.uint8]:
+    """A published firmware image, from Debian's packages or the folder that WELLREAD_FIRMWARE names."""
+    folders = [Path(os.environ["WELLREAD_FIRMWARE"])] if "WELLREAD_FIRMWARE" in os.environ else []
+    for folder in (*folders, *IMAGE_FOLDERS):
+        if (folder / name).is_file():
+            return np.fromfile(folder / name, dtype=np.uint8)
+    pytest.skip(f"{name}: install Debian's seabios, ipxe-qemu and qemu-system-data, or set WELLREAD_FIRMWARE")

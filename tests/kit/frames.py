@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.random import Generator
 
-from tests.kit.wires import Bench, Crossing, Image, UnchangedError, read_late_by_one
+from tests.kit.wires import Bench, Crossing, Image, UnchangedError, lose_words, read_late_by_one
 
 Group = Literal["lines", "bytes", "start", "step"]
 
@@ -167,7 +167,7 @@ def words_doubled(random: Generator, image: Image, bits: int) -> Moved:
 def words_lost_and_padded(random: Generator, image: Image, bits: int) -> Moved:
     """The stream lost words, and its end was filled up."""
     at, count = _place(random, image), int(random.integers(2, 9))
-    seen = np.append(np.delete(image, slice(at, at + count)), np.full(count, image[-1], image.dtype))
+    seen = lose_words(image, at, count, end=int(image[-1]))
     return Moved(_told(image, seen), "step", frozenset({"slipped", "skips-words"}), by=count)
 
 

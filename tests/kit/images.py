@@ -1,7 +1,7 @@
 """Images of the families that a ROM of the period may hold, made from a seed; no program code is imported.
 
-Each maker takes a random generator and the number of words and gives the words and their width. They are
-invented: real firmware is in `tests.kit.firmware`.
+Each maker of a family takes a random generator and the number of words and gives the words and their width.
+They are invented: real firmware is in `tests.kit.firmware`.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from tests.kit.wires import Image
+from tests.kit.wires import Image, smallest_dtype
 
 # A few opcodes of an 8-bit processor of the period with their operand lengths and rough weights (from
 # memory).
@@ -26,78 +26,13 @@ OPCODES: tuple[tuple[int, int, float], ...] = (
     *((op, 0, 4.0) for op in (0xC9, 0x23, 0x7E, 0xE5, 0xE1, 0xB7, 0xAF, 0x77, 0xEB, 0x78, 0x7D)),
     *((op, 0, 0.6) for op in range(0x40, 0xC0) if op != 0x76),
 )
-WORDS = [
-    "the",
-    "of",
-    "and",
-    "to",
-    "in",
-    "is",
-    "that",
-    "for",
-    "it",
-    "as",
-    "was",
-    "with",
-    "be",
-    "by",
-    "on",
-    "not",
-    "he",
-    "his",
-    "but",
-    "at",
-    "are",
-    "this",
-    "have",
-    "from",
-    "or",
-    "had",
-    "an",
-    "they",
-    "which",
-    "one",
-    "you",
-    "were",
-    "all",
-    "her",
-    "she",
-    "there",
-    "would",
-    "their",
-    "we",
-    "him",
-    "been",
-    "has",
-    "when",
-    "who",
-    "will",
-    "no",
-    "more",
-    "if",
-    "out",
-    "so",
-    "up",
-    "said",
-    "ready",
-    "error",
-    "file",
-    "disk",
-    "memory",
-    "line",
-    "read",
-    "write",
-    "address",
-    "load",
-    "save",
-    "start",
-    "stop",
-    "tape",
-    "bank",
-    "print",
-    "input",
-    "number",
-]
+_VOCABULARY = """
+the of and to in is that for it as was with be by on not he his but at are this have from or had
+an they which one you were all her she there would their we him been has when who will no more if
+out so up said ready error file disk memory line read write address load save start stop tape bank
+print input number
+"""
+WORDS = _VOCABULARY.split()
 
 
 def code(random: Generator, words: int, messages: float = 0.003) -> tuple[Image, int]:
@@ -398,3 +333,55 @@ def put_equal_vectors(image: Image, random: Generator) -> Image:
 def widened(low: Image, high: Image) -> Image:
     """Two 8-bit images side by side as words of 16 bits."""
     return high.astype(np.uint16) << np.uint16(8) | low
+
+
+# -- one image of bytes from a number -----------------------------------------------------------------------
+
+Octets = NDArray[np.uint8]
+_OPCODES = np.frombuffer(bytes.fromhex("A985AD8D204CD0F060C9A2A0E8CA88C81869294A"), dtype=np.uint8)
+_LENGTHS = np.array([2, 2, 3, 3, 3, 3, 2, 2, 1, 2, 2, 2, 1, 1, 1, 1, 1, 2, 2, 1])
+
+
+def random_image(seed: int, size: int = 2048) -> Octets:
+    """Bytes without meaning."""
+    return np.random.default_rng(seed).integers(0, 256, size, dtype=np.uint8)
+
+
+def code_image(seed: int, size: int = 2048) -> Octets:
+    """Bytes as an 8-bit processor's program has them: few opcodes, small operands, near addresses."""
+    rng = np.random.default_rng(seed)
+    share = rng.dirichlet(np.full(len(_OPCODES), 0.7))
+    page = int(rng.integers(0xC0, 0xF8))
+    which = rng.choice(len(_OPCODES), p=share, size=size)
+    operand = np.minimum(255, rng.geometric(0.03, size=size))
+    low, high = rng.integers(0, 256, size=size), page + rng.integers(0, 8, size=size)
+    rows = np.stack([_OPCODES[which], np.where(_LENGTHS[which] == 2, operand, low), high], axis=1)
+    return rows[np.arange(3)[None, :] < _LENGTHS[which][:, None]][:size].astype(np.uint8)
+
+
+def put(image: Octets, at: int, content: bytes) -> Octets:
+    """The image with some bytes in one place; it has to change."""
+    out = image.copy()
+    out[at : at + len(content)] = np.frombuffer(content, dtype=np.uint8)
+    assert (out != image).any()
+    return out
+
+
+def firmware_like(seed: int, words: int, bits: int = 8, *, blank_from: int | None = None) -> Image:
+    """Code-like runs of a skewed alphabet, a table, some text, and a blank rest from `blank_from` on."""
+    generator = np.random.default_rng(seed)
+    alphabet = generator.permutation(256)
+    chances = 1.0 / (1 + np.arange(256)) ** 0.7
+    image = generator.choice(alphabet, words, p=chances / chances.sum()).astype(np.uint64)
+    message = np.frombuffer(b"PRESS ANY KEY * CHECKSUM ERROR * READY. ", np.uint8)
+    for start in range(0, words - 64, max(96, words // 8)):
+        image[start : start + 32] = message[:32]
+    table = words // 3
+    image[table : table + words // 16] = np.arange(words // 16) * 3 & 0xFF
+    if bits > 8:
+        image |= generator.choice(alphabet, words, p=chances / chances.sum()).astype(np.uint64) << np.uint64(
+            bits - 8
+        )
+    if blank_from is not None:
+        image[blank_from:] = (1 << bits) - 1
+    return (image & np.uint64((1 << bits) - 1)).astype(smallest_dtype(bits))

@@ -366,3 +366,23 @@ def fade(truth: Image, bits: int, toward: int, share: float, seed: int) -> Image
     if np.array_equal(out, truth):
         raise UnchangedError("no cell faded")
     return out
+
+
+def flip_bits(words: Image, bits: int, count: int, seed: int = 1) -> Image:
+    """One bit flipped in each of `count` words."""
+    generator = np.random.default_rng(seed)
+    spoilt = words.copy()
+    places = generator.choice(words.size, count, replace=False)
+    spoilt[places] ^= np.left_shift(1, generator.integers(0, bits, count).astype(np.uint64)).astype(
+        words.dtype
+    )
+    assert np.count_nonzero(spoilt != words) == count
+    return spoilt
+
+
+def lose_words(words: Image, at: int, count: int = 1, *, end: int = 0) -> Image:
+    """A stream of as many words with `count` lost, and the end filled up with `end`."""
+    stream = np.append(np.delete(words, slice(at, at + count)), np.full(count, end, words.dtype))
+    assert stream.size == words.size
+    assert not np.array_equal(stream, words)
+    return stream

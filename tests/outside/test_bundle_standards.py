@@ -20,7 +20,7 @@ import pytest
 import yaml
 from lxml import etree
 
-from tests.example_bags import ROOT, example_bundle, record_of, released
+from tests.kit.example_bags import ROOT, example_bundle, record_of, released
 
 PREMIS_SCHEMA = ROOT.parent / "shared" / "facts" / "xsd" / "premis-v3-0.xsd"
 

@@ -20,7 +20,8 @@ from pipeline.stages.content.crc import CATALOGUE, Crc, value
 from pipeline.stages.content.headers import promises
 from pipeline.stages.content.schemes import search
 from schemas.finding import Severity
-from tests.unit.content_images import firmware, put, random_image
+from tests.kit.firmware import firmware
+from tests.kit.images import put, random_image
 
 BY_NAME = {crc.name: crc for crc in CATALOGUE}
 

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.example_bags import EPOCH, example_bundle
 from tests.journey.cli import wellread
+from tests.kit.example_bags import EPOCH, example_bundle
 from tests.outside.judges import PUBLISHED, crate_python
 
 SHEET = """

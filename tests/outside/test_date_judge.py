@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from lxml import etree
 
 from schemas.sheet import _EDTF, as_edtf
-from tests.example_bags import example_bag, example_bundle
+from tests.kit.example_bags import example_bag, example_bundle
 
 P = "{http://www.loc.gov/premis/v3}"
 

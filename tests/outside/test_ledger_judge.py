@@ -13,8 +13,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.example_bags import example_bag
 from tests.journey.cli import wellread
+from tests.kit.example_bags import example_bag
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from pipeline.lines.mapping import log2_choose
 from pipeline.lines.walsh import walsh
 from pipeline.stages.error_odds import Voice, settling_odds
 from pipeline.stages.qualify import upper_bound
-from tests.lines_images import firmware_like
+from tests.kit.images import firmware_like
 
 
 def transform(values: list[float]) -> list[float]:

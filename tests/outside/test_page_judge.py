@@ -7,8 +7,8 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
-from tests.example_bags import example_bag, example_bundle
 from tests.journey.cli import wellread
+from tests.kit.example_bags import example_bag, example_bundle
 from tests.outside.judges import page_checker
 
 

@@ -13,7 +13,7 @@ from pathlib import Path
 import pytest
 from lxml import etree, isoschematron
 
-from tests.example_bags import example_bag, example_bundle
+from tests.kit.example_bags import example_bag, example_bundle
 
 RULES = Path(__file__).parents[1] / "assets" / "premis-dictionary.sch"
 P = "{http://www.loc.gov/premis/v3}"

@@ -17,7 +17,7 @@ import pytest
 import yaml
 
 from pipeline.run.schemas import schema_document, schema_names
-from tests.example_bags import example_bag, example_bundle, record_of
+from tests.kit.example_bags import example_bag, example_bundle, record_of
 from tests.outside.test_bundle_standards import cff_schema
 
 NAMES = [name for name in schema_names() if not name.endswith("-profile")]

@@ -16,7 +16,7 @@ from pipeline.stages.examine import examine
 from pipeline.words import words_dtype
 from schemas.finding import Finding
 from tests.kit.images import FAMILIES
-from tests.subjects import passes_of, subject_of
+from tests.kit.subjects import passes_of, subject_of
 
 Words = NDArray[np.unsignedinteger[Any]]
 

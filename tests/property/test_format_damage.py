@@ -13,7 +13,7 @@ import pytest
 
 from pipeline.errors import FormatError
 from pipeline.formats import Declared, decode
-from tests.format_writers import WRITERS
+from tests.kit.format_writers import WRITERS
 
 IMAGE = bytes((k * 37 + 11 * (k // 7)) & 0xFF for k in range(96))
 NOTATIONS = sorted(

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from pipeline.errors import FormatError
 from pipeline.formats import FORMATS, Declared, Decoded, decode, detect
-from tests.format_writers import WRITERS
+from tests.kit.format_writers import WRITERS
 
 PLACE = re.compile(r"line \d+, column \d+|offset 0x[0-9A-F]+")
 

@@ -14,7 +14,7 @@ from pipeline.formats import Block, Declared, Decoded, decode, encode
 from pipeline.formats.convert import convert
 from pipeline.formats.records import intel_hex, s_record
 from pipeline.formats.text import hex_text
-from tests.format_writers import WRITERS
+from tests.kit.format_writers import WRITERS
 
 IMAGES = st.binary(min_size=1, max_size=200)
 ISLANDS = st.lists(

@@ -15,7 +15,7 @@ from pipeline.lines.measure import own_bits
 from pipeline.lines.walsh import walsh
 from pipeline.stages.qualify import upper_bound
 from pipeline.words import Words, words_dtype
-from tests.lines_images import firmware_like
+from tests.kit.images import firmware_like
 
 
 @st.composite

@@ -17,8 +17,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.example_bags import example_bag, record_of
 from tests.journey.cli import wellread
+from tests.kit.example_bags import example_bag, record_of
 from tests.outside.bag_cases import seal
 
 RECORD = "metadata/record.json"

@@ -19,8 +19,8 @@ import pytest
 
 from pipeline.__main__ import run
 from pipeline.edges import names
-from tests.example_bags import EXAMPLE, ROOT, example_bag, example_bundle, released
 from tests.journey.cli import wellread
+from tests.kit.example_bags import EXAMPLE, ROOT, example_bag, example_bundle, released
 
 FORBIDDEN = set('<>:"|?*\\') | {chr(code) for code in range(32)}
 DEVICES = {

@@ -130,7 +130,7 @@ def capturing(folder: Path) -> Program:
     """Three passes from a simulated reader, over two seconds, into a project."""
     pytest.importorskip("serial", reason="capture needs the optional package pyserial")
     from pipeline.__main__ import run
-    from tests.reader_simulated import Line, printed, when_recording
+    from tests.kit.reader_simulated import Line, printed, when_recording
 
     image = random.Random(10).randbytes(2048)
     stream = b"".join(b"".join(printed(image, number)) for number in (1, 2, 3))
@@ -145,7 +145,7 @@ def capturing(folder: Path) -> Program:
 
 
 def test_after_a_power_cut_what_a_capture_has_flushed_is_there(tmp_path: Path) -> None:
-    from tests.reader_simulated import project
+    from tests.kit.reader_simulated import project
 
     folder = tmp_path / "at"
     folder.mkdir()

@@ -21,8 +21,8 @@ from pipeline.errors import FormatError
 from pipeline.publish.documents import is_text, seen_in
 from pipeline.publish.photographs import stripped
 from pipeline.publish.private_values import PrivateValues
-from tests.example_bags import bag_of
 from tests.journey.cli import wellread
+from tests.kit.example_bags import bag_of
 
 ROOT = Path(__file__).parents[2]
 ENCODINGS = (

@@ -8,16 +8,16 @@ from __future__ import annotations
 import json
 import random
 import subprocess
-import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
-from tests.reader_simulated import (
+from tests.kit.reader_simulated import (
     DRIVER_BUFFER,
     Killed,
     Line,
     Warm,
+    command_of,
     fast_stream,
     kill_capture,
     printed,
@@ -30,34 +30,14 @@ BUFFER_MS = 60.0
 """What the 12 KiB of a pseudo-terminal bridge at this speed: a longer stall loses bytes there."""
 
 
-def _command(line: Line, folder: Path, passes: int) -> list[str]:
-    return [
-        sys.executable,
-        "-m",
-        "pipeline",
-        "capture",
-        line.name,
-        "--chip",
-        "U1",
-        "--reader",
-        "hb",
-        "--baud",
-        "2000000",
-        "--passes",
-        str(passes),
-        "--project",
-        str(folder),
-        "--json",
-    ]
-
-
 def fast(root: Path, buffer: int = 0) -> tuple[int, int, float, float]:
     """(bytes the writer dropped, bytes of the log not sent so, worst stall in ms, baud that it kept)."""
     content, passes = fast_stream()
     folder, line = project(root / f"fast-{buffer}", "16384x8"), Line(buffer)
     thread = when_recording(folder, lambda: line.send(content))
-    done = subprocess.run(_command(line, folder, passes), cwd=ROOT, capture_output=True, check=False)
-    thread.join()
+    command = command_of(folder, line, "--baud", 2_000_000, "--passes", passes, "--json")
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, check=False, timeout=120)
+    thread.join(timeout=60)
     line.close()
     log = next(folder.glob("*/U1.hb.1.*")).read_bytes()
     stall = json.loads(done.stdout)["worst_stall_ms"] if done.stdout else float("inf")

@@ -9,7 +9,7 @@ import numpy as np
 
 from pipeline.stages.content import ChipImage, joins, kin, regions, self_checks, signature, vectors
 from pipeline.words import Words
-from tests.unit.content_images import code_image, random_image
+from tests.kit.images import code_image, random_image
 
 CHIPS = (1000, 3000, 10_000)
 A_BOARD = 20

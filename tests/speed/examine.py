@@ -16,8 +16,8 @@ import numpy as np
 
 from pipeline.flow import Subject
 from pipeline.stages.examine import examine
+from tests.kit.subjects import passes_of, program, subject_of
 from tests.kit.wires import Bench, Image
-from tests.subjects import passes_of, program, subject_of
 
 SORTS_A_PASS = 25.0
 CHIPS_A_SECOND = 1500.0

@@ -12,8 +12,8 @@ from collections.abc import Iterable
 import numpy as np
 
 from pipeline.lines import align, relate
+from tests.kit.images import firmware_like
 from tests.lines_accuracy import material, random_mapping, wrong_bits
-from tests.lines_images import firmware_like
 
 REPEATS = 9
 

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.views.report import chip_page, chip_page_name, first_page, summary_of
-from tests.report_samples import Sample, many
+from tests.kit.report_samples import Sample, many
 
 CHIPS = int(os.environ.get("WELLREAD_SPEED_CHIPS", "10000"))
 SLICES = 8

@@ -22,8 +22,8 @@ from typing import Any
 import numpy as np
 
 from tests.accuracy.case import firmware_window
-from tests.example_bags import EPOCH
 from tests.journey.cli import wellread
+from tests.kit.example_bags import EPOCH
 from tests.kit.firmware import Half
 from tests.kit.images import blank
 from tests.kit.specimens import Held, Owner, machine

@@ -23,7 +23,7 @@ from pipeline.views.report.image import ChipWords, content_of
 from pipeline.views.report.marks import pictured
 from pipeline.views.report.thumbnails import ACROSS, SIDE, sprite, thumbnail
 from schemas.names import Organisation
-from tests.report_samples import hostile, loom, make_chip, many
+from tests.kit.report_samples import hostile, loom, make_chip, many
 
 
 def dots(words: list[int], bits: int = 8, absent: Any = ()) -> Any:

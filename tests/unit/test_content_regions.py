@@ -15,7 +15,7 @@ from pipeline.stages.content import Region, regions, self_checks, with_sisters
 from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE, UNUSED
 from pipeline.words import words_dtype
 from schemas.part import Part
-from tests.unit.content_images import code_image, put, random_image
+from tests.kit.images import code_image, put, random_image
 
 SOURCE = {"type": "from memory", "citation": "invented for the tests"}
 

@@ -27,7 +27,8 @@ from pipeline.stages.content.order import order_fixed
 from pipeline.stages.content.schemes import places, search, tried
 from pipeline.stages.content.weigh import chance_of
 from pipeline.words import words_dtype
-from tests.unit.content_images import Image, code_image, put, random_image
+from tests.kit.images import Octets as Image
+from tests.kit.images import code_image, put, random_image
 
 PROSE = (
     b"THE LOOM STOPS WHEN A THREAD BREAKS. MEND THE THREAD, TURN THE WHEEL BACK BY ONE PICK AND PRESS START. "

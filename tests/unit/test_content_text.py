@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.stages.content.text import HALF_FIT, WHOLE_FIT, TextRun, pair_fit, safe, texts
-from tests.unit.content_images import code_image, put, random_image
+from tests.kit.images import code_image, put, random_image
 
 PHRASES = (
     b"PATTERN CONTROL MONITOR 3.1\rTHREAD BROKEN AT THE LEFT SHUTTLE\rLOAD THE NEXT CARD AND PRESS START\r"

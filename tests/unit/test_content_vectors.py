@@ -10,7 +10,8 @@ from pipeline.stages.content.headers import promises
 from pipeline.stages.content.vectors import MOST_CHANCE
 from pipeline.words import Words
 from schemas.finding import Severity
-from tests.unit.content_images import Image, code_image, put, random_image
+from tests.kit.images import Octets as Image
+from tests.kit.images import code_image, put, random_image
 
 
 def families(image: Words, bits: int = 8) -> list[str]:

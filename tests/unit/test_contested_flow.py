@@ -18,9 +18,9 @@ from pipeline.stages.reconcile import reconcile
 from pipeline.words import Words
 from schemas.names import Organisation
 from tests.journey.cli import wellread
+from tests.kit.images import random_image
+from tests.kit.invented_programs import program
 from tests.kit.project import Chip, Reader, plain, project
-from tests.unit.content_images import random_image
-from tests.unit.invented_programs import program
 
 WORDS, BITS = 2048, 8
 

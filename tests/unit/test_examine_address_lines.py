@@ -5,8 +5,8 @@ import pytest
 
 from schemas.finding import Code, Severity
 from tests.kit.images import ascii_text, decode, doubled, patterned
+from tests.kit.subjects import faults, findings_in, line_of, only, program
 from tests.kit.wires import Bench, over_read
-from tests.subjects import faults, findings_in, line_of, only, program
 
 
 def test_the_worked_case_names_a5_and_a6_of_a_2716_with_one_byte_differing() -> None:

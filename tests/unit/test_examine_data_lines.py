@@ -12,8 +12,8 @@ from tests.kit.images import (
     text,
     twin_columns,
 )
+from tests.kit.subjects import faults, findings_in, line_of, only, program
 from tests.kit.wires import Bench
-from tests.subjects import faults, findings_in, line_of, only, program
 
 
 @pytest.mark.parametrize("line", range(8))

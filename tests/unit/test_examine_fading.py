@@ -9,8 +9,8 @@ from pipeline.catalogue import load
 from pipeline.stages.examine import examine
 from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
+from tests.kit.subjects import only, passes_of, program, subject_of
 from tests.kit.wires import Bench, fade
-from tests.subjects import only, passes_of, program, subject_of
 
 
 def _faded(

@@ -25,8 +25,8 @@ from pipeline.stages.examine.odds import (
 from pipeline.words import Words
 from schemas.finding import Code, Severity
 from tests.kit.images import characters, decode, microcode, packed_noise, text
+from tests.kit.subjects import faults, findings_in, line_of, program
 from tests.kit.wires import Bench
-from tests.subjects import faults, findings_in, line_of, program
 
 PLACES: tuple[Place, ...] = ("middle", "top", "stuck", "two-stuck", "unused", "joined")
 KINDS = {

@@ -6,8 +6,8 @@ import pytest
 from pipeline.stages.examine import examine
 from schemas.finding import Code, Severity
 from tests.kit.images import ascii_text
+from tests.kit.subjects import findings_in, line_of, only, passes_of, program, subject_of
 from tests.kit.wires import Bench, read_too_fast, read_without_pull_ups
-from tests.subjects import findings_in, line_of, only, passes_of, program, subject_of
 
 
 def test_passes_that_agree_have_no_finding() -> None:

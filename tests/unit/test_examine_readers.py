@@ -5,8 +5,8 @@ import numpy as np
 from pipeline.stages.examine import examine, image_findings
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
+from tests.kit.subjects import faults, findings_in, line_of, only, passes_of, program, subject_of
 from tests.kit.wires import Bench
-from tests.subjects import faults, findings_in, line_of, only, passes_of, program, subject_of
 
 
 def test_the_same_fault_seen_by_two_readers_is_a_caution_of_leg_chip_or_design() -> None:

@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from pipeline.stages.examine import examine
 from pipeline.stages.examine.transit import transit_damage
 from schemas.finding import Code, Finding, Severity
+from tests.kit.subjects import only, passes_of, program, subject_of
 from tests.kit.wires import (
     Image,
     add_carriage_returns,
@@ -22,7 +23,6 @@ from tests.kit.wires import (
     save_with_replacements,
     strip_to_seven_bits,
 )
-from tests.subjects import only, passes_of, program, subject_of
 
 WORDS = 4096
 DAMAGES: tuple[tuple[Code, str, Callable[[bytes], bytes]], ...] = (

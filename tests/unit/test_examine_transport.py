@@ -11,8 +11,8 @@ from pipeline.stages.examine import examine
 from schemas.finding import Code, Severity
 from tests.kit.firmware import installed
 from tests.kit.images import microcode, text
+from tests.kit.subjects import faults, findings_in, only, passes_of, program, subject_of
 from tests.kit.wires import Bench, Image, add_carriage_returns, eat_bytes, save_as_utf8, strip_to_seven_bits
-from tests.subjects import faults, findings_in, only, passes_of, program, subject_of
 
 DAMAGE = (Code.SEVEN_BIT, Code.NEWLINE_DAMAGE, Code.TEXT_DAMAGE)
 

@@ -5,7 +5,7 @@ import pytest
 
 from pipeline.stages.examine import examine
 from schemas.finding import Code, Severity
-from tests.subjects import findings_in, only, passes_of, program, subject_of
+from tests.kit.subjects import findings_in, only, passes_of, program, subject_of
 
 
 def _blank(level: int, words: int = 2048) -> np.ndarray[tuple[int], np.dtype[np.uint8]]:

@@ -40,8 +40,8 @@ from pipeline.stages.content.regions import regions
 from pipeline.to_do import ToDo
 from pipeline.views.terminal import programs
 from schemas.finding import Code, Severity
-from tests.unit.content_images import random_image
-from tests.unit.invented_programs import program
+from tests.kit.images import random_image
+from tests.kit.invented_programs import program
 
 KNOWN = {"z80": "z80", "8080": "z80", "6502": "65c02", "6800": "6800", "8051": "8051"}
 

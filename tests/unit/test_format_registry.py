@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from pipeline.errors import AmbiguousError, FormatError, UsageError
 from pipeline.formats import FORMATS, Block, Declared, decode, detect, encode, image, says_addresses
 from pipeline.formats.convert import convert
-from tests.format_writers import WRITERS, fuse_map
+from tests.kit.format_writers import WRITERS, fuse_map
 
 IMAGE = bytes(range(0x40, 0x80))
 

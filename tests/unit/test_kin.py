@@ -13,7 +13,8 @@ from pipeline.stages.content import ChipImage, kin, regions, shared_fills, signa
 from pipeline.stages.content.kin import MOST_KIN
 from pipeline.words import Words, words_dtype
 from schemas.finding import Code, Finding, Severity
-from tests.unit.content_images import Image, code_image, random_image
+from tests.kit.images import Octets as Image
+from tests.kit.images import code_image, random_image
 
 
 def shelf(

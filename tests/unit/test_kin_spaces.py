@@ -27,7 +27,9 @@ from pipeline.stages.content import (
 from pipeline.words import Words, words_dtype
 from schemas.finding import Code
 from schemas.sheet import Space
-from tests.unit.content_images import Image, code_image, firmware, put, random_image
+from tests.kit.firmware import firmware
+from tests.kit.images import Octets as Image
+from tests.kit.images import code_image, put, random_image
 
 PROSE = f"{argparse.__doc__}{doctest.__doc__}{textwrap.TextWrapper.__doc__}".encode("ascii", "ignore").upper()
 EXAMPLE = Path(__file__).parents[2] / "example_project" / "truth.json"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import json
 from pathlib import Path
 
@@ -18,6 +19,19 @@ from tests.kit.project import Kind, Reader, plain, project
 from tests.kit.wires import Crossing, UnchangedError
 
 SEEDS = range(6)
+APART = ("wires", "images", "firmware", "faults", "frames", "files", "project", "oracle")
+"""What knows nothing of the program: an injector and a diagnosis that share code share its mistakes."""
+
+
+@pytest.mark.parametrize("module", APART)
+def test_what_makes_faults_images_and_truths_imports_nothing_of_the_program(module: str) -> None:
+    text = (Path(__file__).parents[1] / "kit" / f"{module}.py").read_text(encoding="utf-8")
+    nodes = list(ast.walk(ast.parse(text)))
+    named = {alias.name for node in nodes if isinstance(node, ast.Import) for alias in node.names}
+    named |= {node.module or "" for node in nodes if isinstance(node, ast.ImportFrom)}
+    assert named
+    own = {name for name in named if name.partition(".")[0] in {"pipeline", "schemas", "tests"}}
+    assert own <= {f"tests.kit.{name}" for name in APART}
 
 
 def _voice(

@@ -12,8 +12,9 @@ from pipeline.lines.rotated import likely_rotations
 from pipeline.lines.symmetry import Symmetries
 from pipeline.lines.walsh import products, signs
 from pipeline.words import Words
+from tests.kit.images import firmware_like
+from tests.kit.wires import Bench, flip_bits, lose_words
 from tests.lines_accuracy import random_mapping
-from tests.lines_images import double_word, firmware_like, flip_bits, lose_words
 
 WORDS, BITS, LINES = 2048, 8, 11
 EVERY_BIT = tuple(range(BITS))
@@ -261,7 +262,7 @@ def test_one_lost_word_is_a_slip_and_the_rest_is_compared(at: int, flips: int) -
 
 @pytest.mark.parametrize("flips", [0, 10])
 def test_one_doubled_word_is_a_slip_the_other_way(flips: int) -> None:
-    second = double_word(flip_bits(IMAGE, BITS, flips) if flips else IMAGE, 0x200)
+    second = Bench(flip_bits(IMAGE, BITS, flips) if flips else IMAGE).repeat_word(0x201).read()
 
     relation = relate(IMAGE, second, BITS)
 

@@ -8,8 +8,7 @@ from rapidfuzz.distance import Levenshtein
 
 from pipeline.lines import Slip, align, relate
 from tests.kit.faults import dead_in_one_reading
-from tests.kit.images import code
-from tests.lines_images import firmware_like
+from tests.kit.images import code, firmware_like
 
 IMAGE = firmware_like(3, 3000)
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from pipeline.lines import LineMap, apply_wiring, suggest_wiring, undo_wiring
-from tests.lines_images import firmware_like
+from tests.kit.images import firmware_like
 
 
 def test_the_machine_sees_word_a_of_the_chip_where_the_board_puts_it() -> None:

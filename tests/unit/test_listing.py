@@ -21,9 +21,9 @@ from pipeline.stages.content.listing import listing
 from pipeline.stages.content.mnemonics import OWN, covered, speaker
 from schemas.record import ProgramRecord, RegionRecord
 from tests.journey.cli import wellread
+from tests.kit.images import put, random_image
+from tests.kit.invented_programs import program
 from tests.kit.project import Chip, Reader, plain, project
-from tests.unit.content_images import put, random_image
-from tests.unit.invented_programs import program
 
 EXAMPLE = Path(__file__).parents[2] / "example_project"
 CODE = b"\xcd\x10\x00\x76\xc9" + bytes(11) + b"\x21\x34\x12\x18\xfd"

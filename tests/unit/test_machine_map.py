@@ -13,7 +13,7 @@ from pipeline.views.report.machine_map import LEAST, machine_map, mapped, texts_
 from pipeline.views.report.readers_matrix import chips_svg, compared, lines_svg
 from pipeline.views.report.sittings import sittings, span_of_date, time_line
 from pipeline.views.report.summary import Taking
-from tests.report_samples import loom, make_chip, standing
+from tests.kit.report_samples import loom, make_chip, standing
 
 
 def chips(*names: str, grade: str = "single", **more: Any) -> dict[str, Any]:

@@ -8,8 +8,7 @@ import pytest
 from pipeline.flow import Witness
 from pipeline.stages.content import order_evidence
 from pipeline.words import Words
-from tests.kit.images import put_crc_32, with_text
-from tests.unit.content_images import random_image
+from tests.kit.images import put_crc_32, random_image, with_text
 
 
 def image(seed: int = 1, words: int = 2048) -> Words:

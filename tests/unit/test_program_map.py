@@ -19,9 +19,9 @@ from pipeline.words import Words
 from schemas.record import ChipRecord
 from schemas.sheet import Space
 from tests.journey.cli import wellread
+from tests.kit.images import put, random_image
+from tests.kit.invented_programs import program
 from tests.kit.project import Chip, Reader, plain, project
-from tests.unit.content_images import put, random_image
-from tests.unit.invented_programs import program
 
 
 def two_chips(family: str = "z80", base: int = 0) -> list[ProgramChip]:

@@ -17,7 +17,8 @@ from pipeline.stages.qualify import (
 )
 from pipeline.words import Words
 from schemas.names import Organisation
-from tests.lines_images import firmware_like, flip_bits
+from tests.kit.images import firmware_like
+from tests.kit.wires import flip_bits
 
 SMALL, LARGE = Organisation(2048, 8), Organisation(8192, 8)
 IMAGE = firmware_like(5, SMALL.words)

@@ -12,8 +12,8 @@ from pipeline.flow import Pass, Said
 from pipeline.stages.reconcile import reconcile
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
+from tests.kit.subjects import program
 from tests.kit.wires import Bench, Image, double_bytes, drop_bytes
-from tests.subjects import program
 
 MOVES = (Code.ROTATED, Code.LATE_BY_ONE, Code.SKIPS_WORDS, Code.REPEATS_WORDS, Code.SLIPPED)
 

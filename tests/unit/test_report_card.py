@@ -12,7 +12,7 @@ from pipeline.run.package.texts import contents
 from pipeline.views.report import report_pages, summary_of
 from pipeline.views.report.card import STATEMENTS, card, photographs
 from schemas.sheet import Rights
-from tests.report_samples import Sample, loom, many
+from tests.kit.report_samples import Sample, loom, many
 
 
 def made(sample: Sample, **options: Any) -> Any:

@@ -16,7 +16,7 @@ from pipeline.views.report.bench_cautions import Heeding
 from pipeline.views.report.grade_bar import DIGIT, MARK, grade_bar, grades_in_order, label_places
 from pipeline.views.report.trips import begin_with, mark_words, trips, waiting_words
 from schemas.finding import Code
-from tests.report_samples import PART_2716, Sample, finding, loom, make_chip
+from tests.kit.report_samples import PART_2716, Sample, finding, loom, make_chip
 
 PARTS: Any = {"2716": PART_2716}
 DANGERS = Heeding("", (), (), {"2716": ("Three supplies differ.",)})

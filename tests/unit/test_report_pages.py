@@ -17,7 +17,7 @@ from pipeline.views.report import chip_page, chip_page_name, first_page, report_
 from pipeline.views.report.summary import boards_of, natural, state_sentence
 from pipeline.views.report.tables import qualification
 from schemas.record import StandingRecord
-from tests.report_samples import (
+from tests.kit.report_samples import (
     PART_2716,
     Sample,
     finding,

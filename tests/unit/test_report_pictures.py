@@ -33,7 +33,7 @@ from pipeline.views.report import (
 )
 from schemas.names import Organisation
 from schemas.record import RegionRecord, SpaceRecord
-from tests.report_samples import PART_2716, code_like, letters
+from tests.kit.report_samples import PART_2716, code_like, letters
 
 SHAPES = [
     "2048x8",

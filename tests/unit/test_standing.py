@@ -13,8 +13,8 @@ from pipeline.words import Words
 from schemas.finding import Code, Severity
 from schemas.names import Organisation
 from schemas.sheet import Space
-from tests.unit.content_images import random_image
-from tests.unit.invented_programs import program
+from tests.kit.images import random_image
+from tests.kit.invented_programs import program
 
 READ = {"z80": "z80", "8080": "z80", "6502": "65c02", "6800": "6800", "8051": "8051"}
 

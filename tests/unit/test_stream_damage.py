@@ -23,7 +23,7 @@ from pipeline.run.bench.captured import problems_of, understand
 from pipeline.run.look.files import examine_files
 from schemas.names import Organisation
 from schemas.sheet import Reader
-from tests.reader_simulated import plainly, printed
+from tests.kit.reader_simulated import plainly, printed
 
 IMAGE = random.Random(4).randbytes(128)
 WIDE = [random.Random(5).randrange(1 << 12) for _ in range(64)]

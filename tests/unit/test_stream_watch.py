@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.bench.stream import ASK_AGAIN_SECONDS, DONE, MOST_TRIES, Watch
-from tests.reader_simulated import plainly, printed
+from tests.kit.reader_simulated import plainly, printed
 
 IMAGE = random.Random(2).randbytes(256)
 ONE = b"".join(printed(IMAGE))

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pipeline.stages.content import regions
 from pipeline.views.strip import BLOCKS, PLAIN, contested_spans, legend, strip
 from pipeline.words import counted_by_block
-from tests.unit.content_images import code_image
+from tests.kit.images import code_image
 
 
 def halves(total: int) -> list[tuple[str, int, int]]:

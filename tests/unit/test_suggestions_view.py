@@ -9,8 +9,8 @@ from pipeline.views.suggestions import MOST_KIN, MOST_LANES, MOST_SPACES, kin_of
 from schemas.finding import Code, FindingRecord, Severity
 from schemas.record import SuggestedSpace
 from tests.journey.cli import wellread
+from tests.kit.invented_programs import program
 from tests.kit.project import Chip, Reader, plain, project
-from tests.unit.invented_programs import program
 
 
 def space(name: str, *placements: tuple[int, list[str]]) -> SuggestedSpace:

@@ -13,7 +13,7 @@ from pipeline.edges.bags.writer import finish_bag, write_member
 from pipeline.edges.progress import Progress
 from pipeline.errors import BagError, UnsafeError
 from pipeline.run.keep.valid_bag import Judged
-from tests.example_bags import example_bag, record_of
+from tests.kit.example_bags import example_bag, record_of
 
 QUIET = Progress(quiet=True)
 

@@ -9,8 +9,9 @@ from pipeline.lines import LineMap
 from pipeline.lines.verdict import compare
 from pipeline.views.compare import picture, verdict
 from schemas.names import Organisation
+from tests.kit.images import firmware_like
+from tests.kit.wires import Bench, flip_bits, lose_words
 from tests.lines_accuracy import random_mapping
-from tests.lines_images import double_word, firmware_like, flip_bits, lose_words
 
 ORGANISATION = Organisation(2048, 8)
 IMAGE = firmware_like(7, 2048)
@@ -34,7 +35,7 @@ def test_a_mapped_reading_is_brought_into_the_firsts_order() -> None:
     assert "wired in another order" in compared.suggests[0]
 
 
-@pytest.mark.parametrize("second", [lose_words(IMAGE, 0x123), double_word(IMAGE, 0x123)])
+@pytest.mark.parametrize("second", [lose_words(IMAGE, 0x123), Bench(IMAGE).repeat_word(0x124).read()])
 def test_a_slipped_reading_is_brought_into_step(second: np.ndarray[tuple[int], np.dtype[np.uint8]]) -> None:
     compared = compare(IMAGE, second, ORGANISATION)
 

@@ -12,7 +12,7 @@ from pipeline.bench.live.asking import stretches
 from pipeline.bench.live.contacts import PassRead
 from pipeline.bench.live.evidence import judge_lines
 from pipeline.bench.live.lines import LineState, Shown
-from tests.board_simulated import Board
+from tests.kit.board_simulated import Board
 from tests.kit.firmware import installed
 from tests.kit.wires import Image
 

@@ -26,7 +26,7 @@ from pipeline.views.live import event_line, screen
 from pipeline.words import words_dtype
 from schemas.names import Organisation
 from schemas.part import Part
-from tests.board_simulated import Board
+from tests.kit.board_simulated import Board
 from tests.kit.wires import Crossing, Image
 from tests.unit.test_watched_lines import passes, powered, program
 

@@ -13,10 +13,10 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from tests.board_simulated import THREE_SUPPLIES, Board
+from tests.kit.board_simulated import THREE_SUPPLIES, Board
 from tests.kit.firmware import installed
+from tests.kit.reader_looping import LoopingReader
 from tests.kit.wires import Image
-from tests.reader_looping import LoopingReader
 
 MOST_FAULTS = 3
 LEAST_DISTINCT, LEAST_MOVES = 64, 32

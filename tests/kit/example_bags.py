@@ -14,7 +14,7 @@ import pytest
 
 from tests.journey.cli import wellread
 
-ROOT = Path(__file__).parents[1]
+ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "example_project"
 EPOCH = "1767225600"
 """2026-01-01T00:00:00Z"""

@@ -17,9 +17,9 @@ from typing import Self
 import numpy as np
 
 from pipeline.formats.records.reader_log import check
-from tests.board_simulated import Board
+from tests.kit.board_simulated import Board
+from tests.kit.reader_simulated import Line, print_line
 from tests.kit.wires import Image
-from tests.reader_simulated import Line, print_line
 
 
 class LoopingReader:

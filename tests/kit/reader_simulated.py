@@ -9,6 +9,7 @@ import contextlib
 import json
 import os
 import random
+import select
 import signal
 import subprocess
 import sys
@@ -202,6 +203,16 @@ def when_recording(folder: Path, act: Callable[[], object], size: int = 0) -> th
     return thread
 
 
+def capture_of(folder: Path, line: Line, *more: object) -> list[str]:
+    """The command line, behind the program's name, of a capture of chip U1 by reader `hb`."""
+    return ["capture", line.name, "--chip", "U1", "--reader", "hb", "--project", str(folder), *map(str, more)]
+
+
+def command_of(folder: Path, line: Line, *more: object) -> list[str]:
+    """The same for a process of its own."""
+    return [sys.executable, "-m", "pipeline", *capture_of(folder, line, *more)]
+
+
 FORKING = """
 import json, os, signal, sys
 import pipeline.run.bench.capture, pipeline.views.terminal, serial, yaml
@@ -233,7 +244,7 @@ class Warm:
     """
 
     def __init__(self) -> None:
-        root = Path(__file__).parents[1]
+        root = Path(__file__).parents[2]
         self._process = subprocess.Popen(
             [sys.executable, "-c", FORKING],
             cwd=root,
@@ -245,7 +256,9 @@ class Warm:
         assert self._answer() == "ready"
 
     def _answer(self) -> str:
+        """One line; waited for a minute at most."""
         assert self._process.stdout is not None
+        assert select.select([self._process.stdout], [], [], 60)[0], "the process that forks says nothing"
         return self._process.stdout.readline().strip()
 
     def start(self, arguments: Sequence[object], said: Path) -> int:
@@ -259,7 +272,10 @@ class Warm:
 
     def close(self) -> None:
         """End it."""
-        self._process.communicate(timeout=60)
+        try:
+            self._process.communicate(timeout=60)
+        finally:
+            self._process.kill()
 
 
 def until(true: Callable[[], object], seconds: float = 30) -> bool:
@@ -321,8 +337,7 @@ def kill_capture(warm: Warm, folder: Path, stream: bytes, at: int, *, drainer: b
     """
     line = Line()
     raw, said = folder / "capturing" / "U1.hb.1.raw", folder.parent / f"{folder.name}.said"
-    command = ["capture", line.name, "--chip", "U1", "--reader", "hb", "--project", folder]
-    pid = warm.start(command, said)
+    pid = warm.start(capture_of(folder, line), said)
     try:
         assert until(lambda: raw.exists() and b"Listening" in said.read_bytes()), said.read_text()
         [drains] = children(pid)
@@ -340,4 +355,7 @@ def kill_capture(warm: Warm, folder: Path, stream: bytes, at: int, *, drainer: b
             said.read_text("utf-8"),
         )
     finally:
+        for one in {pid, *children(pid)}:
+            with contextlib.suppress(OSError):
+                os.kill(one, signal.SIGKILL)
         line.close()
