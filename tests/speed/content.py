@@ -27,7 +27,7 @@ def _seconds(work: Callable[[], object], times: int) -> float:
     return best
 
 
-def _image(number: int) -> Words:
+def content_image(number: int) -> Words:
     """Program for most chips; of ten, one is a copy, one a decayed copy, one shifted, and two are a pair."""
     place, near = number % 10, number - 1
     if place == 3:
@@ -44,7 +44,7 @@ def _image(number: int) -> Words:
 
 
 def _shelf(count: int) -> tuple[list[ChipImage], dict[str, Words]]:
-    images = {f"c{number}": _image(number) for number in range(count)}
+    images = {f"c{number}": content_image(number) for number in range(count)}
     chips = [
         ChipImage(name, signature(words, 8), f"b{number // A_BOARD}")
         for number, (name, words) in enumerate(images.items())

@@ -4,7 +4,8 @@
 2. Each chip is worked on alone (`chipwork`): its dumps and its image go into the staging bag.
 3. All chips together: who qualifies which reader, which chips are kin, which checks hold over several.
 4. The address spaces are assembled from the images.
-5. If nothing changed since the newest version, that is said and nothing is written.
+5. If nothing changed since the newest version, that is said and nothing is written; this is asked before
+   step 2, and once more of what was read.
 6. Each chip's record is completed; record, PREMIS, notes and report are written chip by chip.
 7. Manifests; then the bag is judged in staging, by our recheck and by the `bagit` library.
 8. One rename gives it its name.
@@ -12,7 +13,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 import uuid
 from collections import Counter, defaultdict
@@ -49,6 +49,7 @@ from pipeline.run.package.open_project import Project, open_project
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Spool
 from pipeline.run.package.twins import OpenTwin, open_twins
+from pipeline.run.package.unchanged import attached, inputs_digest, is_unchanged, told_same
 from pipeline.run.package.versions import Previous, newest, reasons
 from pipeline.stages.sheet import refuse
 from pipeline.to_do import GRADES_WORST_FIRST, ToDo, of_space, to_do, worst_first
@@ -219,6 +220,8 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
     plan = project.plan
     assert plan is not None
     names, owners, loose = dump_names(plan.chips, project.files)
+    if previous and is_unchanged(project, plan, loose, twins, previous):
+        return _same(previous, plan)
     images = images_folder(root.parent)
     job = Job(project.folder, root, images, how_read(plan), names, owners)
     with (
@@ -231,14 +234,8 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
         building.inputs.update((f"twins/{one.key}", one.receipt) for one in twins)
         machine = _each_chip(building, kept, partial, progress)
         _other_inputs(building)
-        inputs = hashlib.sha256(
-            "".join(f"{sha256}  {path}\n" for path, sha256 in sorted(building.inputs.items())).encode()
-        ).hexdigest()
-        if (
-            previous
-            and previous.record.get("inputs_sha256") == inputs
-            and previous.record["software"]["version"] == __version__
-        ):
+        inputs = inputs_digest(building.inputs)
+        if previous and told_same(previous, inputs):
             return _same(previous, plan)
         head = _head(building, previous, inputs, machine)
         _finish(building, head, partial, machine, parts, progress)
@@ -277,16 +274,11 @@ def _other_inputs(building: _Building) -> None:
         building.sheet.append(_stored(entry, name))
         building.entries += [entry, write_member(root, f"metadata/{flat}", content)]
         building.inputs[name] = entry.sha256
-    kept = [
-        path
-        for path, found in project.files.items()
-        if path.startswith(("photos/", "docs/")) and not found.refused
-    ]
     shown: dict[str, list[ShownRecord]] = defaultdict(list)
     for photo in building.plan.sheet.photos:
         said = photo.model_dump(mode="json", exclude_none=True, exclude={"file"})
         shown[photo.path].append(cast("ShownRecord", said))
-    named = {path: building.job.names[path] for path in building.loose} | attachment_names(kept)
+    named = {path: building.job.names[path] for path in building.loose} | attachment_names(attached(project))
     for path, where in named.items():
         entry = write_member(root, where, project.folder / path)
         building.entries.append(entry)

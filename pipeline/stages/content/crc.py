@@ -10,8 +10,8 @@ value over the nine characters `123456789` that the catalogue prints.
 
 from __future__ import annotations
 
-from functools import cache, lru_cache
-from typing import NamedTuple
+from functools import cache
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -105,6 +105,7 @@ _OF_LANE = np.array([_PLACE_OF[core][0] for core in CORES])
 _SHIFT = np.array([_PLACE_OF[core][1] for core in CORES], dtype=np.uint64)
 _MASK = np.array([(1 << width) - 1 for width, _, _ in CORES], dtype=np.uint64)
 
+_Register = TypeVar("_Register", np.uint32, np.uint64)
 Registers = NDArray[np.uint32]
 """Registers side by side; shape (cores,) where nothing else is said."""
 _EVERY_PLACE = np.arange(CHUNK)
@@ -115,82 +116,85 @@ def reverse_bits(value: int, width: int) -> int:
     return int(f"{value:0{width}b}"[::-1], 2)
 
 
-@cache
-def byte_table(core: tuple[int, int, bool]) -> tuple[int, ...]:
-    """The register after one byte, for each of 256 bytes, starting from 0."""
+def _after_byte(core: tuple[int, int, bool], byte: int) -> int:
+    """The register after one byte, started from 0."""
     width, poly, reflected = core
-    out = []
-    for byte in range(256):
-        if reflected:
-            register, mirrored = byte, reverse_bits(poly, width)
-            for _ in range(8):
-                register = (register >> 1) ^ (mirrored if register & 1 else 0)
-        else:
-            register = byte << (width - 8)
-            for _ in range(8):
-                register = (register << 1) ^ (poly if register >> (width - 1) & 1 else 0)
-                register &= (1 << width) - 1
-        out.append(register)
-    return tuple(out)
-
-
-def _advance(core: tuple[int, int, bool], states: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    """Each register after one zero byte."""
-    width, _, reflected = core
-    table = np.array(byte_table(core), dtype=np.uint64)
     if reflected:
-        out = (states >> np.uint64(8)) ^ table[(states & np.uint64(0xFF)).astype(np.intp)]
-    else:
-        mask = np.uint64((1 << width) - 1)
-        out = ((states << np.uint64(8)) & mask) ^ table[(states >> np.uint64(width - 8)).astype(np.intp)]
-    return np.asarray(out, dtype=np.uint64)
+        register, mirrored = byte, reverse_bits(poly, width)
+        for _ in range(8):
+            register = (register >> 1) ^ (mirrored if register & 1 else 0)
+        return register
+    register = byte << (width - 8)
+    for _ in range(8):
+        register = (register << 1) ^ (poly if register >> (width - 1) & 1 else 0)
+        register &= (1 << width) - 1
+    return register
 
 
-def _grown(core: tuple[int, int, bool]) -> NDArray[np.uint64]:
-    """Shape (CHUNK, 32): what each nibble in each place adds, the last byte's place first, by doubling."""
-    nibbles = np.array([*(n << 4 for n in range(16)), *range(16)])
-    grown: NDArray[np.uint64] = np.array(byte_table(core), dtype=np.uint64)[nibbles][None, :]
-    while len(grown) < CHUNK:
-        earlier: NDArray[np.uint64] = np.zeros_like(grown)
-        for bit, column in enumerate(_power(core, len(grown))):
-            earlier ^= ((grown >> np.uint64(bit)) & np.uint64(1)) * np.uint64(column)
-        grown = np.concatenate([grown, earlier])
-    return grown
+def _after_zero(core: tuple[int, int, bool], bit: int) -> int:
+    """What one zero byte makes of one bit of the register; 0 for a bit that the register does not have."""
+    width, _, reflected = core
+    if bit >= width:
+        return 0
+    if reflected:
+        return _after_byte(core, 1 << bit) if bit < 8 else 1 << (bit - 8)
+    return 1 << (bit + 8) if bit < width - 8 else _after_byte(core, 1 << (bit - width + 8))
+
+
+def _sums_of(basis: NDArray[_Register], bits: int) -> NDArray[_Register]:
+    """What each value of some bits gives, from what each of its bits gives: shape (…, bits) to (…, 2^bits).
+
+    The map is linear: a value gives the exclusive or of what its bits give.
+    """
+    out = np.zeros((*basis.shape[:-1], 1 << bits), dtype=basis.dtype)
+    for bit in range(bits):
+        out[..., 1 << bit : 2 << bit] = out[..., : 1 << bit] ^ basis[..., bit, None]
+    return out
 
 
 @cache
 def _contributions() -> tuple[NDArray[np.uint64], ...]:
-    """For each lane, shape (2 * 16 * CHUNK,): what a nibble adds, high nibbles first, by place and value."""
-    out = np.zeros((_LANE_COUNT, CHUNK, 2, 16), dtype=np.uint64)
-    for core, lane, shift in _LANES:
-        out[lane] |= (_grown(core)[::-1] << np.uint64(shift)).reshape(CHUNK, 2, 16)
-    return tuple(np.ascontiguousarray(lane.transpose(1, 0, 2).reshape(-1)) for lane in out)
+    """For each lane, shape (2 * 16 * CHUNK,): what a nibble adds, high nibbles first, by place and value.
 
-
-@lru_cache(maxsize=512)
-def _power(core: tuple[int, int, bool], length: int) -> tuple[int, ...]:
-    """What `length` zero bytes make of each bit of the register."""
-    columns = np.array([1 << bit for bit in range(core[0])], dtype=np.uint64)
-    step_by = tuple(_advance(core, columns).tolist())
-    power: tuple[int, ...] = tuple(columns.tolist())
-    left = length
-    while left:
-        if left & 1:
-            power = tuple(_apply(step_by, column) for column in power)
-        step_by = tuple(_apply(step_by, column) for column in step_by)
-        left >>= 1
-    return power
+    What each bit of the last byte adds is carried to twice as many places at each step.
+    """
+    last = np.array([[_after_byte(core, 1 << bit) for bit in range(8)] for core in CORES], dtype=np.uint32)
+    grown = last[:, None, :]
+    while grown.shape[1] < CHUNK:
+        places = grown.shape[1]
+        cores = np.repeat(_EVERY_CORE, 8 * places)
+        earlier = _mapped(_hop(places), grown.reshape(-1), cores).reshape(grown.shape)
+        grown = np.concatenate([earlier, grown], axis=1)
+    out = np.zeros((_LANE_COUNT, CHUNK, 8), dtype=np.uint64)
+    for number, core in enumerate(CORES):
+        lane, shift = _PLACE_OF[core]
+        out[lane] |= grown[number].astype(np.uint64) << np.uint64(shift)
+    high, low = _sums_of(out[..., 4:], 4), _sums_of(out[..., :4], 4)
+    return tuple(np.ascontiguousarray(np.stack(pair).reshape(-1)) for pair in zip(high, low, strict=True))
 
 
 @cache
 def _hop(length: int) -> NDArray[np.uint32]:
-    """What `length` zero bytes make of a register: (cores, 4, 256) laid flat, by each byte and its value."""
-    out: NDArray[np.uint32] = np.zeros((len(CORES), 4, 256), dtype=np.uint32)
-    for number, core in enumerate(CORES):
-        for bit, column in enumerate(_power(core, length)):
-            values = np.arange(256) >> bit % 8 & 1
-            out[number, bit // 8] ^= values.astype(np.uint32) * np.uint32(column)
-    return out.reshape(-1)
+    """What `length` zero bytes make of a register: (cores, 4, 256) laid flat, by each byte and its value.
+
+    Asked for powers of two and a few small lengths only: some 60 KB each.
+    """
+    return _sums_of(_columns(length).reshape(len(CORES), 4, 8), 8).reshape(-1)
+
+
+def _columns(length: int) -> NDArray[np.uint32]:
+    """Shape (cores, 32): what `length` zero bytes make of each bit of the register."""
+    if length < 2:
+        return np.array(
+            [
+                [_after_zero(core, bit) if length else (1 << bit) % (1 << core[0]) for bit in range(32)]
+                for core in CORES
+            ],
+            dtype=np.uint32,
+        )
+    rest = length // 2 if length % 2 == 0 else length - 1
+    states = _columns(rest).reshape(-1)
+    return _mapped(_hop(length - rest), states, np.repeat(_EVERY_CORE, 32)).reshape(len(CORES), 32)
 
 
 def _mapped(
@@ -234,16 +238,6 @@ def zeros_after_each(
 ) -> NDArray[np.uint32]:
     """Shape (lengths, n): as `zeros_after`, for a few lengths that are asked for again and again."""
     return _mapped(_hops(lengths), states, cores).reshape(len(lengths), len(states))
-
-
-def _apply(columns: tuple[int, ...], register: int) -> int:
-    """The linear map, given by its columns, of one register."""
-    out = 0
-    for column in columns:
-        if register & 1:
-            out ^= column
-        register >>= 1
-    return out
 
 
 def added(place: NDArray[np.intp], data: NDArray[np.uint8]) -> NDArray[np.uint32]:
