@@ -29,6 +29,8 @@ from pipeline.stages.content import (
     interleave_findings,
     joins,
     kin,
+    microwords,
+    next_address_findings,
     placed_spaces,
     placings,
     program_maps,
@@ -303,7 +305,20 @@ def _kin(machine: WholeMachine, find_joins: FindJoins) -> None:
     for finding in interleave_findings(found):
         machine.findings[finding.chip].append(finding)
     _shown_by_sisters(machine, found)
+    _next_addresses(machine, found)
     _standing(machine)
+
+
+def _next_addresses(machine: WholeMachine, found: Iterable[Join]) -> None:
+    """Microcode whose words name the next one: told on the chips that carry its address."""
+    sound = [one.chip for one in machine.images if not one.faulty and one.chip not in machine.absent]
+    crossed = {chip for join in found for chip, _ in join.crossed}
+    organisations = {chip: machine.organisations[chip] for chip in sound if chip not in crossed}
+    alone = [chip for chip in organisations if chip not in machine.families]
+    joined = [join.chips for join in found]
+    for word in microwords(machine.plan.sheet.spaces, joined, organisations, alone):
+        for finding in next_address_findings(word, [machine.load(chip) for chip in word.chips]):
+            machine.findings[finding.chip].append(finding)
 
 
 def _standing(machine: WholeMachine) -> None:

@@ -417,9 +417,17 @@ _MEANINGS = (
         "finding",
         "next-address",
         "Some columns carry the address of the next word: microcode.",
-        "Columns that follow the address bits of the words that use them.",
-        "A counter or table that counts by design.",
-        "Check it against the board: those outputs go to the sequencer.",
+        (
+            "Over chips side by side some columns name the address of the next word in most words: the "
+            "lowest line turns over each time, each line above it where all below are 1. So they tell the "
+            "order and polarity of the address lines too; where words only lie near each other they tell "
+            "neither."
+        ),
+        (
+            "A counter or table that counts by design. Lines that all count downwards are the same as lines "
+            "that are all inverted. Microcode whose next word is implied is not found."
+        ),
+        "Hold it against the schematic: those outputs go to the sequencer.",
     ),
     Meaning(
         "finding",

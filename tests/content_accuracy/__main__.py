@@ -7,7 +7,8 @@
     --most N        at most so many pieces a package, family and size
     --markdown FILE the tables of tests/MEASUREMENTS.md
     --only NAME     "flow" (single programs), "bits" (eight wrong bits of code), "banks" (chips of one
-                    program at their addresses) or "wide" (chips that hold parts of one word)
+                    program at their addresses), "wide" (chips that hold parts of one word) or "microcode" (no
+                    microcode is found where there is none)
 
 Each row has n and one-sided 95 % Clopper-Pearson bounds. Rows under n = 60 are printed, not judged; "wrong"
 is judged from n = 1,000 on. Exit code 1 when a judged row misses its goal.
@@ -27,7 +28,7 @@ from numpy.random import Generator
 
 from pipeline.stages.content.flow_of_control import family_readings
 from tests.accuracy.tables import upper_bound
-from tests.content_accuracy import banks, cases, wide
+from tests.content_accuracy import banks, cases, microwords, wide
 from tests.content_accuracy.cases import Outcome, Piece, pieces
 from tests.content_accuracy.programs import SOURCES, Image, images
 
@@ -58,6 +59,7 @@ GOALS = {
     "sisters, x4": Goal(0.90, 0.005),
     "sisters, none crossed, x8": Goal(0.995, 0.005),
     "sisters, none crossed, x4": Goal(0.995, 0.005),
+    "next address, none there": Goal(1, 0),
 }
 
 
@@ -190,7 +192,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--most", type=int, default=100)
     parser.add_argument("--markdown", type=Path)
-    parser.add_argument("--only", choices=["flow", "bits", "banks", "wide"])
+    parser.add_argument("--only", choices=["flow", "bits", "banks", "wide", "microcode"])
     options = parser.parse_args(arguments)
     every, missing = images()
     found = [one for one in every if one.half == options.half]
@@ -203,10 +205,14 @@ def main(arguments: list[str] | None = None) -> int:
         outcomes += bits_asked(found, options.most, rng)
     if options.only in {None, "banks"}:
         outcomes += banks.asked(found, options.most, rng)
-    if options.only in {None, "wide"}:
+    if options.only in {None, "wide", "microcode"}:
         wide_programs, not_had = wide.programs(options.half)
         missing += not_had
-        outcomes += wide.asked(wide_programs, max(2, options.most // 10), np.random.default_rng(options.seed))
+        few, rng = max(2, options.most // 10), np.random.default_rng(options.seed)
+        if options.only != "microcode":
+            outcomes += wide.asked(wide_programs, few, rng)
+        if options.only != "wide":
+            outcomes += microwords.asked(found, wide_programs, few, rng)
     table = [
         "| question | group | packages | n | right | bound | wrong | bound | goal |",
         "|---|---|--:|--:|--:|--:|--:|--:|---|",

@@ -134,6 +134,10 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         PRACTICE,
     ),
     "say-space": ("Hold it against the board's address decoding, and put the chips into a space.", LOGIC),
+    "to-the-sequencer": (
+        "Hold it against the schematic: those outputs lead to the sequencer's address inputs.",
+        LOGIC,
+    ),
     "say-processor": ("Name the board's `processor`, if it is known.", LOGIC),
     # -- passes that disagree
     "scattered-bits": (
