@@ -202,6 +202,9 @@ def test_no_colour_for_whoever_refuses_it_and_a_dumb_terminal_sees_text_alone(
 @POSIX
 @pytest.mark.clock
 def test_the_first_sign_comes_within_half_a_second(tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "pipeline", "package", str(EXAMPLE), "--into"]
-    waits = [watched([*command, str(tmp_path / str(n))])[1] for n in range(3)]
-    assert 0 < min(waits) < 0.5
+    """On a machine with much to do: within four times what the command line's library takes to begin."""
+    command = [sys.executable, "-m", "pipeline", "package", str(many(tmp_path, 2)), "--into"]
+    bare = [sys.executable, "-c", "import typer; print(typer)"]
+    pairs = [(watched([*command, str(tmp_path / str(n))])[1], watched(bare)[1]) for n in range(3)]
+    waits, beside = (min(column) for column in zip(*pairs, strict=True))
+    assert 0 < waits < max(0.5, 4 * beside), (waits, beside)
