@@ -10,11 +10,12 @@ import re
 import shutil
 from pathlib import Path
 
+import bagit
 import pytest
 
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import observe
-from pipeline.edges.bags.second_opinion import second_opinion
+from pipeline.edges.bags.second_opinion import second_judge, second_opinion
 from tests.journey import drilled
 from tests.journey.cli import wellread
 from tests.outside import rfc8493
@@ -105,3 +106,44 @@ def test_many_wounds_are_all_named(tmp_path: Path) -> None:
         ("data/stray", "unexpected"),
         ("data/sub/b.bin", "missing"),
     ]
+
+
+PATHS = (
+    *(f"data/{name}" for name in ("a.bin", "b/c.bin", "gone.bin", "link.bin", "out", "out/x", "in/a.bin")),
+    *(
+        f"data/{name}"
+        for name in ("self", "self/x", "..", "../..", "../../x", "../../bag-evil", "~root", "/a.bin")
+    ),
+    *(
+        "data/./a.bin",
+        "..",
+        "../x",
+        "../bag-evil/x",
+        ".",
+        "",
+        "/etc/hosts",
+        "~",
+        "~root",
+        "~root/x",
+        "bag-info.txt",
+    ),
+)
+
+
+@pytest.mark.parametrize("path", PATHS)
+def test_a_path_is_called_dangerous_where_the_library_itself_would_call_it_so(
+    path: str, tmp_path: Path
+) -> None:
+    bag = tmp_path / "bag"
+    for name in ("a.bin", "b/c.bin"):
+        (bag / "data" / name).parent.mkdir(parents=True, exist_ok=True)
+        (bag / "data" / name).write_bytes(b"content")
+    links = (("link.bin", tmp_path / "x"), ("out", tmp_path), ("in", bag / "data" / "b"), ("self", "self"))
+    for name, target in links:
+        (bag / "data" / name).symlink_to(target)
+    library = bagit.make_bag(str(bag / "data" / "b"))  # any bag will do: its folder is then set
+    library.path = str(bag)
+    ours = second_judge()(str(bag / "data" / "b"))
+    ours.path = str(bag)
+    for _ in range(2):  # the second time with what it has remembered
+        assert ours._path_is_dangerous(path) == library._path_is_dangerous(path)
