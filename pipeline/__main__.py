@@ -18,16 +18,21 @@ USAGE = 2
 STOPPED = "Interrupted; nothing half-made was left under a final name.\n"
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 """What the libraries under numpy ask for the number of threads; names from memory of their manuals."""
+NO_PLUGINS = "PYDANTIC_DISABLE_PLUGINS"
+"""Source: pydantic's documentation, "Pydantic Plugins", from memory; it must stand before the first model."""
 
 
-def keep_to_one_thread() -> None:
-    """Has the library of matrices work in one thread, before numpy loads it; what the user set stands.
+def settle_libraries() -> None:
+    """Has the library of matrices work in one thread, and pydantic without plugins; what the user set stands.
 
     Chips are small, and the cores are taken by processes already: a second thread waits in a loop for its
     share of each small product, and doubles the processor time. Sums also come out in one order everywhere.
+    What another package plugs in must not change what a sheet means, and looking for it takes as long as
+    loading numpy.
     """
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
+    os.environ.setdefault(NO_PLUGINS, "__all__")
 
 
 def run(arguments: list[str] | None = None) -> int:
@@ -169,7 +174,7 @@ def _with_help(told: str, param: Any) -> str:
 
 def main() -> None:
     """What the command `wellread` calls."""
-    keep_to_one_thread()
+    settle_libraries()
     code = run()
     try:
         sys.stdout.flush()

@@ -15,8 +15,8 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from html import escape
 from typing import TYPE_CHECKING, TypeAlias
-from xml.sax.saxutils import escape
 
 from pipeline.to_do import space_state, to_do, to_do_words
 from pipeline.views.twin_words import twin_words
@@ -67,8 +67,8 @@ def text(value: object) -> str:
     r"""A value as XML text: markup escaped, characters that XML 1.0 cannot hold written as \uXXXX."""
     raw = str(value)
     if raw.isascii() and raw.isprintable():
-        return escape(raw)
-    return referenced(escape(_NOT_XML.sub(lambda found: f"\\u{ord(found[0]):04x}", raw)))
+        return escape(raw, quote=False)
+    return referenced(escape(_NOT_XML.sub(lambda found: f"\\u{ord(found[0]):04x}", raw), quote=False))
 
 
 def referenced(escaped: str) -> str:

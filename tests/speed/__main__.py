@@ -14,12 +14,12 @@ import sys
 from pathlib import Path
 
 import pipeline
-from pipeline.__main__ import keep_to_one_thread
+from pipeline.__main__ import settle_libraries
 
 
 def main() -> int:
     """Prints one line a ratio; the exit code."""
-    keep_to_one_thread()  # as the command does: what is measured here in this process is what a user gets
+    settle_libraries()  # as the command does: what is measured here in this process is what a user gets
     parser = argparse.ArgumentParser(prog="python -m tests.speed", description=__doc__)
     parser.add_argument("--strict", action="store_true", help="exit 1 where a bound is missed")
     parser.add_argument("--only", action="append", default=[], help="a module of tests/speed; repeatable")

@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from pipeline import __version__
-from pipeline.__main__ import ONE_THREAD, keep_to_one_thread
+from pipeline.__main__ import NO_PLUGINS, ONE_THREAD, settle_libraries
 from pipeline.run.package.names_in_bag import dump_names
 from pipeline.run.package.package import get_ready, package
 from pipeline.run.package.unchanged import is_unchanged
@@ -99,15 +99,15 @@ def test_a_version_that_another_program_made_is_no_reason_to_do_nothing(packaged
     assert not _is_unchanged(packaged, version="999")
 
 
-@pytest.mark.parametrize("name", ONE_THREAD)
-def test_the_library_of_matrices_gets_one_thread_unless_the_user_said_otherwise(
-    name: str, monkeypatch: pytest.MonkeyPatch
+@pytest.mark.parametrize(("name", "ours"), [*((name, "1") for name in ONE_THREAD), (NO_PLUGINS, "__all__")])
+def test_libraries_get_one_thread_and_no_plugins_unless_the_user_said_otherwise(
+    name: str, ours: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    for each in ONE_THREAD:
+    for each in (*ONE_THREAD, NO_PLUGINS):
         monkeypatch.setenv(each, "")  # so that it is put back afterwards as it was
         monkeypatch.delenv(each)
-    keep_to_one_thread()
-    assert os.environ[name] == "1"
+    settle_libraries()
+    assert os.environ[name] == ours
     monkeypatch.setenv(name, "7")
-    keep_to_one_thread()
+    settle_libraries()
     assert os.environ[name] == "7"

@@ -1,4 +1,7 @@
-"""`examine --project` and `compare --project`: a project's own chips and readings, as its sheet has them."""
+"""`examine --project` and `compare --project`: a project's own chips and readings, as its sheet has them.
+
+Files that lie anywhere come this way, too: what packages a project is loaded only where one was named.
+"""
 
 from __future__ import annotations
 
@@ -22,15 +25,12 @@ from pipeline.run.look.files import (
     examine_files,
     named,
 )
-from pipeline.run.package.all_chips import how_read, look_over
-from pipeline.run.package.one_chip import take_reading
-from pipeline.run.package.open_project import Project, open_project
-from pipeline.stages.sheet import refuse
 from pipeline.summed_up import listed
 from schemas.meant import one_meant
 
 if TYPE_CHECKING:
     from pipeline.flow import Pass, Plan, PlannedChip, PlannedReading
+    from pipeline.run.package.open_project import Project
     from schemas.answers import CompareAnswer, ExamineAnswer
     from schemas.record import ChipRecord
 
@@ -83,6 +83,9 @@ def _sound(folder: Path) -> tuple[Project, Plan]:
     Raises:
         SheetError: The sheet has problems.
     """
+    from pipeline.run.package.open_project import open_project
+    from pipeline.stages.sheet import refuse
+
     opened = open_project(folder)
     refuse(opened.problems, SHEET_NAME)
     assert opened.plan is not None
@@ -101,6 +104,9 @@ def examine_chip(folder: Path, chip: str | None, *, quiet: bool) -> ExamineAnswe
         UsageError: No such chip.
         SheetError: Sheet or dumps have problems.
     """
+    from pipeline.run.package.all_chips import look_over
+    from pipeline.stages.sheet import refuse
+
     opened, plan = _sound(folder)
     planned = _chip(plan, chip)
     progress = Progress(quiet=quiet)
@@ -255,6 +261,9 @@ def _unknown(plan: Plan, name: str, given: str) -> UsageError:
 
 def _passes(opened: Project, plan: Plan, planned: PlannedChip, reading: PlannedReading) -> tuple[Pass, ...]:
     """The passes of a reading, normalised as the sheet says."""
+    from pipeline.run.package.all_chips import how_read
+    from pipeline.run.package.one_chip import take_reading
+
     how = how_read(plan)
     passes: list[Pass] = []
     for path in reading.files:

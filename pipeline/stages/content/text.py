@@ -209,7 +209,7 @@ def _prefixed(data: NDArray[np.uint8], *, least: float) -> list[tuple[int, int, 
 
 def _varied(stretch: NDArray[np.uint8]) -> bool:
     """False where a stretch repeats itself within eight characters, or mixes capitals as no text does."""
-    if len(np.unique(stretch)) < 5:
+    if np.count_nonzero(np.bincount(stretch)) < 5:
         return False
     size = len(stretch)
     if any(2 * int((stretch[n:] == stretch[:-n]).sum()) >= size - n for n in range(1, min(9, size))):
