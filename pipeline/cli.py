@@ -177,15 +177,17 @@ def package(
             clear_leftovers=clear_leftovers,
             strict=strict,
             whole=as_json,
+            quiet=quiet or as_json,
             scheduler=scheduler,
         )
         _end(summary, several_ended(summary), as_json=as_json, quiet=quiet)
     from pipeline.run.package.package import recorded_chips
-    from pipeline.run.package.several import package_on
+    from pipeline.run.package.several import packager
     from pipeline.views.terminal import package_json, packaged
 
     silent = quiet or as_json
-    done = package_on(scheduler, folders, into, quiet=silent, clear_leftovers=clear_leftovers)(folders[0])
+    with packager(scheduler, folders, into, quiet=silent, clear_leftovers=clear_leftovers) as packaged_from:
+        done = packaged_from(folders[0])
     answer: Mapping[str, object] = {"command": "package", "needs_person": done.needing}
     if as_json:
         answer = package_json(done, recorded_chips(done.bag))
@@ -544,7 +546,14 @@ def release(
         from pipeline.run.publish.several import release_several
         from pipeline.views.several import several_ended
 
-        summary = release_several(bags, into, dry_run=dry_run, clear_leftovers=clear_leftovers, strict=strict)
+        summary = release_several(
+            bags,
+            into,
+            dry_run=dry_run,
+            clear_leftovers=clear_leftovers,
+            strict=strict,
+            quiet=quiet or as_json,
+        )
         _end(summary, several_ended(summary), as_json=as_json, quiet=quiet)
     from pipeline.run.publish.release import release as run_release
     from pipeline.views.release import released

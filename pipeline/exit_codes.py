@@ -18,7 +18,10 @@ def _faulty(examined: _Answer) -> bool:
 
 
 def _only_absent(rechecked: _Answer) -> bool:
-    """Whether bags were named that are not there, and every bag that is there is valid."""
+    """Whether bags were named that are not there, and every bag that is there is valid.
+
+    Of a recheck damage is the worst: a script that waits for a disk to be mounted must not be deaf to it.
+    """
     wrong = [bag for bag in rechecked["bags"] if not bag["valid"]]
     return bool(wrong) and all(
         bag["outcome"] == "unreadable"

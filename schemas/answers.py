@@ -17,6 +17,7 @@ from schemas.ledger import LedgerRow
 from schemas.record import (
     Bears,
     Contested,
+    Differing,
     Grade,
     LinesRecord,
     RegionRecord,
@@ -554,21 +555,7 @@ class BurnAnswer(HeedingAnswer):
     ]
 
 
-ChangeJudged: TypeAlias = Literal[
-    "fading",
-    "perhaps-fading",
-    "older-faded",
-    "emptied",
-    "one-way",
-    "revision",
-    "unsettled",
-    "line",
-    "crossed",
-    "slipped",
-    "strewn",
-    "unrelated",
-    "",
-]
+ChangeJudged: TypeAlias = Literal[Differing, "older-faded", ""]
 
 
 @stored()

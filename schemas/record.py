@@ -529,8 +529,7 @@ class ChipFacts(TypedDict):
     accession: NotRequired[Annotated[str, Field(json_schema_extra=withheld())]]
 
 
-TwinVerdict: TypeAlias = Literal[
-    "same",
+Differing: TypeAlias = Literal[
     "unsettled",
     "line",
     "crossed",
@@ -542,11 +541,11 @@ TwinVerdict: TypeAlias = Literal[
     "one-way",
     "revision",
     "unrelated",
-    "part-of",
-    "only-there",
-    "only-here",
-    "not-compared",
 ]
+"""How the images of two specimens differ."""
+Compared: TypeAlias = Literal["same", Differing]
+TwinVerdict: TypeAlias = Literal[Compared, "part-of", "only-there", "only-here", "not-compared"]
+"""The same, and what is said where there are no two images of one size."""
 TwinSide: TypeAlias = Literal["", "this", "other", "both"]
 
 

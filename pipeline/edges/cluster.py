@@ -3,7 +3,8 @@
 1. The scheduler is reached. Nothing of Dask is imported before somebody asks for one.
 2. Each worker proves, before it gets anything to do, that it runs the same program and sees the same bytes at
    the same paths; one that does not is left out, by name.
-3. Pieces of work are handed to those that have, two at a time; each piece is proved again where it lies.
+3. Pieces of work are handed to those that have, two at a time; each piece is proved again where it lies. A
+   piece is as many items as take about a tenth of a second: its way there and back takes a hundredth.
 4. Results come back in the order of the items. Only the caller writes what stays: ledger, index, final names.
 5. What a worker was doing when it ended is done by another one, each item by itself and nothing beside it, so
    that an item that ends three workers is known; it is reported, and the rest goes on.
@@ -25,7 +26,8 @@ from pathlib import Path
 from queue import Empty, SimpleQueue
 from typing import TYPE_CHECKING, Any, Generic, Self, TypeVar
 
-from pipeline.edges.cluster_worker import Proof, Refusal, do_piece, program, proofs_of, prove, stands
+from pipeline.edges.cluster_members import ANSWER_SECONDS, LOOK_SECONDS, WORKERS_SECONDS, Members
+from pipeline.edges.cluster_worker import Proof, Refusal, do_piece, proofs_of, stands
 from pipeline.errors import ClusterError
 
 if TYPE_CHECKING:
@@ -38,11 +40,10 @@ Work = Callable[[S, Sequence[T]], list[R]]
 
 MOST_KILLED = 3
 """An item that so many workers ended with is not tried again. Chosen by the project."""
+_A_PIECE = 1 - 1e-9
+"""The weight of a piece, but for what adding many small ones up may lose."""
 _AT_A_WORKER = 2
 """Pieces a worker has: one that it works on, and one that waits so that it never stands idle."""
-_CONNECT_SECONDS, _WORKERS_SECONDS, _LOOK_SECONDS = 10.0, 30.0, 0.25
-"""How long the scheduler may take to answer, how long a run waits for any worker, how often it looks for new
-ones. Chosen by the project."""
 
 
 class Cluster:
@@ -52,17 +53,24 @@ class Cluster:
         address: As `dask scheduler` prints it, such as `tcp://192.0.2.7:8786`.
         places: Paths at which every worker has to see what is seen here.
         tell: Told of each worker that is left out.
+        patience_seconds: How long to wait for any worker.
+        answer_seconds: How long the scheduler may take to answer.
     """
 
-    def __init__(self, address: str, places: Sequence[str | Path], tell: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        address: str,
+        places: Sequence[str | Path],
+        tell: Callable[[str], None],
+        *,
+        patience_seconds: float = WORKERS_SECONDS,
+        answer_seconds: float = ANSWER_SECONDS,
+    ) -> None:
         self.address, self._tell = address, tell
-        self._places = places
-        self.present: set[str] = set()
-        self._good: set[str] = set()
-        self._refused: dict[str, str] = {}
-        self._probes: dict[str, tuple[Future[Any], list[Proof]]] = {}
-        self._alone_since = time.monotonic()
+        self._answer_seconds = answer_seconds
+        self._places, self._patience_seconds = places, patience_seconds
         self.client: Client
+        self.members: Members
 
     def __enter__(self) -> Self:
         """Reach the scheduler.
@@ -76,7 +84,7 @@ class Cluster:
             raise ClusterError(
                 where="--scheduler",
                 problem=f"the library distributed cannot be loaded ({error})",
-                remedy="Install it with `pip install 'wellread[cluster]'`, here and on every worker",
+                remedy="Install it from the clone with `pip install '.[cluster]'`, here and on every worker",
             ) from error
         _quiet()
 
@@ -85,14 +93,14 @@ class Cluster:
                 """One that nobody answered has nothing to close, and would wait 20 seconds for it."""
 
         try:
-            self.client = Client(self.address, timeout=_CONNECT_SECONDS, set_as_default=False)
+            self.client = Client(self.address, timeout=self._answer_seconds, set_as_default=False)
         except (OSError, ValueError, TypeError, RuntimeError) as error:
             raise ClusterError(
                 where=self.address,
                 problem=f"no scheduler answers there ({' '.join(str(error).split())[:200]})",
                 remedy="Start one with `dask scheduler`, and give the address that it prints",
             ) from error
-        self._alone_since = time.monotonic()
+        self.members = Members(self.client, self.address, self._places, self._tell, self._patience_seconds)
         return self
 
     def __exit__(self, *ended: object) -> None:
@@ -107,11 +115,12 @@ class Cluster:
         *,
         places: Callable[[T], Sequence[str | Path]],
         lost: Callable[[T], R],
-        batch: int = 1,
+        weight: Callable[[T], float] = lambda _: 1.0,
+        tell: Callable[[T, int], None] | None = None,
         stop: Callable[[], None] | None = None,
         patience_seconds: float = 0.0,
     ) -> Generator[R]:
-        """`work(shared, batch)` over batches of the items; results in the items' order.
+        """`work(shared, some)` over pieces of the items; results in the items' order, as they come.
 
         Args:
             work: A function of a module, so that another process finds it.
@@ -119,14 +128,15 @@ class Cluster:
             items: Picklable each.
             places: Of an item: paths that a worker must see as they are seen here.
             lost: The result of an item that ended three workers.
-            batch: Items handed over together.
+            weight: What part of a piece an item is; so many are handed over together as make up one.
+            tell: Told each item that is done, in whatever order, and how many workers there are.
             stop: Called where the run ends early, before anything is waited for.
             patience_seconds: How long to wait then for what is being worked on.
 
         Raises:
             ClusterError: The scheduler went away, or there is no worker that may work.
         """
-        run = _HandingOut(self, work, shared, iter(items), places, lost, batch)
+        run = _HandingOut(self.members, (work, shared), iter(items), places, lost, weight, tell)
         try:
             yield from run.results()
         except BaseException:
@@ -134,79 +144,6 @@ class Cluster:
                 stop()
             run.end(patience_seconds)
             raise
-
-    def workers(self) -> set[str]:
-        """Addresses of the workers that have proved themselves and are there; new ones are asked.
-
-        Raises:
-            ClusterError: The scheduler went away, no worker came, or none of those there may work.
-        """
-        try:
-            present = self.present = set(self.client.nthreads())
-        except (OSError, TimeoutError, RuntimeError) as error:
-            raise self.gone() from error
-        for address in present - self._good - self._refused.keys() - self._probes.keys():
-            proofs = proofs_of(self._places)
-            asked = pickle.dumps((program(), proofs))
-            probe = self.client.submit(prove, asked, workers=[address], pure=False)
-            self._probes[address] = probe, proofs
-        for address, (probe, _) in list(self._probes.items()):
-            if probe.done() or address not in present:
-                self._heard(address, *self._probes.pop(address), there=address in present)
-        self._good &= present
-        self._somebody(present)
-        return self._good
-
-    def _heard(self, address: str, probe: Future[Any], proofs: list[Proof], *, there: bool) -> None:
-        """What a worker said of itself; it is asked once more where it ended, or a folder has changed."""
-        if not there:
-            probe.cancel()
-            return
-        if probe.status == "error":
-            self.refuse(address, Refusal(address, f"cannot load this program ({probe.exception()})"))
-        elif probe.status == "finished":
-            try:
-                refusal = probe.result(timeout=_CONNECT_SECONDS)
-            except TimeoutError:
-                return
-            if refusal is None:
-                self._good.add(address)
-            elif not refusal.path or stands(proofs):
-                self.refuse(address, refusal)
-
-    def refuse(self, address: str, refusal: Refusal) -> None:
-        """Leave a worker out, and say so."""
-        self._good.discard(address)
-        named = address if refusal.name in address else f"{refusal.name} at {address}"
-        self._refused[address] = f"worker {named} {refusal.why}"
-        self._tell(f"{self._refused[address]}; it is left out.")
-
-    def _somebody(self, present: set[str]) -> None:
-        """Give up where nobody is there to work, or nobody may."""
-        if self._good or self._probes:
-            self._alone_since = time.monotonic()
-            return
-        refused = [why for address, why in self._refused.items() if address in present]
-        if refused and len(refused) == len(present):
-            raise ClusterError(
-                where=self.address,
-                problem=f"no worker may do this: {'; '.join(refused[:3])}",
-                remedy="Let all see the same folders under the same paths, and install the same version",
-            )
-        if time.monotonic() - self._alone_since > _WORKERS_SECONDS:
-            raise ClusterError(
-                where=self.address,
-                problem=f"has had no worker for {_WORKERS_SECONDS:.0f} seconds",
-                remedy=f"Start some with `dask worker {self.address} --nthreads 1`",
-            )
-
-    def gone(self) -> ClusterError:
-        """What is said where the scheduler answers no more."""
-        return ClusterError(
-            where=self.address,
-            problem="the scheduler went away",
-            remedy="What was told until now stands; start it again, and run the rest",
-        )
 
 
 def _quiet() -> None:
@@ -228,16 +165,16 @@ class _HandingOut(Generic[S, T, R]):
 
     def __init__(
         self,
-        cluster: Cluster,
-        work: Work[S, T, R],
-        shared: S,
+        members: Members,
+        work: tuple[Work[S, T, R], S],
         items: Iterator[T],
         places: Callable[[T], Sequence[str | Path]],
         lost: Callable[[T], R],
-        batch: int,
+        weight: Callable[[T], float],
+        tell: Callable[[T, int], None] | None,
     ) -> None:
-        self._cluster, self._work, self._shared, self._items = cluster, work, shared, items
-        self._places, self._lost, self._batch = places, lost, batch
+        self._members, self._work, self._items = members, work, items
+        self._places, self._lost, self._weight, self._tell = places, lost, weight, tell
         self._waiting: deque[_Share[T]] = deque()
         self._taken = 0
         self._at: dict[Future[Any], tuple[_Share[T], str]] = {}
@@ -253,7 +190,7 @@ class _HandingOut(Generic[S, T, R]):
                 yield self._done.pop(told)
                 told += 1
             with contextlib.suppress(Empty):
-                self._answered(self._heard.get(timeout=_LOOK_SECONDS))
+                self._answered(self._heard.get(timeout=LOOK_SECONDS))
         while told in self._done:
             yield self._done.pop(told)
             told += 1
@@ -263,14 +200,18 @@ class _HandingOut(Generic[S, T, R]):
         deadline = time.monotonic() + patience_seconds
         while self._at and time.monotonic() < deadline:
             with contextlib.suppress(Empty, KeyboardInterrupt):
-                self._at.pop(self._heard.get(timeout=_LOOK_SECONDS), None)
+                self._at.pop(self._heard.get(timeout=LOOK_SECONDS), None)
         with contextlib.suppress(OSError, TimeoutError, RuntimeError):
-            self._cluster.client.cancel(list(self._at), force=True)
+            self._members.client.cancel(list(self._at), force=True)
 
     def _next(self) -> _Share[T] | None:
         """The next piece, read from the items only now: nobody holds a million of them."""
         if not self._waiting:
-            items = list(islice(self._items, self._batch))
+            items: list[T] = []
+            weighs = 0.0
+            while weighs < _A_PIECE and (some := list(islice(self._items, 1))):
+                items += some
+                weighs += self._weight(some[0])
             if not items:
                 return None
             self._waiting.append(_Share(self._taken, items))
@@ -279,10 +220,11 @@ class _HandingOut(Generic[S, T, R]):
 
     def _hand_out(self) -> bool:
         """Give every worker enough to do; whether there is anything that waits."""
-        workers = self._cluster.workers()
+        # What may have ended a worker is not given to one that has just gone: it would be blamed again.
+        workers = self._members.workers(fresh=any(share.killed for share in self._waiting))
         for future, (_, address) in list(self._at.items()):
             if address not in workers:
-                self._taken_back(future, killed=address not in self._cluster.present)
+                self._taken_back(future, killed=address not in self._members.present)
         load: dict[str, list[_Share[T]]] = {address: [] for address in workers}
         for had, address in self._at.values():
             load[address].append(had)
@@ -297,8 +239,8 @@ class _HandingOut(Generic[S, T, R]):
 
     def _submit(self, piece: _Share[T], address: str) -> None:
         proofs = proofs_of(path for item in piece.items for path in self._places(item))
-        asked = pickle.dumps((self._work, self._shared, piece.items, proofs), pickle.HIGHEST_PROTOCOL)
-        future = self._cluster.client.submit(do_piece, asked, workers=[address], pure=False)
+        asked = pickle.dumps((*self._work, piece.items, proofs), pickle.HIGHEST_PROTOCOL)
+        future = self._members.client.submit(do_piece, asked, workers=[address], pure=False)
         self._at[future], self._proofs[future] = (piece, address), proofs
         future.add_done_callback(self._heard.put)
 
@@ -317,9 +259,9 @@ class _HandingOut(Generic[S, T, R]):
             self._taken_back(future, killed=False)
             return
         if future.status == "cancelled":
-            raise self._cluster.gone()
+            raise self._members.gone()
         try:
-            answer = future.result(timeout=_CONNECT_SECONDS)
+            answer = future.result(timeout=ANSWER_SECONDS)
         except KilledWorker:
             self._taken_back(future, killed=True)
             return
@@ -331,11 +273,17 @@ class _HandingOut(Generic[S, T, R]):
         proofs = self._proofs.pop(future)
         if isinstance(answer, Refusal):
             if stands(proofs):
-                self._cluster.refuse(address, answer)
+                self._members.refuse(address, answer)
             self._waiting.appendleft(piece)  # else it changed while it was on its way: once more
             return
         results: list[R] = pickle.loads(answer)  # noqa: S301 - from a worker that runs our program
+        self._finished(piece, results)
+
+    def _finished(self, piece: _Share[T], results: Iterable[R]) -> None:
         self._done.update(enumerate(results, start=piece.first))
+        if self._tell is not None:
+            for item in piece.items:
+                self._tell(item, self._members.count)
 
     def _taken_back(self, future: Future[Any], *, killed: bool) -> None:
         """What a worker had is done again; what may have ended it, each item by itself, or it is given up."""
@@ -345,7 +293,7 @@ class _HandingOut(Generic[S, T, R]):
         if not killed:
             self._waiting.appendleft(piece)
         elif piece.killed + 1 >= MOST_KILLED:
-            self._done.update((piece.first + n, self._lost(item)) for n, item in enumerate(piece.items))
+            self._finished(piece, [self._lost(item) for item in piece.items])
         else:
             alone = [_Share(piece.first + n, [item], piece.killed + 1) for n, item in enumerate(piece.items)]
             self._waiting.extendleft(reversed(alone))

@@ -9,7 +9,8 @@ from __future__ import annotations
 import os
 import sys
 import time
-from typing import TYPE_CHECKING
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
 
 from pipeline.edges.console import ON_THE_LINE, inert, wipe_progress
 from pipeline.one_line import one_line
@@ -98,3 +99,32 @@ class Progress:
         if self._bar is not None:
             self._bar.stop()
         self._bar = self._task = None
+
+
+class DoneByWorkers:
+    """How many things several workers have done, in whatever order.
+
+    Args:
+        progress: That shows it.
+        of: How many there are.
+        what: They are and what is done with them, such as `bags checked`.
+        share: Of a thing that is done in parts: which part of it one is.
+    """
+
+    def __init__(
+        self, progress: Progress, of: int, what: str, share: Callable[[Any], float] = lambda _: 1.0
+    ) -> None:
+        self._progress, self._of, self._what, self._share = progress, of, what, share
+        self._done = 0.0
+
+    def __call__(self, item: object, workers: int) -> None:
+        """One more is done, and so many workers are there.
+
+        Args:
+            item: The thing, or a part of one.
+            workers: How many.
+        """
+        self._done += self._share(item)
+        by = "1 worker" if workers == 1 else f"{workers} workers"
+        # Thirds of a thing add up to a little less than it.
+        self._progress.show(f"{self._what} by {by}", int(self._done + 1e-6), self._of)

@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -26,21 +26,9 @@ from pipeline.twins.line_faults import line_fault
 from pipeline.twins.stretches import shared_windows, stretches, strewn_chance
 from pipeline.words import Words
 
-Kind = Literal[
-    "same",
-    "unsettled",
-    "line",
-    "crossed",
-    "slipped",
-    "fading",
-    "perhaps-fading",
-    "strewn",
-    "emptied",
-    "one-way",
-    "revision",
-    "unrelated",
-]
-Side = Literal["", "this", "other", "both"]
+if TYPE_CHECKING:
+    from schemas.record import Compared, TwinSide
+
 STRAY = 0.02
 """Chance that a bit of a specimen that fades went the other way: it flickered. Chosen by us, no source."""
 LEAST_ODDS = 16.0
@@ -104,8 +92,8 @@ class SpecimenDifference:
         lines_map: For `crossed`: the mapping as the project's documents have it.
     """
 
-    kind: Kind
-    side: Side = ""
+    kind: Compared
+    side: TwinSide = ""
     words: int = 0
     up: int = 0
     down: int = 0
@@ -169,7 +157,7 @@ def _by_line(
     this: Words, other: Words, bits: int, known: Words, fades_to: int | None
 ) -> SpecimenDifference | None:
     """A line at fault in either, the one that leaves less over."""
-    sides: tuple[tuple[Side, Words, Words], ...] = (("this", this, other), ("other", other, this))
+    sides: tuple[tuple[TwinSide, Words, Words], ...] = (("this", this, other), ("other", other, this))
     found = [(side, faulty, line_fault(faulty, sound, bits, known)) for side, faulty, sound in sides]
     best = min(
         ((side, faulty, one) for side, faulty, one in found if one), key=lambda it: it[2].left, default=None
@@ -211,7 +199,7 @@ def _plain(this: Words, other: Words, bits: int, known: Words, fades_to: int | N
     if fades_to is None:
         return _undirected(this, other, (words, up, down), chance)
     in_other, in_this = (up, down) if fades_to else (down, up)
-    side: Side = "this" if in_this > in_other else "other"
+    side: TwinSide = "this" if in_this > in_other else "other"
     most, least = max(in_this, in_other), min(in_this, in_other)
     if not least and _emptied(this if side == "this" else other, differ, bits, fades_to):
         return SpecimenDifference("emptied", side, words, up, down, chance=chance)
@@ -223,7 +211,7 @@ def _plain(this: Words, other: Words, bits: int, known: Words, fades_to: int | N
     if odds >= LEAST_ODDS:
         return SpecimenDifference("fading", side, words, up, down, odds=odds, chance=chance)
     if chance >= STREWN and words <= MOST_STREWN * known.size:
-        kind: Kind = "perhaps-fading" if not least else "strewn"
+        kind: Compared = "perhaps-fading" if not least else "strewn"
         return SpecimenDifference(
             kind, side if not least else "both", words, up, down, odds=odds, chance=chance
         )
@@ -260,7 +248,7 @@ def _undirected(this: Words, other: Words, counts: tuple[int, int, int], chance:
     return SpecimenDifference(_changed(this, other, words), "", words, up, down, chance=chance)
 
 
-def _changed(this: Words, other: Words, words: int) -> Kind:
+def _changed(this: Words, other: Words, words: int) -> Compared:
     """Another revision, or another program: a revision keeps most words, or most stretches somewhere else."""
     if words <= MOST * this.size or shared_windows(this, other) >= LEAST_SHARED:
         return "revision"

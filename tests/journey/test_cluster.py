@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import re
 import shutil
 import signal
 import subprocess
@@ -16,9 +17,16 @@ from pathlib import Path
 
 import pytest
 
+from pipeline.edges.bags.observe import ToldSize
+from pipeline.edges.clock import now
 from pipeline.edges.cluster import Cluster
-from pipeline.errors import ClusterError
+from pipeline.edges.progress import Progress
+from pipeline.errors import BagError, ClusterError, WellreadError
 from pipeline.exit_codes import NOT_THERE
+from pipeline.run.keep.on_cluster import Sharing, checked_by, shared_out
+from pipeline.run.keep.recheck import recheck_bags
+from pipeline.run.many import each_one
+from pipeline.run.package.several import Awaited
 from tests.journey.cli import wellread
 from tests.kit.clusters import ROOT, Yard, doubled, slow, yard
 from tests.kit.example_bags import EPOCH, example_bag
@@ -42,12 +50,14 @@ def one(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Yard]:
 
 
 def shelf(folder: Path, bags: int) -> Path:
-    """A shelf of bags: whole ones, an altered one, one without a declaration, and no bag at all."""
+    """A shelf of bags: whole ones, an altered one, one without a declaration, one that says it is huge."""
     for number in range(bags):
         shutil.copytree(example_bag(), folder / f"bag-{number:03}")
     with (folder / "bag-001" / "metadata" / "provenance.txt").open("a") as stream:
         stream.write("one line more\n")
     (folder / "bag-002" / "bagit.txt").unlink()
+    info = folder / "bag-003" / "bag-info.txt"
+    info.write_text(re.sub(r"Payload-Oxum: .*", "Payload-Oxum: 999999999999.99", info.read_text()))
     return folder
 
 
@@ -57,12 +67,18 @@ def rows_of(ledger: Path) -> list[dict[str, object]]:
     return [{key: value for key, value in row.items() if key not in {"ledger", "digest"}} for row in rows]
 
 
-@pytest.mark.parametrize("workers", ["one", "two"])
+@pytest.fixture(scope="module")
+def four(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Yard]:
+    with yard(tmp_path_factory.mktemp("yard"), 4) as made:
+        yield made
+
+
+@pytest.mark.parametrize("workers", ["one", "two", pytest.param("four", marks=pytest.mark.drill)])
 def test_workers_say_and_remember_what_this_process_does(
     workers: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest
 ) -> None:
     monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
-    held, by = shelf(tmp_path / "shelf", 6), request.getfixturevalue(workers).address
+    held, by = shelf(tmp_path / "shelf", 5), request.getfixturevalue(workers).address
     said, remembered = [], []
     for extra in ([], ["--scheduler", by]):
         ledger = tmp_path / f"{len(extra)}.ledger"
@@ -70,7 +86,7 @@ def test_workers_say_and_remember_what_this_process_does(
         assert done.code == 1, done.err
         said.append({**done.document, "ledger": "", "head": ""})
         remembered.append(rows_of(ledger))
-    assert len(remembered[0]) == 7
+    assert len(remembered[0]) == 6
     assert said[0] == said[1]
     assert remembered[0] == remembered[1]
 
@@ -79,7 +95,7 @@ def test_a_bag_that_is_not_due_is_not_checked_by_workers_either(two: Yard, tmp_p
     held, ledger = shelf(tmp_path / "shelf", 4), tmp_path / "checks.ledger"
     wellread("recheck", held, "--ledger", ledger, "--new-ledger", "--scheduler", two.address)
     done = wellread("recheck", held, "--ledger", ledger, "--due", "30", "--json", "--scheduler", two.address)
-    assert [bag["outcome"] for bag in done.document["bags"]] == ["not due", "invalid", "invalid", "not due"]
+    assert [bag["outcome"] for bag in done.document["bags"]] == ["not due", "invalid", "invalid", "invalid"]
 
 
 def test_a_worker_that_sees_another_folder_is_refused_by_name(tmp_path: Path) -> None:
@@ -123,7 +139,12 @@ def test_an_item_that_ends_three_workers_is_reported_and_the_rest_goes_on(two: Y
     with Cluster(two.address, [ROOT], lambda _: None) as cluster:
         found = list(
             cluster.each(
-                doubled, tmp_path, items, places=lambda _: [], lost=lambda item: 1000 + item, batch=4
+                doubled,
+                tmp_path,
+                items,
+                places=lambda _: [],
+                lost=lambda item: 1000 + item,
+                weight=lambda _: 1 / 4,
             )
         )
     assert found == [999 if item < 0 else 2 * item for item in items]
@@ -263,9 +284,67 @@ def test_a_shelf_read_by_workers_holds_the_same(two: Yard, tmp_path: Path) -> No
 
 
 def test_nobody_at_the_address_is_told_as_that() -> None:
-    done = wellread("recheck", example_bag(), "--scheduler", "tcp://127.0.0.1:9")
-    assert done.code == ClusterError.exit_code
-    assert done.err.startswith("tcp://127.0.0.1:9: no scheduler answers there")
+    nobody = Cluster("tcp://127.0.0.1:9", [], lambda _: None, answer_seconds=0.3)
+    with pytest.raises(ClusterError, match=r"tcp://127\.0\.0\.1:9: no scheduler answers there"), nobody:
+        pass
+
+
+def test_no_worker_within_the_time_is_told_as_that(tmp_path: Path) -> None:
+    with (
+        yard(tmp_path / "yard", 0) as made,
+        Cluster(made.address, [], lambda _: None, patience_seconds=0.3) as cluster,
+        pytest.raises(
+            ClusterError, match=r"has had no worker for 0\.3 seconds\. Start some with `dask worker"
+        ),
+    ):
+        cluster.members.first()
+
+
+def test_a_large_bag_is_shared_out_by_its_files_and_judged_the_same(two: Yard, tmp_path: Path) -> None:
+    for name in ("whole", "altered", "lacking", "more"):
+        shutil.copytree(example_bag(), tmp_path / name)
+    images = {
+        name: sorted((tmp_path / name).rglob("data/images/**/*.bin")) for name in ("altered", "lacking")
+    }
+    images["altered"][3].write_bytes(b"something else")
+    images["lacking"][5].unlink()
+    (tmp_path / "more" / "data" / "more.bin").write_bytes(b"more")
+    here = recheck_bags([tmp_path], now=now())
+    most = ToldSize(64 << 10, 20)
+    slices, _ = shared_out(str(tmp_path / "whole"), most)
+    assert len(slices) > 5
+    told = _Told()
+    with Cluster(two.address, [tmp_path], lambda _: None) as cluster:
+        sharing = Sharing(ToldSize(1, 1), most)
+        there = recheck_bags(
+            [tmp_path], now=now(), check_each=lambda some: checked_by(cluster, some, told, sharing)
+        )
+    assert there == here
+    assert [one.valid for one in there.bags] == [False, False, False, True]
+    assert told.shown[-1] == ("bags checked by 2 workers", 4, 4)
+    assert len(told.shown) > 4 * 5
+
+
+class _Told(Progress):
+    """What a bar would have shown."""
+
+    def __init__(self) -> None:
+        super().__init__(quiet=True)
+        self.shown: list[tuple[str, int, int]] = []
+
+    def show(self, what: str, done: int, of: int, *, size: bool = False) -> None:
+        self.shown.append((what, done, of))
+
+
+def test_once_the_scheduler_is_gone_each_project_that_is_left_says_so() -> None:
+    gone = ClusterError(where="there", problem="the scheduler went away", remedy="Start it again")
+
+    def found() -> Iterator[WellreadError]:
+        yield BagError(where="a", problem="is bad", remedy="Mend it")
+        raise gone
+
+    ended = list(each_one([Path("a"), Path("b"), Path("c")], Awaited(found())))
+    assert [type(one) for _, one in ended] == [BagError, ClusterError, ClusterError]
 
 
 @pytest.mark.parametrize("words", [["recheck"], ["recheck", "--replay"]], ids="-".join)

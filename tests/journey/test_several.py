@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import replace
+from itertools import chain, combinations
 from pathlib import Path
 
 import pytest
@@ -66,6 +67,29 @@ def test_several_bags_are_released_and_a_damaged_one_stays(tmp_path: Path) -> No
     assert ran.code == 14
     assert (tmp_path / "loom-b-v1-public.zip").exists()
     assert not list(tmp_path.glob("loom-a*public*"))
+
+
+def test_a_recheck_of_several_ends_with_the_worst_code_of_each_alone(tmp_path: Path) -> None:
+    """Damage is never hidden behind a disk that is not mounted: 1 comes before 16, and 16 before 0."""
+    whole, altered = (bag_of(tmp_path, owner, [Held("U1", (TRUTH,))]) for owner in (SHED, CLUB))
+    (altered / "bag-info.txt").write_text("Bag-Software-Agent: another\n")
+    unpacked = tmp_path / "cut.zip"
+    unpacked.write_bytes(b"PK\3\4 and nothing more")
+    alone = {whole: 0, altered: 1, unpacked: 1, tmp_path / "unplugged": 16}
+    worst = [1, 16, 0].index
+    for some in chain.from_iterable(combinations(alone, many) for many in range(1, 5)):
+        ran = wellread("recheck", *some, "--json")
+        assert ran.code == min((alone[one] for one in some), key=worst), some
+        assert len(ran.document["bags"]) == len(some)
+
+
+def test_a_release_goes_on_past_bags_of_every_bad_kind(tmp_path: Path) -> None:
+    bags = [bag_of(tmp_path, owner, [Held("U1", (TRUTH,))]) for owner in (SHED, CLUB)]
+    cut = tmp_path / "cut.zip"
+    cut.write_bytes(b"PK\3\4 and nothing more")
+    ran = wellread("release", tmp_path / "unplugged", cut, *bags, "--json")
+    assert [one["exit_code"] for one in ran.document["ended"]] == [16, 14, 0, 0]
+    assert ran.code == 16
 
 
 def test_an_interruption_and_a_bug_end_the_run() -> None:

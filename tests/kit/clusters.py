@@ -9,7 +9,7 @@ import subprocess
 import sys
 import time
 from collections.abc import Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -26,11 +26,13 @@ class Yard:
         folder: Where their files lie.
         address: Of the scheduler.
         workers: The processes that look after each worker, and start it anew when it ended.
+        scheduler: The scheduler's process id.
     """
 
     folder: Path
     address: str = ""
     workers: list[subprocess.Popen[bytes]] = field(default_factory=list)
+    scheduler: int = 0
     opened: ExitStack = field(default_factory=ExitStack)
 
     def add_worker(self, name: str, *, sources: Path = ROOT, at: Path | None = None) -> None:
@@ -48,7 +50,8 @@ class Yard:
     def start(self) -> None:
         """Start the scheduler, and wait for its address."""
         told = self.folder / "scheduler.json"
-        self._process("dask_scheduler", ["--port", "0", "--scheduler-file", str(told)], ROOT, self.folder)
+        options = ["--port", "0", "--scheduler-file", str(told)]
+        self.scheduler = self._process("dask_scheduler", options, ROOT, self.folder).pid
         deadline = time.monotonic() + _SECONDS
         while not told.exists() or not told.read_text().strip().endswith("}"):
             assert time.monotonic() < deadline, "the scheduler did not start"
@@ -65,18 +68,24 @@ class Yard:
 
     def kill(self, number: int) -> bool:
         """SIGKILL to the process that works, not to the one that looks after it; whether there was one."""
-        looking_after = self.workers[number].pid
-        # Each thread has children of its own.
-        threads = Path(f"/proc/{looking_after}/task").glob("*/children")
-        children = [one for thread in threads for one in thread.read_text().split()]
-        # The other child keeps count of what they share; it ends with the last of them.
-        working = [int(one) for one in children if b"resource_tracker" not in _command(one)]
+        working = children(self.workers[number].pid)
         for process in working:
             try:
                 os.kill(process, signal.SIGKILL)
             except ProcessLookupError:
                 return False
         return bool(working)
+
+
+def children(looking_after: int) -> list[int]:
+    """The processes that work, of one that looks after a worker."""
+    found = []
+    # Each thread has children of its own.
+    for thread in Path(f"/proc/{looking_after}/task").glob("*/children"):
+        with suppress(OSError):  # it has ended
+            found += thread.read_text().split()
+    # The other child keeps count of what they share; it ends with the last of them.
+    return [int(one) for one in found if b"resource_tracker" not in _command(one)]
 
 
 def _command(process: str) -> bytes:

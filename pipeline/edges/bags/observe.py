@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from itertools import chain
 from pathlib import Path
+from typing import NamedTuple
 
 from pipeline.bags.observed import REGULAR, Observation, Seen
 from pipeline.bags.parse_tag_files import MOST_TAG_BYTES, algorithms_of, is_tag_name, receipt_of
@@ -21,7 +22,7 @@ from pipeline.edges.bags.walk import walk
 from pipeline.edges.disk_errors import absent, storage_trouble
 from pipeline.errors import BagError
 
-_OXUM = re.compile(rb"^payload-oxum[ \t]*:[ \t]*(\d{1,18})\.", re.IGNORECASE | re.MULTILINE)
+_OXUM = re.compile(rb"^payload-oxum[ \t]*:[ \t]*(\d{1,18})\.(\d{1,18})", re.IGNORECASE | re.MULTILINE)
 
 TagsRead = Callable[[dict[str, bytes]], None]
 
@@ -88,6 +89,59 @@ def receipt(bag: Path) -> str:
     return digest
 
 
+class BagWalk:
+    """A bag's folder as it is walked: its tag files are read at once, names of all others as they are found.
+
+    Args:
+        bag: The folder.
+
+    Attributes:
+        tags: The tag files.
+        groups: The algorithms that payload files want, and those that others want.
+    """
+
+    def __init__(self, bag: Path) -> None:
+        self._bag, self.root = bag, os.path.abspath(bag)
+        self._found: list[Seen] = []
+        self._directories: list[str] = []
+        self._oddities: list[tuple[str, str]] = []
+        self._folders = walk(self.root)
+        self._base = next(self._folders)
+        self.tags, self._links = _read_tags(self.root, self._base.files, self._oddities)
+        self.groups = algorithms_of(list(self.tags))
+
+    def files(self) -> Iterator[tuple[int, list[str]]]:
+        """Files to be digested, folder by folder, each time with the number of their group."""
+        for folder in chain((self._base,), self._folders):
+            is_base = folder is self._base
+            files = [path for path in folder.files if path not in self.tags] if is_base else folder.files
+            if files:
+                yield (0 if files[0].startswith("data/") else 1), files
+            self._found += folder.others
+            self._directories += folder.directories
+            self._oddities += folder.oddities
+
+    def observation(self, results: Iterable[tuple[str, digest_worker.Result]]) -> Observation:
+        """What was seen, once every file is digested.
+
+        Args:
+            results: Each file's path and what was read of it, in any order.
+        """
+        found = self._found + [Seen(path, REGULAR, *result) for path, result in results]
+        for path, raw in self.tags.items():
+            digests = tuple(digest_worker.digest_of(raw, name) for name in self.groups[1])
+            found.append(Seen(path, REGULAR, len(raw), digests, self._links[path]))
+        return Observation(
+            path=str(self._bag),
+            tags=self.tags,
+            seen=tuple(sorted(found)),
+            directories=tuple(sorted(self._directories)),
+            payload_algorithms=self.groups[0],
+            tag_algorithms=self.groups[1],
+            oddities=tuple(self._oddities),
+        )
+
+
 def _observe_folder(
     bag: Path, *, workers: int | None, progress: Progress | None, on_tags: TagsRead | None
 ) -> Observation:
@@ -95,47 +149,43 @@ def _observe_folder(
 
     Tag files of the top are read first: they say which algorithms are wanted, and are digested from memory.
     """
-    root = os.path.abspath(bag)
-    found: list[Seen] = []
-    directories: list[str] = []
-    oddities: list[tuple[str, str]] = []
-    folders = walk(root)
-    base = next(folders)
-    tags, links = _read_tags(root, base.files, oddities)
-    groups = algorithms_of(list(tags))
+    walked = BagWalk(bag)
+    expected = told_size(walked.tags.get("bag-info.txt")).size_bytes
     digesting = Digesting(
-        root, groups, workers=workers, progress=progress, expected_bytes=_told_bytes(tags.get("bag-info.txt"))
+        walked.root, walked.groups, workers=workers, progress=progress, expected_bytes=expected
     )
     with digesting:
-        for folder in chain((base,), folders):
-            files = [path for path in folder.files if path not in tags] if folder is base else folder.files
-            if files:
-                digesting.add(files, 0 if files[0].startswith("data/") else 1)
-            found += folder.others
-            directories += folder.directories
-            oddities += folder.oddities
+        for group, files in walked.files():
+            digesting.add(files, group)
         digesting.named_all()
         if on_tags is not None:
-            on_tags(tags)
-        found += [Seen(path, REGULAR, *result) for path, result in digesting.results()]
-    for path, raw in tags.items():
-        digests = tuple(digest_worker.digest_of(raw, name) for name in groups[1])
-        found.append(Seen(path, REGULAR, len(raw), digests, links[path]))
-    return Observation(
-        path=str(bag),
-        tags=tags,
-        seen=tuple(sorted(found)),
-        directories=tuple(sorted(directories)),
-        payload_algorithms=groups[0],
-        tag_algorithms=groups[1],
-        oddities=tuple(oddities),
-    )
+            on_tags(walked.tags)
+        return walked.observation(digesting.results())
 
 
-def _told_bytes(info: bytes | None) -> int:
-    """What `Payload-Oxum` says there is to read; judged elsewhere, here only for the progress."""
+class ToldSize(NamedTuple):
+    """What `Payload-Oxum` says there is to read; judged elsewhere, here only to share out the work."""
+
+    size_bytes: int = 0
+    files: int = 0
+
+
+def told_size(info: bytes | None) -> ToldSize:
+    """What a bag says of its size.
+
+    Args:
+        info: Its `bag-info.txt`, where it has one.
+    """
     match = _OXUM.search(info or b"")
-    return int(match[1]) if match else 0
+    return ToldSize(int(match[1]), int(match[2])) if match else ToldSize()
+
+
+def told_size_of(bag: str) -> ToldSize:
+    """The same of a bag's folder; nothing where it says nothing, or is no folder."""
+    try:
+        return told_size(_read_tag(os.path.join(bag, "bag-info.txt"))[0])
+    except OSError:
+        return ToldSize()
 
 
 def _read_tags(

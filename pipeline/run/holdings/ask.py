@@ -20,6 +20,8 @@ from pipeline.holdings import questions, ranking
 from pipeline.holdings.rows import Facts
 from pipeline.run.holdings.likeness import like_image
 from pipeline.run.holdings.update import (
+    MOST_TOGETHER,
+    PIECES,
     ReadRows,
     Updated,
     rows_batch,
@@ -137,8 +139,14 @@ def _readers(scheduler: str | None, shelves: Sequence[Path]) -> Generator[ReadRo
     from pipeline.edges.cluster import Cluster
 
     with Cluster(scheduler, shelves, caution_once) as cluster:
+        cluster.members.first()
         yield lambda changed: cluster.each(
-            rows_batch, None, changed, places=lambda one: [one[0]], lost=rows_given_up
+            rows_batch,
+            None,
+            changed,
+            places=lambda one: [one[0]],
+            lost=rows_given_up,
+            weight=lambda _: 1 / min(MOST_TOGETHER, max(1, len(changed) // PIECES)),
         )
 
 

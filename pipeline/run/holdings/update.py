@@ -16,6 +16,9 @@ from pipeline.run.many import each_one
 
 AT_ONCE = 64
 """Bags put into the index in one transaction: each costs a flush of the disk. Chosen by us, no source."""
+MOST_TOGETHER, PIECES = 16, 32
+"""Bags handed to a worker of a cluster together at most, and pieces that there are at least. Chosen by us, no
+source."""
 
 Rows = tuple[BagRow, list[ChipRow]]
 ReadRows = Callable[[Sequence[tuple[str, str]]], Iterable[Rows]]

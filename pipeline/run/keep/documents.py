@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, cast
 
 from pipeline.edges.clock import now
 from pipeline.edges.console import caution_once
-from pipeline.edges.progress import Progress
-from pipeline.run.keep.recheck import check_batch, given_up, recheck_bags
+from pipeline.edges.progress import DoneByWorkers, Progress
+from pipeline.run.keep.recheck import recheck_bags
 
 if TYPE_CHECKING:
     from pipeline.edges.cluster import Cluster
@@ -46,6 +46,8 @@ def recheck_document(
     progress = Progress(quiet=quiet)
     with ExitStack() as opened:
         cluster = None if scheduler is None else opened.enter_context(_cluster(scheduler, bags))
+        if cluster is not None:
+            cluster.members.first()
         done = recheck_bags(
             bags,
             now=now(),
@@ -62,7 +64,9 @@ def recheck_document(
         checked: Iterable[Checked] = done.bags
         if replay:
             checked = (
-                _replayed_by(cluster, done.bags) if cluster else (_replayed(bag, progress) for bag in checked)
+                _replayed_by(cluster, done.bags, progress)
+                if cluster
+                else (_replayed(bag, progress) for bag in checked)
             )
         checked = list(checked)
     return {
@@ -81,30 +85,21 @@ def _cluster(address: str, places: Sequence[Path]) -> Cluster:
     return Cluster(address, places, caution_once)
 
 
-_BAGS_AT_ONCE, _SHARES = 8, 32
-"""Bags handed to a worker together: a small one takes less time than its way there and back. Fewer where
-there are few, so that every worker gets some. Chosen by the project."""
-
-
 def _checks_of(cluster: Cluster | None, progress: Progress) -> CheckEach | None:
     """Bags checked by the workers of a cluster, in order."""
     if cluster is None:
         return None
+    from pipeline.run.keep.on_cluster import checked_by
 
-    def checks(some: Iterable[str]) -> Iterator[Checked]:
-        paths = list(some)
-        batch = min(_BAGS_AT_ONCE, max(1, len(paths) // _SHARES))
-        each = cluster.each(check_batch, None, paths, places=lambda path: [path], lost=given_up, batch=batch)
-        for count, checked in enumerate(each, start=1):
-            yield checked
-            progress.show("bags checked", count, len(paths))
-
-    return checks
+    return lambda some: checked_by(cluster, some, progress)
 
 
-def _replayed_by(cluster: Cluster, bags: Sequence[Checked]) -> Iterator[Checked]:
+def _replayed_by(cluster: Cluster, bags: Sequence[Checked], progress: Progress) -> Iterator[Checked]:
     """Images of bags rebuilt by the workers of a cluster."""
-    return cluster.each(replay_batch, None, bags, places=lambda bag: [bag.path], lost=_not_replayed)
+    told = DoneByWorkers(progress, len(bags), "bags replayed")
+    return cluster.each(
+        replay_batch, None, bags, places=lambda bag: [bag.path], lost=_not_replayed, tell=told
+    )
 
 
 def replay_batch(shared: None, bags: Sequence[Checked]) -> list[Checked]:

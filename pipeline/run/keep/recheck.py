@@ -244,8 +244,18 @@ _UNREAD: Mapping[int, Kind] = {16: "missing", 27: "unsafe"}
 
 def _checked(path: str, workers: int | None, progress: BagProgress | None) -> Checked:
     told = None if progress is None else lambda done, total: progress(path, done, total)
+    return checked_as(path, lambda: recheck_bag(Path(path), workers=workers, progress=told))
+
+
+def checked_as(path: str, judged: Callable[[], Verdict]) -> Checked:
+    """What a check says of one bag by itself.
+
+    Args:
+        path: Of the bag.
+        judged: Watches and judges it.
+    """
     try:
-        verdict = recheck_bag(Path(path), workers=workers, progress=told)
+        verdict = judged()
     except WellreadError as error:
         # One bag that cannot be read must not keep the others from being checked.
         trouble = Trouble("", _UNREAD.get(error.exit_code, "malformed"), str(error))
@@ -288,19 +298,6 @@ def _remembered(
         checked.path, outcome, checked.complete, valid, (*checked.problems, *troubles), note, checked.verdict
     )
     return whole, body
-
-
-def check_batch(shared: None, paths: Sequence[str]) -> list[Checked]:
-    """Some bags checked, each by itself; what another computer does of a recheck."""
-    del shared
-    return [_checked(path, None, None) for path in paths]
-
-
-def given_up(path: str) -> Checked:
-    """A bag at which several workers ended, one after the other."""
-    means = "three workers ended while they checked it; check it alone, and look at their logs"
-    trouble = Trouble("", "malformed", means)
-    return Checked(path, "unreadable", complete=False, valid=False, problems=(trouble,))
 
 
 def _resting(

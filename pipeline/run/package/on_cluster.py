@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import NamedTuple
 
 from pipeline.edges.cluster import Cluster
-from pipeline.edges.console import caution_once
 from pipeline.edges.disk_errors import storage_trouble
-from pipeline.edges.progress import Progress
+from pipeline.edges.progress import DoneByWorkers, Progress
 from pipeline.edges.staging import Staging
 from pipeline.errors import ClusterError, WellreadError
 from pipeline.flow import Packaged
@@ -46,21 +45,22 @@ class EndedBag(NamedTuple):
     root: str = ""
 
 
-def packaged_on(
-    scheduler: str, folders: Sequence[Path], into: Path | None, *, quiet: bool, clear_leftovers: bool
+def packaged_by(
+    cluster: Cluster, folders: Sequence[Path], into: Path | None, *, quiet: bool, clear_leftovers: bool
 ) -> Iterator[Packaged | WellreadError]:
     """What becomes of each project, in order; several are worked on at the same time.
 
     Args:
-        scheduler: Its address.
+        cluster: Connected.
         folders: Of the projects.
         into: Where all bags go; each beside its folder where not said.
         quiet: No notices.
         clear_leftovers: As `package` has it.
 
     Raises:
-        ClusterError: The scheduler cannot be reached, or none of its workers may do this.
+        ClusterError: The scheduler went away, or none of its workers may do this.
     """
+    progress = Progress(quiet=quiet)
     stagings: dict[str, Staging] = {}
 
     def asked() -> Iterator[AskedBag]:
@@ -81,13 +81,15 @@ def packaged_on(
         for outer in stagings:
             (Path(outer) / _WANTED).unlink(missing_ok=True)
 
-    with ExitStack() as opened, Cluster(scheduler, folders, caution_once) as cluster:
+    with ExitStack() as opened:
+        opened.callback(progress.done)
         ended = cluster.each(
             build_batch,
             None,
             asked(),
             places=_places,
             lost=_given_up,
+            tell=DoneByWorkers(progress, len(folders), "projects packaged"),
             stop=stop,
             patience_seconds=_PATIENCE_SECONDS,
         )

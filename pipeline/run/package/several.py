@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from pipeline.errors import WellreadError
+from pipeline.edges.console import caution_once
+from pipeline.errors import ClusterError, WellreadError
 from pipeline.flow import Packaged
 from pipeline.run.many import Done, several
 from pipeline.run.package.package import package, recorded_chips
@@ -18,9 +20,10 @@ if TYPE_CHECKING:
     from schemas.answers import SeveralAnswer
 
 
-def package_on(
+@contextmanager
+def packager(
     scheduler: str | None, folders: Sequence[Path], into: Path | None, *, quiet: bool, clear_leftovers: bool
-) -> Callable[[Path], Packaged]:
+) -> Generator[Callable[[Path], Packaged]]:
     """Who packages some projects, asked for one after the other: this process, or a cluster's workers.
 
     Args:
@@ -29,20 +32,46 @@ def package_on(
         into: Where all bags go; each beside its folder where not said.
         quiet: No progress and no notices.
         clear_leftovers: Remove what runs that died in the middle left beside the bags.
+
+    Raises:
+        ClusterError: The scheduler cannot be reached, or none of its workers may do this: told once, not of
+            each project.
     """
     if scheduler is None:
-        return lambda folder: package(folder, into, quiet=quiet, clear_leftovers=clear_leftovers)
-    from pipeline.run.package.on_cluster import packaged_on
+        yield lambda folder: package(folder, into, quiet=quiet, clear_leftovers=clear_leftovers)
+        return
+    from pipeline.edges.cluster import Cluster
+    from pipeline.run.package.on_cluster import packaged_by
 
-    found = packaged_on(scheduler, folders, into, quiet=quiet, clear_leftovers=clear_leftovers)
+    with Cluster(scheduler, folders, caution_once) as cluster:
+        cluster.members.first()
+        found = packaged_by(cluster, folders, into, quiet=quiet, clear_leftovers=clear_leftovers)
+        yield Awaited(found)
 
-    def one(_folder: Path) -> Packaged:
-        result = next(found)
+
+class Awaited:
+    """The next project's bag, or why there is none; once the cluster is gone, that of all that are left."""
+
+    def __init__(self, found: Iterator[Packaged | WellreadError]) -> None:
+        self._found = found
+        self._gone: ClusterError | None = None
+
+    def __call__(self, _folder: Path) -> Packaged:
+        """The bag of the project whose turn it is.
+
+        Raises:
+            WellreadError: There is none.
+        """
+        if self._gone is not None:
+            raise self._gone
+        try:
+            result = next(self._found)
+        except ClusterError as error:
+            self._gone = error
+            raise
         if isinstance(result, WellreadError):
             raise result
         return result
-
-    return one
 
 
 def package_several(
@@ -52,6 +81,7 @@ def package_several(
     clear_leftovers: bool,
     strict: bool,
     whole: bool,
+    quiet: bool = True,
     scheduler: str | None = None,
 ) -> SeveralAnswer:
     """The summary of several projects.
@@ -62,9 +92,12 @@ def package_several(
         clear_leftovers: Remove what runs that died in the middle left beside the bags.
         strict: Whether a chip that needs a person counts.
         whole: Whether each project's whole answer is wanted.
+        quiet: No progress.
         scheduler: Address of a scheduler whose workers do it; None: this process does.
+
+    Raises:
+        ClusterError: The scheduler cannot be reached, or none of its workers may do this.
     """
-    packaged = package_on(scheduler, folders, into, quiet=True, clear_leftovers=clear_leftovers)
 
     def one(folder: Path) -> Done:
         done = packaged(folder)
@@ -75,4 +108,5 @@ def package_several(
             return Done(package_json(done, recorded_chips(done.bag)), said, whole=True)
         return Done({"command": "package", "needs_person": done.needing}, said, whole=False)
 
-    return several("package", folders, one, strict=strict)
+    with packager(scheduler, folders, into, quiet=quiet, clear_leftovers=clear_leftovers) as packaged:
+        return several("package", folders, one, strict=strict)

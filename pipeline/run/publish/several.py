@@ -14,7 +14,13 @@ if TYPE_CHECKING:
 
 
 def release_several(
-    bags: Sequence[Path], into: Path | None, *, dry_run: bool, clear_leftovers: bool, strict: bool
+    bags: Sequence[Path],
+    into: Path | None,
+    *,
+    dry_run: bool,
+    clear_leftovers: bool,
+    strict: bool,
+    quiet: bool = True,
 ) -> SeveralAnswer:
     """The summary of several bags.
 
@@ -24,10 +30,11 @@ def release_several(
         dry_run: Nothing is written.
         clear_leftovers: Remove what runs that died in the middle left beside the bundles.
         strict: Whether a chip that needs a person counts.
+        quiet: No progress.
     """
 
     def one(bag: Path) -> Done:
-        answer = release(bag, into, dry_run=dry_run, quiet=True, clear_leftovers=clear_leftovers)
+        answer = release(bag, into, dry_run=dry_run, quiet=quiet, clear_leftovers=clear_leftovers)
         place = answer["zip"] or "nothing written"
         out = sum(1 for chip in answer["chips"] if chip["goes_out"])
         said = f"{place}: {out} of {len(answer['chips'])} chips go out"

@@ -1,0 +1,1 @@
+"""What a cluster costs, measured, and what limits it, worked out from what was measured."""

@@ -1,0 +1,135 @@
+"""What one piece of work, one bag, one file and one row of the ledger cost on this machine.
+
+Processor seconds are of the processes that do it (`/proc/PID/stat`), so that other work on the machine counts
+less; seconds on the wall are told beside them.
+"""
+
+from __future__ import annotations
+
+import statistics
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+from random import Random
+from typing import TYPE_CHECKING
+
+from pipeline.edges.bags.writer import finish_bag, write_member
+from pipeline.edges.clock import now
+from pipeline.edges.cluster import Cluster
+from pipeline.edges.ledger import Ledger
+from pipeline.edges.progress import Progress
+from pipeline.run.keep.on_cluster import checked_by
+from pipeline.run.keep.recheck import Rechecked, recheck_bags
+from tests.kit.clusters import Yard, children
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+FILES, FILE_BYTES = 100, 2048
+_TICKS = 100.0
+"""Of a second, in /proc/PID/stat. Source: proc_pid_stat(5) and sysconf(_SC_CLK_TCK) on Linux."""
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Seconds of one recheck of all bags.
+
+    Attributes:
+        wall: On the wall, connecting left out.
+        caller: Of the processor, this process.
+        workers: The same of all workers.
+        scheduler: The same of the scheduler.
+        connecting: On the wall, until a worker has proved itself.
+        found: What became of the bags.
+    """
+
+    wall: float
+    caller: float
+    workers: float
+    scheduler: float
+    connecting: float
+    found: Rechecked
+
+
+def shelf(folder: Path, bags: int) -> Path:
+    """So many bags of 100 files of 2 KiB each, written by our own writer."""
+    folder.mkdir()
+    for number in range(bags):
+        bag, source = folder / f"bag-{number:05}", Random(number)
+        bag.mkdir()
+        entries = [
+            write_member(bag, f"data/b{at // 20}/chip{at:03}.bin", source.randbytes(FILE_BYTES))
+            for at in range(FILES)
+        ]
+        finish_bag(bag, entries, [("Source-Organization", "Loom Museum")])
+    return folder
+
+
+def embedded(folder: Path) -> Run:
+    """The same work in one process: this one."""
+    begins, own = time.perf_counter(), time.process_time()
+    found = recheck_bags([folder], now=now(), workers=0)
+    return Run(time.perf_counter() - begins, time.process_time() - own, 0.0, 0.0, 0.0, found)
+
+
+def on_workers(folder: Path, made: Yard) -> Run:
+    """The same by the workers of a yard."""
+    begins = time.perf_counter()
+    with Cluster(made.address, [folder], _refused) as cluster:
+        cluster.members.first()
+        connecting = time.perf_counter() - begins
+        wall, own = time.perf_counter(), time.process_time()
+        workers, scheduler = _workers_seconds(made), _seconds(made.scheduler)
+        found = recheck_bags(
+            [folder], now=now(), check_each=lambda some: checked_by(cluster, some, Progress(quiet=True))
+        )
+        return Run(
+            time.perf_counter() - wall,
+            time.process_time() - own,
+            _workers_seconds(made) - workers,
+            _seconds(made.scheduler) - scheduler,
+            connecting,
+            found,
+        )
+
+
+def _refused(why: str) -> None:
+    raise AssertionError(why)
+
+
+def _workers_seconds(made: Yard) -> float:
+    return sum(_seconds(one) for worker in made.workers for one in children(worker.pid))
+
+
+def _seconds(process: int) -> float:
+    with suppress(OSError):
+        fields = Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()
+        return (int(fields[11]) + int(fields[12])) / _TICKS
+    return 0.0
+
+
+def ledger_row(folder: Path, found: Rechecked, rows: int = 200) -> float:
+    """Seconds on the wall that one row takes, the median of many: most of it is the disk's flush."""
+    from pipeline.bags.history import body_of_check
+
+    verdicts = [one.verdict for one in found.bags if one.verdict][:rows]
+    stamp = {"when": now().text, "clock_fixed": False, "tool": "measured"}
+    took = []
+    with Ledger(folder / "measured.ledger", {"kind": "opened", **stamp}) as book:
+        for number, verdict in enumerate(verdicts):
+            body = {**body_of_check(f"bag-{number}", verdict, (), ""), **stamp}
+            took.append(_took(lambda body=body: book.add(body)))  # type: ignore[misc]
+    return statistics.median(took)
+
+
+def _took(work: Callable[[], object]) -> float:
+    begins = time.perf_counter()
+    work()
+    return time.perf_counter() - begins
+
+
+def best(runs: Sequence[Run]) -> Run:
+    """The run that other work on the machine hindered least: the one with the least processor seconds."""
+    return min(runs, key=lambda run: run.caller + run.workers)
