@@ -254,6 +254,7 @@ class Carried:
         undo: It is undone here: a named wiring, the same pins, and no chip against it.
         same_pins: The chip has the pins and the organisation of those that proved it.
         proved: False where one chip alone shows it, or leaves open which of two readers is crossed.
+        denied: It is reckoned from the order that the sheet's own lines lead to: they are what is in doubt.
     """
 
     wiring: str
@@ -262,6 +263,7 @@ class Carried:
     undo: bool
     same_pins: bool
     proved: bool = True
+    denied: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -365,6 +367,10 @@ class Framing:
     def reasons(self) -> tuple[str, ...]:
         """What spoke, a sentence each."""
         return tuple(dict.fromkeys(ground.words for ground in self.grounds))
+
+    def against(self) -> tuple[str, ...]:
+        """What spoke against the frame that the sheet's word chose, a sentence each."""
+        return tuple(dict.fromkeys(ground.words for ground in self.grounds if self.chosen in ground.over))
 
 
 @dataclass(frozen=True, slots=True)

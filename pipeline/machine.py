@@ -185,7 +185,8 @@ class WholeMachine:
         """What a chip shows of wires that are crossed."""
         for crossing in given.crossings:
             if crossing.lines is not None and not crossing.lines.is_identity:
-                words = crossing.lines.in_words()
+                denied = crossing.said is not None
+                words = "otherwise than the sheet says" if denied else crossing.lines.in_words()
                 self.crossed.setdefault(crossing.wiring, (words, []))[1].append(given.chip)
 
     def crossed_words(self, chip: str) -> tuple[str, ...]:

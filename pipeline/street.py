@@ -110,13 +110,17 @@ class Crossing:
     Attributes:
         wiring: Its name.
         lines: From the chip to the reading; None where it reads straight, and something bears that out.
-        ground: `sheet`, `content`, `chip` for other grounds that settled the frame, or `doubt` where nothing
-            did.
+        ground: `sheet`, `content`, `chip` for other grounds that settled the frame, `doubt` where nothing
+            did, or `denied` where other readings speak against the lines that the sheet says.
+        said: Those lines; a denied crossing is reckoned from the order that they lead to.
+        beside: The wirings that read the same, where they alone bear out that a wiring reads straight.
     """
 
     wiring: str
     lines: LineMap | None
     ground: str
+    said: LineMap | None = None
+    beside: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -511,7 +515,12 @@ def _crossings(
         undone = next((step for step in one.steps if step.action == "undo-lines"), None)
         if undone is not None and known.lines_said:
             mapping = _mapping(undone.settings)
-            out[known.wiring] = Crossing(known.wiring, mapping, "sheet")
+            denied = _denied(settled, ways)
+            out[known.wiring] = (
+                Crossing(known.wiring, mapping, "sheet")
+                if denied is None
+                else Crossing(known.wiring, denied, "denied", said=mapping)
+            )
         elif undone is None and not known.lines_said:
             by_wiring.setdefault(known.wiring, []).append((one, way))
     for wiring, own in by_wiring.items():
@@ -519,6 +528,14 @@ def _crossings(
         if crossing is not None and wiring not in out:
             out[wiring] = crossing
     return tuple(out.values())
+
+
+def _denied(settled: Settled, ways: Sequence[tuple[Pass, Way]]) -> LineMap | None:
+    """How the sheet's order lies to that of the readings which speak against it; None where none does."""
+    if settled.framing is None or not settled.framing.against():
+        return None
+    moved = (way.mapping for _, way in ways if way.name == "lines" and way.mapping is not None)
+    return next((lines.inverse() for lines in moved if not lines.rotate), None)
 
 
 def _doubts(ways: Sequence[tuple[Pass, Way]], said: Mapping[str, Said]) -> tuple[Crossing, ...]:
@@ -548,14 +565,17 @@ def _shown(
         return None
     mapping = mappings.pop()
     if mapping is not None:
-        if mapping.rotate:
+        # Where readings speak against the sheet's word, neither side proves anything of the other's wires.
+        if mapping.rotate or (settled.framing is not None and settled.framing.against()):
             return None
         return Crossing(wiring, mapping, _strength(settled))
-    others = {one.reader for one, way in ways if way.name == "same" and said[one.reading].wiring != wiring}
     readers = {one.reader for one, _ in own}
-    ordered = any(check.beyond_chance and not check.order_blind for check in checks)
-    borne_out = bool(others - readers) or settled.order_checked or ordered
-    return Crossing(wiring, None, "chip") if borne_out else None
+    others = {
+        said[one.reading].wiring for one, way in ways if way.name == "same" and one.reader not in readers
+    } - {wiring}
+    if settled.order_checked or any(check.beyond_chance and not check.order_blind for check in checks):
+        return Crossing(wiring, None, "chip")
+    return Crossing(wiring, None, "chip", beside=tuple(sorted(others))) if others else None
 
 
 def _strength(settled: Settled) -> str:

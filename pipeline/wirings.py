@@ -10,12 +10,13 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pipeline.flow import Carried, PlannedChip, PlannedReading
 from pipeline.lines import LineMap
-from pipeline.street import Crossing, HowRead, same_pins, wiring_of
+from pipeline.street import Crossing, HowRead, line_mapping, same_pins, wiring_of
 from pipeline.words import Words
+from schemas.names import Organisation
 
 FEWEST_CHIPS = 2
 """One chip that shows a crossing may be crossed by something of its own; two are the wires."""
@@ -63,24 +64,52 @@ def carried_to(
         Only chips that are reached; a chip's own evidence is never carried back to it.
     """
     out: dict[str, dict[str, Carried]] = defaultdict(dict)
-    shown = _by_wiring(chips)
-    for wiring, own in shown.items():
+    heard = _but_for_shared_doubt(chips)
+    for (wiring, said), own in _by_wiring(heard).items():
         proved = _proved(own, load)
         if not proved:
             continue
-        for one in chips:
-            for reading in _open_readings(one, wiring, how):
-                carried = _carried(one.planned, reading, wiring, proved)
+        for one in heard:
+            for reading in _open_readings(one, wiring, said, how):
+                carried = replace(_carried(one.planned, reading, wiring, proved), denied=said is not None)
                 if carried.proved or carried.same_pins:
                     out[one.planned.chip.chip][reading.reading] = carried
     return dict(out)
 
 
-def _by_wiring(chips: Sequence[Wired]) -> dict[str, list[tuple[Wired, Crossing]]]:
-    out: dict[str, list[tuple[Wired, Crossing]]] = defaultdict(list)
+def _but_for_shared_doubt(chips: Sequence[Wired]) -> list[Wired]:
+    """The chips without what bears out nothing: two wirings that agree, of which others show one crossing.
+
+    Where a programmer reads otherwise than both on one chip, their agreement on the next is the same doubt.
+    """
+    shown: dict[tuple[str, Organisation | None], set[LineMap]] = defaultdict(set)
     for one in chips:
         for crossing in one.crossings:
-            out[crossing.wiring].append((one, crossing))
+            if crossing.lines is not None and not crossing.lines.is_identity and crossing.said is None:
+                shown[crossing.wiring, one.planned.organisation].add(crossing.lines)
+
+    def leans(crossing: Crossing, size: Organisation | None) -> bool:
+        wirings = (crossing.wiring, *crossing.beside)
+        return bool(crossing.beside) and bool(set.intersection(*(shown[name, size] for name in wirings)))
+
+    return [
+        replace(
+            one,
+            crossings=tuple(each for each in one.crossings if not leans(each, one.planned.organisation)),
+        )
+        for one in chips
+    ]
+
+
+Key = tuple[str, LineMap | None]
+"""A wiring, and the lines that the sheet says of it where readings speak against them."""
+
+
+def _by_wiring(chips: Sequence[Wired]) -> dict[Key, list[tuple[Wired, Crossing]]]:
+    out: dict[Key, list[tuple[Wired, Crossing]]] = defaultdict(list)
+    for one in chips:
+        for crossing in one.crossings:
+            out[crossing.wiring, crossing.said].append((one, crossing))
     return out
 
 
@@ -93,7 +122,7 @@ def _proved(own: Sequence[tuple[Wired, Crossing]], load: Callable[[str], Words])
     out = []
     for lines, showing in groups.items():
         strong = any(crossing.ground in ("sheet", "content") for _, crossing in showing)
-        settled = [crossing for _, crossing in showing if crossing.ground != "doubt"]
+        settled = [crossing for _, crossing in showing if crossing.ground not in ("doubt", "denied")]
         by = tuple(one.planned.chip.chip for one, _ in showing)
         at = showing[0][0].planned
         sure = strong or len(settled) >= FEWEST_CHIPS
@@ -119,21 +148,28 @@ def _against(
     return tuple(out)
 
 
-def _open_readings(one: Wired, wiring: str, how: HowRead) -> list[PlannedReading]:
-    """Readings with this wiring of whose order the chip itself says nothing, nor the sheet."""
-    if any(crossing.wiring == wiring for crossing in one.crossings):
-        return [
-            reading
-            for reading in one.planned.readings
-            if wiring_of(reading) == wiring
-            and any(crossing.ground == "sheet" for crossing in one.crossings if crossing.wiring == wiring)
-            and how.lines(reading.row) is None
-        ]
-    return [
+def _open_readings(one: Wired, wiring: str, said: LineMap | None, how: HowRead) -> list[PlannedReading]:
+    """Readings with this wiring of whose order the chip itself says nothing, nor the sheet.
+
+    Of lines that readings of other chips speak against: those for which the sheet says the same lines.
+    """
+    readings = [
         reading
         for reading in one.planned.readings
-        if wiring_of(reading) == wiring and how.lines(reading.row) is None and reading.row.set_aside is None
+        if wiring_of(reading) == wiring and reading.row.set_aside is None
     ]
+    silent = [reading for reading in readings if how.lines(reading.row) is None]
+    shown = [crossing for crossing in one.crossings if crossing.wiring == wiring]
+    if said is not None:
+        denied = any(crossing.said is not None for crossing in shown)
+        return [] if denied else [each for each in readings if _declared(one, each, how) == said]
+    # One reading of a chip may be declared, and another with the same wires not.
+    return silent if not shown or len(silent) < len(readings) else []
+
+
+def _declared(one: Wired, reading: PlannedReading, how: HowRead) -> LineMap | None:
+    lines, size = how.lines(reading.row), one.planned.organisation
+    return None if lines is None or size is None else line_mapping(lines, size)
 
 
 def _carried(planned: PlannedChip, reading: PlannedReading, wiring: str, proved: Sequence[Proved]) -> Carried:

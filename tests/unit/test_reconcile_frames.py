@@ -10,6 +10,7 @@ import pytest
 
 from pipeline.flow import Carried, Pass, Said, Witness
 from pipeline.lines import LineMap
+from pipeline.stages.grade import held_back
 from pipeline.stages.reconcile import Reconciled, reconcile
 from pipeline.words import Words
 from schemas.finding import Code
@@ -130,6 +131,54 @@ def test_addresses_in_the_file_settle_a_start_but_no_order() -> None:
     assert contested(settled([*read(CROSSED, "hb"), *read(TRUE, "two", addressed=True)], said))
 
 
+def shorter(words: Words, at: int, count: int = 1) -> Words:
+    """A stream that lost words there, and 0 where the chip's last ones would stand."""
+    return np.concatenate([np.delete(words, slice(at, at + count)), np.zeros(count, np.uint8)])
+
+
+def test_a_complete_pass_stands_against_one_that_lost_a_word() -> None:
+    short = replace(read(shorter(TRUE, 300), "two")[0], present=ADDRESSES < 1023, length_off=-1)
+    done = settled([*read(TRUE, "hb"), short], {})
+    assert not contested(done)
+    assert [one.code for one in done.findings] == [Code.SLIPPED]
+
+
+def test_a_pass_that_lost_words_and_read_on_to_its_full_count_decides_nothing_against_a_short_one() -> None:
+    went_on = np.concatenate([np.delete(TRUE, slice(300, 303)), TRUE[:3]])
+    early = replace(read(TRUE, "two")[0], present=ADDRESSES < 900, length_off=-124)
+    assert contested(settled([*read(went_on, "hb", 1, 2, 3), early], {}))
+
+
+def test_a_pass_that_lost_words_and_read_on_decides_nothing_against_one_that_doubled_a_word() -> None:
+    went_on = np.concatenate([np.delete(TRUE, slice(300, 303)), TRUE[:3]])
+    doubled = replace(read(np.insert(TRUE, 700, TRUE[700])[:1024], "two")[0], length_off=1)
+    assert contested(settled([*read(went_on, "hb"), doubled], {}))
+
+
+@pytest.mark.parametrize("others", [{"prog": PROGRAMMER}, {"two": HOME_BUILT, "odd": HOME_BUILT}])
+def test_readings_that_speak_against_the_sheets_word_hold_the_image_back(others: Mapping[str, Said]) -> None:
+    said = {
+        "U1.hb": replace(HOME_BUILT, lines_said=True),
+        **{f"U1.{name}": one for name, one in others.items()},
+    }
+    done = settled([*read(CROSSED, "hb"), *(one for name in others for one in read(TRUE, name))], said)
+    assert not contested(done), "the sheet's word settles"
+    assert np.array_equal(done.settled.words, CROSSED)
+    assert held_back(done.settled, done.findings) == (Code.LINES_REORDERED,)
+    answered = [
+        one.model_copy(update={"evidence": {**one.evidence, "answer": "seen on the drawing"}})
+        for one in done.findings
+    ]
+    assert held_back(done.settled, answered) == ()
+
+
+def test_the_sheets_word_against_a_lone_reader_holds_nothing_back() -> None:
+    said = {"U1.hb": replace(HOME_BUILT, lines_said=True), "U1.two": HOME_BUILT}
+    done = settled([*read(CROSSED, "hb"), *read(TRUE, "two")], said)
+    assert not contested(done)
+    assert held_back(done.settled, done.findings) == ()
+
+
 def test_a_mapping_that_changes_no_word_is_no_frame() -> None:
     flat: Words = np.repeat(np.arange(64, dtype=np.uint8), 16)
     done = settled([*read(flat, "hb"), *read(flat.copy(), "two")], {})
@@ -177,6 +226,13 @@ def test_a_wiring_that_nobody_named_is_not_undone_but_doubted() -> None:
     assert contested(done)
     finding = next(one for one in done.findings if one.code is Code.WIRING_CARRIED)
     assert "lines: {address: [A0, A1, A2, A4, A3, A5, A6, A7, A8, A9]}" in finding.next
+
+
+def test_a_pass_that_lost_words_does_not_clear_a_doubted_wiring() -> None:
+    lost = replace(read(shorter(CROSSED, 300), "hb", 2)[0], present=ADDRESSES < 1023, length_off=-1)
+    done = settled([*read(CROSSED, "hb"), lost], {"U1.hb": carried(undo=False)})
+    assert contested(done)
+    assert {one.code for one in done.findings} == {Code.SLIPPED, Code.WIRING_CARRIED, Code.FRAMES_DIFFER}
 
 
 def test_on_other_pins_a_proved_crossing_is_a_caution_and_no_doubt() -> None:

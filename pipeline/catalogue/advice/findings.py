@@ -119,6 +119,14 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         ),
         LOGIC,
     ),
+    "denied-lines": (
+        (
+            "Look at the `lines` in the sheet again: entry k is the line of the reading that carries the "
+            "chip's line k, not the other way round. Else switch off, take the chip out, and follow the "
+            "wires from socket to reader against the data sheet's pins."
+        ),
+        PRACTICE,
+    ),
     "wiring-other-pins": (
         (
             "Switch off, take the chip out, and follow the wires of the lines named from the reader to "

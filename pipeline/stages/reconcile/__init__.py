@@ -79,12 +79,14 @@ def reconcile(
         return None
     known = dict(said or {})
     undone = undo_carried(passes, chip, organisation, known)
-    lined, ways, framing = _framed(undone, organisation, known, checks)
+    lined, ways, framing = _framed(undone.passes, organisation, known, checks)
     findings = undone.findings
     if framing is not None and framing.chosen is not None:
         reference = lined[0] if lined else passes[0]
         reference = next((one for one, way in ways if way is REFERENCE), reference)
         findings += moved_findings(chip, reference, gathered(ways), organisation, framing)
+    if framing is None or framing.chosen is not None:
+        framing = _doubted(undone, lined, ways, checks) or framing
     if framing is not None and framing.chosen is None:
         findings += (_contested(chip, framing),)
     words, contested = settle(lined, organisation, fades_to)
@@ -96,23 +98,16 @@ REFERENCE = Way("same")
 
 
 def _framed(
-    undone: Undone, organisation: Organisation, said: Mapping[str, Said], checks: Checks
+    passes: tuple[Pass, ...], organisation: Organisation, said: Mapping[str, Said], checks: Checks
 ) -> tuple[tuple[Pass, ...], tuple[tuple[Pass, Way], ...], Framing | None]:
     """Passes in the image's frame, how each lay against it, and the frames where there are several."""
-    passes = undone.passes
     alike = all(_same(passes[0], other) for other in passes[1:])
     groups, strangers = ([], []) if alike else frames_of(passes, organisation)
     if len(groups) < 2:
-        words = passes[0].words
-        framing = doubt_of(
-            passes,
-            undone.doubted,
-            lambda crossed: bears_out(checks(words), checks(crossed.lines.undo(words))),
-        )
         ways = tuple(
             (one, Way("stranger") if index in strangers else SAME) for index, one in enumerate(passes)
         )
-        return passes, ways, framing
+        return passes, ways, None
     framing = framing_of(passes, groups, strangers, organisation, said, checks)
     members = [passes[index] for index in groups[framing.chosen or 0].members]
     reference = next((one for one in members if one.complete), members[0])
@@ -123,6 +118,21 @@ def _framed(
         lined.append(moved)
         ways_found.append((one, way))
     return tuple(lined), tuple(ways_found), framing
+
+
+def _doubted(
+    undone: Undone, lined: Sequence[Pass], ways: Sequence[tuple[Pass, Way]], checks: Checks
+) -> Framing | None:
+    """The doubt that a wiring proved crossed elsewhere casts on the lines that the image stands in.
+
+    A pass that lost words, or began late, stands in the same lines as the one that did not, and bears out
+    nothing of them; one that was brought from other lines, or that is a stranger, has no word here at all.
+    """
+    own = [moved for moved, (_, way) in zip(lined, ways, strict=True) if way.keeps_lines] or list(lined)
+    words = own[0].words
+    return doubt_of(
+        own, undone.doubted, lambda crossed: bears_out(checks(words), checks(crossed.lines.undo(words)))
+    )
 
 
 def _same(one: Pass, two: Pass) -> bool:

@@ -81,6 +81,16 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
             ),
         )
         after = advise("wiring-undone")
+    elif carried.denied:
+        severity, means = (
+            Severity.CAUTION,
+            (
+                f"{one.reading} was put into order by lines that the sheet says of the wiring "
+                f"{carried.wiring}. With the same lines {shown} comes out otherwise than its other readings "
+                f"have it: {crossed}. So the order of these words is in doubt."
+            ),
+        )
+        after = advise("denied-lines")
     elif carried.same_pins:
         severity, means = (
             Severity.CAUTION,

@@ -46,6 +46,7 @@ def framing_of(
     sheet = weighing.sheet()
     grounds = (
         *sheet,
+        *weighing.agreeing(sheet),
         *weighing.content(checks),
         *weighing.readers(),
         *weighing.programmer(),
@@ -140,6 +141,17 @@ class _Weighing:
         words = f"{' and '.join(speakers)} read it in one order, and no reader speaks for another"
         return [Ground("readers", frame, self.others(frame), words)]
 
+    def agreeing(self, sheet: Sequence[Ground]) -> list[Ground]:
+        """Independent readers that agree with each other, and not with the order that the sheet says."""
+        out = []
+        for one in sheet:
+            for frame in one.over:
+                speakers = sorted(reader for reader, own in self.speaks.items() if own == frame)
+                if len(speakers) > 1:
+                    words = f"{' and '.join(speakers)} both read it in another order"
+                    out.append(Ground("readers", frame, (one.frame,), words))
+        return out
+
     def programmer(self) -> list[Ground]:
         """A device programmer under the chip's own part against one home-built reader."""
         able = {
@@ -174,7 +186,7 @@ class _Weighing:
         return self.groups[frame].way.keeps_lines and self.groups[other].way.keeps_lines
 
     def complete(self) -> list[Ground]:
-        """A complete pass against one that is short or long by lost or doubled words."""
+        """A complete pass against one that is short or long by just the words it lost or doubled."""
         out = []
         for frame, own in enumerate(self.members):
             whole = [one for one in own if one.complete and not one.length_off]
@@ -182,8 +194,8 @@ class _Weighing:
                 other
                 for other in self.others(frame)
                 if self._steps_only(frame, other)
-                and "slipped" in {self.groups[frame].way.name, self.groups[other].way.name}
-                and all(one.length_off for one in self.members[other])
+                and whole
+                and all(self._lost_or_doubled(whole[0], one) for one in self.members[other])
             )
             if whole and (paced := self._less_than(frame)):
                 words = f"{whole[0].reading} has words that {self.names(paced[0])} never shows"
@@ -195,6 +207,17 @@ class _Weighing:
                 )
                 out.append(Ground("complete", frame, over, words))
         return out
+
+    def _lost_or_doubled(self, whole: Pass, one: Pass) -> bool:
+        """Whether a pass is short by words it lost, or long by words it doubled, and by nothing else.
+
+        A short pass with words that the whole one has not shows that the whole one lost them and went on to
+        its full count: then neither speaks against the other. More words may be missing at the end.
+        """
+        way = way_between(whole, one, self.organisation)
+        lost = sum(slip.by for slip in way.slips)
+        one_way = all(slip.by * one.length_off < 0 for slip in way.slips)
+        return way.name == "slipped" and one_way and abs(lost) <= abs(one.length_off)
 
     def _less_than(self, frame: int) -> tuple[int, ...]:
         """Frames that show only every second word, or each twice, of what this frame has."""

@@ -108,12 +108,22 @@ def gathered(ways: Sequence[tuple[Pass, Way]]) -> list[Moved]:
 
 
 def _told(chip: str, reference: Pass, moved: Moved, organisation: Organisation, framing: Framing) -> Finding:
-    """The caution that a reading was brought into the frame of another, with the grounds that decided."""
+    """The caution that a reading was brought into the frame of another, with the grounds that decided.
+
+    The sheet's word decides even where the readings speak against it; then the image is held back until the
+    sheet is put right, or answers.
+    """
     way, first = moved.way, moved.passes[0]
     tell = {"lines": _lines, "rotated": _rotated, "slipped": _slipped, "paced": _paced}[way.name]
     code, where, evidence, means, also, after = tell(reference, first, way, organisation)
     grounds = [_ground_json(ground) for ground in framing.grounds]
-    why = "; ".join(framing.reasons())
+    against = framing.against()
+    why = "; ".join(reason for reason in framing.reasons() if reason not in against)
+    if against:
+        why = (
+            f"{why}. That word settles the order, but {_in_a_clause(against)}. So the image is held back "
+            "until the sheet is put right, or answers"
+        )
     return Finding(
         code=code,
         severity=Severity.CAUTION,
@@ -128,11 +138,24 @@ def _told(chip: str, reference: Pass, moved: Moved, organisation: Organisation, 
                 "pass": reference.number,
             },
             **where,
+            **({"image": True} if against else {}),
         },
-        evidence={**evidence, "words": organisation.words, "grounds": grounds},
+        evidence={
+            **evidence,
+            "words": organisation.words,
+            "grounds": grounds,
+            **({"holds_back": True} if against else {}),
+        },
         means=f"{means} {why}." if why else means,
         also=also,
-        next=after,
+        next=advise("denied-lines") if against else after,
+    )
+
+
+def _in_a_clause(reasons: Sequence[str]) -> str:
+    """Sentences after a comma: a name keeps its letters, any other word begins small."""
+    return "; ".join(
+        reason[0].lower() + reason[1:] if reason.startswith("The ") else reason for reason in reasons
     )
 
 
