@@ -329,13 +329,13 @@ def memory() -> list[Case]:
 
 
 def spare() -> list[Case]:
-    """The box: two EPROMs of the service man's that only the borrowed adapter could read."""
+    """The box: EPROMs of the service man's, two of which only the borrowed adapter could read."""
     crossed = Wires(address_from=(0, 1, 2, 4, 3, 5, 6, 7, 8, 9, 10), data_to=(0, 2, 1, 3, 4, 5, 6, 7))
     fault = "A3 and A4 crossed, D1 and D2 crossed"
     return [
         Case(
             "BOX-U1",
-            [w >> 8 for w in program.test_program(1)],
+            [w >> 8 for w in program.test_program(1, lines=4)],
             8,
             "single",
             (
@@ -348,7 +348,7 @@ def spare() -> list[Case]:
         ),
         Case(
             "BOX-U2",
-            [w >> 8 for w in program.test_program(2)],
+            [w >> 8 for w in program.test_program(2, lines=4)],
             8,
             "contested",
             (
@@ -360,6 +360,29 @@ def spare() -> list[Case]:
             CONTENT,
             image_true=False,
         ),
+        *_demonstration(),
+    ]
+
+
+def _demonstration() -> list[Case]:
+    """The pair of which nobody knows where it stood."""
+    words = program.test_program(3, lines=len(program.HELP))
+    halves = {"BOX-U3": [word >> 8 for word in words], "BOX-U4": [word & 255 for word in words]}
+    return [
+        Case(
+            chip,
+            half,
+            8,
+            "repeatable",
+            (
+                "Two passes of the programmer agree. No space says where the chip stands; its text reads "
+                "only together with that of the one beside it."
+            ),
+            (Reading(f"{chip}.prog.1.bin", "prog"), Reading(f"{chip}.prog.2.bin", "prog")),
+            ("interleaves-with",),
+            CONTENT,
+        )
+        for chip, half in halves.items()
     ]
 
 

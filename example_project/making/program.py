@@ -275,15 +275,16 @@ def pair_b() -> list[int]:
     return _with_crc(asm.done())
 
 
-def test_program(number: int) -> list[int]:
-    """The service man's test programs: no checks in them, and FF behind the last routine; 2048 words."""
+def test_program(number: int, lines: int) -> list[int]:
+    """The service man's programs: no checks in them, and FF behind the last of so many texts; 2048 words."""
     dice, asm = Dice(0x7E57 + number), Assembler(0x2000 * number)
     names = [f"t{n}" for n in range(24)]
     asm.label("print")
     asm.op("JMP", 0, names[0])
-    messages = [f"k{n}" for n in range(4)]
+    messages = [f"k{n}" for n in range(lines)]
     _routines(asm, dice, names, messages)
-    for name, text in zip(messages, HELP[number * 2 :], strict=False):
+    first = number * 2 if number * 2 + lines <= len(HELP) else 0
+    for name, text in zip(messages, HELP[first:], strict=False):
         asm.text(name, text)
     words = asm.done()
     return [*words, *[0xFFFF] * (WORDS - len(words))]

@@ -216,17 +216,25 @@ def spaces_in_doubt(spaces: Iterable[SpaceRecord]) -> list[str]:
     return out
 
 
-def programs(chips: Iterable[ChipSummary]) -> list[str]:
-    """Which chips read as programs, a line a family of processors."""
+def programs(chips: Sequence[ChipSummary]) -> list[str]:
+    """Which chips read as programs, a line a family of processors, and which read as one for none of them."""
     found: dict[tuple[str, ...], list[str]] = {}
     for chip in chips:
         if chip.families:
             found.setdefault(chip.families, []).append(one_line(chip.chip))
-    return [
-        f"  program for {' or '.join(family.upper() for family in families)}: {', '.join(names[:MOST_NAMED])}"
-        + (f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else "")
+    lines = [
+        f"  program for {' or '.join(family.upper() for family in families)}: {_some_of(names)}"
         for families, names in sorted(found.items())
     ]
+    unknown = [one_line(chip.chip) for chip in chips if chip.for_no_known]
+    if unknown:
+        lines.append(f"  no processor that Wellread knows (or no program): {_some_of(unknown)}")
+    return lines
+
+
+def _some_of(names: Sequence[str]) -> str:
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return ", ".join(names[:MOST_NAMED]) + more
 
 
 def _strip_of(chip: ChipSummary, *, draw: bool) -> str:

@@ -264,9 +264,13 @@ def test_the_terminal_says_which_chips_are_programs_and_for_what() -> None:
     chips = [
         ChipSummary("K1", "single", NOTHING, families=("8080", "z80")),
         ChipSummary("K2", "single", NOTHING),
+        ChipSummary("K4", "single", NOTHING, for_no_known=True),
         ChipSummary("K3", "single", NOTHING, families=("8080", "z80")),
     ]
-    assert programs(chips) == ["  program for 8080 or Z80: K1, K3"]
+    assert programs(chips) == [
+        "  program for 8080 or Z80: K1, K3",
+        "  no processor that Wellread knows (or no program): K4",
+    ]
 
 
 @pytest.mark.parametrize("size", [257, 1080, 2049, 3000, 5001, 10000, 12345, 70001])

@@ -229,8 +229,9 @@ def test_the_examples_pairs_and_microcode_are_suggested_when_the_sheet_has_no_sp
         ("MEM-U3", "MEM-U4"),
         ("SEQ-U1", "SEQ-U2", "SEQ-U3", "SEQ-U4", "SEQ-U5", "SEQ-U6"),
         ("SEQ-U8", "SEQ-U9"),
+        ("BOX-U3", "BOX-U4"),
     }
-    assert all(join.order_known for join in found if join.chips[0].startswith("MEM"))
+    assert all(join.order_known for join in found if join.chips[0].startswith(("MEM", "BOX")))
 
 
 @pytest.mark.parametrize("erased", [0, 1, None])

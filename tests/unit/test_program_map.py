@@ -117,7 +117,7 @@ def test_the_page_says_where_the_processor_is_not_known() -> None:
     view = program_view(chip, one_page=True)
     assert view is not None
     assert view["shares"] == "256 words of no known kind"
-    assert str(view["unknown"]).startswith("The processor is not known")
+    assert str(view["unknown"]).startswith("No processor that Wellread knows")
     assert program_view(cast("ChipRecord", {"chip": "U1", "regions": []}), one_page=True) is None
 
 

@@ -64,6 +64,8 @@ class Finish:
     near: Mapping[str, Near] = field(default_factory=dict)
 
 
+_LONG = 256
+"""Words: in shorter stretches no program is looked for."""
 MOST_STRIPS = 400
 """Beyond so many chips the terminal shows no strips: nobody reads them there, and each has to be kept."""
 
@@ -157,7 +159,16 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
             if one["code"] == "runs-on"
             for family in one["evidence"]["families"]
         ),
+        for_no_known=record.get("program") is None and _long_dense(record),
         kin=kin_of(record["chip"], record["findings"]),
+    )
+
+
+def _long_dense(record: ChipRecord) -> bool:
+    """Whether a chip of whole bytes has a stretch of no known kind in which a program would show."""
+    bits = Organisation.parse(record["organisation"]).bits if record["organisation"] else 0
+    return bits in {8, 16} and any(
+        one["kind"] == "dense" and one["end"] - one["start"] >= _LONG for one in record["regions"]
     )
 
 

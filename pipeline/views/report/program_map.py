@@ -46,8 +46,8 @@ def program_view(chip: ChipRecord, *, one_page: bool) -> View | None:
     if program is None:
         dense = next((words for name, words in shares if name == _KINDS["dense"]), 0)
         said = (
-            "The processor is not known: for none that is known here do branches land where instructions "
-            "begin. It may be a program for another, or no program."
+            "No processor that Wellread knows: for none of them do branches land where instructions begin. "
+            "The processor is not known; this may be a program for another, or no program."
         )
         return {"shares": _said(shares), "unknown": said} if dense else None
     link = _Links(chip, one_page=one_page)
