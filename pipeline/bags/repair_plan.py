@@ -5,7 +5,8 @@
 2. Every tag file that the root lists is taken from the first place where it has the listed digests: from the
    bag itself if it can be, else from a copy. So the payload manifests become trusted.
 3. Every payload file is taken from the first place where it has the digests that these list.
-4. A tag manifest that only one place holds is taken if it says of the trusted files what is true of them.
+4. A tag manifest that only one place holds is taken if it says of the trusted files what is true of them; an
+   untrue one that no copy has is set aside, as are a `fetch.txt` and a manifest that no tag manifest lists.
 
 Two copies with different wounds make one whole. Where anything remains that nothing proves, nothing is
 planned.
@@ -211,9 +212,11 @@ class _Mending:
             if name in root:
                 continue
             true = [raw for raw in holders if self.tells_truth(name, raw)]
-            if len(true) != 1:
+            if len(true) == 1:
+                self.take[name] = holders[true[0]][0]
+            elif pattern != _TAG_MANIFESTS or {0} != {place for where in holders.values() for place in where}:
                 raise self.failed(f"no copy proves {name}")
-            self.take[name] = holders[true[0]][0]
+            # Else the agreed ones vouch for all tag files, no copy has one of this name, and it is untrue.
 
     def tells_truth(self, name: str, raw: bytes) -> bool:
         manifest = read_manifest(name, raw, self.encoding, self.version)

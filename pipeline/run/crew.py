@@ -1,25 +1,24 @@
 """Many chips at once: the same work inline for a few, over the cores for many, results in order.
 
 Workers are started afresh (never forked from a process that may hold threads), once for all stages of a task;
-they ignore Ctrl-C (the parent ends them), and hand their exceptions back. What all items of a stage share is
-handed over once a process, in a file, not with every batch.
+they hand their exceptions back, and end when this process does. What all items of a stage share is handed
+over once a process, in a file, not with every batch.
 """
 
 from __future__ import annotations
 
-import contextlib
 import pickle
-import signal
+import sys
 import tempfile
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
+from itertools import islice
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self, TypeVar
+from typing import Any, NamedTuple, Self, TypeVar
 
-from pipeline.edges.disk_errors import storage_trouble, worker_ended
-
-if TYPE_CHECKING:
-    from concurrent.futures import Future, ProcessPoolExecutor
+from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.worker_pool import AHEAD, Tasks, WorkerPool, cores, program
+from pipeline.run import crew_worker
 
 S = TypeVar("S")
 T = TypeVar("T")
@@ -28,38 +27,17 @@ R = TypeVar("R")
 FEWEST_FOR_WORKERS = 400
 """Fewer chips than this are done sooner than a second process has started."""
 BATCH = 40
-AHEAD = 3
-"""Batches for each worker that are being worked on or wait."""
 
 
-def _start() -> None:
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+class _Task(NamedTuple):
+    """Some items, and what is done with them, as a worker is told."""
 
-
-_SHARED: dict[str, Any] = {}  # whatever a stage shares; each knows its own
-
-
-def _shared(path: str) -> Any:
-    """What the items of a stage share, read once a process; what the stage before shared is dropped."""
-    if path not in _SHARED:
-        _SHARED.clear()
-        _SHARED[path] = pickle.loads(Path(path).read_bytes())  # noqa: S301 - written by our own parent a moment ago
-    return _SHARED[path]
-
-
-_Task = tuple[Callable[[Any, Sequence[Any]], list[Any]], str, Sequence[Any]]
-"""What is done, where that lies which all items share, and the items."""
-
-
-def _call(task: _Task) -> list[Any]:
-    work, path, batch = task
-    return work(_shared(path), batch)
+    number: int
+    packed: bytes
 
 
 def worker_count() -> int:
     """How many processes to use: one a core that this process may run on, eight at most."""
-    from pipeline.edges.bags.digest_pool import cores
-
     return max(1, min(8, cores()))
 
 
@@ -75,26 +53,25 @@ class Crew:
         self._many = items >= FEWEST_FOR_WORKERS and worker_count() > 1
         self._folder = folder
         self._place: tempfile.TemporaryDirectory[str] | None = None
-        self._pool: ProcessPoolExecutor | None = None
-        self._stages = 0
+        self._tasks = Tasks[_Task]()
+        self._pool = WorkerPool(
+            self._tasks,
+            program(crew_worker.__file__, *sys.path, flags=["-P"]),
+            lambda task: task.packed,
+            where="packaging",
+        )
+        self._stages = self._given = 0
+        self._early: dict[int, list[Any]] = {}
 
     def __enter__(self) -> Self:
         if self._many:
-            import multiprocessing
-            from concurrent.futures import ProcessPoolExecutor
-
             with storage_trouble(self._folder or Path(tempfile.gettempdir())):
                 self._place = tempfile.TemporaryDirectory(dir=self._folder, prefix="shared-")
-            self._pool = ProcessPoolExecutor(
-                worker_count(), multiprocessing.get_context("spawn"), initializer=_start
-            )
+            self._pool.start(worker_count())
         return self
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
-        if self._pool is not None:
-            # A batch that is being worked on ends in a second or two; those that wait are dropped.
-            with contextlib.suppress(KeyboardInterrupt):
-                self._pool.shutdown(wait=True, cancel_futures=True)
+        self._pool.close()
         if self._place is not None:
             self._place.cleanup()
 
@@ -110,10 +87,10 @@ class Crew:
             batch: Items handed over together.
 
         Raises:
-            ResourceError: The system ended a worker, or started none.
+            ResourceError: The system ended a worker.
         """
         batches = _batched(items, batch)
-        if self._pool is None:
+        if not self._pool.running:
             for some in batches:
                 yield from work(shared, some)
             return
@@ -122,24 +99,35 @@ class Crew:
         path = Path(self._place.name) / f"{self._stages}"
         with storage_trouble(path):
             path.write_bytes(pickle.dumps(shared, protocol=pickle.HIGHEST_PROTOCOL))
-        yield from _in_order(self._pool, ((work, str(path), some) for some in batches))
+        yield from self._in_order(pickle.dumps((work, str(path), some)) for some in batches)
 
+    def _in_order(self, packed: Iterator[bytes]) -> Iterator[Any]:
+        """The results of tasks in their order; a few always wait, so that no worker stands idle."""
+        wanted = deque(self._give(islice(packed, AHEAD * self._pool.running)))
+        while wanted:
+            while wanted[0] not in self._early:
+                number, results = self._taken()
+                self._early[number] = results
+            yield from self._early.pop(wanted.popleft())
+            wanted += self._give(islice(packed, 1))
 
-def _in_order(pool: ProcessPoolExecutor, tasks: Iterable[_Task]) -> Iterator[Any]:
-    """The results of tasks in their order; a few tasks always wait, so that no worker stands idle."""
-    from concurrent.futures.process import BrokenProcessPool
+    def _give(self, packed: Iterable[bytes]) -> list[int]:
+        """The numbers that some tasks got."""
+        before = self._given
+        for each in packed:
+            self._tasks.put(_Task(self._given, each))
+            self._given += 1
+        return list(range(before, self._given))
 
-    ahead = AHEAD * worker_count()
-    waiting: deque[Future[list[Any]]] = deque()
-    try:
-        for task in tasks:
-            waiting.append(pool.submit(_call, task))
-            if len(waiting) >= ahead:
-                yield from waiting.popleft().result()
-        while waiting:
-            yield from waiting.popleft().result()
-    except BrokenProcessPool as error:
-        raise worker_ended("packaging") from error
+    def _taken(self) -> tuple[int, list[Any]]:
+        """The next answer, of whichever task."""
+        told = self._pool.next()
+        assert told is not None
+        assert not isinstance(told, int)
+        error, results = pickle.loads(told.answer)  # noqa: S301 - written by our own worker a moment ago
+        if error is not None:
+            raise error
+        return told.task.number, results
 
 
 def _batched(items: Iterable[T], size: int) -> Iterator[list[T]]:

@@ -1,4 +1,4 @@
-"""A worker killed by a system short of memory ends the run with words and never makes it wait."""
+"""A worker killed by a system short of memory ends the run with words; none outlives whoever started it."""
 
 from __future__ import annotations
 
@@ -8,12 +8,18 @@ import signal
 import subprocess
 import sys
 import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
 
+from pipeline.errors import StorageError
+from pipeline.run.crew import FEWEST_FOR_WORKERS, Crew, worker_count
 from tests.journey import drilled
+from tests.journey.cli import wellread
 from tests.outside import bag_cases
+from tests.reliability.given_to_workers import double, refuse, stumble
 
 ROOT = Path(__file__).parents[2]
 posix = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs /proc")
@@ -29,14 +35,14 @@ def children(pid: int) -> list[int]:
     for task in Path(f"/proc/{pid}/task").iterdir():
         for child in (task / "children").read_text().split():
             command = Path(f"/proc/{child}/cmdline").read_bytes()
-            if b"spawn_main" in command or b"digest_worker" in command:
+            if b"edges/worker.py" in command:
                 found.append(int(child))
     return found
 
 
 def many_files(folder: Path) -> None:
     """A bag of so many files that they are digested by several processes."""
-    bag_cases.bag(folder / "bag", {f"data/{number}.bin": b"%d" % number * 100 for number in range(4000)})
+    bag_cases.bag(folder / "bag", {f"data/{number}.bin": b"%d" % number * 100 for number in range(2000)})
 
 
 def arguments(name: str, folder: Path) -> list[str]:
@@ -46,6 +52,8 @@ def arguments(name: str, folder: Path) -> list[str]:
         drilled.many_chips(folder)
         return [name, str(folder / "m"), *(["--into", into] if name == "package" else [])]
     (folder / "into").mkdir()
+    if name == "release":
+        return ["release", str(much_packaged(folder)), "--into", into]
     many_files(folder)
     bag = str(folder / "bag")
     if name == "mend":
@@ -55,41 +63,127 @@ def arguments(name: str, folder: Path) -> list[str]:
     return ["recheck", bag]
 
 
+def much_packaged(folder: Path) -> Path:
+    """A packaged bag of so many bytes that they are digested by several processes."""
+    drilled.project(folder)
+    for name in ("one", "two"):
+        (folder / f"m/docs/{name}.pdf").write_bytes(name.encode() * (5 << 20))
+    ran = wellread("package", folder / "m", "--into", folder, "--quiet")
+    assert ran.code == 0, ran.err
+    return folder / "m-v1"
+
+
+@contextmanager
+def at_work(name: str, folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], list[int]]]:
+    """A command and its workers; both have ended when the block has."""
+    if len(os.sched_getaffinity(0)) < 2:
+        pytest.skip("one core: no workers are started")
+    running = subprocess.Popen(
+        [sys.executable, "-c", PROGRAM, str(ROOT), *arguments(name, folder)],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+    )
+    workers: list[int] = []
+    try:
+        until = time.monotonic() + 60
+        while not workers and time.monotonic() < until and running.poll() is None:
+            workers = children(running.pid)
+            time.sleep(0.001)
+        assert workers
+        yield running, workers
+    finally:
+        for pid in (running.pid, *workers):
+            with suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        running.communicate()
+
+
+def ended(running: subprocess.Popen[bytes]) -> bytes:
+    """What a command said until nobody held its pipes any more."""
+    try:
+        told, said = running.communicate(timeout=60)
+    except subprocess.TimeoutExpired:
+        pytest.fail("it waits for ever")
+    return said + told
+
+
+def alive(pid: int) -> bool:
+    """Whether a process is there and is no mere entry for its parent to fetch."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+def drills(*names: str) -> list[object]:
+    return [pytest.param(name, marks=pytest.mark.drill) for name in names]
+
+
 @posix
 @pytest.mark.parametrize(
     ("name", "after_seconds"),
-    [("package", 0.0), ("package", 0.6), ("check", 0.0), ("recheck", 0.0), ("mend", 0.0)],
+    [
+        ("recheck", 0.0),
+        *(
+            pytest.param(name, after, marks=pytest.mark.drill)
+            for name, after in (
+                ("package", 0.0),
+                ("package", 0.6),
+                ("check", 0.0),
+                ("mend", 0.0),
+                ("release", 0.0),
+            )
+        ),
+    ],
 )
 def test_a_command_whose_worker_is_killed_ends_with_words(
     tmp_path: Path, name: str, after_seconds: float
 ) -> None:
-    if len(os.sched_getaffinity(0)) < 2:
-        pytest.skip("one core: no workers are started")
-    running = subprocess.Popen(
-        [sys.executable, "-c", PROGRAM, str(ROOT), *arguments(name, tmp_path)],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-    )
-    until = time.monotonic() + 60
-    workers: list[int] = []
-    while not workers and time.monotonic() < until and running.poll() is None:
-        workers = children(running.pid)
-        time.sleep(0.001)
-    assert workers
-    time.sleep(after_seconds)
-    os.kill(workers[0], signal.SIGKILL)
-    try:
-        told, said = running.communicate(timeout=60)
-    except subprocess.TimeoutExpired:
-        running.kill()
-        running.communicate()
-        pytest.fail("it waits for ever")
+    with at_work(name, tmp_path) as (running, workers):
+        time.sleep(after_seconds)
+        os.kill(workers[0], signal.SIGKILL)
+        said = ended(running)
     if name == "recheck":
         # One bag that cannot be read keeps no other from being checked.
-        assert running.returncode == 1, told
-        said += told
+        assert running.returncode == 1, said
     else:
         assert running.returncode == 28, said
     assert b"Traceback" not in said
     assert b"memory" in said, said
     assert not (tmp_path / "into").exists() or not list((tmp_path / "into").iterdir())
+
+
+@posix
+@pytest.mark.parametrize("name", ["recheck", *drills("check", "package", "mend", "release")])
+def test_no_worker_outlives_a_program_that_is_killed(tmp_path: Path, name: str) -> None:
+    """Whoever waits for the end of what it says would wait for ever."""
+    with at_work(name, tmp_path) as (running, workers):
+        running.kill()
+        ended(running)
+        until = time.monotonic() + 30
+        while any(map(alive, workers)) and time.monotonic() < until:
+            time.sleep(0.02)
+        assert not [pid for pid in workers if alive(pid)]
+
+
+def test_a_worker_hands_back_errors_with_their_words_and_a_bug_with_its_traceback() -> None:
+    with (
+        Crew(items=FEWEST_FOR_WORKERS) as crew,
+        pytest.raises(StorageError, match="a chip: the disk says: no"),
+    ):
+        list(crew.each(refuse, None, range(9)))
+    with Crew(items=FEWEST_FOR_WORKERS) as crew, pytest.raises((RuntimeError, ZeroDivisionError)) as caught:
+        list(crew.each(stumble, None, range(9)))
+    assert "ZeroDivisionError" in repr(caught.value)
+    assert worker_count() == 1 or "stumble" in str(caught.value)
+
+
+def test_what_workers_are_given_in_two_turns_at_once_comes_back_each_in_its_order() -> None:
+    """Also where the one is not fetched to its end, and where a worker prints something."""
+    with Crew(items=FEWEST_FOR_WORKERS) as crew:
+        one = crew.each(double, None, range(100), batch=7)
+        first = [next(one) for _ in range(3)]
+        assert list(crew.each(double, None, range(50), batch=1)) == [2 * each for each in range(50)]
+        assert [*first, *one] == [2 * each for each in range(100)]
+        next(crew.each(double, None, range(100), batch=7))
+        assert list(crew.each(double, None, range(5))) == [0, 2, 4, 6, 8]

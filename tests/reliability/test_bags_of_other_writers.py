@@ -234,6 +234,11 @@ def test_what_a_desktop_leaves_beside_the_bag_in_a_tar_is_a_warning_too(tmp_path
         ("manifest-sha384.txt", "zzz\n"),
         ("manifest-unknown.txt", "x"),
         ("manifest-sha256 (1).txt", "x"),
+        ("tagmanifest-md5.txt", f"{'0' * 32}  bagit.txt\n"),
+        ("tagmanifest-md5.txt", f"{'0' * 32}  nowhere.txt\n"),
+        ("tagmanifest-sha384.txt", ""),
+        ("tagmanifest-unknown.txt", "x"),
+        ("tagmanifest-sha256 (1).txt", "x"),
     ],
 )
 def test_a_stray_tag_file_of_any_content_is_set_aside_by_mend(tmp_path: Path, stray: str, text: str) -> None:
@@ -244,3 +249,49 @@ def test_a_stray_tag_file_of_any_content_is_set_aside_by_mend(tmp_path: Path, st
     assert ran.code == 0, ran.err
     assert judged(tmp_path / "bag") == judged(tmp_path / "copy")
     assert (tmp_path / "bag.damaged-1" / stray).read_text() == text
+
+
+UNTRUE = f"{'0' * 32}  bagit.txt\n"
+
+
+@pytest.mark.parametrize("with_ledger", [False, True])
+def test_a_stray_tag_manifest_beside_damage_is_set_aside_while_the_damage_is_mended(
+    tmp_path: Path, *, with_ledger: bool
+) -> None:
+    bag_cases.bag(tmp_path / "bag")
+    shutil.copytree(tmp_path / "bag", tmp_path / "copy")
+    remembered = ["--ledger", tmp_path / "l"] if with_ledger else []
+    if with_ledger:
+        assert wellread("recheck", tmp_path / "bag", *remembered, "--new-ledger").code == 0
+    damaged = next((tmp_path / "bag/data").iterdir())
+    damaged.write_bytes(b"damaged")
+    (tmp_path / "bag/tagmanifest-md5.txt").write_text(UNTRUE)
+    ran = wellread("mend", tmp_path / "bag", "--from", tmp_path / "copy", *remembered)
+    assert ran.code == 0, ran.err
+    assert judged(tmp_path / "bag") == judged(tmp_path / "copy")
+    assert (tmp_path / "bag.damaged-1/tagmanifest-md5.txt").read_text() == UNTRUE
+
+
+def test_a_tag_manifest_that_a_copy_has_too_is_no_stray_one_where_both_are_untrue(tmp_path: Path) -> None:
+    """Either may be what is left of a true one."""
+    bag_cases.bag(tmp_path / "bag")
+    shutil.copytree(tmp_path / "bag", tmp_path / "copy")
+    (tmp_path / "bag/tagmanifest-md5.txt").write_text(UNTRUE)
+    (tmp_path / "copy/tagmanifest-md5.txt").write_text(UNTRUE.replace("0", "1"))
+    before = (tmp_path / "bag/tagmanifest-md5.txt").read_text()
+    ran = wellread("mend", tmp_path / "bag", "--from", tmp_path / "copy")
+    assert ran.code == 21
+    assert "no copy proves tagmanifest-md5.txt" in ran.err
+    assert (tmp_path / "bag/tagmanifest-md5.txt").read_text() == before
+
+
+def test_a_bag_whose_only_tag_manifest_the_copy_has_lost_is_not_mended_without_it(tmp_path: Path) -> None:
+    """It alone vouches for the tag files: without it nothing would tell that bag-info.txt was altered."""
+    bag_cases.bag(tmp_path / "bag")
+    shutil.copytree(tmp_path / "bag", tmp_path / "copy")
+    for each in (tmp_path / "copy").glob("tagmanifest-*.txt"):
+        each.unlink()
+    (tmp_path / "bag/bag-info.txt").write_text("Contact-Name: somebody else\n")
+    ran = wellread("mend", tmp_path / "bag", "--from", tmp_path / "copy")
+    assert ran.code == 21
+    assert list((tmp_path / "bag").glob("tagmanifest-*.txt"))

@@ -16,6 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.edges import worker
 from pipeline.edges.bags import digest_worker
 from pipeline.edges.bags.digest_pool import Digesting
 from pipeline.errors import ResourceError
@@ -128,7 +129,7 @@ def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
         (tmp_path / name).write_bytes(b"x" * 100)
     pids = started_pids(monkeypatch)
     answers = 0
-    received = digest_worker.receive
+    received = worker.receive
 
     def receive(stream: object) -> object:
         nonlocal answers
@@ -138,7 +139,7 @@ def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
                 os.kill(pid, signal.SIGKILL)
         return received(stream)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(digest_worker, "receive", receive)
+    monkeypatch.setattr(worker, "receive", receive)
     got: list[tuple[str, digest_worker.Result]] = []
     before = threading.active_count()
     with Digesting(str(tmp_path), (("sha256",),), workers=2) as crew:

@@ -1,21 +1,15 @@
-"""Digests of many files, each read once for all its algorithms; also run as a program of its own.
+"""Digests of many files, each read once for all its algorithms; also what a worker process answers with.
 
-As a program (`python -I -S digest_worker.py ALGORITHMS...`, in the folder that paths are below) it starts in
-a hundredth of a second because it needs nothing but these four modules: a pool of processes from the standard
-library costs more than hashing a thousand small files. It reads batches from standard input and answers on
-standard output, each a length and marshalled plain data; it trusts its parent and nobody else.
+A worker (`edges/worker.py`) loads this file by itself, in the folder that paths are below; so it needs
+nothing but these modules.
 """
-# ruff: noqa: S302 - marshal only ever crosses the pipe between the parent and its own child
 
 from __future__ import annotations
 
 import hashlib
-import marshal
 import os
 import stat
-import sys
 from collections.abc import Callable, Sequence
-from typing import Any, BinaryIO, cast
 
 CHUNK_BYTES = 1 << 20
 THREADED_BYTES = 8 << 20
@@ -126,52 +120,24 @@ def _digest_threaded(
     return total, tuple(each.digest() for each in hashes)
 
 
-def send(stream: BinaryIO, value: Any) -> None:
-    """One value over a pipe."""
-    packed = marshal.dumps(value)
-    stream.write(len(packed).to_bytes(8, "little") + packed)
-    stream.flush()
-
-
-def receive(stream: BinaryIO) -> object:
-    """The next value, or None at the end."""
-    head = stream.read(8)
-    if len(head) < 8:
-        return None
-    return marshal.loads(stream.read(int.from_bytes(head, "little")))
-
-
-def serve(source: BinaryIO, sink: BinaryIO, groups: Sequence[Sequence[str]]) -> None:
-    """Answer batches until the pipe closes.
+def answerer(
+    arguments: Sequence[str],
+) -> Callable[[tuple[int, list[str]], Callable[[int], None]], list[Result | int]]:
+    """What a worker does.
 
     Args:
-        source: Batches: which group of algorithms, and a list of paths. A file that is alone in its batch is
-            digested whatever its size; of large files among others only the size is told.
-        sink: A count of bytes now and then, then the list of results, in the order asked.
-        groups: Lists of algorithms.
+        arguments: Lists of algorithms, one for each group of files, with commas.
+
+    Returns:
+        Makes a list of results, in the order asked, of a batch: which group, and a list of paths. A file
+        that is alone in its batch is digested whatever its size; of large ones among others only the size is
+        told.
     """
+    groups = [[name for name in group.split(",") if name] for group in arguments]
 
-    def report(count: int) -> None:
-        send(sink, count)
-
-    while (batch := receive(source)) is not None:
-        group, paths = cast("tuple[int, list[str]]", batch)
+    def answer(batch: tuple[int, list[str]], news: Callable[[int], None]) -> list[Result | int]:
+        group, paths = batch
         postpone_from = LARGE_BYTES if len(paths) > 1 else _NEVER
-        algorithms = groups[group]
-        send(sink, [_digest(path, algorithms, report, postpone_from=postpone_from) for path in paths])
+        return [_digest(path, groups[group], news, postpone_from=postpone_from) for path in paths]
 
-
-def main() -> None:
-    """Run as a program; an interrupt or the parent's end is the end, without a word."""
-    import signal
-
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-    groups = [[name for name in group.split(",") if name] for group in sys.argv[1:]]
-    try:
-        serve(sys.stdin.buffer, sys.stdout.buffer, groups)
-    except BrokenPipeError:
-        os._exit(1)
-
-
-if __name__ == "__main__":
-    main()
+    return answer
