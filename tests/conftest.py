@@ -7,6 +7,10 @@
 from __future__ import annotations
 
 import os
+import secrets
+import signal
+import sys
+import tempfile
 import time
 from collections.abc import Generator, Iterator
 from contextlib import contextmanager, suppress
@@ -37,6 +41,19 @@ settings.register_profile(
 )
 os.environ["COLUMNS"] = "0"
 """Lines stay whole, so that a test finds a sentence; tests of the width set their own."""
+RUN_NAME = "WELLREAD_TEST_RUN"
+
+
+class _Run:
+    """This run of the tests, which all its processes are of."""
+
+    name = os.environ.get(RUN_NAME, "") if "PYTEST_XDIST_WORKER" in os.environ else secrets.token_hex(8)
+    given_up = False
+    """Whether a turn was waited for in vain."""
+
+
+RUN = _Run()
+os.environ[RUN_NAME] = RUN.name
 settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
 
 
@@ -60,31 +77,56 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     items.sort(key=lambda item: item.get_closest_marker("clock") is not None)
 
 
-@pytest.hookimpl(wrapper=True)
+@pytest.hookimpl(wrapper=True, tryfirst=True)
 def pytest_runtest_protocol(item: pytest.Item) -> Generator[None, object, object]:
-    """A test that holds a clock waits until the other processes of the run rest, and they wait for it."""
+    """A test that holds a clock waits until the other processes of the run rest, and they wait for it.
+
+    Outermost, so that the time limit counts a test with all that is made and torn down for it, and no turn.
+    """
     with _turn(alone=item.get_closest_marker("clock") is not None):
         return (yield)
 
 
 @contextmanager
 def _turn(*, alone: bool) -> Iterator[None]:
-    if fcntl is None or "PYTEST_XDIST_WORKER" not in os.environ:
+    """A lock of lockf(3), which no forked child inherits and which a process that dies lets go.
+
+    Whoever opens and closes the file lets go of it too, so it is one that nobody else looks at.
+    """
+    if fcntl is None or RUN.given_up or "PYTEST_XDIST_WORKER" not in os.environ:
         yield
         return
-    with Path(__file__).open("rb") as lock:  # this file stands for the run: every process of it can open it
-        _await(lock, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
-        try:
-            yield
-        finally:
-            # Closing is not enough: a child that a test forked and left holds the open file too, flock(2).
-            fcntl.flock(lock, fcntl.LOCK_UN)
+    with (Path(tempfile.gettempdir()) / f"wellread-turn-{RUN.name}").open("a+b") as lock:
+        RUN.given_up = not _await(lock, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
+        yield
 
 
-def _await(lock: BinaryIO, kind: int) -> None:
-    """Wait ten minutes for a turn at most: a run must end, even where a process that died left its lock."""
+def _await(lock: BinaryIO, kind: int) -> bool:
+    """Wait ten minutes for a turn at most, once in a run: a run must end, whatever became of a process."""
     for _ in range(10 * 60 * 10):
-        with suppress(BlockingIOError):
-            fcntl.flock(lock, kind | fcntl.LOCK_NB)
-            return
+        with suppress(BlockingIOError, PermissionError):  # either, says lockf(3)
+            fcntl.lockf(lock, kind | fcntl.LOCK_NB)
+            return True
         time.sleep(0.1)
+    return False
+
+
+def pytest_unconfigure() -> None:
+    """The run's end is the end of all that it started: who reads what it says must not wait for them."""
+    if "PYTEST_XDIST_WORKER" in os.environ:
+        return
+    (Path(tempfile.gettempdir()) / f"wellread-turn-{RUN.name}").unlink(missing_ok=True)
+    for process, command in left_behind(RUN.name):
+        sys.stderr.write(f"A test left a process behind; it is ended: {process} {command}\n")
+        with suppress(OSError):
+            os.kill(process, signal.SIGKILL)
+
+
+def left_behind(run: str) -> Iterator[tuple[int, str]]:
+    """Processes of a run that live though it is over: each carries its name, or has it from who began it."""
+    marked = f"{RUN_NAME}={run}".encode()
+    for place in Path("/proc").glob("[0-9]*"):
+        with suppress(OSError):
+            if int(place.name) != os.getpid() and marked in (place / "environ").read_bytes().split(b"\0"):
+                said = (place / "cmdline").read_bytes().replace(b"\0", b" ")
+                yield int(place.name), said.decode(errors="replace")[:200]

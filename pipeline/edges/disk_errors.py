@@ -9,6 +9,9 @@ from contextlib import contextmanager
 
 from pipeline.errors import ResourceError, StorageError
 
+_CLOSE_IT = "Another program has it open, or a file in it: close that program and run it again"
+_OPEN_ELSEWHERE = {32, 33}
+"""A sharing and a lock violation. Source: Microsoft, "System Error Codes (0-499)"."""
 _REMEDIES = {
     errno.ENOSPC: "Free some space and run it again",
     getattr(errno, "EDQUOT", -1): "Free some of your quota and run it again",
@@ -19,6 +22,7 @@ _REMEDIES = {
     errno.EIO: "The device fails: save what is on it first, then write elsewhere",
     errno.ENAMETOOLONG: "Choose a destination with a shorter path",
     errno.ENOENT: "Something removed the folder while it was in use; run it again",
+    errno.EBUSY: _CLOSE_IT,
     errno.EMFILE: "Too many files are open; close other programs and run it again",
 }
 
@@ -59,7 +63,17 @@ def as_storage_error(error: OSError, where: str | os.PathLike[str]) -> StorageEr
         return no_memory(os.fspath(where))
     said = error.strerror or str(error) or type(error).__name__
     remedy = _REMEDIES.get(error.errno or 0, "Look at the disk, then run it again")
+    if is_open_elsewhere(error):
+        remedy = _CLOSE_IT
     return StorageError(where=os.fspath(where), problem=f"the disk says: {said.lower()}", remedy=remedy)
+
+
+def is_open_elsewhere(error: OSError) -> bool:
+    """Whether another program has open what was to be renamed, replaced or opened.
+
+    Windows has numbers for it; a share of Windows that Linux mounts says that it is busy, from memory.
+    """
+    return error.errno == errno.EBUSY or getattr(error, "winerror", None) in _OPEN_ELSEWHERE
 
 
 def worker_ended(where: str) -> ResourceError:

@@ -6,8 +6,11 @@ import errno
 import os
 import sys
 import time
+from collections.abc import Callable
 from pathlib import Path
+from typing import TypeVar
 
+from pipeline.edges.disk_errors import is_open_elsewhere
 from pipeline.edges.flush import NOT_ALLOWED, NOT_KNOWN
 from pipeline.errors import DestinationError
 
@@ -19,6 +22,12 @@ _AT_FDCWD = -100
 _LOOKS = 20
 _LOOK_SECONDS = 0.1
 """Two seconds: a search or virus programme looks at a new file for less; from memory."""
+_ACCESS_DENIED = 5
+"""What Windows says of a folder in which a file is open, and of much else.
+
+Source: Microsoft, "System Error Codes (0-499)".
+"""
+T = TypeVar("T")
 
 
 def identity(path: Path) -> str:
@@ -47,12 +56,16 @@ def rename_new(source: Path, target: Path) -> None:
     """
     refuse_existing(target)
     try:
-        if not _renamed_specially(source, target, _RENAME_NOREPLACE, _RENAME_EXCL):
-            _renamed_plainly(source, target)
+        patiently(lambda: _renamed(source, target))
     except OSError as error:
         if error.errno in {errno.EEXIST, errno.ENOTEMPTY, errno.ENOTDIR, errno.EISDIR}:
             refuse_existing(target)
         raise
+
+
+def _renamed(source: Path, target: Path) -> None:
+    if not _renamed_specially(source, target, _RENAME_NOREPLACE, _RENAME_EXCL):
+        _renamed_plainly(source, target)
 
 
 def _renamed_plainly(source: Path, target: Path) -> None:
@@ -80,25 +93,41 @@ def exchange(one: Path, other: Path) -> bool:
     Raises:
         OSError: The disk refused; nothing has changed.
     """
-    return _renamed_specially(one, other, _RENAME_EXCHANGE, _RENAME_SWAP)
+    return patiently(lambda: _renamed_specially(one, other, _RENAME_EXCHANGE, _RENAME_SWAP))
 
 
 def replace_patiently(source: Path, target: Path) -> None:
-    """Let a file take another one's place; on Windows it is waited for that nobody has that one open.
+    """Let a file take another one's place; it is waited for that no other program has that one open.
 
     Raises:
         OSError: The disk refused, or the other file stays open.
     """
+    patiently(lambda: os.replace(source, target))  # noqa: PTH105 - one step, as the other edges do it
+
+
+def rename_patiently(source: Path, target: Path) -> None:
+    """A plain rename, of what is ours or to a name in a folder of ours.
+
+    Raises:
+        OSError: The disk refused, or another program keeps the file, or one in the folder, open.
+    """
+    patiently(lambda: os.rename(source, target))  # noqa: PTH104 - the very call
+
+
+def patiently(step: Callable[[], T]) -> T:
+    """Take a step again for two seconds while another program has open what it is about.
+
+    Raises:
+        OSError: What the step says at last.
+    """
     for _ in range(_LOOKS):
         try:
-            os.replace(source, target)  # noqa: PTH105 - one step, as the other edges do it
-        except PermissionError:
-            if not is_shared(target):
+            return step()
+        except OSError as error:
+            if not is_shared(error):
                 raise
-            time.sleep(_LOOK_SECONDS)
-        else:
-            return
-    os.replace(source, target)  # noqa: PTH105
+        time.sleep(_LOOK_SECONDS)
+    return step()
 
 
 def remove_own(path: Path) -> None:
@@ -114,9 +143,9 @@ def remove_own(path: Path) -> None:
         path.unlink()
 
 
-def is_shared(path: Path) -> bool:
-    """Whether another program's having a file open may be why it was refused, as on Windows only."""
-    return sys.platform == "win32" and path.exists()
+def is_shared(error: OSError) -> bool:
+    """Whether another program's having a file open is why something was refused, or, on Windows, may be."""
+    return is_open_elsewhere(error) or getattr(error, "winerror", None) == _ACCESS_DENIED
 
 
 def copy_mode(source: Path, target: Path) -> None:

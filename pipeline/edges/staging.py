@@ -31,7 +31,7 @@ from pipeline.edges.console import notice
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.flush import sync_folder, sync_tree
 from pipeline.edges.locks import hold, is_held
-from pipeline.edges.names import exchange, identity, refuse_existing, rename_new
+from pipeline.edges.names import exchange, identity, refuse_existing, rename_new, rename_patiently
 from pipeline.edges.one_place import refuse_in_a_bag
 from pipeline.errors import DestinationError, MendError
 from pipeline.one_line import one_line
@@ -210,7 +210,7 @@ class Staging:
         """Where the system knows no such step: the old one goes aside, the new one gets the name."""
         aside = self.outer / f"{self.final.name}{_OLD}"
         try:
-            os.rename(self.final, aside)  # noqa: PTH104 - the very call; `aside` is in a folder of ours alone
+            rename_patiently(self.final, aside)
             self._refuse_another(aside, replaced)
             rename_new(self.path, self.final)
         except BaseException:

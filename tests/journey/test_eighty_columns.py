@@ -13,6 +13,7 @@ from pathlib import Path
 import pytest
 
 from tests.journey.cli import wellread
+from tests.kit.forked import MOST_SECONDS, end_after
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "example_project"
@@ -132,6 +133,7 @@ def watched(command: list[str], **environment: str) -> tuple[bytes, float]:
     begun = time.monotonic()
     child, terminal = pty.fork()
     if child == 0:
+        end_after(MOST_SECONDS)
         kept = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "NO_COLOR")}
         os.execve(command[0], command, {**kept, "TERM": "xterm", **environment})
     fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 80, 0, 0))

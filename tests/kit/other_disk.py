@@ -130,6 +130,7 @@ class OtherDisk:
     def refuse_open(self, real: str) -> None:
         """Whoever has a file open without saying that others may remove it keeps it where it is.
 
+        What Linux says of such a file on a share of Windows, from memory; Windows has a number of its own.
         Files that the standard library makes for a moment are opened to be removed, there as here.
         """
         below = os.path.join(real, "")
@@ -138,7 +139,7 @@ class OtherDisk:
         if "sharing" in self.traits and any(
             count and (each == real or each.startswith(below)) for each, count in self.open_files.items()
         ):
-            raise refused(errno.EACCES)
+            raise refused(errno.EBUSY)
 
     # --- the calls -----------------------------------------------------------------------------------------
 

@@ -224,6 +224,7 @@ for line in sys.stdin:
     asked = json.loads(line)
     pid = os.fork()
     if pid == 0:
+        signal.alarm(120)
         signal.signal(signal.SIGCHLD, signal.SIG_DFL)
         said = os.open(asked["said"], os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
         for handle in (1, 2):

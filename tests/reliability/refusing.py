@@ -16,6 +16,8 @@ import sys
 from collections.abc import Mapping
 from pathlib import Path
 
+from tests.kit.forked import ended, forked
+
 CALLS = {
     "fsync": 74,
     "fdatasync": 75,
@@ -79,15 +81,12 @@ def cannot() -> str:
     """Why this system cannot refuse calls, or ""."""
     if not sys.platform.startswith("linux") or platform.machine() != "x86_64":
         return "refusing calls needs Linux on x86-64"
-    child = os.fork()
-    if child == 0:
-        code = 1
-        try:
-            refuse({"flock": errno.ENOLCK})
-            code = 0
-        finally:
-            os._exit(code)
-    return "" if os.waitpid(child, 0)[1] == 0 else "this system takes no filter of calls"
+
+    def tried() -> int:
+        refuse({"flock": errno.ENOLCK})
+        return 0
+
+    return "" if ended(forked(tried)) == 0 else "this system takes no filter of calls"
 
 
 COMMAND = """\

@@ -16,6 +16,7 @@ from pipeline.edges.locks import hold, is_held, one_at_a_time
 from pipeline.errors import StorageError
 from tests.journey import drilled
 from tests.journey.cli import wellread
+from tests.kit.forked import ended, forked
 from tests.reliability.refusing import cannot, command, refuse
 
 WHY_NOT = cannot()
@@ -137,15 +138,12 @@ def test_a_disk_that_fails_is_still_an_error(tmp_path: Path) -> None:
 
 def in_a_child(program: Callable[[], int]) -> int:
     """The exit code of a program that runs where there are no locks."""
-    child = os.fork()
-    if child == 0:
-        code = 99
-        try:
-            refuse({"flock": errno.ENOLCK})
-            code = program()
-        finally:
-            os._exit(code)
-    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+    def without_locks() -> int:
+        refuse({"flock": errno.ENOLCK})
+        return program()
+
+    return ended(forked(without_locks))
 
 
 def test_without_locks_a_living_holder_is_known_from_a_dead_one(tmp_path: Path) -> None:
@@ -171,13 +169,8 @@ def test_without_locks_only_one_at_a_time_is_in_the_block(tmp_path: Path) -> Non
         return 0
 
     (tmp_path / "count").write_text("0")
-    children = []
-    for _ in range(3):
-        child = os.fork()
-        if child == 0:
-            os._exit(in_a_child(counts))
-        children.append(child)
-    assert [os.waitpid(child, 0)[1] for child in children] == [0, 0, 0]
+    children = [forked(lambda: in_a_child(counts)) for _ in range(3)]
+    assert [ended(child) for child in children] == [0, 0, 0]
     assert (tmp_path / "count").read_text() == "120"
     assert [path.name for path in tmp_path.iterdir()] == ["count"]
 

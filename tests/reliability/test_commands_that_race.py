@@ -14,7 +14,6 @@ import itertools
 import os
 import shutil
 import sys
-import warnings
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -27,6 +26,8 @@ from pipeline.run.bench.sheet_row import add_row
 from tests.journey import drilled, test_drills
 from tests.journey.test_drills import tree
 from tests.kit.files import listing
+from tests.kit.forked import ended as ended_with
+from tests.kit.forked import forked
 from tests.outside import bag_cases, rfc8493
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "fork"), reason="both processes are forked at one moment")
@@ -198,31 +199,18 @@ def carried_out(asked: list[str | Path], number: int) -> int:
 
 
 def started(asked: list[str | Path], number: int, gate: int, said: Path) -> int:
-    """A process that waits for its gate to close, then runs the command."""
-    with warnings.catch_warnings():
-        warnings.simplefilter(
-            "ignore", DeprecationWarning
-        )  # of threads beside a fork; the child waits for none
-        child = os.fork()
-    if child:
-        return child
-    code = 99
-    try:
+    """A process that waits for its gate to open, then runs the command."""
+
+    def program() -> int:
         handle = os.open(said, os.O_WRONLY | os.O_CREAT, 0o600)
         for standard in (1, 2):
             os.dup2(handle, standard)
         sys.stdout, sys.stderr = (open(standard, "w", encoding="utf-8", closefd=False) for standard in (1, 2))  # noqa: SIM115 - for the child's whole life
         os.environ["SOURCE_DATE_EPOCH"] = drilled.EPOCH
         os.read(gate, 1)
-        code = carried_out(asked, number)
-    except BaseException:  # noqa: BLE001 - told as an interpreter tells it
-        import traceback
+        return carried_out(asked, number)
 
-        traceback.print_exc()
-    finally:
-        sys.stdout.flush()
-        sys.stderr.flush()
-        os._exit(code)
+    return forked(program)
 
 
 def race(folder: Path, pair: tuple[Racer, Racer]) -> list[tuple[int, str]]:
@@ -233,7 +221,7 @@ def race(folder: Path, pair: tuple[Racer, Racer]) -> list[tuple[int, str]]:
     for number, one in enumerate(pair, 1):
         running.append(started(one.asked(folder, number), number, reading, said[number - 1]))
     os.write(writing, b"go")
-    codes = [os.waitstatus_to_exitcode(os.waitpid(each, 0)[1]) for each in running]
+    codes = [ended_with(each) for each in running]
     os.close(reading)
     os.close(writing)
     return [(code, path.read_text("utf-8")) for code, path in zip(codes, said, strict=True)]

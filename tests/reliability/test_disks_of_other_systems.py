@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import shutil
+import threading
 import unicodedata
 from collections.abc import Callable, Generator, Mapping, Sequence
 from pathlib import Path
@@ -164,7 +165,11 @@ def test_files_that_may_not_be_written_are_read_and_taken_away_as_others(windows
         assert tree(windows / "bag") == tree(windows / "copy")
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize(
+    "name",
+    # Whoever is refused waits two seconds for that.
+    [pytest.param(name, marks=[pytest.mark.drill] if name == "mend" else []) for name in COMMANDS],
+)
 def test_with_every_file_open_elsewhere_a_command_does_its_work_or_leaves_all_as_it_was(
     windows: Path, name: str
 ) -> None:
@@ -179,13 +184,37 @@ def test_with_every_file_open_elsewhere_a_command_does_its_work_or_leaves_all_as
         assert "Traceback" not in ran.err
         if ran.code:
             assert name == "mend", "only what takes another one's place can be refused"
+            assert "close that program" in ran.err
         assert contents(there) == before
     if ran.code:
         well(wellread(*arguments))
         assert left_over(windows) == []
 
 
-@pytest.mark.parametrize("how", ["open elsewhere", "not to be written"])
+@pytest.mark.drill
+@pytest.mark.parametrize("name", ["mend", "row"])
+def test_what_is_open_elsewhere_for_a_moment_is_waited_for(windows: Path, name: str) -> None:
+    arguments = COMMANDS["mend"](windows)
+    sheet = windows / "sheet.yaml"
+    sheet.write_text("machine: {id: m, name: M}\nchips:\n  - {chip: U1}\nreadings:\n  - {file: a.bin}\n")
+    with contextlib.ExitStack() as held:
+        for path in given(windows):
+            held.enter_context(path.open("rb"))
+        letting_go = threading.Timer(1, held.close)
+        letting_go.start()
+        try:
+            if name == "mend":
+                well(wellread(*arguments))
+            else:
+                assert add_row(sheet, {"file": "b.bin"})
+        finally:
+            letting_go.join(timeout=10)
+    assert left_over(windows) == []
+
+
+@pytest.mark.parametrize(
+    "how", [pytest.param("open elsewhere", marks=pytest.mark.drill), "not to be written"]
+)
 def test_a_sheet_that_may_not_be_replaced_keeps_its_rows_and_the_row_is_told(windows: Path, how: str) -> None:
     sheet = windows / "sheet.yaml"
     sheet.write_text("machine: {id: m, name: M}\nchips:\n  - {chip: U1}\nreadings:\n  - {file: a.bin}\n")
@@ -220,7 +249,7 @@ def test_the_layer_keeps_what_is_open_or_not_to_be_written(windows: Path) -> Non
     (windows / "new").write_bytes(b"y")
     with path.open("rb"):
         for act in actions:
-            with pytest.raises(PermissionError):
+            with pytest.raises(OSError, match="busy"):
                 act()
     path.chmod(0o444)
     for act in (path.unlink, lambda: path.write_bytes(b"z"), lambda: (windows / "new").replace(path)):

@@ -11,6 +11,7 @@ import os
 import subprocess
 import sys
 import zipfile
+from collections.abc import Callable
 from contextlib import redirect_stderr, redirect_stdout
 from pathlib import Path, PurePosixPath, PureWindowsPath
 from typing import Any
@@ -19,6 +20,8 @@ import pytest
 
 from pipeline.__main__ import run
 from pipeline.edges import names
+from pipeline.edges.disk_errors import storage_trouble
+from pipeline.errors import StorageError
 from tests.journey.cli import wellread
 from tests.kit.example_bags import EXAMPLE, ROOT, example_bag, example_bundle, released
 
@@ -125,40 +128,62 @@ def test_a_sheet_saved_by_an_editor_of_windows_says_the_same(tmp_path: Path) -> 
 
 
 class Held:
-    """`os.replace` while another program has the target open: refused so often, then carried out."""
+    """A step of the system while another program has the file open: refused so often, then carried out."""
 
-    def __init__(self, times: int) -> None:
-        self.left, self.true = times, os.replace
+    def __init__(self, times: int, step: Callable[[Any, Any], None], number: int) -> None:
+        self.left, self.step, self.number = times, step, number
 
     def __call__(self, source: Any, target: Any) -> None:
         if self.left:
             self.left -= 1
-            raise PermissionError(
-                13, "The process cannot access the file because it is being used", str(target)
-            )
-        self.true(source, target)
+            refused = PermissionError(13, "it is being used by another process", str(target))
+            refused.winerror = self.number  # type: ignore[attr-defined]  # as on Windows
+            raise refused
+        self.step(source, target)
 
 
-@pytest.mark.parametrize("times", [1, 3])
-def test_a_file_that_another_program_has_open_is_replaced_once_it_lets_go(
-    times: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    old, new = tmp_path / "sheet.yaml", tmp_path / "new"
-    old.write_text("old", encoding="utf-8")
+STEPS = {"replace": names.replace_patiently, "rename": names.rename_patiently}
+
+
+def _two(folder: Path, step: str) -> tuple[Path, Path]:
+    old, new = folder / "sheet.yaml", folder / "new"
+    if step == "replace":
+        old.write_text("old", encoding="utf-8")
     new.write_text("new", encoding="utf-8")
-    held = Held(times)
-    monkeypatch.setattr(os, "replace", held)
-    monkeypatch.setattr(sys, "platform", "win32")
-    names.replace_patiently(new, old)
+    return old, new
+
+
+@pytest.mark.parametrize("number", [5, 32, 33])
+@pytest.mark.parametrize("step", ["replace", "rename"])
+def test_a_file_that_another_program_has_open_is_replaced_once_it_lets_go(
+    step: str, number: int, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    old, new = _two(tmp_path, step)
+    held = Held(1, getattr(os, step), number)
+    monkeypatch.setattr(os, step, held)
+    STEPS[step](new, old)
     assert (held.left, old.read_text(encoding="utf-8")) == (0, "new")
 
 
-def test_a_file_that_stays_open_is_left_as_it_was(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    old, new = tmp_path / "sheet.yaml", tmp_path / "new"
-    old.write_text("old", encoding="utf-8")
-    new.write_text("new", encoding="utf-8")
-    monkeypatch.setattr(os, "replace", Held(10_000))
-    monkeypatch.setattr(sys, "platform", "win32")
+@pytest.mark.parametrize("step", ["replace", "rename"])
+def test_a_file_that_stays_open_is_left_as_it_was_and_the_remedy_is_told(
+    step: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    old, new = _two(tmp_path, step)
+    monkeypatch.setattr(os, step, Held(10_000, getattr(os, step), 32))
+    monkeypatch.setattr(names, "_LOOK_SECONDS", 0.0)
+    with pytest.raises(StorageError, match="close that program"), storage_trouble(old):
+        STEPS[step](new, old)
+    assert new.read_text(encoding="utf-8") == "new"
+    assert not old.exists() or old.read_text(encoding="utf-8") == "old"
+
+
+def test_what_is_refused_for_another_reason_is_not_waited_for(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    old, new = _two(tmp_path, "replace")
+    held = Held(2, os.replace, 0)
+    monkeypatch.setattr(os, "replace", held)
     with pytest.raises(PermissionError):
         names.replace_patiently(new, old)
-    assert (old.read_text(encoding="utf-8"), new.read_text(encoding="utf-8")) == ("old", "new")
+    assert held.left == 1

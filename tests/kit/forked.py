@@ -1,0 +1,47 @@
+"""A child process that a test forks: it ends by itself, whatever becomes of it or of the test."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import warnings
+from collections.abc import Callable
+
+MOST_SECONDS = 120
+
+
+def forked(program: Callable[[], int]) -> int:
+    """The id of a child that ends with a program's code, or is ended by the kernel after two minutes.
+
+    What another thread had locked at the fork stays locked in the child. Whoever waits for such a child, or
+    for the end of a pipe that it has inherited, would wait for ever.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # of threads beside a fork
+        child = os.fork()
+    if child:
+        return child
+    code = 99
+    try:
+        end_after(MOST_SECONDS)
+        code = program()
+    except BaseException:  # noqa: BLE001 - told as an interpreter tells it
+        import traceback
+
+        traceback.print_exc()
+    finally:
+        sys.stdout.flush()
+        sys.stderr.flush()
+        os._exit(code)
+
+
+def end_after(seconds: int) -> None:
+    """The kernel ends this process, or what it becomes, after so long; alarm(2) outlives execve(2)."""
+    signal.signal(signal.SIGALRM, signal.SIG_DFL)
+    signal.alarm(seconds)
+
+
+def ended(child: int) -> int:
+    """How a child ended, as `subprocess` says it: below zero where a signal ended it."""
+    return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
