@@ -127,16 +127,23 @@ def test_sockets_pictures_and_links_are_there_in_the_expected_number(
         assert order == ["U9", "U10", "U11", "U1", "U2", "U3", "U4", "U30"]
 
 
+MARK = """told => { const style = getComputedStyle(told);
+    return [style.backgroundImage, parseFloat(style.backgroundSize)]; }"""
+
+
 def test_each_socket_tells_its_grade_by_a_mark_and_a_word(chromium: Browser, loom_site: Site) -> None:
     grades = {chip["chip"]: chip["grade"] for chip in loom_site.sample.chips}
     with opened(chromium, loom_site.index) as (page, _):
+        marks = {}
         for socket in page.locator("a.socket").all():
-            name = socket.locator("b").inner_text()
-            assert socket.locator("span").inner_text() == grades[name]
-            assert socket.locator("use").get_attribute("href") == f"#m-{grades[name]}"
-            box = socket.locator("svg").bounding_box()
-            assert box is not None
-            assert box["width"] > 8
+            grade = grades[socket.locator("b").inner_text()]
+            assert socket.locator("span").inner_text() == grade
+            picture, size = socket.locator("span").evaluate(MARK)
+            assert picture.startswith('url("data:image/svg+xml,')
+            assert size > 8
+            assert marks.setdefault(grade, picture) == picture
+            assert page.locator(f"table.list td.g-{grade}").first.evaluate(MARK)[0] == picture
+        assert len(set(marks.values())) == len(set(grades.values())), "no two grades have one mark"
 
 
 def test_every_link_lands(chromium: Browser, loom_site: Site, large_site: Site) -> None:

@@ -142,7 +142,7 @@ def test_the_marks_of_the_list_have_the_colours_of_the_page() -> None:
     half = next(place for place in range(1, len(found)) if found[place][0] == found[0][0])
     schemes = [dict(found[:half]), dict(found[half:])]
     called = dict(re.findall(r"\.g-([\w-]+)\{color:var\(--(\w+)\)", style))
-    light, dark = pictured("td").split("@media")
+    light, dark = pictured("td%").split("@media")
     for grade, name in called.items():
         for rules, colours in ((light, schemes[0]), (dark, schemes[1])):
             rule = next(rule for rule in rules.split("td.g-") if rule.startswith(f"{grade}{{"))

@@ -6,9 +6,8 @@ A line that does nothing is the first thing to look at with a meter.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -18,8 +17,7 @@ if TYPE_CHECKING:
     from schemas.recorded_sheet import PartRecord
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
+class Line(NamedTuple):
     """One line and how much it does.
 
     Attributes:
@@ -47,15 +45,22 @@ def data_lines(content: ChipWords, part: PartRecord | None) -> list[Line]:
 
 def lines_of(letter: str, shares: Sequence[float], part: PartRecord | None) -> list[Line]:
     """Address lines (`A`) or data lines (`D`) with their pins, where the catalogue knows them."""
-    pins = [pin if isinstance(pin, int) else None for pin in _pins(part, _PIN_LISTS[letter])[: len(shares)]]
-    pins += [None] * (len(shares) - len(pins))
-    names = _names(letter, len(shares))
-    return [Line(name, pin, share) for name, pin, share in zip(names, pins, shares, strict=True)]
+    told = _names_and_pins(letter, len(shares), tuple(_pins(part, _PIN_LISTS[letter])))
+    return [Line(name, pin, share) for (name, pin), share in zip(told, shares, strict=True)]
+
+
+@lru_cache(maxsize=4096)
+def tenths(share: float) -> str:
+    """A share in per cent to a tenth: chips of one size have the same ones again and again."""
+    return f"{share:.1%}"
 
 
 @lru_cache(maxsize=64)
-def _names(letter: str, count: int) -> tuple[str, ...]:
-    return tuple(f"{letter}{number}" for number in range(count))
+def _names_and_pins(letter: str, count: int, told: tuple[object, ...]) -> tuple[tuple[str, int | None], ...]:
+    """What chips of one part share."""
+    pins = [pin if isinstance(pin, int) else None for pin in told[:count]]
+    pins += [None] * (count - len(pins))
+    return tuple((f"{letter}{number}", pin) for number, pin in enumerate(pins))
 
 
 _PIN_LISTS = {"A": "address_pins", "D": "data_pins"}

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import marshal
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -122,7 +122,7 @@ def chip_view(
         "facts": _facts(chip, options),
         "attempts": [wording.say(attempt) for attempt in chip.get("attempts") or ()],
         "held_back": ", ".join(chip.get("held_back") or ()),
-        "findings": [_finding(found, digits, part, find) for found in findings[:MOST_FINDINGS]],
+        "findings": _with_notes([_finding(found, digits, part, find) for found in findings[:MOST_FINDINGS]]),
         "more_findings": max(0, len(findings) - MOST_FINDINGS),
         "photographs": _photographs(head, name, options),
         "readings": [_reading(reading, options) for reading in chip.get("readings") or ()],
@@ -271,7 +271,18 @@ def _finding(found: FindingRecord, digits: int, part: PartRecord | None, find: F
         "means": found.get("means") or "",
         "also": found.get("also") or "",
         "next": found.get("next") or "",
+        "notes": 0,
+        "last_note": False,
     }
+
+
+def _with_notes(findings: list[View]) -> list[View]:
+    """The findings, notes last: the first of those knows how many they are, and the last that it is."""
+    notes = [one for one in findings if one["severity"] == "note"]
+    if notes:
+        notes[0]["notes"] = len(notes)
+        notes[-1]["last_note"] = True
+    return findings
 
 
 def _reading(reading: ReadingRecord, options: Options) -> View:
@@ -324,16 +335,20 @@ def _steps(passes: Sequence[PassRecord]) -> list[tuple[str, Markup]]:
     return [
         (
             f"Pass {numbers[0]}" if len(numbers) == 1 else f"Passes {numbers[0]} to {numbers[-1]}",
-            _step_items(json.dumps(steps)),
+            _step_items(marshal.dumps(steps, _PLAIN)),
         )
         for numbers, steps in groups
         if steps
     ]
 
 
+_PLAIN = 2
+"""The last version of `marshal` whose bytes tell the value alone, not who else holds it."""
+
+
 @lru_cache(maxsize=512)
-def _step_items(steps: str) -> Markup:
-    """The items of one list of steps, given as JSON: hundreds of chips were treated alike."""
+def _step_items(steps: bytes) -> Markup:
+    """The items of one list of steps, as `marshal` writes them: hundreds of chips were treated alike."""
     item, settings, why = (
         Markup("<li><b>{}</b>{}{}</li>\n"),
         Markup(' <span class="soft">{}</span>'),
@@ -347,7 +362,7 @@ def _step_items(steps: str) -> Markup:
             else "",
             why.format(wording.visible(str(step["why"]))) if step.get("why") else "",
         )
-        for step in json.loads(steps)
+        for step in marshal.loads(steps)  # noqa: S302 - our own bytes, never stored
     )
 
 

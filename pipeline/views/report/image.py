@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -51,8 +52,11 @@ def content_of(
     """
     if len(stored) != organisation.size_bytes:
         return None
-    octets = np.frombuffer(stored, np.uint8).reshape(organisation.words, organisation.bytes_a_word)
-    bits = np.unpackbits(octets, axis=1)[:, organisation.bytes_a_word * 8 - organisation.bits :]
+    flat = np.frombuffer(stored, np.uint8)
+    octets = flat.reshape(organisation.words, organisation.bytes_a_word)
+    wide = organisation.bytes_a_word * 8
+    # In one go: along an axis the unpacking begins anew with every word.
+    bits = np.unpackbits(flat).reshape(organisation.words, wide)[:, wide - organisation.bits :]
     if not absent:
         return ChipWords(organisation, octets, bits)
     known = np.ones(organisation.words, np.bool_)
@@ -62,8 +66,7 @@ def content_of(
     return ChipWords(organisation, octets.astype(np.uint8), bits.astype(np.uint8), known)
 
 
-@dataclass(frozen=True, slots=True)
-class PictureLayout:
+class PictureLayout(NamedTuple):
     """How the bits of a chip become a picture.
 
     Attributes:

@@ -15,7 +15,7 @@ import numpy as np
 from markupsafe import Markup, escape
 
 from pipeline.views.report import wording
-from pipeline.views.report.activity import Line
+from pipeline.views.report.activity import Line, tenths
 from pipeline.views.report.frame import ALARM, EDGE, RULER, TOP, PictureFrame, frame_of, unread_text
 from pipeline.views.report.image import (
     Bits,
@@ -137,7 +137,7 @@ def lanes_svg(
     down = lanes[::-1]
     told = "".join(
         [
-            f"{stripe}{lane.line.share:.1%} of the words are 1{_also(lane)}</title></path>"
+            f"{stripe}{tenths(lane.line.share)} of the words are 1{_also(lane)}</title></path>"
             for stripe, lane in zip(stripes, down, strict=True)
         ]
     )

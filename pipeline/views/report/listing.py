@@ -32,7 +32,7 @@ LEAST_FILL = 2
 """Rows of one word that are told as a fill."""
 _AMPERSAND, _LESS, _MORE = 2, 3, 4
 """Stand for characters that take more than one byte in the page."""
-_LONGER = ((_AMPERSAND, "&amp;"), (_LESS, "&lt;"), (_MORE, "&gt;"))
+_LONGER = ((chr(_AMPERSAND), "&amp;"), (chr(_LESS), "&lt;"), (chr(_MORE), "&gt;"))
 _HEX = np.frombuffer("".join(f"{value:02X}" for value in range(256)).encode(), np.uint16)
 """The two digits of each byte as one number: looked up in one step."""
 
@@ -85,7 +85,7 @@ def addresses_in(part: Mapping[str, object]) -> list[int]:
     for key, value in part.items():
         if key in _AT and isinstance(value, int) and not isinstance(value, bool):
             out.append(value)
-        elif key in _MANY and isinstance(value, Sequence) and not isinstance(value, str):
+        elif key in _MANY and isinstance(value, list | tuple):
             out += _starts(value)
     return [one for one in out if one >= 0]
 
@@ -134,24 +134,24 @@ def listing(
     out: list[str] = []
     first = start // per
     for low, high, value in _fills(content, per, start, end, barred):
-        out += _plain(shown, first, low, special, marks)
+        out.append(_plain(shown, first, low, special, marks))
         told = [one for one in sorted(marks.told) if low * per < one < min(end, high * per)]
         out.append(shown.fill(low, min(end, high * per), value, told))
         first = high
-    out += _plain(shown, first, -(-end // per), special, marks)
-    text = "".join(out)
-    for stand_in, longer in _LONGER:
-        text = text.replace(chr(stand_in), longer)
-    return Markup(text)  # noqa: S704 - digits, and characters of a table without the acting ones
+    out.append(_plain(shown, first, -(-end // per), special, marks))
+    return Markup("".join(out))  # noqa: S704 - digits, and characters of a table without the acting ones
 
 
-def _plain(shown: _Rows, first: int, last: int, special: Collection[int], marks: ListingMarks) -> list[str]:
+def _plain(shown: _Rows, first: int, last: int, special: Collection[int], marks: ListingMarks) -> str:
     """Rows as they are; those that hold something to be found are put together by the word."""
     out: list[str] = []
     for row in sorted(one for one in special if first <= one < last):
         out += [shown.block(first, row), shown.marked(row, marks)]
         first = row + 1
-    return [*out, shown.block(first, last)]
+    text = "".join([*out, shown.block(first, last)])
+    for stand_in, longer in _LONGER:
+        text = text.replace(stand_in, longer)
+    return text
 
 
 def _fills(
@@ -291,7 +291,7 @@ def _hexes(content: ChipWords, nibbles: int, start: int, end: int) -> NDArray[np
     """Each word in hexadecimal and a blank, shape (words, nibbles + 1); dashes where nobody read."""
     octets = content.octets[start:end]
     cells = np.full((len(octets), nibbles + 1), ord(" "), np.uint8)
-    cells[:, :nibbles] = np.take(_HEX, octets).view(np.uint8)[:, -nibbles:]
+    cells[:, :nibbles] = _HEX.take(octets, mode="clip").view(np.uint8)[:, -nibbles:]
     if content.known is not None:
         cells[~content.known[start:end], :nibbles] = ord("-")
     return cells
@@ -301,7 +301,7 @@ def _texts(content: ChipWords, start: int, end: int) -> NDArray[np.uint8] | None
     """Each byte as a character, shape (words, bytes a word); None where words are no whole bytes."""
     if content.organisation.bits % 8:
         return None
-    texts = np.take(_printable(), content.octets[start:end])
+    texts = _printable().take(content.octets[start:end], mode="clip")
     if content.known is not None:
         texts[~content.known[start:end]] = ord(" ")
     return texts

@@ -6,6 +6,8 @@ drawings are our own.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from markupsafe import Markup
 
 SHAPES = {
@@ -57,18 +59,18 @@ _COLOURS = {
 _PAPER = ("fbfaf6", "181715")
 
 
-def pictured(selector: str) -> str:
+def pictured(*selectors: str) -> str:
     """Rules that show each mark as a background: many rows of marks cost no element.
 
     Args:
-        selector: What stands before the grade's class.
+        selectors: Where a mark stands, `%` for the grade's class.
     """
-    light = "".join(_rule(selector, grade, 0) for grade in SHAPES)
-    dark = "".join(_rule(selector, grade, 1) for grade in SHAPES)
+    light = "".join(_rule(selectors, grade, 0) for grade in SHAPES)
+    dark = "".join(_rule(selectors, grade, 1) for grade in SHAPES)
     return f"{light}@media screen and (prefers-color-scheme:dark){{{dark}}}"
 
 
-def _rule(selector: str, grade: str, scheme: int) -> str:
+def _rule(selectors: Sequence[str], grade: str, scheme: int) -> str:
     ink, paper = f"%23{_COLOURS[grade][scheme]}", f"%23{_PAPER[scheme]}"
     shape = (
         SHAPES[grade]
@@ -80,4 +82,5 @@ def _rule(selector: str, grade: str, scheme: int) -> str:
         .replace('"', "'")
     )
     picture = f"<svg xmlns='http://www.w3.org/2000/svg' viewBox='0 0 16 16' fill='{ink}'>{shape}</svg>"
-    return f'{selector}.g-{grade}{{background-image:url("data:image/svg+xml,{picture}")}}'
+    where = ",".join(one.replace("%", f".g-{grade}") for one in selectors)
+    return f'{where}{{background-image:url("data:image/svg+xml,{picture}")}}'

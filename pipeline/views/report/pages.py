@@ -10,8 +10,9 @@ import base64
 import hashlib
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from functools import cache
+from functools import cache, lru_cache
 from importlib import resources
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
@@ -23,6 +24,7 @@ from pipeline.views.report import (
     card,
     machine_map,
     marks,
+    pictures,
     readers_matrix,
     sittings,
     spaces,
@@ -41,10 +43,9 @@ from pipeline.views.report.summary import (
     page_name,
     state_sentence,
 )
+from pipeline.views.report.templating import template
 
 if TYPE_CHECKING:
-    from jinja2 import Environment, Template
-
     from pipeline.views.report.bench_cautions import Heeding
     from pipeline.views.report.head import ReportHead, View
     from schemas.record import RecordHead, SpaceRecord
@@ -80,8 +81,9 @@ def _script(*, first: bool) -> str:
     return _asset("report.js").strip() + pictures + ("\n" + _asset("table.js").strip() if first else "")
 
 
-def _assets(*, first: bool, more_style: str = "") -> dict[str, Markup]:
-    """Style, script and the policy that admits just these two.
+@lru_cache(maxsize=16)
+def assets_of(*, first: bool, more_style: str = "") -> Mapping[str, Markup]:
+    """Style, script and the policy that admits just these two; the pages of one report share them.
 
     Args:
         first: Whether the page is a first page.
@@ -93,48 +95,8 @@ def _assets(*, first: bool, more_style: str = "") -> dict[str, Markup]:
         f"default-src 'none'; img-src data:; style-src '{_digest(style)}'; script-src '{_digest(script)}'; "
         "base-uri 'none'; form-action 'none'"
     )
-    return {"style": Markup(style), "script": Markup(script), "policy": Markup(policy)}  # noqa: S704 - our own files
-
-
-def _shown(value: Any) -> Any:
-    """What every template expression passes through.
-
-    Acting characters become visible, None becomes nothing.
-    """
-    if type(value) is str:
-        return value if value.isprintable() else wording.visible(value)
-    return "" if value is None else value
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    class KeysFirst(Environment):
-        """Looks a name up as a key first: nearly all that the templates see are plain dictionaries."""
-
-        def getattr(self, obj: Any, attribute: str) -> Any:
-            if type(obj) is dict and attribute in obj:
-                return obj[attribute]
-            return super().getattr(obj, attribute)
-
-    found = KeysFirst(
-        loader=PackageLoader("pipeline.views.report", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        auto_reload=False,
-        finalize=_shown,
-    )
-    found.filters["short"] = wording.short
-    found.globals["mark"] = marks.drawn()
-    return found
-
-
-@cache
-def _template(name: str) -> Template:
-    return _environment().get_template(name)
+    found = {"style": Markup(style), "script": Markup(script), "policy": Markup(policy)}  # noqa: S704 - our own files
+    return MappingProxyType(found)
 
 
 def render_chip_page(head: RecordHead, view: View, *, near: Near, up: str, public: bool) -> bytes:
@@ -147,15 +109,50 @@ def render_chip_page(head: RecordHead, view: View, *, near: Near, up: str, publi
         up: The way to the first page's folder.
         public: Whether it goes into a public bundle.
     """
-    text = _template("chip_page.html").render(
-        **_assets(first=False, more_style=running_head(head)),
-        c=view | {"near": _steps(near, lambda board, chip: quote(up + page_name(board, chip)))},
+    aside = _Aside()
+    assets = assets_of(first=False, more_style=running_head(head))
+    text = template("chip_page.html").render(
+        **aside.put(assets, ("style", "script")),
+        c=view
+        | {
+            "near": _steps(near, lambda board, chip: quote(up + page_name(board, chip))),
+            "pictures": aside.put(view["pictures"], pictures.DRAWN),
+        },
         machine=machine_name(head),
         bag=str(head.get("bag", "")),
         up=up,
         public=public,
     )
-    return text.encode("utf-8")
+    return aside.whole(text)
+
+
+class _Aside:
+    """Large ready-made pieces of a page, kept out of the template and set in behind it.
+
+    A template copies what it prints once for each macro that it passes through, as wide characters where only
+    one of the page's is wide. Where a piece belongs stands its name between two NULs, which nothing else that
+    a template prints can hold: `templating.printed` makes them visible.
+    """
+
+    def __init__(self) -> None:
+        self._pieces: dict[str, str] = {}
+
+    def put(self, view: Any, names: Iterable[str]) -> dict[str, Any]:
+        """The view with the pieces of these names replaced by their places; empty ones stay as they are.
+
+        Args:
+            view: Names to what the template prints.
+            names: Of the pieces, each printed once.
+        """
+        found = {name: view[name] for name in names if view.get(name)}
+        self._pieces |= found
+        return {**view, **{name: Markup(f"\0{name}\0") for name in found}}  # noqa: S704 - our own names
+
+    def whole(self, text: str) -> bytes:
+        """The page, each piece in its place."""
+        parts = text.split("\0")
+        parts[1::2] = [self._pieces[name] for name in parts[1::2]]
+        return b"".join([part.encode("utf-8") for part in parts])
 
 
 def _steps(near: Near, way: Callable[[str, str], str]) -> list[tuple[str, str, str]]:
@@ -172,7 +169,7 @@ def render_way(head: RecordHead, chip: str) -> bytes:
         chip: Its id.
     """
     to = f"../../index.html#chip-{quote(chip)}"
-    text = _template("way.html").render(chip=chip, machine=machine_name(head), to=to)
+    text = template("way.html").render(chip=chip, machine=machine_name(head), to=to)
     return text.encode("utf-8")
 
 
@@ -182,7 +179,11 @@ def running_head(head: RecordHead) -> str:
     Whatever is no letter or digit is written as its code point: no name can end the string that it stands in.
     Source: CSS Syntax Module Level 3, section 4.3.7 (escapes); CSS Paged Media Module Level 3, section 4.
     """
-    said = wording.short(f"{machine_name(head)}, {head.get('bag', '')}", 100)
+    return _running_head(wording.short(f"{machine_name(head)}, {head.get('bag', '')}", 100))
+
+
+@lru_cache(maxsize=16)
+def _running_head(said: str) -> str:
     inert = "".join(
         letter if letter.isascii() and letter.isalnum() else f"\\{ord(letter):06x}" for letter in said
     )
@@ -204,7 +205,7 @@ def render_photographs(head: ReportHead, summaries: Sequence[Summary]) -> bytes:
         return b""
     style = _style(first=True)
     policy = f"default-src 'none'; img-src 'self' file:; style-src '{_digest(style)}'; base-uri 'none'"
-    text = _template("photos.html").render(
+    text = template("photos.html").render(
         style=Markup(style),  # noqa: S704 - our own file
         policy=Markup(policy),  # noqa: S704 - digests only
         machine=machine_name(head),
@@ -222,8 +223,8 @@ def render_listing_page(head: RecordHead, view: View, *, up: str) -> bytes:
         view: `id`, `back`, `span`, `listing`, and the pages `before` and `after`.
         up: The way to the first page's folder.
     """
-    text = _template("listing_page.html").render(
-        **_assets(first=False),
+    text = template("listing_page.html").render(
+        **assets_of(first=False),
         c=view,
         machine=machine_name(head),
         bag=str(head.get("bag", "")),
@@ -264,8 +265,8 @@ def render_first_page(
     table = chip_table(summaries, head.get("parts") or {})
     known = head.get("parts") or {}
     heed = bench_cautions.heeding_of(known)
-    text = _template("first_page.html").render(
-        **_assets(first=True, more_style=table.style + running_head(head)),
+    text = template("first_page.html").render(
+        **assets_of(first=True, more_style=table.style + running_head(head)),
         table=table,
         card=card.card(head, summaries, public=public),
         defs=marks.defined(),

@@ -17,7 +17,7 @@ from markupsafe import Markup, escape
 from numpy.typing import NDArray
 
 from pipeline.views.report import wording
-from pipeline.views.report.activity import Line, comparable, lines_of
+from pipeline.views.report.activity import Line, comparable, lines_of, tenths
 from pipeline.views.report.frame import INK, WHITE, hatching
 from pipeline.views.report.image import Bits, ChipWords
 from pipeline.views.report.png import data_uri, dots_png
@@ -69,7 +69,8 @@ def partners_of(content: ChipWords, part: PartRecord | None) -> Partners | None:
     full = len(words) == 1 << count
     if content.known is None and full:
         differing, there = _differing(words, count), None
-        shares = (np.count_nonzero(differing, axis=1) / differing.shape[1]).tolist()
+        counts = np.add.reduce(differing.view(np.uint8), axis=1, dtype=np.uint32)
+        shares = (counts / differing.shape[1]).tolist()
     else:
         padded = np.zeros(1 << count, words.dtype)
         padded[: len(words)] = words
@@ -89,7 +90,8 @@ def _differing(words: Any, count: int) -> NDArray[np.bool_]:
     """Shape (lines, words / 2): whether the two words of each pair differ."""
     if len(words) <= GATHERED_WORDS:
         low, high = _pairs(count)
-        gathered: NDArray[np.bool_] = words[low] != words[high]
+        # Every index lies inside; told to clip, numpy does not look, and gathers in a fifth of the time.
+        gathered: NDArray[np.bool_] = words.take(low, mode="clip") != words.take(high, mode="clip")
         return gathered
     out = np.empty((count, len(words) // 2), np.bool_)
     for line in range(count):
@@ -218,10 +220,15 @@ def _captions(lines: Sequence[Line], step: float) -> str:
     """Under each square its line, its pin and the part of the pairs that differ."""
     called = tuple(f"{line.name} pin {line.pin}" if line.pin is not None else line.name for line in lines)
     return "".join(
-        f"{'<g>' if line.share else _STILL}{before}{line.share:.1%}{between}"
-        f"{f'{line.share:.0%}' if line.share else 'none'}{behind}"
+        f"{'<g>' if line.share else _STILL}{before}{tenths(line.share)}{between}"
+        f"{_whole(line.share) if line.share else 'none'}{behind}"
         for line, (before, between, behind) in zip(lines, _places(called, step), strict=True)
     )
+
+
+@lru_cache(maxsize=4096)
+def _whole(share: float) -> str:
+    return f"{share:.0%}"
 
 
 _STILL = '<g class="still">'

@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from schemas.recorded_sheet import PartRecord
 
 MOST_REGIONS = 8
+DRAWN = ("raster", "lanes", "doubt", "passes", "partners", "agreement", "glyphs", "listing")
+"""Of what `pictures` gives, the large pieces of markup, each printed once."""
 
 
 @dataclass(frozen=True, slots=True)

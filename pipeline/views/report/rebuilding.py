@@ -19,11 +19,10 @@ from urllib.parse import quote
 
 from pipeline.views.report import wording
 from pipeline.views.report.summary import UNPLACED, page_name
+from pipeline.views.report.templating import template
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
-    from jinja2 import Environment
-
     from schemas.record import ChipRecord, ImageRecord
 
 Load = Callable[[str], bytes]
@@ -131,21 +130,15 @@ def first_page(
     """
     inline = single and sum(one.size for one in chips if one.path) <= MOST_CARRIED
     carried = {one.chip: load(one.path) for one in chips if one.path} if inline else {}
-    text = (
-        _environment()
-        .get_template("rebuild.html")
-        .render(
-            bag=bag,
-            sound=[_row(one, single=single) for one in chips if one.path and not one.apart],
-            apart=[_row(one, single=single) for one in chips if one.path and one.apart],
-            behind=[
-                (one.chip, wording.visible(one.withheld)) for one in chips if one.sha256 and not one.path
-            ],
-            none=[one.chip for one in chips if not one.sha256],
-            withheld=[wording.visible(one) for one in withheld],
-            single=single,
-            **_compared(chips, carried, single=single),
-        )
+    text = template("rebuild.html").render(
+        bag=bag,
+        sound=[_row(one, single=single) for one in chips if one.path and not one.apart],
+        apart=[_row(one, single=single) for one in chips if one.path and one.apart],
+        behind=[(one.chip, wording.visible(one.withheld)) for one in chips if one.sha256 and not one.path],
+        none=[one.chip for one in chips if not one.sha256],
+        withheld=[wording.visible(one) for one in withheld],
+        single=single,
+        **_compared(chips, carried, single=single),
     )
     return _within(page, text)
 
@@ -161,14 +154,10 @@ def own_page(page: bytes, one: Offered, load: Load) -> bytes:
     if not one.sha256 or one.organisation is None:
         return page
     carried = {one.chip: load(one.path)} if one.path and one.size <= MOST_CARRIED else {}
-    text = (
-        _environment()
-        .get_template("rebuild_chip.html")
-        .render(
-            files=_files(one, "../../../", FORMATS) if one.path else (),
-            apart=one.apart,
-            **_compared([one], carried, single=True),
-        )
+    text = template("rebuild_chip.html").render(
+        files=_files(one, "../../../", FORMATS) if one.path else (),
+        apart=one.apart,
+        **_compared([one], carried, single=True),
     )
     return _within(page, text)
 
@@ -234,19 +223,6 @@ def _files(one: Offered, up: str, formats: Sequence[tuple[str, str]]) -> list[tu
 def _asset(name: str) -> str:
     text = resources.files("pipeline.views.report").joinpath("templates", name).read_text(encoding="utf-8")
     return "\n".join(line for line in text.strip().splitlines() if not line.startswith("// "))
-
-
-@cache
-def _environment() -> Environment:
-    from jinja2 import Environment, PackageLoader, StrictUndefined
-
-    return Environment(
-        loader=PackageLoader("pipeline.views.report", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
 
 
 def _within(page: bytes, text: str) -> bytes:

@@ -9,7 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from pipeline.to_do import GRADES_WORST_FIRST
 from pipeline.views.report import marks
-from pipeline.views.report.pages import _assets, _template
+from pipeline.views.report.pages import assets_of
+from pipeline.views.report.templating import template
 
 if TYPE_CHECKING:
     from pipeline.views.report.head import View
@@ -32,8 +33,8 @@ def shelf_page(
         day: On which the page is made, ISO 8601.
     """
     anchors = {_key(chip): f"c{number}" for number, chip in enumerate(chips)}
-    text = _template("shelf_page.html").render(
-        **_assets(first=True),
+    text = template("shelf_page.html").render(
+        **assets_of(first=True),
         defs=marks.defined(),
         meanings=marks.MEANINGS,
         day=day,

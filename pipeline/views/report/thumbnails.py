@@ -85,6 +85,6 @@ def sprite_rules(picture: str, count: int) -> str:
     columns = "".join(f".x{x}{{--x:-{x * shown}px}}" for x in range(min(count, ACROSS)))
     rows = "".join(f".y{y}{{--y:-{y * shown}px}}" for y in range(down))
     return (
-        f".th{{background-image:url({picture});background-size:{ACROSS * shown}px {down * shown}px;"
+        f".list .th{{background-image:url({picture});background-size:{ACROSS * shown}px {down * shown}px;"
         f"background-position:var(--x) var(--y)}}{columns}{rows}"
     )
