@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import codecs
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from hashlib import sha256
 from posixpath import normpath
 from typing import NamedTuple
@@ -444,6 +444,11 @@ def read_fetch(raw: bytes, encoding: str, version: str) -> tuple[list[str], list
     return paths, complaints
 
 
+def receipt_names(names: Iterable[str]) -> list[str]:
+    """Which of a bag's tag files its receipt is taken over: its tag manifests, or all where it has none."""
+    return [name for name in names if name.startswith("tagmanifest-")] or list(names)
+
+
 def receipt_of(tags: Mapping[str, bytes]) -> str:
     """The digest that stands for a bag: over its tag manifests, and through them over every byte.
 
@@ -456,8 +461,8 @@ def receipt_of(tags: Mapping[str, bytes]) -> str:
     Returns:
         64 hexadecimal digits, or "" where there is no tag file at all.
     """
-    chosen = {name: raw for name, raw in tags.items() if name.startswith("tagmanifest-")} or dict(tags)
-    lines = [f"{sha256(raw).hexdigest()}  {name}\n" for name, raw in sorted(chosen.items())]
+    chosen = sorted(receipt_names(tags))
+    lines = [f"{sha256(tags[name]).hexdigest()}  {name}\n" for name in chosen]
     return sha256("".join(lines).encode("utf-8", "surrogatepass")).hexdigest() if lines else ""
 
 
