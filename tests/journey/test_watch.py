@@ -33,12 +33,12 @@ from tests.kit.firmware import installed
 from tests.kit.histories import Player, Score, chips, supplies_of
 from tests.kit.reader_looping import LoopingReader
 from tests.kit.reader_reference import BOARD, LINES, READER, compiled, compiles
-from tests.kit.reader_simulated import Line, project, until
+from tests.kit.reader_simulated import DRIVER_BUFFER, Line, project, until
 from tests.kit.wires import Image
 from tests.unit.test_watched_lines import program
 
 ROOT = Path(__file__).parents[2]
-SHORT, LONG = 60, 2000 if os.environ.get("WELLREAD_DRILLS") == "all" else 400
+SHORT, LONG = 10, 2000 if os.environ.get("WELLREAD_DRILLS") == "all" else 400
 """Random histories in every run, and in the drill: `WELLREAD_DRILLS=all` takes two thousand."""
 
 
@@ -424,8 +424,10 @@ def played(numbers: Iterator[int], count: int, score: Score, *, size: int, how: 
         states = {name: state.state.value for name, state in one.states.items()}
         return player.turn(one.whole, states, off=one.phase == "off")
 
+    # the line protocol tells by its numbers that the power was off; plain printing by its rest alone
+    quiet = 0.6 if how == "plain" else 5.0
     with reader:
-        watch(wish(line, f"{size}x8", quiet_seconds=0.15), show=lambda *_: None, until=over)
+        watch(wish(line, f"{size}x8", quiet_seconds=quiet), show=lambda *_: None, until=over)
     line.close()
 
 
@@ -441,22 +443,19 @@ def scored(first: int, histories: int) -> Score:
 
 
 def assert_sound(score: Score, capsys: pytest.CaptureFixture[str]) -> None:
-    total = score.right + sum(map(len, (score.unshown, score.alive, score.harmed, score.other)))
+    total = score.right + sum(map(len, (score.in_doubt, score.alive, score.wrong)))
     with capsys.disabled():
         print(
             f"\nwatch: {score.histories} histories, {score.passes} passes, {total} states of lines: "
-            f"{len(score.alive)} called alive that are not, {len(score.harmed)} good ones in trouble, "
-            f"{len(score.other)} named as another trouble, {len(score.unshown)} not shown though exercised"
+            f"{len(score.alive)} called alive that are not, {len(score.wrong)} otherwise wrong, "
+            f"{len(score.in_doubt)} hidden until the third pass by a loose contact"
         )
     assert score.alive == []
-    assert [one for one in score.harmed if "shown intermittent" not in one] == []
-    assert len(score.harmed) <= total / 2000
-    assert len(score.other) <= total / 1000
-    assert len(score.unshown) <= total / 50
+    assert score.wrong == []
 
 
 @pytest.mark.clock
-def test_random_histories_call_no_line_alive_that_is_not(
+def test_every_line_of_random_histories_is_shown_as_image_and_wires_have_it(
     capsys: pytest.CaptureFixture[str],
 ) -> None:
     score = scored(0, SHORT)
@@ -467,7 +466,7 @@ def test_random_histories_call_no_line_alive_that_is_not(
 @pytest.mark.drill
 @pytest.mark.clock
 @pytest.mark.parametrize("part", range(4))
-def test_many_random_histories_call_no_line_alive_that_is_not(
+def test_every_line_of_many_random_histories_is_shown_as_image_and_wires_have_it(
     part: int, capsys: pytest.CaptureFixture[str]
 ) -> None:
     each = LONG // 4
@@ -479,16 +478,19 @@ def test_many_random_histories_call_no_line_alive_that_is_not(
 
 @pytest.mark.clock
 def test_the_last_word_of_a_pass_is_on_the_screen_within_fifty_milliseconds_and_nothing_is_dropped(
-    line: Line, capsys: pytest.CaptureFixture[str]
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     """64 K x 8 in the line protocol at 2,000,000 baud; time from the last byte sent to the page drawn."""
     from tests.kit.reader_simulated import printed
+
+    line = Line(DRIVER_BUFFER)
 
     words = next(one.words for one in installed("open")[0] if one.words.size >= 1 << 16)[: 1 << 16]
     streams = [b"".join(printed([int(word) for word in words], number)) for number in (1, 2, 3, 4)]
     ours, its = pty.openpty()
     termios.tcsetwinsize(its, (24, 80))
     sent: list[float] = []
+    offered: list[int] = []
     drawn: dict[int, float] = {}
     process = subprocess.Popen(
         [
@@ -527,8 +529,8 @@ def test_the_last_word_of_a_pass_is_on_the_screen_within_fifty_milliseconds_and_
     assert until(lambda: process.poll() is not None or drawn or _waits(line), 20)
     time.sleep(1.0)
     for stream in streams[:3]:
-        line.send(stream, baud=2_000_000)
-        sent.append(time.monotonic())
+        sent.append(line.offer(stream))
+        offered.append(round(line.baud))
         time.sleep(0.4)
     assert until(lambda: 3 in drawn, 10)
     process.send_signal(signal.SIGINT)
@@ -538,7 +540,7 @@ def test_the_last_word_of_a_pass_is_on_the_screen_within_fifty_milliseconds_and_
     late = [round(1000 * (drawn[number] - sent[number - 1]), 1) for number in (1, 2, 3)]
     with capsys.disabled():
         print(
-            f"\nwatch: 64 K x 8 at {line.baud:,.0f} baud, {line.dropped} bytes dropped, "
+            f"\nwatch: 64 K x 8 at {offered} baud, {line.dropped} bytes dropped, "
             f"on the screen after {late} ms"
         )
     assert line.dropped == 0

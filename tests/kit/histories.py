@@ -7,20 +7,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
-from itertools import product
 
 import numpy as np
 from numpy.random import Generator
-from numpy.typing import NDArray
 
 from tests.kit.board_simulated import THREE_SUPPLIES, Board
 from tests.kit.firmware import installed
+from tests.kit.lines_shown import Others, could_have_made, may_show, share_against
 from tests.kit.reader_looping import LoopingReader
 from tests.kit.wires import Image
 
 MOST_FAULTS = 3
-LEAST_DISTINCT, LEAST_MOVES = 64, 32
-"""Different words that an image has, and words in which a line moves, from which it counts as exercised."""
+SETTLED = 3
+"""Passes after which a loose contact is named and hides no other line."""
 
 
 def chips(random: Generator, size: int) -> Iterator[Image]:
@@ -43,7 +42,6 @@ class Truth:
         faults: Line → `dead`, `stuck`, `joined`, `floating` or `loose`; a line that is not here is good.
         joined: Line → the line that it is joined with.
         passes: Whole passes begun since the last change of anything.
-        wrong: Of each loose line, whether it spoiled a word since it is loose.
     """
 
     board: Board
@@ -117,52 +115,9 @@ class Truth:
 
     # -- what must be shown ----------------------------------------------------------------------------------
 
-    def exercised(self, line: str) -> bool:
-        """Whether the chip's content moves this line, and no other line just so, in more than a few words."""
-        image, number = self.board.image, int(line[1:])
-        if np.unique(image).size < LEAST_DISTINCT:
-            return False
-        if line.startswith("A"):
-            return _apart(image, self.board.address_at[number])
-        parts = self._parts()
-        least = max(4, LEAST_MOVES // len(parts))
-        return min(self._moves(part, self.board.data_at[number]) for part in parts) >= least
-
-    def _parts(self) -> list[Image]:
-        """What may be all that is read while address lines are in trouble: the content by their levels."""
-        image, at = self.board.image, np.arange(self.board.image.size)
-        lines = [self.board.address_at[int(name[1:])] for name in self.faults if name.startswith("A")]
-        levels = [at >> line & 1 for line in lines]
-        return [
-            image[np.all([level == one for level, one in zip(levels, wanted, strict=True)], axis=0)]
-            if levels
-            else image
-            for wanted in product((0, 1), repeat=len(levels))
-        ]
-
-    def _moves(self, part: Image, column: int) -> int:
-        """Words of a part in which a data line moves, and differs from each other line."""
-        columns = [part >> part.dtype.type(k) & part.dtype.type(1) for k in range(self.board.bits)]
-        own = columns[column]
-        others = [one for number, one in enumerate(columns) if number != column]
-        return min([int((own != one).sum()) for one in others] + [int(own.sum()), int((own == 0).sum())])
-
-    def shows(self, last: list[Image]) -> set[str]:
-        """Loose lines that spoiled a word in these passes, each held against what it should be."""
-        return {
-            line
-            for line, what in self.faults.items()
-            if what == "loose" and any(not np.array_equal(one, last[0]) for one in last[1:])
-        }
-
-
-def _apart(image: Image, line: int) -> bool:
-    values, counts = np.unique(image, return_counts=True)
-    fill = values[int(counts.argmax())]
-    pairs: NDArray[np.uint8] = image.reshape(-1, 2, 1 << line)
-    told = (pairs != fill).all(axis=1) & (pairs != 0).all(axis=1) & (pairs != 0xFF).all(axis=1)
-    apart = told & (pairs[:, 0] != pairs[:, 1])
-    return bool(told.sum() >= 32 and apart.sum() > 0.5 * told.sum())
+    def shows(self, last: list[Image]) -> bool:
+        """Whether a loose line spoiled a word in these passes."""
+        return any(not np.array_equal(one, last[0]) for one in last[1:])
 
 
 def supplies_of(random: Generator) -> tuple[float, ...]:
@@ -175,53 +130,72 @@ class Score:
     """What was shown of every line after every pass that had to show it.
 
     Attributes:
-        right: Line states that are the truth, or *not yet shown* where the content says nothing of the line.
-        unshown: Lines shown as *not yet shown* though the content moves them well.
+        right: Line states that are what the image and the wires must show.
+        in_doubt: Lines shown as *not yet shown* in the first two passes with a loose contact, though the
+            content moves them: each could have made a word that disagreed, or is dead or joined in noise.
         alive: Lines called alive that are not: history, line, truth.
-        harmed: Good lines that the content moves well, called anything but alive or not yet shown.
-        other: Lines in trouble that are called by the name of another trouble.
+        wrong: Lines shown as anything else than they must be.
         histories: How many were played.
         passes: Whole passes that were judged.
     """
 
     right: int = 0
-    unshown: list[str] = field(default_factory=list)
+    in_doubt: list[str] = field(default_factory=list)
     alive: list[str] = field(default_factory=list)
-    harmed: list[str] = field(default_factory=list)
-    other: list[str] = field(default_factory=list)
+    wrong: list[str] = field(default_factory=list)
     histories: int = 0
     passes: int = 0
 
-    def weigh(self, history: int, truth: Truth, states: Mapping[str, str], last: list[Image]) -> None:
+    def weigh(
+        self, history: int, truth: Truth, states: Mapping[str, str], since: list[Image], others: Others
+    ) -> None:
         """One whole pass that was begun after the last change.
 
         Args:
             history: Its number, to find it again.
             truth: What is the matter.
             states: Line → the state that was shown.
-            last: The passes since the last change, as the reader printed them.
+            since: The passes since the last change, as the reader printed them.
+            others: What the latest of them can be held against: words read again, and the passes before it.
         """
         self.passes += 1
-        shown = truth.shows(last)
+        latest, others = _driven(truth, since[-1], others)
+        # how far earlier passes count depends on whether a contact opened since: both ends
+        again = [one for one in others if one[0].size < latest.size] or others
+        must = may_show(truth.board, truth.faults)
+        must += may_show(truth.board, truth.faults, share_against(latest, again))
+        settled = truth.passes >= SETTLED and truth.shows(since)
         for line, got in states.items():
             fault = truth.faults.get(line, "")
-            what = f"{history}: {line} is {fault or 'good'}, shown {got}, with {truth.faults}"
+            may = {one[line] for one in must}
             if fault == "loose":
-                # right after three passes, and only where it spoiled a word at all
-                wrong = truth.passes >= 3 and line in shown and got != "intermittent"
-                self._put(self.alive if got == "alive" else self.other, what, wrong=wrong)
-            elif got == "not-shown":
-                self._put(self.unshown, what, wrong=truth.exercised(line))
-            elif not fault:
-                self._put(self.harmed, what, wrong=got != "alive" and truth.exercised(line))
+                may = {"intermittent"} if settled else {"intermittent", "not-shown", "alive"}
+            what = (
+                f"history {history}, pass {truth.passes}: {line} is {fault or 'good'}, shown {got}, must be "
+                f"{sorted(may)}, with {truth.faults}"
+            )
+            if got in may:
+                self.right += 1
+            elif got == "not-shown" and _in_doubt(truth, line, latest, others):
+                self.in_doubt.append(what)
             else:
-                self._put(self.alive if got == "alive" else self.other, what, wrong=got != fault)
+                (self.alive if got == "alive" else self.wrong).append(what)
 
-    def _put(self, where: list[str], what: str, *, wrong: bool) -> None:
-        if wrong:
-            where.append(what)
-        else:
-            self.right += 1
+
+def _driven(truth: Truth, latest: Image, others: Others) -> tuple[Image, Others]:
+    """The same without the columns that float."""
+    floating = [int(line[1:]) for line, what in truth.faults.items() if what == "floating"]
+    keep = latest.dtype.type(((1 << truth.board.bits) - 1) & ~sum(1 << k for k in floating))
+    return latest & keep, [(at, words & keep) for at, words in others]
+
+
+def _in_doubt(truth: Truth, line: str, latest: Image, others: Others) -> bool:
+    """Whether a contact that has just come loose hides this line: settled by the third pass."""
+    if truth.passes >= SETTLED or "loose" not in truth.faults.values():
+        return False
+    noisy = any(not np.array_equal(latest[at], words) for at, words in others)
+    hidden = noisy and truth.faults.get(line) in ("dead", "joined")
+    return hidden or could_have_made(line, latest, others)
 
 
 class Player:
@@ -241,7 +215,7 @@ class Player:
         self._since: list[Image] = []
         self._middle = False
         self._left = 0
-        self._seen = 0
+        self._seen = self._first = 0
         self._cycles = 0
         reader.may_begin = self._begins
         reader.in_pass = self._in_the_middle
@@ -265,6 +239,8 @@ class Player:
         for line in list(self._truth.faults):
             if line in self._truth.faults:
                 self._truth.mend(line)
+        # every wire where it belongs, so that a history can be played again by itself
+        board.address_at, board.data_at = list(range(board.lines)), list(range(board.bits))
         board.change_chip(next(chips(self._random, int(board.image.size))))
         self._cycles = int(self._random.integers(2, 5))
         self._score.histories += 1
@@ -275,7 +251,7 @@ class Player:
         """The power is off: wires are moved, and then every supply comes on in order."""
         self._cycles -= 1
         self._truth.rewire(self._random)
-        self._truth.passes, self._since = 0, []
+        self._truth.passes, self._since, self._first = 0, [], len(self._reader.passes)
         self._left = int(self._random.integers(1, 6))
         self._board.power_on()
         self._release()
@@ -313,6 +289,9 @@ class Player:
             if off or not self._reader.plain:
                 self._go_on()
             return self.over
+        if off:
+            # a rest that a busy machine made: the watch begins anew, and so does what it must show
+            self._truth.passes, self._since, self._first = 0, [], len(self._reader.passes)
         if whole != len(self._reader.passes) or whole == self._seen:
             return False
         self._seen = whole
@@ -320,13 +299,18 @@ class Player:
         if self._truth.passes > 0:
             self._since = [*self._since, self._reader.passes[-1]][-3:]
         if self._truth.passes >= self._needs:
-            self._score.weigh(self._number, self._truth, states, self._since)
+            self._score.weigh(self._number, self._truth, states, self._since, self._others())
         self._left -= 1
         if self._left > 0:
             self._release()
             return False
         self._board.power_off()
         return False
+
+    def _others(self) -> Others:
+        """What the latest pass can be held against: what was read again in it, and two passes before it."""
+        before = self._reader.passes[self._first : -1][-2:]
+        return [*self._reader.again, *((np.arange(one.size), one) for one in before)]
 
     def _go_on(self) -> None:
         if self._cycles > 0:

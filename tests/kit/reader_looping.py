@@ -15,6 +15,7 @@ from collections.abc import Callable
 from typing import Self
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.formats.records.reader_log import check
 from tests.kit.board_simulated import Board
@@ -34,6 +35,7 @@ class LoopingReader:
 
     Attributes:
         passes: Whole passes printed, each with its words.
+        again: Addresses and words that were read once more in the latest of them.
         before_pass, in_pass: Called before a pass begins, and in the middle of it.
         may_begin: Whether a pass may begin.
         wants_test: Whether it tests the lines of an empty socket next.
@@ -46,6 +48,7 @@ class LoopingReader:
     ) -> None:
         self.line, self.board, self.a_line, self.listens, self.plain = line, board, a_line, listens, plain
         self.passes: list[Image] = []
+        self.again: list[tuple[NDArray[np.int64], Image]] = []
         self.before_pass: Callable[[], object] = lambda: None
         self.in_pass: Callable[[], object] = lambda: None
         self.idle = threading.Event()
@@ -81,8 +84,15 @@ class LoopingReader:
                     self.before_pass()
                     self._pass(number)
                 else:
-                    self.idle.set()
-                    time.sleep(0.001)
+                    self._wait()
+
+    def _wait(self) -> None:
+        """An empty line, which says nothing, wakes whoever listens to what is idle now."""
+        if not self.idle.is_set():
+            self.idle.set()
+            if self.board.powered:
+                self._write(b"\n")
+        time.sleep(0.001)
 
     def _pass(self, number: int) -> None:
         """One pass, left as it is where a supply goes off in the middle of it."""
@@ -108,6 +118,7 @@ class LoopingReader:
                 )
             )
         self.passes.append(words)
+        self.again = []
         if not self.plain:
             octets = words.astype(f">u{(board.bits + 7) // 8}").tobytes()
             self._write(print_line(f"#END {number} WORDS {size} CRC {check(octets):04X}"))
@@ -131,7 +142,9 @@ class LoopingReader:
             parts = request.split()
             if len(parts) == 2 and parts[0] == b"?%d" % number and parts[1] not in (b"H", b"T"):
                 at = int(parts[1], 16)
-                words = self.board.read(np.arange(at, min(at + self.a_line, self.board.image.size)))
+                addresses = np.arange(at, min(at + self.a_line, self.board.image.size))
+                words = self.board.read(addresses)
+                self.again.append((addresses, words))
                 self._write(self._line(number, at, words, digits))
                 until = time.monotonic() + 2
 

@@ -159,6 +159,40 @@ def test_two_faults_that_came_between_two_passes_leave_the_other_lines_alive() -
     assert in_trouble(states) == {"A1": "dead", "D5": "floating"}
 
 
+def test_a_contact_that_opened_between_two_passes_of_nearly_blank_content_makes_no_line_intermittent() -> (
+    None
+):
+    """So few words differ that the earlier pass could be of the same wires."""
+    image = np.zeros(WORDS, np.uint8)
+    image[:160] = program()[:160]
+    board = powered(image)
+    before = passes(board, 2)
+    board.open_contact("A4", 1)
+    states, found = judge_lines([*before, *passes(board)], 8)
+    assert [line for line, one in states.items() if one.state is Shown.INTERMITTENT] == []
+    assert found.doubtful == set()
+
+
+def test_a_loose_data_line_and_a_column_that_has_just_opened_leave_the_other_lines_alive() -> None:
+    """Words that both have spoiled belong to no single line."""
+    board = powered(program())
+    board.loosen_contact("D2", 0, 0.1)
+    before = passes(board, 2)
+    board.open_contact("D7", 0)
+    states, _ = judge_lines([*before, *passes(board)], 8)
+    assert in_trouble(states) == {"D2": "intermittent", "D7": "stuck at 0"}
+
+
+@pytest.mark.parametrize("share", [0.02, 0.1, 0.3])
+def test_a_line_joined_with_a_loose_one_is_never_alive(share: float) -> None:
+    """While the loose one stands still its partner moves by itself."""
+    board = powered(program())
+    board.wires.join_address_lines(1, 7, "high")
+    board.loosen_contact("A1", 0, share)
+    states = shown(board, 3)
+    assert {states["A1"].state, states["A7"].state} <= {Shown.JOINED, Shown.INTERMITTENT, Shown.NOT_SHOWN}
+
+
 @given(hnp.arrays(np.uint8, 64), hnp.arrays(np.uint8, 64), st.integers(1, 8))
 def test_any_two_passes_are_judged_and_nothing_is_raised(first: Image, second: Image, bits: int) -> None:
     mask = np.uint8((1 << bits) - 1)

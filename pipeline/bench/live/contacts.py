@@ -1,42 +1,35 @@
 """Which contacts come and go: what whole passes, and lines read once more, say against each other.
 
-The reference is the latest pass. Columns of noise are told first, since noise is in everything; what is left
-is given to single lines, the one that explains most first. What no line explains by itself leaves every line
-that might have made it in doubt.
+The reference is the latest pass. Columns of noise are left out first, since noise is in everything; what
+disagrees in the others is given to lines (`attribution`). An earlier pass is compared as it would have been
+with the lines dead that are dead now.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.bench.live.attribution import Contacts, Held, attribute, made_by
 from pipeline.flow import Pass
-from pipeline.stages.examine.contacts import across, of_neighbour, only_in_column
-from pipeline.stages.examine.disagreements import Disagreements, gather
+from pipeline.stages.examine.disagreements import gather
 from pipeline.words import Words
 
 LEAST_COMPARED = 48
 """Words read twice from which a column counts as looked at: noise is alike in so many once in 2^48."""
-BEYOND = 0.25
-"""Share of a line's hits that must go beyond what content alike across it would explain by itself."""
 MANY = 3.0
 """What is read again lies in a few stretches: how many times more may differ over the whole pass."""
-FEW = 0.02
-"""Share of words that a pass may differ in, beyond what lines explain, and still be of the same wires."""
+MOST_DEAD = 4
+"""With more dead lines an earlier pass is compared as it is."""
 SURELY = 7.0
 """Where none of n words differs, fewer than 7/n of all do, but for one case in a thousand (Poisson)."""
 SIGMAS = 4.5
 """Noise against anything differs in half of the words, give or take so many standard deviations."""
-LEAST_HITS = 3
-"""Fewer disagreements than this name a line only where no other line could have made them."""
-ADDRESS_SHARE, DATA_SHARE = 0.4, 0.25
-"""Share of what is left that a line must explain: a neighbour's word is often like a stranger's, a single
-wrong bit is seldom anything but its column's. Chosen by us, held by the random histories of the tests.
-"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,90 +52,73 @@ class PassRead:
         return sum(int(words.size) for _, words in self.again)
 
 
-@dataclass(slots=True)
-class Contacts:
-    """What comparing shows.
-
-    Attributes:
-        floating: Data lines that are noise.
-        loose: Lines that came and went, with the level that an address line falls to.
-        doubtful: Lines that may have made a disagreement that nobody else explains alone.
-        compared: Words looked at twice since the wires are as they are.
-        differing: Of these, words that differed.
-        unexplained: Of these, words that no line explains.
-        same_as_before: Whether the latest pass is the pass before, word for word.
-    """
-
-    floating: set[int] = field(default_factory=set)
-    loose: dict[str, int] = field(default_factory=dict)
-    doubtful: set[str] = field(default_factory=set)
-    compared: int = 0
-    differing: int = 0
-    unexplained: int = 0
-    same_as_before: bool = False
+Still = Callable[[Words], tuple[frozenset[int], frozenset[int]]]
+"""The dead address lines of an image, and the joined ones."""
 
 
-def compare(
-    passes: Sequence[PassRead], bits: int, floating: frozenset[int], still: frozenset[str]
-) -> Contacts:
+def compare(passes: Sequence[PassRead], bits: int, floating: frozenset[int], still: Still) -> Contacts:
     """What the latest of some passes of one sitting shows against itself and against those before.
 
     Args:
         passes: Oldest first, all taken since the power came on; at least one.
         bits: Bits a word.
         floating: Data lines that are noise.
-        still: Address lines that are dead or joined in the latest pass: across them a word is its neighbour's
-            anyway, so that only an earlier pass tells what came and went.
+        still: Tells address lines that are dead or joined.
     """
-    latest, before = passes[-1], passes[:-1]
-    found = Contacts(floating=set(floating))
-    again = _stretches(latest)
-    earlier = [_as_pass(one.words, None) for one in before]
-    found.same_as_before = bool(before) and bool(np.array_equal(before[-1].words, latest.words))
-    keep = ~sum(1 << line for line in floating) & ((1 << bits) - 1)
-    base = _as_pass(latest.words & latest.words.dtype.type(keep), None)
-    most, held = 1.0, []
-    if again:
-        now = gather(base, [_masked(one, keep) for one in again], bits)
-        most = at_most(now.count, latest.read_again)
-        held.append(_Held(now, latest.read_again, _made_by(now, bits, still), own=True))
-    for one in earlier:
-        then = gather(base, [_masked(one, keep)], bits)
-        # what differs more than the latest pass from itself is of other wires
-        if then.count <= MANY * most * base.words.size:
-            held.append(_Held(then, int(base.words.size), _made_by(then, bits, still)))
-    _attribute(held, found, still)
+    data: dict[str, int] = {}
+    left_out = set(floating)
+    # first what the latest pass says against itself: earlier ones may be of other wires
+    for earlier in (False, True):
+        while True:
+            found = _in_columns(passes if earlier else passes[-1:], bits, frozenset(left_out), still)
+            columns = {line: level for line, level in found.loose.items() if line.startswith("D")}
+            data |= columns
+            left_out |= {int(line[1:]) for line in columns}
+            # with the column of a loose data line left out, what else came and went in the same words shows
+            if not columns or len(left_out) == bits:
+                break
+    found.loose |= data
     return found
 
 
-@dataclass(frozen=True, slots=True)
-class _Held:
-    """One comparison: what disagrees, of how many words, and which lines could have made each of it.
+def _in_columns(passes: Sequence[PassRead], bits: int, left_out: frozenset[int], still: Still) -> Contacts:
+    """The same in all columns but some."""
+    latest, before = passes[-1], passes[:-1]
+    keep = ~sum(1 << line for line in left_out) & ((1 << bits) - 1)
+    # a column of one level has opened for good, if it ever was another
+    keep &= int(np.bitwise_or.reduce(latest.words)) & ~int(np.bitwise_and.reduce(latest.words))
+    base = _as_pass(latest.words & latest.words.dtype.type(keep), None)
+    dead, joined = still(base.words)
+    most, held = 1.0, []
+    if latest.again:
+        now = gather(base, [_masked(one, keep) for one in _stretches(latest)], bits)
+        most = at_most(now.count, latest.read_again)
+        held.append(Held(now, latest.read_again, made_by(now, bits, dead | joined), own=True))
+    for one in before:
+        earlier = _as_wired_now(_masked(_as_pass(one.words, None), keep), base, dead)
+        then = gather(base, [earlier], bits)
+        # what differs more than the latest pass from itself is of other wires
+        if then.count <= MANY * most * base.words.size:
+            held.append(Held(then, int(base.words.size), made_by(then, bits, dead | joined)))
+    return attribute(held)
 
-    `own` where the latest pass is held against what was read again in it: that is of the same wires always.
+
+def _as_wired_now(earlier: Pass, latest: Pass, dead: frozenset[int]) -> Pass:
+    """An earlier pass as it would have been with the lines dead that are dead now.
+
+    A contact may have opened between the two. Of all levels those count that bring the passes closest.
     """
-
-    seen: Disagreements
-    compared: int
-    made: dict[str, NDArray[np.bool_]]
-    own: bool = False
-
-
-def _attribute(held: list[_Held], found: Contacts, still: frozenset[str]) -> None:
-    """Lines first, from every comparison; then what none of these explains."""
-    for one in held:
-        _greedy(one, found)
-    for one in held:
-        left = np.ones(one.seen.count, dtype=np.bool_)
-        for line in {*found.loose, *still}:
-            left &= ~one.made.get(line, np.zeros_like(left))
-        if left.any():
-            _doubt(found, one, left)
-        # beyond a few words it is of other wires, whatever the lines explain
-        if one.own or int(left.sum()) <= FEW * one.compared:
-            found.compared += one.compared
-            found.differing += one.seen.count
-            found.unexplained += int(left.sum())
+    at = np.arange(earlier.words.size)
+    rest = at & ~sum(1 << line for line in dead)
+    forced = (
+        earlier.words[rest | sum(level << line for level, line in zip(levels, sorted(dead), strict=True))]
+        for levels in product((0, 1), repeat=min(len(dead), MOST_DEAD))
+        if len(dead) <= MOST_DEAD
+    )
+    closest = min(
+        forced, key=lambda words: int(np.count_nonzero(words != latest.words)), default=earlier.words
+    )
+    return _as_pass(closest, None)
 
 
 def at_most(differing: int, compared: int) -> float:
@@ -162,13 +138,13 @@ def _masked(one: Pass, keep: int) -> Pass:
 
 
 def _stretches(one: PassRead) -> list[Pass]:
-    """Each time that a stretch was read again, as a pass that has no other words."""
+    """Each time that a stretch was read again, as a pass: what was not read again stands in it as it was."""
     turns: list[tuple[Words, NDArray[np.bool_]]] = []
     for address, words in one.again:
         there = slice(address, address + int(words.size))
         turn = next((each for each in turns if not each[1][there].any()), None)
         if turn is None:
-            turn = (np.zeros_like(one.words), np.zeros(one.words.size, dtype=np.bool_))
+            turn = (one.words.copy(), np.zeros(one.words.size, dtype=np.bool_))
             turns.append(turn)
         turn[0][there], turn[1][there] = words, True
     return [_as_pass(words, present) for words, present in turns]
@@ -197,69 +173,3 @@ def floating_lines(passes: Sequence[PassRead], bits: int) -> frozenset[int]:
 
 def _ones(words: Words, line: int) -> int:
     return int(np.count_nonzero(words & words.dtype.type(1 << line)))
-
-
-def _greedy(one: _Held, found: Contacts) -> None:
-    """Give disagreements to lines, the one that explains most first."""
-    seen, made = one.seen, one.made
-    left, anyway = np.ones(seen.count, dtype=np.bool_), _alike_anyway(seen)
-    while left.any():
-        open_ = int(left.sum())
-        hits = {line: int((left & by).sum()) for line, by in made.items()}
-        # beyond what content that is alike across a line would explain by itself
-        beyond = {line: count - anyway.get(line, 0.0) * open_ for line, count in hits.items()}
-        line = max(beyond, key=lambda each: beyond[each])
-        share = ADDRESS_SHARE if line.startswith("A") else DATA_SHARE
-        if hits[line] < LEAST_HITS or hits[line] < share * open_ or beyond[line] < BEYOND * hits[line]:
-            return
-        _loose(found, seen, line, left & made[line])
-        left &= ~made[line]
-
-
-def _made_by(seen: Disagreements, bits: int, still: frozenset[str]) -> dict[str, NDArray[np.bool_]]:
-    """Which disagreements each line could have made by itself, data lines first."""
-    if not seen.count:
-        return {}
-    made = {f"D{line}": only_in_column(seen, line) for line in range(bits)}
-    for line in range((int(seen.base.size) - 1).bit_length()):
-        made[f"A{line}"] = _by_address(seen, line, still=f"A{line}" in still)
-    return made
-
-
-def _by_address(seen: Disagreements, line: int, *, still: bool) -> NDArray[np.bool_]:
-    """Either word is the neighbour's, as either pass has it; the latest may be the one that went wrong."""
-    beside, inside = across(seen, line)
-    if still:
-        return np.asarray(inside & (seen.reference == seen.stacked[seen.passes, beside]))
-    return np.asarray(of_neighbour(seen, line)[1] | (inside & (seen.reference == seen.base[beside])))
-
-
-def _alike_anyway(seen: Disagreements) -> dict[str, float]:
-    """How often the latest pass has the same word on both sides of each address line."""
-    shares = {}
-    for line in range((int(seen.base.size) - 1).bit_length()):
-        if seen.base.size % (2 << line) == 0:
-            pairs = seen.base.reshape(-1, 2, 1 << line)
-            shares[f"A{line}"] = float((pairs[:, 0] == pairs[:, 1]).mean())
-    return shares
-
-
-def _loose(found: Contacts, seen: Disagreements, line: str, by: NDArray[np.bool_]) -> None:
-    level = 0
-    if line.startswith("A"):
-        # where the line is asked for the level that it falls to, every word is right
-        asked = seen.at[by] >> int(line[1:]) & 1
-        level = int(2 * int(asked.sum()) < asked.size)
-    found.loose[line] = level
-
-
-def _doubt(found: Contacts, one: _Held, left: NDArray[np.bool_]) -> None:
-    """A few words apart: the one line that explains them all, else every line that explains one of them."""
-    alone = [line for line, by in one.made.items() if by[left].all()]
-    if len(alone) == 1:
-        _loose(found, one.seen, alone[0], left & one.made[alone[0]])
-        left[:] = False
-    elif one.own or int(left.sum()) <= FEW * one.compared:
-        for each in np.flatnonzero(left):
-            could = [line for line, by in one.made.items() if by[each]]
-            found.doubtful.update(could or one.made)

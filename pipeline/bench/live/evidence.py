@@ -20,7 +20,8 @@ from itertools import combinations
 
 import numpy as np
 
-from pipeline.bench.live.contacts import LEAST_COMPARED, Contacts, PassRead, at_most, compare, floating_lines
+from pipeline.bench.live.attribution import Contacts
+from pipeline.bench.live.contacts import LEAST_COMPARED, PassRead, at_most, compare, floating_lines
 from pipeline.bench.live.lines import ALIVE, NOT_YET, LineState, Shown, names
 from pipeline.stages.examine.address_lines import address_line_findings
 from pipeline.stages.examine.census import Census, take
@@ -53,15 +54,13 @@ def judge_lines(
     """
     words = passes[-1].words
     floating = floating_lines(passes, bits)
-    driven = words & words.dtype.type(~sum(1 << line for line in floating) & ((1 << bits) - 1))
-    still = frozenset(_dead_or_joined(take(driven, bits), spoiled=True))
-    found = compare(passes, bits, floating, still)
+    found = compare(passes, bits, floating, lambda image: _still(image, bits))
     states: dict[str, LineState] = dict.fromkeys(names((words.size - 1).bit_length(), bits), NOT_YET)
     if trusted is not None and np.array_equal(words, trusted):
         found.compared += int(words.size)
-    data = _data_states(take(words, bits), found)
+    data = _data_states(words, bits, floating, found)
     states.update(data)
-    steady = [line for line in data if line not in found.loose and line not in found.doubtful]
+    steady = [line for line in data if line not in found.loose]
     usable = sum(1 << int(line[1:]) for line in steady if data[line].state in (Shown.ALIVE, Shown.JOINED))
     if usable:
         states.update(_address_states(words, usable, bits, found))
@@ -76,20 +75,32 @@ def judge_lines(
     return states, found
 
 
-def _data_states(census: Census, found: Contacts) -> dict[str, LineState]:
-    columns = census.columns
+def _still(image: Words, bits: int) -> tuple[frozenset[int], frozenset[int]]:
+    """Dead address lines of an image, and joined ones."""
+    states = _dead_or_joined(take(image, bits), spoiled=True)
+    dead, joined = (
+        frozenset(int(line[1:]) for line, one in states.items() if one.state is wanted)
+        for wanted in (Shown.DEAD, Shown.JOINED)
+    )
+    return dead, joined
+
+
+def _data_states(words: Words, bits: int, floating: frozenset[int], found: Contacts) -> dict[str, LineState]:
+    columns = take(words, bits).columns
     stuck = stuck_columns(columns)
-    joined = _joined_columns(census)
+    # noise makes words differ that are one, so that chance would count for less than it does
+    noise = sum(1 << line for line in floating)
+    joined = _joined_columns(take(words & words.dtype.type(~noise & ((1 << bits) - 1)), bits))
     states: dict[str, LineState] = {}
-    for line in range(census.bits):
+    for line in range(bits):
         name = f"D{line}"
-        alike = [k for k in range(census.bits) if k != line and k not in stuck and not columns.apart[line, k]]
+        alike = [k for k in range(bits) if k != line and k not in stuck and not columns.apart[line, k]]
         if line in stuck:
             states[name] = LineState(Shown.STUCK, level=int(columns.ones[line] > 0))
         elif alike:
             others = tuple(f"D{k}" for k in alike if f"D{k}" in joined.get(name, ()))
             states[name] = LineState(Shown.JOINED, others=others) if others else NOT_YET
-        elif line in found.floating:
+        elif line in floating:
             states[name] = LineState(Shown.FLOATING)
         else:
             states[name] = ALIVE if found.compared >= LEAST_COMPARED else NOT_YET
@@ -121,6 +132,7 @@ def _address_states(words: Words, usable: int, bits: int, found: Contacts) -> di
         quiet = frozenset(int(line[1:]) for line, one in states.items() if one.state is Shown.DEAD)
         proved = _alive(census, quiet, at_most(found.unexplained, found.compared))
         if loose:
+            proved = _told_from_loose(whole, loose, proved, at_most(found.differing, found.compared))
             # where the level that a loose line falls to leaves blank words only, all of them have to do
             proved += _alive(whole, quiet, at_most(found.differing, found.compared))
         states |= {line: ALIVE for line in proved if line not in states}
@@ -172,10 +184,20 @@ def _alive(census: Census, dead: frozenset[int], worst: float) -> list[str]:
     as_one = {
         place
         for pair in combinations(others, 2)
-        if not _told_apart(census, bases, pair, worst)
+        if not _told_apart(census, bases, pair, 3 * worst)
         for place in pair
     }
     return [f"A{census.names[place]}" for place in moving if place not in as_one]
+
+
+def _told_from_loose(whole: Census, loose: dict[int, int], proved: list[str], worst: float) -> list[str]:
+    """Of the lines proved while loose ones stand still, those that are not joined with one of these."""
+    bases = _bases(whole)
+    return [
+        line
+        for line in proved
+        if all(_told_apart(whole, bases, (int(line[1:]), other), 2 * worst) for other in loose)
+    ]
 
 
 def _driven(census: Census) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
@@ -205,15 +227,15 @@ def _told_apart(
     census: Census,
     bases: np.ndarray[tuple[int, ...], np.dtype[np.int64]],
     pair: tuple[int, int],
-    worst: float,
+    share: float,
 ) -> bool:
-    """Whether words speak against the two lines being one, whichever level were to win."""
+    """Whether more than a share of words speaks against two lines being one, whichever level were to win."""
     if not bases.size:
         return False
     low, high = (1 << place for place in pair)
     none = bases & ~(low | high)
     first, second = census.words[none | low], census.words[none | high]
-    enough = max(LEAST_SHARE, 6 * worst) * bases.size
+    enough = max(LEAST_SHARE, share) * bases.size
     return all(
         int(np.count_nonzero((first != second) | (first != census.words[other]))) > max(2.0, enough)
         for other in (none, none | low | high)

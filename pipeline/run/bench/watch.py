@@ -220,10 +220,10 @@ def _follow(
             if until(sitting):
                 break  # what came behind it is for whoever captures
         show(sitting, told, line.baud)
-        if any(isinstance(one, PassEnded | ReadAgain) for one in events) and (
-            more := sitting.hold_against_trusted()
-        ):
-            show(sitting, more, line.baud)
+        if any(isinstance(one, PassEnded | ReadAgain) for one in events):
+            if more := sitting.hold_against_trusted():
+                show(sitting, more, line.baud)
+            sitting.weigh_ahead()
 
 
 class _Quiet:
