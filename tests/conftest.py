@@ -1,6 +1,6 @@
 """How the suite runs: hypothesis profiles, several processes at once, and clocks alone after everything else.
 
-`dev` while typing, `ci` for every run, `night` for long hunts and slow tests;
+`dev` while typing, `ci` for every run, `long` beside the drills, `night` for hunts of hours and slow tests;
 `mutation` gives every changed program the same examples and makes none smaller: that it fails is enough.
 """
 
@@ -25,8 +25,9 @@ try:
 except ImportError:  # Windows: there the group alone keeps the clocks together
     fcntl = None  # type: ignore[assignment]
 
-settings.register_profile("dev", max_examples=50, deadline=None)
-settings.register_profile("ci", max_examples=200, deadline=None, derandomize=True)
+settings.register_profile("dev", max_examples=25, deadline=None)
+settings.register_profile("ci", max_examples=40, deadline=None, derandomize=True)
+settings.register_profile("long", max_examples=200, deadline=None, derandomize=True)
 settings.register_profile(
     "night", max_examples=100_000, deadline=None, suppress_health_check=[HealthCheck.too_slow]
 )

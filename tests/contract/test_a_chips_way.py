@@ -17,7 +17,7 @@ from types import FrameType
 from typing import Any
 
 from pipeline.__main__ import run
-from tests.contract.test_house import IMPORTED, MODULES
+from tests.contract.test_house import MODULES, imported
 
 CHIP = "QX7"
 CARRIED = ("pipeline.flow", "pipeline.voices", "pipeline.words", "schemas")
@@ -52,7 +52,7 @@ def knows(above: str, below: str) -> bool:
     ahead = {name for name in MODULES if room(name) == above}
     seen = set(ahead)
     while ahead:
-        ahead = {each for name in ahead for each in IMPORTED.get(name, ())} - seen
+        ahead = {each for name in ahead for each in (imported(name) if name in MODULES else ())} - seen
         seen |= ahead
     return below in {room(name) for name in seen}
 

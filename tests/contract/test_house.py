@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import functools
 import importlib.util
 import re
 import subprocess
@@ -19,7 +20,8 @@ from tests.goldens import FOLDER
 ROOT = Path(__file__).parents[2]
 SOURCES = sorted([*(ROOT / "pipeline").rglob("*.py"), *(ROOT / "schemas").rglob("*.py")])
 
-
+pytestmark = pytest.mark.xdist_group("house")
+"""One process parses the house, once."""
 CHIP = "schemas errors catalogue flow words formats lines steps stages street"
 """What is needed to send a chip down its street."""
 ARROWS = {
@@ -79,22 +81,26 @@ def module_name(path: Path) -> str:
 MODULES = {module_name(path): path for path in SOURCES}
 
 
-def imported(path: Path) -> set[str]:
-    """The modules of this project that a file imports, wherever in it.
+@functools.cache
+def parsed(path: Path) -> tuple[ast.AST, ...]:
+    """Every node of a file, in the order in which `ast.walk` comes to them."""
+    return tuple(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
+@functools.cache
+def imported(name: str) -> set[str]:
+    """The modules of this project that a module imports, wherever in it.
 
     At the top, in a function, for types.
     """
     out = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in parsed(MODULES[name]):
         if isinstance(node, ast.ImportFrom) and node.module:
             inner = {f"{node.module}.{alias.name}" for alias in node.names}
-            out |= {name if name in MODULES else node.module for name in inner}
+            out |= {each if each in MODULES else node.module for each in inner}
         elif isinstance(node, ast.Import):
             out |= {alias.name for alias in node.names}
-    return {name for name in out if name.split(".")[0] in ("pipeline", "schemas", "tests")}
-
-
-IMPORTED = {name: imported(path) for name, path in MODULES.items()}
+    return {each for each in out if each.split(".")[0] in ("pipeline", "schemas", "tests")}
 
 
 def room(name: str) -> str:
@@ -121,7 +127,7 @@ def test_the_arrows_between_rooms_make_no_circle() -> None:
 
 
 def test_no_module_imports_itself_by_way_of_others() -> None:
-    order = TopologicalSorter({name: IMPORTED[name] - {name} for name in MODULES}).static_order()
+    order = TopologicalSorter({name: imported(name) - {name} for name in MODULES}).static_order()
     assert len(list(order)) == len(MODULES)
 
 
@@ -129,13 +135,13 @@ def test_no_module_imports_itself_by_way_of_others() -> None:
 def test_imports_point_the_right_way(name: str) -> None:
     here = room(name)
     known = {here, "pipeline", *ARROWS.get(here, "").split()}
-    assert {each for each in IMPORTED[name] if room(each) not in known} == set()
+    assert {each for each in imported(name) if room(each) not in known} == set()
 
 
 @pytest.mark.parametrize("name", [name for name in MODULES if name.startswith("pipeline.stages.")])
 def test_stages_never_import_each_other(name: str) -> None:
     own = name.split(".")[2]
-    others = {each for each in IMPORTED[name] if room(each) == "stages" and each.split(".")[2] != own}
+    others = {each for each in imported(name) if room(each) == "stages" and each.split(".")[2] != own}
     assert others == set()
 
 
@@ -154,7 +160,7 @@ def classes() -> list[tuple[str, str]]:
     return [
         (node.name, name)
         for name, path in MODULES.items()
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in parsed(path)
         if isinstance(node, ast.ClassDef)
     ]
 
@@ -170,7 +176,7 @@ def test_no_class_hides_one_of_the_standard_library() -> None:
     used = {
         alias.name if isinstance(node, ast.Import) else node.module or ""
         for path in SOURCES
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in parsed(path)
         if isinstance(node, (ast.Import, ast.ImportFrom))
         for alias in node.names
     }
@@ -247,20 +253,23 @@ def test_no_file_names_a_machine_or_a_registry() -> None:
     assert wrong == []
 
 
-FUNCTIONS = [
-    (path, node)
-    for folder in ("pipeline", "schemas", "tests", "example_project")
-    for path in sorted((ROOT / folder).rglob("*.py"))
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-    if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
-]
+@functools.cache
+def functions() -> list[tuple[Path, ast.FunctionDef | ast.AsyncFunctionDef]]:
+    """Every function of the product, the tests and the example, with its file."""
+    return [
+        (path, node)
+        for folder in ("pipeline", "schemas", "tests", "example_project")
+        for path in sorted((ROOT / folder).rglob("*.py"))
+        for node in parsed(path)
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef)
+    ]
 
 
 def test_every_function_over_25_lines_has_a_docstring() -> None:
     """But for tests, whose name is the sentence."""
     long = [
         (path, node)
-        for path, node in FUNCTIONS
+        for path, node in functions()
         if (node.end_lineno or 0) - node.lineno >= 25 and not node.name.startswith("test_")
     ]
     assert len(long) > 100
@@ -271,7 +280,7 @@ def test_every_function_over_25_lines_has_a_docstring() -> None:
 def test_no_docstring_sends_the_reader_elsewhere_for_its_meaning() -> None:
     """A bare number of a step, or a word that points at the line above, says nothing where it stands."""
     hollow = re.compile(r"^(steps? \d+(, \w+ half)?\.)|\b[Ll]ikewise\.", re.IGNORECASE | re.MULTILINE)
-    told = [(path, node, ast.get_docstring(node)) for path, node in FUNCTIONS]
+    told = [(path, node, ast.get_docstring(node)) for path, node in functions()]
     assert sum(1 for _, _, text in told if text) > 1000
     found = [(path.name, node.name) for path, node, text in told if text and hollow.search(text)]
     assert found == []
@@ -300,7 +309,7 @@ def test_dicts_of_anything_are_few_and_each_line_says_why() -> None:
 def used_names(path: Path) -> set[str]:
     """Names that a module reads, not those that it makes; of texts, those that are nothing but a name."""
     out: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in parsed(path):
         if isinstance(node, ast.Name) and not isinstance(node.ctx, ast.Store):
             out.add(node.id)
         elif isinstance(node, ast.Attribute):
@@ -324,7 +333,7 @@ def test_no_function_or_constant_is_there_for_nobody_or_for_the_tests_alone() ->
         (name, path.name)
         for path in SOURCES
         if path.is_relative_to(ROOT / "pipeline")
-        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        for node in parsed(path)
         for name in (
             [node.name]
             if isinstance(node, ast.FunctionDef | ast.ClassDef)

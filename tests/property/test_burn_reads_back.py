@@ -17,6 +17,7 @@ from pipeline.publish.programming import Burn, LineOrder, Slice, plan_burn, repl
 from pipeline.words import Words, words_dtype
 from schemas.names import Organisation
 from schemas.part import Part
+from tests.kit.examples import examples
 
 CATALOGUE = load()
 
@@ -186,7 +187,7 @@ def test_every_pairing_of_the_facts_reads_back_at_every_address_tried(old: str, 
         assert_reads_back(burn, image, levels, seed=11, samples=400)
 
 
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=examples(0.75), deadline=None)
 @given(st.sampled_from(EVERY), st.integers(0, 2**32 - 1), st.sampled_from(["auto", "repeat", "offset"]))
 def test_every_possible_pairing_of_the_catalogue_reads_back(
     pair: tuple[Part, Part], seed: int, layout: str
@@ -200,7 +201,7 @@ def test_every_possible_pairing_of_the_catalogue_reads_back(
     assert_reads_back(burn, image, levels, seed, samples=24)
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=examples(0.3), deadline=None)
 @given(
     st.sampled_from([("2716", "2732"), ("82S129", "27512"), ("2364", "2764"), ("27C010", "27C020")]),
     st.data(),

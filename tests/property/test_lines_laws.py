@@ -15,6 +15,7 @@ from pipeline.lines.measure import own_bits
 from pipeline.lines.walsh import walsh
 from pipeline.stages.qualify import upper_bound
 from pipeline.words import Words, words_dtype
+from tests.kit.examples import examples
 from tests.kit.images import firmware_like
 
 
@@ -76,7 +77,7 @@ def test_wiring_is_the_mapping_without_rotation(case: tuple[Words, int, LineMap]
 
 
 @given(mapped_images())
-@settings(max_examples=30)
+@settings(max_examples=examples(0.15))
 def test_whatever_relation_is_told_its_counts_are_those_of_the_mapping(
     case: tuple[Words, int, LineMap],
 ) -> None:
@@ -94,7 +95,7 @@ def test_whatever_relation_is_told_its_counts_are_those_of_the_mapping(
 
 
 @given(st.integers(0, 2**32 - 1), st.integers(6, 11), st.sampled_from([0, 200]))
-@settings(max_examples=40)
+@settings(max_examples=examples(0.2))
 def test_the_mapping_of_a_telling_image_is_recovered(seed: int, lines: int, spoilt_words: int) -> None:
     generator = np.random.default_rng(seed)
     first = firmware_like(seed, 1 << lines)
@@ -148,7 +149,7 @@ def test_an_alignment_never_beats_the_edit_distance_and_shows_only_words_that_ar
 @given(
     st.integers(0, 2**32 - 1), st.integers(1, 6), st.integers(100, 1900), st.sampled_from(["lost", "doubled"])
 )
-@settings(max_examples=50)
+@settings(max_examples=examples(0.25))
 def test_one_slip_is_aligned_at_the_edit_distance(seed: int, count: int, at: int, fate: str) -> None:
     first = firmware_like(seed, 2048)
     cut = slice(at, at + count)

@@ -19,11 +19,12 @@ from hypothesis import strategies as st
 
 from tests.journey.cli import wellread
 from tests.kit.example_bags import example_bag, record_of
+from tests.kit.examples import examples
 from tests.outside.bag_cases import seal
 
 RECORD = "metadata/record.json"
 BUG = 70
-EXAMPLES = 12 if settings().max_examples < 1_000 else 1_000
+EXAMPLES = examples(0.06, least=3, most=1_000)
 """Each is a whole command over a whole bag."""
 
 STRANGE = st.one_of(

@@ -16,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.journey.cli import wellread
+from tests.kit.examples import examples
 from tests.kit.faults import FAULTS
 from tests.kit.files import binary
 from tests.kit.frames import FRAMES
@@ -125,7 +126,7 @@ def _placed(where: object) -> object:
     return [_placed(one) for one in where] if isinstance(where, list) else where
 
 
-@settings(max_examples=max(10, settings().max_examples // 20))
+@settings(max_examples=examples(0.05, least=3))
 @given(chips=st.lists(DRAWN, min_size=5, max_size=5))
 def test_repeating_any_pass_of_any_reader_changes_nothing_but_the_counts(chips: list[Drawn]) -> None:
     once = [_chip(f"U{index}", *_streams(one), one.kinds) for index, one in enumerate(chips)]

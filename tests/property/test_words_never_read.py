@@ -22,6 +22,7 @@ from pipeline.words import true_ranges, word_bytes
 from schemas.names import Organisation
 from schemas.sheet import Chip, Space
 from tests.journey.cli import wellread
+from tests.kit.examples import examples
 from tests.kit.files import binary
 from tests.kit.images import put_crc_32, silent_code, with_text
 from tests.kit.project import Chip as KitChip
@@ -212,7 +213,7 @@ def test_a_space_has_a_hole_where_a_chip_was_never_read(
         assert (first.words[~first.filled] == 0xFFFF).all()
 
 
-@settings(max_examples=5, deadline=None)
+@settings(max_examples=examples(0.025, least=2), deadline=None)
 @given(st.sampled_from([0x00, 0xFF]), st.integers(1, 400))
 def test_a_short_dump_is_told_as_short_in_every_document_and_never_as_empty(level: int, lacking: int) -> None:
     """`00 from 0x7FF, programmed on purpose` was once said of words that no reader ever saw."""

@@ -20,6 +20,7 @@ from pipeline.edges import worker
 from pipeline.edges.bags import digest_worker
 from pipeline.edges.bags.digest_pool import Digesting
 from pipeline.errors import ResourceError
+from tests.kit.examples import examples
 
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such signal")
 
@@ -66,7 +67,7 @@ def test_large_files_among_many_small_ones_come_back_once_and_right(tmp_path: Pa
         assert digests == tuple(each(content).digest() for each in wanted)
 
 
-@settings(max_examples=15, deadline=None)
+@settings(max_examples=examples(0.08), deadline=None)
 @given(sizes=st.lists(st.sampled_from(SIZES[:5]), max_size=12), workers=st.integers(0, 4))
 def test_any_mixture_of_sizes_and_processes_ends_with_each_file_once(
     sizes: list[int], workers: int, tmp_path_factory: pytest.TempPathFactory

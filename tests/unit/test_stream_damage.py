@@ -23,6 +23,7 @@ from pipeline.run.bench.captured import problems_of, understand
 from pipeline.run.look.files import examine_files
 from schemas.names import Organisation
 from schemas.sheet import Reader
+from tests.kit.examples import examples
 from tests.kit.reader_simulated import plainly, printed
 
 IMAGE = random.Random(4).randbytes(128)
@@ -150,7 +151,7 @@ def test_a_healthy_plain_log_has_nothing_to_be_told(manner: str) -> None:
 
 
 @pytest.mark.parametrize("manner", MANNERS)
-@settings(max_examples=settings().max_examples // 4)
+@settings(max_examples=examples(0.25))
 @given(bursts=BURSTS)
 def test_damage_is_told_in_plain_form_where_lengths_or_passes_differ(
     manner: str, bursts: list[Burst]

@@ -26,6 +26,7 @@ from pipeline.words import Words
 from schemas.finding import Code, Severity
 from schemas.sheet import Space
 from tests.journey.cli import wellread
+from tests.kit.examples import examples
 from tests.kit.project import Chip, Reader, plain, project
 
 
@@ -113,7 +114,7 @@ def test_chips_that_the_sheet_places_are_suggested_nothing_but_still_show_a_cros
     assert interleave_findings(found) == ()
 
 
-@settings(max_examples=12, deadline=None)
+@settings(max_examples=examples(0.06), deadline=None)
 @given(
     seed=st.integers(0, 1 << 20),
     bits=st.sampled_from([4, 8]),

@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 
 from pipeline.edges.zip_writer import write_zip
 from pipeline.errors import StorageError
+from tests.kit.examples import examples
 
 MOMENT = datetime(2026, 1, 1, 12, 30, 17, tzinfo=UTC)
 FILES = {"b/z.bin": b"z", "b/A.bin": b"A" * 70_000, "a.txt": b"", "b.txt": b"t", "é/ü.txt": b"u"}
@@ -31,7 +32,7 @@ def folder(place: Path, names: list[str]) -> Path:
     return root
 
 
-@settings(max_examples=20)
+@settings(max_examples=examples(0.1))
 @given(st.permutations(sorted(FILES)), st.integers(-12, 14))
 def test_order_modes_times_and_zone_of_the_making_do_not_show(
     tmp_path_factory: pytest.TempPathFactory, names: list[str], hours: int
