@@ -9,8 +9,10 @@ from __future__ import annotations
 import os
 import secrets
 import signal
+import stat
 import sys
 import tempfile
+import threading
 import time
 from collections.abc import Generator, Iterator
 from contextlib import contextmanager, suppress
@@ -55,7 +57,25 @@ class _Run:
 
 RUN = _Run()
 os.environ[RUN_NAME] = RUN.name
-settings.load_profile(os.environ.get("HYPOTHESIS_PROFILE", "ci"))
+PROFILE = os.environ.get("HYPOTHESIS_PROFILE", "ci")
+settings.load_profile(PROFILE)
+RUN_MINUTES = 60
+"""A run that lasts longer hangs: `pytest-timeout` ends a test, this ends what no test is to blame for."""
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """The process that hands out the tests ends in time, whatever a worker left behind."""
+    if not hasattr(session.config, "workerinput") and PROFILE != "night":
+        limit = threading.Timer(RUN_MINUTES * 60, _end, [session.config])
+        limit.daemon = True
+        limit.start()
+
+
+def _end(config: pytest.Config) -> None:
+    writer = config.get_terminal_writer()
+    writer.line(f"\nThe run has taken {RUN_MINUTES} minutes and is ended: something hangs.")
+    writer.flush()
+    os._exit(1)
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
@@ -63,7 +83,6 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
     Tests of minutes wait for the night.
     """
-    night = os.environ.get("HYPOTHESIS_PROFILE") == "night"
     for item in items:
         if item.get_closest_marker("clock"):
             item.add_marker(pytest.mark.xdist_group("clock"))
@@ -71,7 +90,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.xdist_group("browser"))
         if item.get_closest_marker("drill") or item.get_closest_marker("slow"):
             item.add_marker(pytest.mark.timeout(30 * 60))
-        if item.get_closest_marker("slow") and not night:
+        if item.get_closest_marker("slow") and PROFILE != "night":
             item.add_marker(
                 pytest.mark.skip(reason="minutes, not seconds: run with HYPOTHESIS_PROFILE=night")
             )
@@ -100,6 +119,31 @@ def _turn(*, alone: bool) -> Iterator[None]:
     with (Path(tempfile.gettempdir()) / f"wellread-turn-{RUN.name}").open("a+b") as lock:
         RUN.given_up = not _await(lock, fcntl.LOCK_EX if alone else fcntl.LOCK_SH)
         yield
+
+
+def _pipes() -> list[int]:
+    """The files by which this process is handed its tests: its only pipes, while tests are gathered."""
+    out = []
+    for handle in range(3, 64):
+        with suppress(OSError):
+            if stat.S_ISFIFO(os.fstat(handle).st_mode):
+                out.append(handle)
+    return out
+
+
+_handed_tests_by = _pipes() if "PYTEST_XDIST_WORKER" in os.environ else []
+
+
+def _keep_nothing_of_the_run() -> None:
+    """A process that a test forks and leaves must not keep the run waiting when its parent is ended."""
+    nothing = os.open(os.devnull, os.O_RDWR)
+    for handle in _handed_tests_by:
+        os.dup2(nothing, handle)
+    os.close(nothing)
+
+
+if hasattr(os, "register_at_fork"):
+    os.register_at_fork(after_in_child=_keep_nothing_of_the_run)
 
 
 def _await(lock: BinaryIO, kind: int) -> bool:
