@@ -78,23 +78,35 @@ def _end(config: pytest.Config) -> None:
     os._exit(1)
 
 
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Clocks come last and in one process, the browser's pages in one too.
+    """Groups that share one process come first, clocks last and in one process.
 
-    Tests of minutes wait for the night.
+    The browser's pages are drills; tests of minutes wait for the night.
     """
     for item in items:
         if item.get_closest_marker("clock"):
             item.add_marker(pytest.mark.xdist_group("clock"))
         elif "browser" in item.path.parts:
             item.add_marker(pytest.mark.xdist_group("browser"))
+        if "browser" in item.path.parts:
+            item.add_marker(pytest.mark.drill)
+        if getattr(getattr(item, "obj", None), "is_hypothesis_test", False):
+            item.add_marker(pytest.mark.sampled)
         if item.get_closest_marker("drill") or item.get_closest_marker("slow"):
             item.add_marker(pytest.mark.timeout(30 * 60))
         if item.get_closest_marker("slow") and PROFILE != "night":
             item.add_marker(
                 pytest.mark.skip(reason="minutes, not seconds: run with HYPOTHESIS_PROFILE=night")
             )
-    items.sort(key=lambda item: item.get_closest_marker("clock") is not None)
+    items.sort(key=_when)
+
+
+def _when(item: pytest.Item) -> int:
+    """A group that came last would leave the other processes nothing to do."""
+    if item.get_closest_marker("clock"):
+        return 2
+    return 0 if item.get_closest_marker("xdist_group") else 1
 
 
 @pytest.hookimpl(wrapper=True, tryfirst=True)

@@ -44,11 +44,15 @@ from tests.advice_walk import (
     out_of_order,
     wanted,
 )
+from tests.contract.test_house import parsed
 from tests.journey.cli import wellread
+from tests.kit.examples import drilled_but
 
 ROOT = Path(__file__).parents[2]
 CATALOGUE = load()
 KINDS = kinds_of(CATALOGUE.parts)
+DANGEROUS = [part for part in KINDS if part.part in ("1702A", "2708", "82S114")]
+"""Told in every run: supplies of two polarities, three supplies in an order, fuses blown for good."""
 FACTS = {"line": "A9", "both": "D2 and D5"}
 COMMANDS = (
     "bench",
@@ -107,17 +111,16 @@ def literals() -> dict[str, list[str]]:
     """Every string in the program's sources, docstrings left out, and what the command line's help says."""
     out: dict[str, list[str]] = {}
     for path in sorted([*(ROOT / "pipeline").rglob("*.py"), *(ROOT / "schemas").rglob("*.py")]):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
         inside = {
-            id(part) for node in ast.walk(tree) if isinstance(node, ast.JoinedStr) for part in node.values
+            id(part) for node in parsed(path) if isinstance(node, ast.JoinedStr) for part in node.values
         }
         docs = {
             id(node.value)
-            for node in ast.walk(tree)
+            for node in parsed(path)
             if isinstance(node, ast.Expr) and isinstance(node.value, ast.Constant) and path.name != "cli.py"
         }
         texts = []
-        for node in ast.walk(tree):
+        for node in parsed(path):
             if isinstance(node, ast.JoinedStr):
                 texts.append(
                     "".join(
@@ -135,6 +138,7 @@ def literals() -> dict[str, list[str]]:
     return out
 
 
+@pytest.mark.xdist_group("house")
 def test_no_text_in_the_sources_leads_to_harm() -> None:
     found = literals()
     count = sum(map(len, found.values()))
@@ -183,15 +187,12 @@ def test_what_explains_a_finding_leads_to_no_harm(name: str) -> None:
     assert [bad for text in (one.what, one.told, one.also, one.do) for bad in offences(text)] == []
 
 
+@pytest.mark.xdist_group("house")
 def test_detectors_name_steps_and_write_no_advice_themselves() -> None:
     """A `next` is a step's id, what a step was told as, or a value that came from one: never words."""
     wrong = []
     for path in sorted((ROOT / "pipeline").rglob("*.py")):
-        keywords = (
-            node
-            for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
-            if isinstance(node, ast.keyword) and node.arg == "next"
-        )
+        keywords = (node for node in parsed(path) if isinstance(node, ast.keyword) and node.arg == "next")
         wrong += [path.name for one in keywords if _is_words(one.value)]
     assert wrong == []
 
@@ -298,7 +299,11 @@ def provenance(part: Part, found: dict[str, Any]) -> str:
     return opening(cast("RecordHead", head), ()) + chip_notes(cast("ChipRecord", chip))
 
 
-@pytest.mark.parametrize("part", [None, *KINDS], ids=lambda part: part.part if part else "no part named")
+@pytest.mark.parametrize(
+    "part",
+    drilled_but([None, *KINDS], None, *DANGEROUS),
+    ids=lambda part: part.part if part else "no part named",
+)
 def test_every_finding_is_told_with_its_cautions_by_every_command(
     part: Part | None, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -18,9 +18,11 @@ from pipeline.errors import WellreadError
 from pipeline.formats import Declared, decode
 from pipeline.formats.declaring import as_options, at_reading
 from tests.contract.test_format_malformations import FOLDER, ROWS
+from tests.contract.test_house import parsed
 from tests.unit.test_sheet import BASE, MISTAKES, told
 
 ROOT = Path(__file__).parents[2]
+pytestmark = pytest.mark.xdist_group("house")
 LONGEST = 300
 """Characters of a message; common practice for a line that is read to the end, no source."""
 A_VALUE = 12
@@ -32,7 +34,7 @@ TOLD = RAISED | {"Problem", "tell", "failed", "refused"}
 def calls() -> Iterator[tuple[str, str, ast.Call]]:
     """Every call that makes a message: file, name, call."""
     for path in sorted((ROOT / "pipeline").rglob("*.py")):
-        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        for node in parsed(path):
             if isinstance(node, ast.Call):
                 name = getattr(node.func, "attr", getattr(node.func, "id", ""))
                 if name in TOLD:

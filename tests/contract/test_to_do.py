@@ -18,6 +18,7 @@ from pipeline.to_do import MISSING, in_order, to_do, worst_first
 from pipeline.views.report import trips
 from tests.journey.cli import wellread
 from tests.kit.example_bags import EXAMPLE
+from tests.kit.examples import drilled_but
 from tests.kit.faults import FAULTS
 from tests.kit.files import binary
 from tests.kit.frames import FRAMES
@@ -25,6 +26,8 @@ from tests.kit.images import silent_code
 from tests.kit.project import Chip, Reader, Reading, plain, project
 from tests.kit.wires import UnchangedError
 
+pytestmark = pytest.mark.xdist_group("to do")
+"""One process packages each project, once."""
 Told = list[tuple[str, list[str]]]
 """(chip, its codes with their severities), in the order told."""
 WORDS = 1024
@@ -159,7 +162,7 @@ def _json(chips: list[dict[str, Any]]) -> Told:
     ]
 
 
-@pytest.mark.parametrize("name", PROJECTS)
+@pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
 def test_the_terminal_of_package_and_of_check_tell_the_same_list(name: str) -> None:
     made = packed(name)
     assert len(made.expected) > 5
@@ -169,7 +172,7 @@ def test_the_terminal_of_package_and_of_check_tell_the_same_list(name: str) -> N
     assert _json(made.check_json["to_do"]) == made.expected
 
 
-@pytest.mark.parametrize("name", PROJECTS)
+@pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
 def test_check_says_of_chips_and_spaces_what_package_says(name: str) -> None:
     made = packed(name)
 
@@ -183,7 +186,7 @@ def test_check_says_of_chips_and_spaces_what_package_says(name: str) -> None:
     assert said(made.check.out) == said(made.package.out)
 
 
-@pytest.mark.parametrize("name", PROJECTS)
+@pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
 def test_the_report_lists_the_tasks_in_that_order(name: str) -> None:
     made = packed(name)
     page = made.text("data/report/index.html")
@@ -201,7 +204,7 @@ def test_the_report_lists_the_tasks_in_that_order(name: str) -> None:
         assert [html.unescape(one)[:60] for one in told] == [one[:60] for one in means], chip
 
 
-@pytest.mark.parametrize("name", PROJECTS)
+@pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
 def test_every_chip_s_section_of_the_report_has_the_codes_in_that_order(name: str) -> None:
     made = packed(name)
     boards = {chip["chip"]: chip.get("board") or "_" for chip in made.record["chips"]}
@@ -218,7 +221,7 @@ def test_every_chip_s_section_of_the_report_has_the_codes_in_that_order(name: st
         assert list(dict.fromkeys(f"{one} {code}" for one, code in found)) == codes, chip
 
 
-@pytest.mark.parametrize("name", PROJECTS)
+@pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
 def test_the_provenance_text_tells_the_list_and_each_chip_in_that_order(name: str) -> None:
     made = packed(name)
     text = made.text("metadata/provenance.txt")
@@ -233,7 +236,7 @@ def test_the_provenance_text_tells_the_list_and_each_chip_in_that_order(name: st
         assert list(dict.fromkeys(f"{one} {code}" for one, code in found)) == codes, chip
 
 
-@pytest.mark.parametrize("name", PROJECTS)
+@pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
 def test_premis_tells_the_codes_of_each_chip_in_that_order(name: str) -> None:
     made = packed(name)
     text = html.unescape(made.text("metadata/premis.xml"))
@@ -247,7 +250,7 @@ def test_premis_tells_the_codes_of_each_chip_in_that_order(name: str) -> None:
         ), chip
 
 
-@pytest.mark.parametrize("name", PROJECTS)
+@pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
 def test_burn_says_a_chip_s_own_findings_before_any_general_advice(name: str, tmp_path: Path) -> None:
     made = packed(name)
     tried = 0
@@ -277,7 +280,7 @@ def test_burn_says_a_chip_s_own_findings_before_any_general_advice(name: str, tm
     assert tried > 2
 
 
-@pytest.mark.parametrize("name", PROJECTS)
+@pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
 def test_a_space_names_its_chips_and_is_complete_only_where_they_are_settled(name: str) -> None:
     made = packed(name)
     expected = dict(made.expected)
@@ -302,7 +305,7 @@ def test_a_space_names_its_chips_and_is_complete_only_where_they_are_settled(nam
     assert unsettled
 
 
-@pytest.mark.parametrize("name", PROJECTS)
+@pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
 def test_the_record_lists_findings_in_the_one_order(name: str) -> None:
     for chip in packed(name).record["chips"]:
         assert in_order(chip["findings"], chip.get("held_back", ())) == chip["findings"]

@@ -34,6 +34,7 @@ from tests.journey import drilled
 from tests.journey.cli import Ran, wellread
 from tests.journey.drill_yard import Yard
 from tests.journey.drilling import Run, can_drill, chosen
+from tests.kit.examples import drilled_but
 from tests.outside import bag_cases, rfc8493
 
 ROOT = Path(__file__).parents[2]
@@ -377,7 +378,7 @@ def points_of(run: Run, fault: Fault) -> list[int]:
 
 def marked(drill: Drill) -> ParameterSet:
     """The long ones wait for `pytest -m drill`."""
-    long = drill.name.startswith(("mend", "package", "release"))
+    long = drill.name.startswith(("mend", "package", "release", "writing"))
     return pytest.param(drill, marks=[pytest.mark.drill] if long else [], id=drill.name.replace(" ", "-"))
 
 
@@ -506,6 +507,7 @@ def racing(*commands: Sequence[str | Path]) -> list[tuple[int, str]]:
 ROUNDS = range(10 if ALL else 2)
 
 
+@pytest.mark.drill
 @pytest.mark.parametrize("round_", ROUNDS)
 def test_two_packagers_racing_for_one_name_leave_one_whole_bag(tmp_path: Path, round_: int) -> None:
     del round_
@@ -520,7 +522,7 @@ def test_two_packagers_racing_for_one_name_leave_one_whole_bag(tmp_path: Path, r
     note("three packagers racing", "race", 1, "each left one whole bag")
 
 
-@pytest.mark.parametrize("round_", ROUNDS)
+@pytest.mark.parametrize("round_", drilled_but(ROUNDS, 0))
 def test_two_releases_racing_for_one_name_leave_one_bundle_with_its_own_zip(
     tmp_path: Path, round_: int
 ) -> None:
@@ -535,7 +537,7 @@ def test_two_releases_racing_for_one_name_leave_one_bundle_with_its_own_zip(
     note("two releases racing", "race", 1, "each left one bundle and its zip")
 
 
-@pytest.mark.parametrize("round_", ROUNDS)
+@pytest.mark.parametrize("round_", drilled_but(ROUNDS, 0))
 def test_two_mends_racing_for_one_bag_leave_it_whole_and_keep_what_was_damaged(
     tmp_path: Path, round_: int
 ) -> None:

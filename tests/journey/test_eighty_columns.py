@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 import random
 import re
+import shutil
+import signal
 import sys
 import time
 from collections.abc import Iterator
@@ -13,6 +15,7 @@ from pathlib import Path
 import pytest
 
 from tests.journey.cli import wellread
+from tests.kit.example_bags import example_bag
 from tests.kit.forked import MOST_SECONDS, end_after
 
 ROOT = Path(__file__).parents[2]
@@ -20,11 +23,9 @@ EXAMPLE = ROOT / "example_project"
 DUMPS = EXAMPLE / "dumps"
 
 
-@pytest.fixture(scope="module")
-def bag(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    place = tmp_path_factory.mktemp("w")
-    assert wellread("package", EXAMPLE, "--into", place).code == 0
-    return place / "loom-78-v1"
+@pytest.fixture
+def bag() -> Path:
+    return example_bag()
 
 
 def commands(bag: Path, place: Path) -> Iterator[list[str | Path]]:
@@ -93,10 +94,10 @@ def test_the_legend_stands_where_strips_are_printed_with_the_signs_that_occur(tm
         assert "? absent" not in told  # no image of the example has a word that nobody read
 
 
-DOUBTFUL = (7, 230, 399)
+DOUBTFUL = (7, 23, 39)
 
 
-def many(place: Path, count: int = 400) -> Path:
+def many(place: Path, count: int = 80) -> Path:
     """A project of so many chips, of which a few have a bit that two readers read differently."""
     root = place / "many"
     (root / "dumps").mkdir(parents=True)
@@ -114,16 +115,16 @@ def many(place: Path, count: int = 400) -> Path:
     return root
 
 
-def test_of_400_chips_the_faulty_are_listed_and_the_clean_counted(tmp_path: Path) -> None:
+def test_of_many_chips_the_faulty_are_listed_and_the_clean_counted(tmp_path: Path) -> None:
     told = wellread("package", many(tmp_path), "--into", tmp_path).out
     lines = told.splitlines()
-    assert lines[0] == "3 contested, 397 corroborated"
-    assert [line.split()[0] for line in lines[1:4]] == ["U7", "U230", "U399"]
-    assert "  397 chips with nothing to do: 397 corroborated" in lines
+    assert lines[0] == "3 contested, 77 corroborated"
+    assert [line.split()[0] for line in lines[1:4]] == ["U7", "U23", "U39"]
+    assert "  77 chips with nothing to do: 77 corroborated" in lines
     assert len(lines) < 20
 
 
-def watched(command: list[str], **environment: str) -> tuple[bytes, float]:
+def watched(command: list[str], *, to_the_end: bool = True, **environment: str) -> tuple[bytes, float]:
     """What a command writes to a terminal of 80 columns, and after how many seconds it first wrote."""
     import fcntl
     import pty
@@ -147,7 +148,12 @@ def watched(command: list[str], **environment: str) -> tuple[bytes, float]:
             break
         first = first or time.monotonic() - begun
         written += some
-    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) in (0, 1)
+        if not to_the_end:
+            os.kill(child, signal.SIGKILL)
+    os.close(terminal)
+    assert os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]) in (
+        (0, 1) if to_the_end else (-signal.SIGKILL,)
+    )
     return written, first
 
 
@@ -175,15 +181,27 @@ POSIX = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals as 
 
 @POSIX
 def test_a_bar_with_a_rate_is_shown_and_nothing_of_it_is_left(tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "pipeline", "package", str(many(tmp_path, 60)), "--into", str(tmp_path)]
+    command = [sys.executable, "-m", "pipeline", "package", str(many(tmp_path)), "--into", str(tmp_path)]
     written, _ = watched(command)
-    for told in (b"Reading the sheet", b"chips read", b"of 60", b"/s", b"files hashed"):
+    for told in (b"Reading the sheet", b"chips read", b"of 80", b"/s", b"files hashed"):
         assert told in written, told
     lines = left(written)
-    assert lines[0] == "1 contested, 59 corroborated"
+    assert lines[0] == "3 contested, 77 corroborated"
     assert not [line for line in lines if "hashed" in line or "Reading" in line or "chips read" in line]
     assert max(map(len, lines)) <= 80
     assert written.count(b"\x1b[?25l") == written.count(b"\x1b[?25h") > 0  # the cursor is back
+
+
+def one_dead_line(place: Path) -> Path:
+    """The example's chip whose A5 and A6 are dead, and nothing else of it."""
+    root = place / "one"
+    (root / "dumps").mkdir(parents=True)
+    shutil.copy(DUMPS / "PAT-U5.hb.1.log", root / "dumps")
+    (root / "sheet.yaml").write_text(
+        "machine: {id: one, name: One}\nreaders: {hb: {kind: home-built}}\n"
+        "chips: [{chip: PAT-U5, organisation: 2048x8}]\n"
+    )
+    return root
 
 
 @POSIX
@@ -191,7 +209,15 @@ def test_a_bar_with_a_rate_is_shown_and_nothing_of_it_is_left(tmp_path: Path) ->
 def test_no_colour_for_whoever_refuses_it_and_a_dumb_terminal_sees_text_alone(
     named: str, tmp_path: Path
 ) -> None:
-    command = [sys.executable, "-m", "pipeline", "package", str(EXAMPLE), "--into", str(tmp_path)]
+    command = [
+        sys.executable,
+        "-m",
+        "pipeline",
+        "package",
+        str(one_dead_line(tmp_path)),
+        "--into",
+        str(tmp_path),
+    ]
     written, _ = watched(command, **{named: {"NO_COLOR": "1", "TERM": "dumb"}[named]})
     assert b"\x1b[31m" not in written
     assert b"\x1b[1;31m" not in written
@@ -207,6 +233,8 @@ def test_the_first_sign_comes_within_half_a_second(tmp_path: Path) -> None:
     """On a machine with much to do: within four times what the command line's library takes to begin."""
     command = [sys.executable, "-m", "pipeline", "package", str(many(tmp_path, 2)), "--into"]
     bare = [sys.executable, "-c", "import typer; print(typer)"]
-    pairs = [(watched([*command, str(tmp_path / str(n))])[1], watched(bare)[1]) for n in range(3)]
+    pairs = [
+        (watched([*command, str(tmp_path / str(n))], to_the_end=False)[1], watched(bare)[1]) for n in range(3)
+    ]
     waits, beside = (min(column) for column in zip(*pairs, strict=True))
     assert 0 < waits < max(0.5, 4 * beside), (waits, beside)

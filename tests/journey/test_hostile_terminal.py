@@ -24,6 +24,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from hypothesis import settings
 
 from pipeline.edges.ledger import Ledger
 from tests.journey import drilled
@@ -610,6 +611,7 @@ def _with(record: dict[str, Any], place: Sequence[str | int]) -> dict[str, Any]:
     return forged
 
 
+@pytest.mark.sampled
 def test_no_text_of_a_forged_record_acts_on_a_terminal(tmp_path: Path) -> None:
     bag = drilled.packaged() / "m-v1"
     record = json.loads((bag / "metadata/record.json").read_text(encoding="utf-8"))
@@ -618,8 +620,8 @@ def test_no_text_of_a_forged_record_acts_on_a_terminal(tmp_path: Path) -> None:
         kinds.setdefault(tuple("" if isinstance(key, int) else key for key in place), place)
     assert len(kinds) > 100
     drilled.project(tmp_path)
-    told = 0
-    for place in kinds.values():
+    told, places = 0, list(kinds.values())[:: 1 if settings().max_examples >= 200 else 8]
+    for place in places:
         (tmp_path / "into").mkdir()
         forged = Path(shutil.copytree(bag, tmp_path / "into/m-v1"))
         (forged / "metadata/record.json").write_text(json.dumps(_with(record, place)), encoding="utf-8")
@@ -637,7 +639,7 @@ def test_no_text_of_a_forged_record_acts_on_a_terminal(tmp_path: Path) -> None:
             assert_inert(ran.out + ran.err)
             told += "[bold red]" in ran.out + ran.err
         shutil.rmtree(tmp_path / "into")
-    assert told > 50
+    assert told > len(places) // 3
 
 
 # --- what is read later, in a terminal too ------------------------------------------------------------------

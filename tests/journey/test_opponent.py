@@ -427,7 +427,7 @@ def test_ctrl_c_in_the_middle_leaves_nothing_behind(tmp_path: Path) -> None:
     import subprocess
     import time
 
-    count = 400
+    count = 150
     sheet = HEAD + "chips:\n" + "".join(f"  - {{chip: U{n}, organisation: 256x8}}\n" for n in range(count))
     folder = project(
         tmp_path, sheet, **{f"U{n}_p_1_bin": random.Random(n).randbytes(256) for n in range(count)}

@@ -182,6 +182,7 @@ def declaring(chance: random.Random) -> Declared:
     )
 
 
+@pytest.mark.sampled
 def test_as_many_drawn_files_as_the_profile_asks_for_give_words_or_a_located_refusal() -> None:
     # Drawn without hypothesis, which takes several times as long: the night profile asks for 100,000.
     chance = random.Random(1978)

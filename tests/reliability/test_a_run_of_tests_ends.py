@@ -31,7 +31,18 @@ def test_a_test_that_hangs_with_a_child_left_behind_ends_the_run_and_is_named(tm
     (tmp_path / "test_hangs.py").write_text(HANGS)
     marks = "markers =\n  clock: c\n  drill: d\n  slow: s\n"
     (tmp_path / "pytest.ini").write_text(f"[pytest]\ntimeout = 3\ntimeout_method = signal\n{marks}")
-    command = [sys.executable, "-m", "pytest", "-v", "-n2", "--dist", "loadgroup", "-p", "no:cacheprovider", "."]
+    command = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-v",
+        "-n2",
+        "--dist",
+        "loadgroup",
+        "-p",
+        "no:cacheprovider",
+        ".",
+    ]
     kept = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
     done = subprocess.run(
         command, cwd=tmp_path, env=kept, stdout=subprocess.PIPE, check=False, text=True, timeout=90

@@ -21,7 +21,8 @@ NIGHTLY = int(os.environ.get("WELLREAD_FUZZ", "100000"))
 @pytest.mark.parametrize(
     ("first", "count", "seconds"),
     [
-        pytest.param(0, 500, 20.0, id="500"),
+        pytest.param(0, 120, 20.0, id="120"),
+        pytest.param(0, 500, 60.0, id="500", marks=pytest.mark.drill),
         pytest.param(10_000, 4_000, 90.0, id="4000", marks=pytest.mark.drill),
         pytest.param(1_000_000, NIGHTLY, 1e9, id="night", marks=[pytest.mark.drill, pytest.mark.slow]),
     ],

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import itertools
 import json
 import os
 import shutil
@@ -16,6 +17,7 @@ from pipeline.edges.locks import hold, is_held, one_at_a_time
 from pipeline.errors import StorageError
 from tests.journey import drilled
 from tests.journey.cli import wellread
+from tests.kit.examples import drilled_but
 from tests.kit.forked import ended, forked
 from tests.reliability.refusing import cannot, command, refuse
 
@@ -116,9 +118,13 @@ COMMANDS: dict[str, Callable[[Path], Sequence[str | Path]]] = {
 }
 
 
-@pytest.mark.parametrize("refused", REFUSED)
-@pytest.mark.parametrize("name", COMMANDS)
-def test_the_command_does_its_work_all_the_same(tmp_path: Path, name: str, refused: str) -> None:
+KEPT = {*((name, "nothing of all that") for name in COMMANDS), *(("recheck", refused) for refused in REFUSED)}
+"""Every command where all is refused, and one that locks and writes where each is; the rest are drills."""
+
+
+@pytest.mark.parametrize("asked", drilled_but(itertools.product(COMMANDS, REFUSED), *KEPT), ids="-".join)
+def test_the_command_does_its_work_all_the_same(tmp_path: Path, asked: tuple[str, str]) -> None:
+    name, refused = asked
     arguments = COMMANDS[name](tmp_path)
     done = run(REFUSED[refused], *arguments, "--json")
     assert done.returncode == 0, done.stderr

@@ -6,11 +6,13 @@ import pytest
 
 from tests.accuracy.case import Task
 from tests.accuracy.judge import Outcome, run
+from tests.kit.examples import examples
 from tests.kit.faults import CONSTANTS, FAULTS, LINE_FAULTS, LOOK_ALIKE_FAULTS, STREAM_FAULTS
 from tests.kit.images import FAMILIES, LOOKALIKES
 
-CASES = 15
+CASES = examples(0.075)
 SEED = 5
+pytestmark = pytest.mark.sampled
 READ_AGAIN = sorted(frozenset(FAULTS) - {*LINE_FAULTS, *CONSTANTS, *LOOK_ALIKE_FAULTS, *STREAM_FAULTS})
 BROUGHT_INTO_LINE = {"late by one", "rotated pass", "skipped word", "repeated word"}
 """Faults of start and step between two passes: reconciling names them, in its own words."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import io
+import json
 import subprocess
 import sys
 from pathlib import Path
@@ -11,6 +12,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.quick_recheck import quick_recheck
+from tests.kit.example_bags import example_bag
 from tests.outside import bag_cases
 
 ROOT = Path(__file__).parents[2]
@@ -71,3 +73,26 @@ def test_the_short_way_loads_nothing_heavy() -> None:
         [sys.executable, "-c", source], check=True, capture_output=True, text=True, cwd=ROOT
     )
     assert done.stdout.strip() == "[]"
+
+
+@pytest.mark.parametrize("words", [["recheck"], ["recheck", "--replay"]], ids="-".join)
+def test_nothing_of_dask_is_imported_without_the_option(words: list[str]) -> None:
+    asked = [*words, str(example_bag())]
+    done = subprocess.run(
+        [sys.executable, "-c", _NO_DASK, json.dumps(asked)],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+    assert done.returncode == 0, done.stderr
+
+
+_NO_DASK = """
+import json, sys
+from pipeline.__main__ import run
+code = run(json.loads(sys.argv[1]))
+assert not {"dask", "distributed", "tornado"} & set(sys.modules)
+sys.exit(code)
+"""
