@@ -124,7 +124,9 @@ def test_of_many_chips_the_faulty_are_listed_and_the_clean_counted(tmp_path: Pat
     assert len(lines) < 20
 
 
-def watched(command: list[str], *, to_the_end: bool = True, **environment: str) -> tuple[bytes, float]:
+def watched(
+    command: list[str], environment: dict[str, str] | None = None, *, to_the_end: bool = True
+) -> tuple[bytes, float]:
     """What a command writes to a terminal of 80 columns, and after how many seconds it first wrote."""
     import fcntl
     import pty
@@ -136,7 +138,7 @@ def watched(command: list[str], *, to_the_end: bool = True, **environment: str) 
     if child == 0:
         end_after(MOST_SECONDS)
         kept = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "NO_COLOR")}
-        os.execve(command[0], command, {**kept, "TERM": "xterm", **environment})
+        os.execve(command[0], command, {**kept, "TERM": "xterm", **(environment or {})})
     fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 80, 0, 0))
     first, written = 0.0, b""
     while True:
@@ -218,7 +220,7 @@ def test_no_colour_for_whoever_refuses_it_and_a_dumb_terminal_sees_text_alone(
         "--into",
         str(tmp_path),
     ]
-    written, _ = watched(command, **{named: {"NO_COLOR": "1", "TERM": "dumb"}[named]})
+    written, _ = watched(command, {named: {"NO_COLOR": "1", "TERM": "dumb"}[named]})
     assert b"\x1b[31m" not in written
     assert b"\x1b[1;31m" not in written
     assert b"\x1b[33m" not in written
