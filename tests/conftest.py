@@ -93,7 +93,9 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.drill)
         if getattr(getattr(item, "obj", None), "is_hypothesis_test", False):
             item.add_marker(pytest.mark.sampled)
-        if item.get_closest_marker("drill") or item.get_closest_marker("slow"):
+        if PROFILE == "night":
+            item.add_marker(pytest.mark.timeout(0))
+        elif item.get_closest_marker("drill"):
             item.add_marker(pytest.mark.timeout(30 * 60))
         if item.get_closest_marker("slow") and PROFILE != "night":
             item.add_marker(
