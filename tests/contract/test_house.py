@@ -44,7 +44,7 @@ ARROWS = {
     "stages": "schemas errors catalogue flow formats lines steps voices words summed_up",
     "street": "schemas errors catalogue flow formats lines steps stages words",
     "machine": "schemas flow stages street words",
-    "wirings": "flow lines street words",
+    "wirings": "flow lines schemas street words",
     "twins": "schemas catalogue lines words",
     "holdings": "schemas twins",
     "bench": "schemas errors catalogue flow words formats lines stages",
