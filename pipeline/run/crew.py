@@ -71,9 +71,14 @@ class Crew:
         return self
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
-        self._pool.close()
+        self.end()
         if self._place is not None:
             self._place.cleanup()
+
+    def end(self) -> None:
+        """The workers go, and their memory with them; what is done afterwards is done in this process."""
+        self._many = False
+        self._pool.close()
 
     def each(
         self, work: Callable[[S, Sequence[T]], list[R]], shared: S, items: Iterable[T], *, batch: int = BATCH
@@ -90,7 +95,7 @@ class Crew:
             ResourceError: The system ended a worker.
         """
         batches = _batched(items, batch)
-        if not self._pool.running:
+        if not (self._many and self._pool.running):
             for some in batches:
                 yield from work(shared, some)
             return

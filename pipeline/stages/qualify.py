@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache
+from functools import cache, lru_cache
 from itertools import combinations
 from typing import TYPE_CHECKING, Any
 
@@ -414,7 +414,13 @@ def coverage(words: Words, shared: WordMask, organisation: Organisation) -> Cove
         for one, other in combinations(range(organisation.bits), 2)
         if high[one] != high[other] or not np.array_equal(columns[one], columns[other])
     }
-    return Coverage(address, data, frozenset(pairs), frozenset(data_pairs))
+    return Coverage(address, data, _kept_once(frozenset(pairs)), _kept_once(frozenset(data_pairs)))
+
+
+@lru_cache(maxsize=256)
+def _kept_once(pairs: frozenset[Pair]) -> frozenset[Pair]:
+    """The same pairs as one value: nearly all chips of a set tell all their lines apart, and all are kept."""
+    return pairs
 
 
 def _filled(values: NDArray[Any], lines: int) -> NDArray[Any]:

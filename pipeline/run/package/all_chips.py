@@ -63,6 +63,7 @@ class Walk:
         self._given: list[Contribution] = []
         self._places = {planned.chip.chip: index for index, planned in enumerate(plan.chips)}
         self._again: dict[str, ChipRecord] = {}
+        self._bits_of: dict[str, int] = {}
         self.inputs: dict[str, str] = {}
 
     def first(self) -> Iterator[Worked]:
@@ -75,6 +76,7 @@ class Walk:
             self._same_files(worked)
             self._kept.add_value(worked.record)
             self._given.append(worked.given)
+            self._know_width(worked.given)
             yield worked
 
     def together(self) -> WholeMachine:
@@ -83,6 +85,8 @@ class Walk:
         machine = WholeMachine(self.plan, self._load)
         for planned, given in zip(self.plan.chips, self._given, strict=True):
             machine.add(planned, given)
+        # The machine has what it needs of them, and lives until the last page is written.
+        self._given.clear()
         all_together(machine, self._find_joins)
         if self._twins:
             hear_twins(machine, self._twins, self.records(), self.job.images)
@@ -104,6 +108,11 @@ class Walk:
             self._same_files(worked)
             self._again[worked.chip] = worked.record
             self._given[self._places[worked.chip]] = worked.given
+            self._know_width(worked.given)
+
+    def _know_width(self, given: Contribution) -> None:
+        if given.organisation is not None:
+            self._bits_of[given.chip] = given.organisation.bits
 
     def _same_files(self, worked: Worked) -> None:
         """A file that is read more than once, for several readings or a second walk, is one content."""
@@ -112,9 +121,7 @@ class Walk:
                 raise changed_between(path)
 
     def _bits(self, chip: str) -> int:
-        given = self._given[self._places[chip]]
-        assert given.organisation is not None
-        return given.organisation.bits
+        return self._bits_of[chip]
 
     def _load(self, chip: str) -> Words:
         return load_image(self.job.images, chip, self._bits(chip))

@@ -47,7 +47,7 @@ from pipeline.run.package.names_in_bag import attachment_names, dump_names
 from pipeline.run.package.one_chip import Job
 from pipeline.run.package.open_project import Project, open_project
 from pipeline.run.package.spaces import space_records
-from pipeline.run.package.spool import Bytes, Spool
+from pipeline.run.package.spool import Bytes, Keyed, Spool
 from pipeline.run.package.twins import OpenTwin, open_twins
 from pipeline.run.package.unchanged import attached, inputs_digest, is_unchanged, told_same
 from pipeline.run.package.versions import Previous, newest, reasons
@@ -239,6 +239,7 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
             return _same(previous, plan)
         head = _head(building, previous, inputs, machine)
         _finish(building, head, partial, machine, parts, progress)
+        crew.end()
         return _written(building, head, parts, previous)
 
 
@@ -383,9 +384,9 @@ class _Parts:
             self.records = opened.enter_context(Bytes(folder))
             self.objects = opened.enter_context(Bytes(folder))
             self.notes = opened.enter_context(Bytes(folder))
+            self.captures = opened.enter_context(Keyed(folder))
             self.steps = {step: opened.enter_context(Bytes(folder)) for step in STEPS}
             self._opened = opened.pop_all()
-        self.captures: list[tuple[str, bytes]] = []
         self.summaries: list[Summary] = []
         self.index: list[ChipSummary] = []
 
@@ -402,7 +403,8 @@ class _Parts:
         self.notes.add(one.notes)
         for step, event in one.steps.items():
             self.steps[step].add(event)
-        self.captures += one.captures
+        for key, event in one.captures:
+            self.captures.add_under(key, event)
         self.summaries.append(one.summary)
         self.index.append(one.facts)
 
@@ -498,7 +500,7 @@ def _premis(root: Path, head: RecordHead, parts: _Parts) -> BagEntry:
     with MemberStream(root, "metadata/premis.xml") as stream:
         stream.write(premis.opening().encode())
         _copy(parts.objects, stream)
-        for _, event in sorted(parts.captures, key=lambda pair: pair[0]):
+        for event in parts.captures.in_order():
             stream.write(event)
         for step in STEPS:
             _copy(parts.steps[step], stream)

@@ -61,6 +61,29 @@ class Bytes:
             self._file.seek(0)
 
 
+class Keyed(Bytes):
+    """Pieces that are given back in the order of their keys; those of one key as they came."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self._places: list[tuple[str, int, int]] = []
+        self._end = 0
+
+    def add_under(self, key: str, piece: bytes) -> None:
+        """Append one piece."""
+        self.add(piece)
+        self._places.append((key, self._end, len(piece)))
+        self._end += len(piece)
+
+    def in_order(self) -> Iterator[bytes]:
+        """Every piece."""
+        for _, start, size in sorted(self._places):
+            with storage_trouble(self._folder):
+                self._file.seek(start)
+                piece = self._file.read(size)
+            yield piece
+
+
 class Spool(Bytes):
     """JSON values, one a line."""
 

@@ -1,0 +1,22 @@
+"""What is kept on disk while a bag is built comes back as it was, in the order that is wanted."""
+
+from __future__ import annotations
+
+import tempfile
+from pathlib import Path
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.run.package.spool import Keyed
+
+
+@given(
+    st.lists(st.tuples(st.sampled_from(["", "1999", "2001", "2001-02"]), st.binary(max_size=9)), max_size=9)
+)
+def test_pieces_come_back_by_key_and_those_of_one_key_as_they_came(pieces: list[tuple[str, bytes]]) -> None:
+    with tempfile.TemporaryDirectory() as place, Keyed(Path(place)) as kept:
+        for key, piece in pieces:
+            kept.add_under(key, piece)
+        assert list(kept.in_order()) == [piece for _, piece in sorted(pieces, key=lambda one: one[0])]
+        assert list(kept.chunks()) == [whole for whole in [b"".join(one for _, one in pieces)] if whole]
