@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable
 import numpy as np
 
 from pipeline.stages.content import ChipImage, joins, kin, regions, self_checks, signature, vectors
+from pipeline.stages.content.flow_of_control.families import family_readings
 from pipeline.words import Words
 from tests.kit.images import code_image, random_image
 
@@ -67,6 +68,9 @@ def rows() -> Iterable[tuple[str, float, float]]:
     }
     for name, work in alone.items():
         yield f"{name} / np.sort of 64Kx8", _seconds(work, 50) / sort, 1.5
+    programs = [code_image(number) for number in range(20)]
+    families = _seconds(lambda: [family_readings(one) for one in programs], 3) / len(programs)
+    yield "families of processor of one 2Kx8 of code, milliseconds", families * 1000, 2.0
     times = {}
     for count in CHIPS:
         chips, images = _shelf(count)

@@ -3,6 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from pipeline.stages.examine.census import take
 from schemas.finding import Code, Severity
 from tests.kit.images import (
     characters,
@@ -101,3 +102,11 @@ def test_for_open_collector_outputs_the_advice_is_two_pull_up_values() -> None:
     assert line_of(found[0]) == "D0"
     assert "1 kilohm" in found[0].next
     assert "pull-downs" not in found[0].next
+
+
+@pytest.mark.parametrize("words", [1, 1000, 1 << 16, (1 << 16) + 1, 3 << 16])
+def test_an_image_of_any_size_is_counted_word_by_word(words: int) -> None:
+    image = np.random.default_rng(words).integers(0, 256, words, dtype=np.uint8)
+    histogram = take(image, 8).histogram
+    assert histogram.dtype == np.int64
+    assert histogram.tolist() == np.bincount(image, minlength=256).tolist()
