@@ -7,6 +7,7 @@ import signal
 import sys
 import warnings
 from collections.abc import Callable
+from pathlib import Path
 
 MOST_SECONDS = 120
 
@@ -45,3 +46,11 @@ def end_after(seconds: int) -> None:
 def ended(child: int) -> int:
     """How a child ended, as `subprocess` says it: below zero where a signal ended it."""
     return os.waitstatus_to_exitcode(os.waitpid(child, 0)[1])
+
+
+def alive(pid: int) -> bool:
+    """Whether a process is there and is no mere entry for its parent to fetch."""
+    try:
+        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False

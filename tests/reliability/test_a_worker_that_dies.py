@@ -18,6 +18,7 @@ from pipeline.errors import StorageError
 from pipeline.run.crew import FEWEST_FOR_WORKERS, Crew, worker_count
 from tests.journey import drilled
 from tests.journey.cli import wellread
+from tests.kit.forked import alive
 from tests.outside import bag_cases
 from tests.reliability.given_to_workers import double, refuse, stumble
 
@@ -105,14 +106,6 @@ def ended(running: subprocess.Popen[bytes]) -> bytes:
     except subprocess.TimeoutExpired:
         pytest.fail("it waits for ever")
     return said + told
-
-
-def alive(pid: int) -> bool:
-    """Whether a process is there and is no mere entry for its parent to fetch."""
-    try:
-        return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
-    except OSError:
-        return False
 
 
 def drills(*names: str) -> list[object]:
