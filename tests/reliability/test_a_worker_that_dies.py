@@ -83,6 +83,7 @@ def at_work(name: str, folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], 
         [sys.executable, "-c", PROGRAM, str(ROOT), *arguments(name, folder)],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
+        start_new_session=True,
     )
     workers: list[int] = []
     try:
@@ -157,6 +158,21 @@ def test_no_worker_outlives_a_program_that_is_killed(tmp_path: Path, name: str) 
         while any(map(alive, workers)) and time.monotonic() < until:
             time.sleep(0.02)
         assert not [pid for pid in workers if alive(pid)]
+
+
+@posix
+@pytest.mark.drill
+@pytest.mark.parametrize("name", ["package", "check", "recheck", "mend", "release"])
+def test_ctrl_c_ends_a_program_and_its_workers_with_one_sentence(tmp_path: Path, name: str) -> None:
+    with at_work(name, tmp_path) as (running, workers):
+        os.killpg(running.pid, signal.SIGINT)  # a terminal sends it to all of them
+        said = ended(running)
+        assert not [pid for pid in workers if alive(pid)]
+    assert running.returncode == 130, said
+    assert said.decode().strip().splitlines() == [
+        "Interrupted; nothing half-made was left under a final name."
+    ]
+    assert not (tmp_path / "into").exists() or not list((tmp_path / "into").iterdir())
 
 
 def test_a_worker_hands_back_errors_with_their_words_and_a_bug_with_its_traceback() -> None:
