@@ -43,6 +43,7 @@ from pipeline.stages.content import (
     standing_findings,
     suggest_spaces,
 )
+from pipeline.stages.examine.shared_wires import WiredChip, WireFault, shared_wire_findings
 from pipeline.stages.qualify import Evidence, Gathered, fitness
 from pipeline.street import Crossing, Heard, answered, wiring_of
 from pipeline.words import Words
@@ -85,6 +86,7 @@ class Contribution:
         held_back: Codes that keep its image apart, unless an embedded check bears it out.
         absent: Half-open ranges of words that no reading has.
         explained: Reader → the fault that explains why it read this chip otherwise, and its lines.
+        line_faults: Reader → faults of its lines, beyond doubt or since another reader read them otherwise.
         families: Processors that its content is a program for; empty where that is not known.
     """
 
@@ -100,6 +102,7 @@ class Contribution:
     held_back: tuple[str, ...] = ()
     absent: tuple[tuple[int, int], ...] = ()
     explained: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    line_faults: Mapping[str, tuple[WireFault, ...]] = field(default_factory=dict)
     families: tuple[str, ...] = ()
 
 
@@ -129,6 +132,7 @@ class WholeMachine:
         self.faulted: dict[str, set[str]] = defaultdict(set)
         self.alone: dict[str, str] = {}
         self.wirings: dict[str, frozenset[str]] = {}
+        self.wired: list[WiredChip] = []
         self.crossed: dict[str, tuple[str, list[str]]] = {}
         self.checks: dict[str, tuple[SelfCheck, ...]] = {}
         self.schemes: dict[str, Mapping[int, int]] = {}
@@ -166,6 +170,7 @@ class WholeMachine:
             self.alone[given.chip] = given.readers[0]
         self.wirings[given.chip] = frozenset(wiring_of(reading) for reading in planned.readings)
         self._cross(given)
+        self._wire(planned, given)
         if given.checks:
             self.checks[given.chip] = given.checks
         if given.schemes:
@@ -188,6 +193,26 @@ class WholeMachine:
                 denied = crossing.said is not None
                 words = "otherwise than the sheet says" if denied else crossing.lines.in_words()
                 self.crossed.setdefault(crossing.wiring, (words, []))[1].append(given.chip)
+
+    def _wire(self, planned: PlannedChip, given: Contribution) -> None:
+        """Each reader of a chip with its wires, where they were the same for all of its readings."""
+        if given.organisation is None or given.absent:
+            return
+        for reader in given.readers:
+            wirings = {
+                wiring_of(one)
+                for one in planned.readings
+                if one.reader == reader and one.row.set_aside is None
+            }
+            if len(wirings) == 1:
+                alone = len(given.readers) == 1
+                told = alone or given.grade not in ("faulty", "contested")
+                faults = given.line_faults.get(reader, ())
+                self.wired.append(
+                    WiredChip(
+                        given.chip, given.organisation, wirings.pop(), faults, alone, told, planned.part
+                    )
+                )
 
     def crossed_words(self, chip: str) -> tuple[str, ...]:
         """What is to be said of the wirings that a chip was read with, where chips show them crossed."""
@@ -249,6 +274,7 @@ def all_together(machine: WholeMachine, find_joins: FindJoins | None = None) -> 
         find_joins: Looks for chips that belong side by side; done here where None.
     """
     _qualified(machine)
+    _faulted(machine)
     _kin(machine, find_joins or (lambda boards: [joins(images, machine.load) for images in boards]))
     _assembled(machine)
     _checked(machine)
@@ -275,6 +301,21 @@ def _qualified(machine: WholeMachine) -> None:
         if cache[key] and not machine.crossed_words(chip):
             machine.notes[chip] += cache[key]
         machine.notes[chip] += beside.get(reader, ())
+
+
+def _faulted(machine: WholeMachine) -> None:
+    """Images on which a fault could not be seen that other chips prove of the same wires are held back."""
+    answers = {planned.chip.chip: planned.chip.answers for planned in machine.plan.chips}
+    for finding in answered_all(shared_wire_findings(machine.wired, machine.load), answers):
+        machine.findings[finding.chip].append(finding)
+        if not finding.evidence.get("answer"):
+            machine.held_back[finding.chip] += (finding.code.value,)
+
+
+def answered_all(findings: Iterable[Finding], answers: Mapping[str, Mapping[str, str]]) -> Iterator[Finding]:
+    """Findings of several chips with each chip's answers on them."""
+    for finding in findings:
+        yield from answered([finding], answers[finding.chip])
 
 
 def _beside(reader: str, chips: Sequence[str]) -> str:
@@ -347,14 +388,13 @@ def _standing(machine: WholeMachine) -> None:
 
 def _shown_by_sisters(machine: WholeMachine, found: Iterable[Join]) -> None:
     """Cautions on chips that go with their sisters only in another order; one reader's image is held back."""
-    planned = {one.chip.chip: one for one in machine.plan.chips}
-    parts = {chip: one.part for chip, one in planned.items()}
+    parts = {one.chip.chip: one.part for one in machine.plan.chips}
+    answers = {one.chip.chip: one.chip.answers for one in machine.plan.chips}
     for join in found:
-        for finding in sisters_findings(join, parts):
-            (told,) = answered([finding], planned[finding.chip].chip.answers)
-            machine.findings[finding.chip].append(told)
-            if machine.readers[finding.chip] == 1 and not told.evidence.get("answer"):
-                machine.held_back[finding.chip] += (finding.code.value,)
+        for told in answered_all(sisters_findings(join, parts), answers):
+            machine.findings[told.chip].append(told)
+            if machine.readers[told.chip] == 1 and not told.evidence.get("answer"):
+                machine.held_back[told.chip] += (told.code.value,)
 
 
 MOST_WALKED = 64

@@ -89,11 +89,16 @@ OPEN = {"settings", "where", "evidence", "readers", "boards", "parts", "grades",
 """Dicts whose keys are ids, or belong to one kind of step or finding."""
 
 
+def _closed(place: tuple[Any, ...]) -> bool:
+    """Whether a dict takes no key but its type's: what was `said` of a word has its passes by reader."""
+    return not OPEN & set(map(str, place)) and not {"said", "passes"} <= set(map(str, place))
+
+
 @given(st.data())
 def test_a_field_put_in_anywhere_is_refused_to_a_writer_and_kept_for_a_reader(data: st.DataObject) -> None:
     chip = data.draw(st.sampled_from(record_of(example_bag())["chips"]))
     chip = json.loads(json.dumps(chip))
-    closed = [place for place in _places(chip) if not OPEN & set(map(str, place))]
+    closed = [place for place in _places(chip) if _closed(place)]
     target = chip
     for key in data.draw(st.sampled_from(closed)):
         target = target[key]

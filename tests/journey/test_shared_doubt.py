@@ -85,3 +85,23 @@ def test_lines_of_the_sheet_that_a_programmer_bears_out_settle_the_other_chips(t
     )
     assert [chips[chip]["grade"] for chip in ("U1", "U2")] == ["corroborated", "single"]
     assert chips["U2"]["image"]["settled"]
+
+
+def test_a_table_read_with_a_line_that_is_dead_on_its_sisters_is_held_back_until_answered(
+    tmp_path: Path,
+) -> None:
+    def without_a6(image: Image) -> Image:
+        return np.repeat(image[:256].reshape(-1, 64), 2, axis=0).reshape(-1)
+
+    sister, table = content(3), without_a6(content(2) & np.uint8(1))
+    answer = {"answers": {"address-line-dead": "A6: a decoder, drawn so"}}
+    chips = packaged(
+        tmp_path,
+        Chip("U1", sister, 8, (plain(without_a6(sister), 8, HOME), plain(sister, 8, PROGRAMMER)), "82S141"),
+        Chip("U2", table, 8, (plain(table, 8, HOME),), "82S141"),
+        Chip("U3", table, 8, (plain(table, 8, HOME),), "82S141", answer),
+        Chip("U4", table, 8, (plain(table, 8, HOME, date="2024"),), "82S141"),
+    )
+    assert chips["U2"]["held_back"] == ["address-line-dead"]
+    settled = {chip: chips[chip]["image"]["settled"] for chip in ("U2", "U3", "U4")}
+    assert settled == {"U2": False, "U3": True, "U4": True}, "U4 was read on another day"

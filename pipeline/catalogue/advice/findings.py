@@ -211,8 +211,8 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     # -- counters and streams
     "reset-counter": (
         (
-            "Have the reader reset its counter before every pass and read a third time: the two passes "
-            "that agree began correctly."
+            "Have the reader hold its counter in reset before every pass and read once more: that pass began "
+            "at address 0, and tells which of the two did."
         ),
         LOGIC,
     ),
@@ -225,8 +225,8 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     ),
     "third-pass": (
         (
-            "Read a third time, slower, and best in the line protocol, which proves every line; the "
-            "passes that agree are right. Debounce the clock of a counter that bounces."
+            "Read once more, slower, and in the line protocol, which proves every line: that pass is right, "
+            "and tells which of the two is. Debounce the clock of a counter that bounces."
         ),
         PRACTICE,
     ),

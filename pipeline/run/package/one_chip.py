@@ -28,6 +28,7 @@ from pipeline.machine import Contribution
 from pipeline.run.package.kept_passes import add_departures, kept_name, packed_passes, passes_file
 from pipeline.stages.content import with_sisters
 from pipeline.stages.examine.odd_reading import RELATIONS
+from pipeline.stages.examine.shared_wires import LINE_FAULTS, WireFault, wire_fault
 from pipeline.stages.qualify import ReadChip, chip_evidence
 from pipeline.stages.reconcile import contested_bits
 from pipeline.steps import DECLARED, image_bytes, image_words
@@ -44,7 +45,7 @@ from pipeline.street import (
     without_reading,
 )
 from pipeline.words import Words, true_ranges
-from schemas.finding import Code, Finding
+from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 from schemas.sheet import ReadingRow
 
@@ -420,6 +421,7 @@ def _given(result: ChipResult) -> Contribution:
         held_back=result.held_back,
         absent=() if settled.known is None else tuple(true_ranges(~settled.known)),
         explained=_explained_by_reader(result),
+        line_faults=_line_faults(result),
         families=tuple(
             family
             for one in result.findings
@@ -469,6 +471,20 @@ def _explained_by_reader(result: ChipResult) -> dict[str, tuple[str, ...]]:
     if len({one.reader for one in passes}) < 2:
         return {}
     return {one.reader: named[one.reading] for one in passes if one.reading in named}
+
+
+def _line_faults(result: ChipResult) -> dict[str, tuple[WireFault, ...]]:
+    """Reader → faults of its lines: beyond doubt, or since another reader read them otherwise."""
+    passes = result.settled.passes if result.settled else ()
+    readers = {one.reader for one in passes}
+    out: dict[str, list[WireFault]] = {}
+    for finding in result.findings:
+        if finding.code not in LINE_FAULTS or finding.evidence.get("answer"):
+            continue
+        shown = set(finding.where.get("readers", readers)) & readers
+        if len(shown) == 1 and (finding.severity is Severity.FAULT or len(readers) > 1):
+            out.setdefault(shown.pop(), []).append(wire_fault(finding))
+    return {reader: tuple(faults) for reader, faults in out.items()}
 
 
 def said_by_readers(
