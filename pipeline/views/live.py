@@ -43,7 +43,7 @@ _PHASES = {
 def heading(sitting: BenchSitting, port: str, baud: int) -> str:
     """Which line, which chip, and where it stands."""
     kind = f"{sitting.part.part} " if sitting.part is not None else ""
-    before = ", states of before" if sitting.stale else ""
+    before = ", states as before" if sitting.stale else ""
     return f"{port}, {baud} baud: {kind}{sitting.organisation}, {_PHASES[sitting.phase]}{before}"
 
 
@@ -68,7 +68,8 @@ def screen(
         height: Of the terminal.
         blocks: Whether it has block characters.
     """
-    below = [*textwrap.wrap(f"Next: {sitting.next}", width), advise("watch-power-off")]
+    said = textwrap.wrap(f"Before: {sitting.said}", width) if sitting.said else []
+    below = [*said, *textwrap.wrap(f"Next: {sitting.next}", width), advise("watch-power-off")]
     first = heading(sitting, port, baud)[:width]
     if sitting.phase == "waiting":
         told = [one for text in before_hands(sitting) for one in textwrap.wrap(text, width)]
@@ -79,6 +80,9 @@ def screen(
     if spare < 0 and sitting.part is not None and len(body) > sitting.part.pins // 2:
         body = body[1:-1]  # a tall package is drawn without its ends
         spare += 2
+    if spare < 0:
+        body = _in_columns(sitting, width)[: height - len(below) - 2]
+        spare = height - len(below) - 2 - len(body)
     more: list[str] = []
     if spare > 0 and sitting.words is not None:
         more.append(strip(sitting.words.size, regions, cells=STRIP_CELLS, blocks=blocks)[:width])
@@ -98,7 +102,7 @@ def before_hands(sitting: BenchSitting) -> list[str]:
 def _passes(sitting: BenchSitting) -> str:
     rate = f", {sitting.words_a_second:,.0f} words/s" if sitting.words_a_second else ""
     coming = f", {sitting.came} of {sitting.organisation.words} words" if sitting.came else ""
-    alike = f" ({sitting.alike} alike)" if sitting.alike else ""
+    alike = f" ({sitting.alike} alike)" if sitting.alike > 1 else ""
     return f"Passes {sitting.whole}{alike}{rate}{coming}  {sitting.marks}"
 
 

@@ -18,6 +18,7 @@ from pipeline.bench.live.events import (
     WireTested,
     WordsCame,
 )
+from pipeline.bench.live.lines import LineState, Shown
 from pipeline.bench.live.sitting import BenchSitting
 from pipeline.catalogue import load
 from pipeline.catalogue.advice.watching import WATCHING
@@ -77,6 +78,7 @@ def test_silence_is_no_error_and_what_comes_after_it_is_judged_alone(event: Sile
     assert one.next.startswith(OFF)
     assert one.stale
     one.take(PortBack(), 51)
+    assert "the port is gone" not in screen(one, port="p", baud=9600)[0]
     board.power_off()
     board.mend("A6")
     board.power_on()
@@ -293,10 +295,43 @@ def test_the_screen_of_every_part_fits_a_small_terminal_in_plain_characters(part
         one.take(PassEnded(PassRead(1, image)), 2)
     one.phase = "reading"
     pages.append(screen(one, port="/dev/ttyUSB0", baud=115200, regions=[("dense", 0, words)]))
+    states = one.states
+    one.states = {line: LineState(Shown.JOINED, others=tuple(states)[:2]) for line in states}
+    one.said, one._next = "a " * 70, "power off " * 15
+    pages.append(screen(one, port="/dev/ttyUSB0", baud=115200))
     for page in pages:
         assert len(page) <= 24
+        assert page[-1] == "Power off before any wire or chip is moved."
         assert max(map(len, page)) <= 80
         assert all(" " <= char <= "~" for line in page for char in line)
+
+
+def test_what_was_to_be_done_stays_on_the_screen_until_a_whole_pass_shows_it_done() -> None:
+    one = sitting()
+    board = powered(program())
+    board.open_contact("A6", 1)
+    read(one, board, 1)
+    wanted = one.next
+    one.take(Silent(), 50)
+    assert f"Before: {wanted}" in " ".join(screen(one, port="p", baud=9600))
+    board.power_off()
+    board.mend("A6")
+    board.power_on()
+    one.take(PassBegan(1, anew=True), 60)
+    assert one.said == wanted
+    read(one, board, 1)
+    assert not any(line.startswith("Before:") for line in screen(one, port="p", baud=9600))
+
+
+def test_what_a_line_test_showed_stays_while_the_reader_is_silent_after_it() -> None:
+    board = empty()
+    board.bridge("A2", "A7", "low")
+    one = after_a_line_test(board)
+    one.take(Silent(), 50)
+    assert one.next.startswith("A2 (pin 6) and A7 (pin 1) are joined: every supply off")
+    one.take(PassBegan(1, anew=False), 60)
+    assert one.stale
+    assert one.next.startswith("The first pass is coming")
 
 
 def test_no_sentence_moves_anything_but_with_the_power_off() -> None:

@@ -49,6 +49,8 @@ ALIKE_WANTED = 3
 EARLY_WORDS = 256
 """Words of a coming pass that are held against the pass before, to prove lines before it ends."""
 MOST_MARKS = 32
+NOTHING_TO_MOVE = frozenset({"watch-first", "watch-again", "watch-weighed", "watch-differs"})
+"""Steps while passes come that ask for no hand."""
 
 Phase = Literal[
     "waiting", "reading", "testing", "tested", "pulsed", "off", "gone", "no-text", "other-chip", "good"
@@ -83,6 +85,7 @@ class BenchSitting:
         words_a_second: Of the latest pass; 0 while none is whole.
         came: Words of the pass that is coming.
         words: The latest whole pass.
+        said: What was to be done when the line fell silent, until a whole pass shows what has become of it.
         mapping: How the latest pass maps onto the trusted reading, where they are crossed.
     """
 
@@ -99,6 +102,7 @@ class BenchSitting:
     words_a_second: float = 0.0
     came: int = 0
     words: Words | None = None
+    said: str = ""
     mapping: LineMap | None = None
     differing: int = 0
     _window: list[PassRead] = field(default_factory=list)
@@ -153,6 +157,7 @@ class BenchSitting:
             case Silent() | PortGone():
                 return self._silent(gone=isinstance(event, PortGone))
             case PortBack():
+                self.phase = "off"
                 return [Happened("back", "The port is there again")]
             case NoText():
                 self.phase, self._found = "no-text", str(event.baud)
@@ -165,9 +170,11 @@ class BenchSitting:
 
     def _silent(self, *, gone: bool) -> list[Happened]:
         """Nothing comes: the normal way in which wires are moved."""
-        if self.phase in ("off", "gone"):
+        if self.phase in ("off", "gone") or (self.phase == "tested" and not gone):
+            # after a line test there is nothing to come: what it showed stays on the screen
             self.phase = "gone" if gone else self.phase
             return []
+        self.said = self._said()
         if self.phase != "waiting" or gone:
             self.marks = (self.marks + "|")[-MOST_MARKS:] if self.marks[-1:] not in ("", "|") else self.marks
         self.phase = "gone" if gone else "off"
@@ -192,7 +199,9 @@ class BenchSitting:
         elif event.anew:
             told.append(Happened("on", "The reader has begun anew"))
             self.marks = (self.marks + "|")[-MOST_MARKS:]
+            self.said = self._said()
             self._begin_anew()
+        self.stale = self.stale or self.phase == "tested"
         self.phase, self._began, self.came, self._early_done = "reading", at, 0, False
         self._early = np.zeros(self.organisation.words, dtype=words_dtype(self.organisation.bits))
         return told
@@ -228,7 +237,7 @@ class BenchSitting:
         self.marks = (self.marks + mark)[-MOST_MARKS:]
         self.whole += 1
         self.words = self.words if same else words
-        self.stale = False
+        self.stale, self.said = False, ""
         self.words_a_second = words.size / (at - self._began) if at > self._began else 0.0
         self._window = [*self._window, event.whole][-ALIKE_WANTED:]
         how = {
@@ -384,6 +393,11 @@ class BenchSitting:
                 return for_trouble(self.states, self.part, tested=True) or step("watch-test-sound")
             case "reading":
                 return self._step_of_passes()
+
+    def _said(self) -> str:
+        """What a hand is about to do, so that it need not be remembered while the power is off."""
+        wanted = self.phase == "reading" and self._step().name not in NOTHING_TO_MOVE
+        return self._next if wanted else self.said
 
     def _step_of_passes(self) -> NextStep:
         if self.words is None or self.stale:

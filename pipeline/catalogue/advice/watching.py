@@ -8,12 +8,18 @@ from pipeline.catalogue.advice.grounds import LOGIC, PRACTICE
 
 WATCHING: Mapping[str, tuple[str, str]] = {
     "watch-power-off": ("Power off before any wire or chip is moved.", PRACTICE),
-    "watch-wait": ("Nothing has come yet: start the reader once every supply stands.", PRACTICE),
+    "watch-wait": (
+        (
+            "Nothing has come yet: start the reader once every supply stands; for its line test, socket "
+            "empty and every supply off."
+        ),
+        PRACTICE,
+    ),
     "watch-first": ("The first pass is coming: leave everything as it is.", LOGIC),
     "watch-off": (
         (
-            "Confirm that every supply is off; move wires now. Then every supply on in its order, and the "
-            "reader."
+            "Confirm that every supply is off; move wires now. Silence alone is no proof. Then every "
+            "supply on in its order, and the reader."
         ),
         PRACTICE,
     ),
