@@ -39,6 +39,7 @@ from pipeline.stages.content import (
     schemes_tried,
     self_checks,
     signature,
+    turned_findings,
     vectors,
     with_code,
 )
@@ -407,7 +408,8 @@ def _flow(
         return program, program_findings(chip, program)
     program = program_of(words, bits)
     crossed = crossing_findings(chip, words, bits, program=program, processor=processor, part=part)
-    return program, (*program_findings(chip, program), *crossed)
+    turned = () if crossed else turned_findings(chip, words, bits, part)
+    return program, (*program_findings(chip, program), *crossed, *turned)
 
 
 def without_reading(planned: PlannedChip) -> ChipResult:

@@ -404,8 +404,8 @@ _MEANINGS = (
         "lines-crossed",
         "The content itself says that lines are crossed or inverted, without a second reading.",
         (
-            "A program keeps its flow in one order of lines only, or the chips beside it change together "
-            "with this one in one order only."
+            "A program keeps its flow, or text can be read, in one order of lines only, or the chips beside "
+            "it change together with this one in one order only."
         ),
         "A board that scrambles the chip's lines on purpose (`board_wiring`).",
         (

@@ -142,6 +142,14 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         PRACTICE,
     ),
     "say-space": ("Hold it against the board's address decoding, and put the chips into a space.", LOGIC),
+    "turned-data": (
+        (
+            "If the reader inverts, or gives D0 as the highest bit, say `polarity: inverted` or `bit_order: "
+            "reversed` at the reading. Else switch off, take the chip out, and follow the data wires from "
+            "socket to reader with a meter; if the board turns them, say so with `board_wiring`."
+        ),
+        PRACTICE,
+    ),
     "to-the-sequencer": (
         "Hold it against the schematic: those outputs lead to the sequencer's address inputs.",
         LOGIC,

@@ -39,6 +39,7 @@ from pipeline.stages.content.stands import (
     placings,
     standing_findings,
 )
+from pipeline.stages.content.turned import turned_findings
 from pipeline.stages.content.vectors import vectors
 from pipeline.stages.content.weigh import recurring
 
@@ -82,6 +83,7 @@ __all__ = [
     "standing_findings",
     "suggest_spaces",
     "told_by_sisters",
+    "turned_findings",
     "vectors",
     "with_code",
     "with_sisters",

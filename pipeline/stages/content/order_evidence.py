@@ -45,7 +45,11 @@ def order_evidence(words: Words, bits: int) -> dict[str, Witness]:
         out: they hold in every order. So are vectors: a table of pointers passes for them in a wrong order
         as well, and their chance knows nothing of tables.
     """
-    found = {"check": _check(words, bits), "text": _text(words, bits), "flow": flow_evidence(words, bits)}
+    found = {
+        "check": _check(words, bits),
+        "text": text_evidence(words, bits),
+        "flow": flow_evidence(words, bits),
+    }
     return {name: one for name, one in found.items() if one is not None and one.left > 0}
 
 
@@ -65,7 +69,7 @@ def _check(words: Words, bits: int) -> Witness | None:
     return strongest
 
 
-def _text(words: Words, bits: int) -> Witness | None:
+def text_evidence(words: Words, bits: int) -> Witness:
     """How much all texts of an image beat chance: their letters, and which letters stand side by side.
 
     Against another order counts whatever passes for text: letters in the other case, words between zeros.
