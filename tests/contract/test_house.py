@@ -319,9 +319,12 @@ def used_names(path: Path) -> set[str]:
     return out
 
 
-CALLED_FROM_OUTSIDE = {"_main", "show_ledger", "inode", "format_commands"}
-"""Typer calls the first two by their decorators and the last in its help; `inode` is a field, compared with
-all the others.
+CALLED_FROM_OUTSIDE = {
+    *("_main", "show_ledger", "inode", "format_commands"),
+    *("code_generator_class", "_output_child_pre", "_output_child_post"),
+}
+"""Typer calls the first two by their decorators and the fourth in its help; `inode` is a field, compared with
+all the others; the templates' engine asks for the class and calls its two methods.
 """
 
 

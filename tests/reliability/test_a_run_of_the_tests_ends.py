@@ -18,42 +18,71 @@ import os, subprocess, sys, time
 import pytest
 
 def test_starts_a_process_and_leaves_it():
-    print(subprocess.Popen(["sleep", "600"]).pid, file=open("pids", "a"))
+    print(subprocess.Popen(["sleep", "600"]).pid, file=open("started", "w"))
 
 def test_forks_and_leaves_the_child():
     child = os.fork()
     if child == 0:
         time.sleep(60)
         os._exit(0)
-    print(child, file=open("pids", "a"))
+    print(child, file=open("forked", "w"))
 
 @pytest.mark.clock
 def test_waits_for_its_turn_alone():
     pass
 """
+HANGING = """
+import os, time
+
+def test_waits_for_ever_and_has_forked():
+    if os.fork() == 0:
+        time.sleep(100)
+        os._exit(0)
+    time.sleep(100)
+
+def test_is_sound():
+    pass
+"""
 posix = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs /proc")
 
 
-@posix
-@pytest.mark.drill
-def test_a_run_whose_tests_leave_processes_ends_says_so_and_ends_them(tmp_path: Path) -> None:
-    (tmp_path / "conftest.py").write_text("from tests.conftest import *\n")
-    (tmp_path / "test_leaving.py").write_text(LEAVING)
-    (tmp_path / "pytest.ini").write_text("[pytest]\nmarkers =\n    clock: x\n    drill: x\n    slow: x\n")
+def run(folder: Path, content: str, *options: str) -> subprocess.CompletedProcess[str]:
+    """A run of these tests by two processes, under the conftest of all tests."""
+    (folder / "conftest.py").write_text("from tests.conftest import *\n")
+    (folder / "test_leaving.py").write_text(content)
+    (folder / "pytest.ini").write_text("[pytest]\nmarkers =\n    clock: x\n    drill: x\n    slow: x\n")
     kept = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
-    done = subprocess.run(
-        [sys.executable, "-m", "pytest", "-n2", "-q", "-p", "no:cacheprovider"],
-        cwd=tmp_path,
+    return subprocess.run(
+        [sys.executable, "-m", "pytest", "-n2", "-p", "no:cacheprovider", *options],
+        cwd=folder,
         env={**kept, "PYTHONPATH": str(ROOT)},
         capture_output=True,
         text=True,
         timeout=240,
         check=False,
     )
+
+
+@posix
+@pytest.mark.drill
+def test_a_run_whose_tests_leave_processes_ends_says_so_and_ends_them(tmp_path: Path) -> None:
+    done = run(tmp_path, LEAVING, "-q")
     assert done.returncode == 0, done.stdout
-    sleeper, child = map(int, (tmp_path / "pids").read_text().split())
+    sleeper, child = (int((tmp_path / name).read_text()) for name in ("started", "forked"))
     assert f"left a process behind; it is ended: {sleeper} sleep 600" in done.stderr
     assert not [pid for pid in (sleeper, child) if forked.alive(pid)]
+
+
+@posix
+@pytest.mark.drill
+def test_a_test_that_hangs_with_a_child_left_behind_fails_by_name_and_the_others_run(tmp_path: Path) -> None:
+    begun = time.monotonic()
+    limit = ("-o", "timeout=3", "-o", "timeout_method=signal", "--dist", "loadgroup")
+    done = run(tmp_path, HANGING, "-v", *limit)
+    assert "FAILED test_leaving.py::test_waits_for_ever_and_has_forked" in done.stdout
+    assert "1 failed, 1 passed" in done.stdout
+    assert done.returncode == 1
+    assert time.monotonic() - begun < 100
 
 
 @posix

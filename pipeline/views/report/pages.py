@@ -137,7 +137,7 @@ class _Aside:
     def __init__(self) -> None:
         self._pieces: dict[str, str] = {}
 
-    def put(self, view: Any, names: Iterable[str]) -> dict[str, Any]:
+    def put(self, view: Any, names: Iterable[str]) -> dict[str, Any]:  # what a template is handed
         """The view with the pieces of these names replaced by their places; empty ones stay as they are.
 
         Args:
