@@ -2,35 +2,39 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
 
 if TYPE_CHECKING:
-    from schemas.answers import LedgerAnswer, MendAnswer, RecheckAnswer
+    from schemas.answers import LedgerAnswer, MendAnswer, RecheckAnswer, RecheckedBag
 
 
 def _count(number: int, one: str, many: str = "") -> str:
     return f"{number} {one if number == 1 else many or f'{one}s'}"
 
 
+_STATES = ("missing", "unreadable", "not complete", "altered", "valid", "not due")
+"""What a bag is called, the worst first."""
+
+
+def _state(bag: RecheckedBag) -> str:
+    if bag["outcome"] != "invalid":
+        return bag["outcome"]
+    return "altered" if bag["complete"] else "not complete"
+
+
 def rechecked(document: RecheckAnswer) -> str:
-    """One line a bag, then every difference."""
+    """One line a bag and every difference, then how many of several are what."""
     document = one_lined(document)
     lines = []
     for bag in document["bags"]:
-        state = (
-            bag["outcome"]
-            if bag["outcome"] != "invalid"
-            else "altered"
-            if bag["complete"]
-            else "not complete"
-        )
         note = f" ({bag['note']})" if bag["note"] else ""
         size = (
             f", {_count(bag['files'], 'file')}, {_count(bag['size_bytes'], 'byte')}" if bag["files"] else ""
         )
-        lines.append(f"{bag['path']}: {state}{size}{note}")
+        lines.append(f"{bag['path']}: {_state(bag)}{size}{note}")
         lines += [
             f"  {one['severity']}: {' '.join(filter(None, (one['kind'], one['path'])))}: {one['means']}"
             for one in bag["problems"]
@@ -43,6 +47,10 @@ def rechecked(document: RecheckAnswer) -> str:
             )
         if bag["receipt"]:
             lines.append(f"  receipt {bag['receipt']}")
+    if len(document["bags"]) > 1:
+        counts = Counter(map(_state, document["bags"]))
+        told = ", ".join(f"{counts[one]} {one}" for one in _STATES if counts[one])
+        lines.append(f"{len(document['bags'])} bags: {told}")
     lines += [f"caution: {caution}" for caution in document["cautions"]]
     if document["head"]:
         lines.append(f"Ledger head {document['head']}: keep it somewhere else.")

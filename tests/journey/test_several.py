@@ -81,6 +81,7 @@ def test_a_recheck_of_several_ends_with_the_worst_code_of_each_alone(tmp_path: P
         ran = wellread("recheck", *some, "--json")
         assert ran.code == min((alone[one] for one in some), key=worst), some
         assert len(ran.document["bags"]) == len(some)
+    assert wellread("recheck", *alone).out.endswith("\n4 bags: 2 unreadable, 1 altered, 1 valid\n")
 
 
 def test_a_release_goes_on_past_bags_of_every_bad_kind(tmp_path: Path) -> None:
