@@ -263,7 +263,7 @@ def test_a_stray_tag_manifest_beside_damage_is_set_aside_while_the_damage_is_men
     remembered = ["--ledger", tmp_path / "l"] if with_ledger else []
     if with_ledger:
         assert wellread("recheck", tmp_path / "bag", *remembered, "--new-ledger").code == 0
-    damaged = next((tmp_path / "bag/data").iterdir())
+    damaged = next(path for path in sorted((tmp_path / "bag/data").iterdir()) if path.is_file())
     damaged.write_bytes(b"damaged")
     (tmp_path / "bag/tagmanifest-md5.txt").write_text(UNTRUE)
     ran = wellread("mend", tmp_path / "bag", "--from", tmp_path / "copy", *remembered)
