@@ -183,12 +183,12 @@ POSIX = pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals as 
 
 @POSIX
 def test_a_bar_with_a_rate_is_shown_and_nothing_of_it_is_left(tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "pipeline", "package", str(many(tmp_path)), "--into", str(tmp_path)]
+    command = [sys.executable, "-m", "pipeline", "package", str(many(tmp_path, 30)), "--into", str(tmp_path)]
     written, _ = watched(command)
-    for told in (b"Reading the sheet", b"chips read", b"of 80", b"/s", b"files hashed"):
+    for told in (b"Reading the sheet", b"chips read", b"of 30", b"/s", b"files hashed"):
         assert told in written, told
     lines = left(written)
-    assert lines[0] == "3 contested, 77 corroborated"
+    assert lines[0] == "2 contested, 28 corroborated"
     assert not [line for line in lines if "hashed" in line or "Reading" in line or "chips read" in line]
     assert max(map(len, lines)) <= 80
     assert written.count(b"\x1b[?25l") == written.count(b"\x1b[?25h") > 0  # the cursor is back

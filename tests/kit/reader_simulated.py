@@ -214,6 +214,12 @@ class Line:
                 os.close(handle)
 
 
+def locked(path: Path) -> bool:
+    """Whether a capture has this log: an old one is there long before. Where Linux does not tell, it has."""
+    told = Path("/proc/locks")
+    return not told.exists() or f":{path.stat().st_ino} " in told.read_text()
+
+
 def when_recording(folder: Path, act: Callable[[], object], size: int = 0) -> threading.Thread:
     """Start `act` once a raw log is there that the capture is taking bytes for.
 
@@ -228,7 +234,8 @@ def when_recording(folder: Path, act: Callable[[], object], size: int = 0) -> th
 
     def wait() -> None:
         for _ in range(3000):
-            if any(one.stat().st_size >= size for one in set(folder.glob("capturing/*.raw")) - before):
+            logs = set(folder.glob("capturing/*.raw")) - before
+            if any(one.stat().st_size >= size and locked(one) for one in logs):
                 time.sleep(0.1)
                 act()
                 return

@@ -26,7 +26,10 @@ BROWSER = shutil.which("chromium") or shutil.which("chromium-browser") or shutil
 FULLEST = [("TMS2716", "27C010"), ("28F512", "82S180"), ("27C160", None), ("76165", None)]
 """The sheets with the most on them, found by printing every part; and one with a blank table."""
 
-pytestmark = pytest.mark.skipif(BROWSER is None, reason="no chromium here to print with")
+pytestmark = [
+    pytest.mark.drill,
+    pytest.mark.skipif(BROWSER is None, reason="no chromium here to print with"),
+]
 
 
 def page(number: str, wired: str | None) -> str:

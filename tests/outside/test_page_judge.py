@@ -7,9 +7,13 @@ import subprocess
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from tests.journey.cli import wellread
 from tests.kit.example_bags import example_bag, example_bundle
 from tests.outside.judges import page_checker
+
+pytestmark = pytest.mark.drill
 
 
 def messages(pages: list[Path]) -> list[dict[str, Any]]:
@@ -18,6 +22,7 @@ def messages(pages: list[Path]) -> list[dict[str, Any]]:
         capture_output=True,
         text=True,
         check=False,
+        timeout=300,
     )
     found: list[dict[str, Any]] = json.loads(done.stderr)["messages"]
     return found
