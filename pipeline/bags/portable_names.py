@@ -6,6 +6,7 @@ different bytes, makes a good bag unreadable or invalid there; so no such name i
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Iterable
 from functools import lru_cache
@@ -59,8 +60,14 @@ def is_portable(name: str) -> bool:
     return _portable_cached(name)
 
 
+_PLAIN = re.compile(r"[A-Za-z0-9_-]+(?:\.[A-Za-z0-9_-]+)*")
+"""Names of letters and digits with dots between them: nearly all, and fit but for device names and length."""
+
+
 @lru_cache(maxsize=4096)
 def _portable_cached(name: str) -> bool:
+    if _PLAIN.fullmatch(name) and len(name) <= LONGEST_BYTES:
+        return name.split(".", 1)[0].upper() not in RESERVED
     return portable_name(name) == name
 
 

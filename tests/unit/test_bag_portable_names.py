@@ -5,7 +5,7 @@ from __future__ import annotations
 import unicodedata
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from pipeline.bags.portable_names import (
@@ -103,3 +103,16 @@ def test_twins_in_case_and_in_accents_are_told_apart() -> None:
         "\u00e9.bin": "\u00e9.bin",
         "e\u0301.bin": "\u00e9-2.bin",
     }
+
+
+PIECES = st.sampled_from(
+    ["aux", "COM1", "con", "lpt9", "a", "Z9", "_", "-", ".", " ", "~", "\n", "é", "x" * 60]
+)
+
+
+@given(st.lists(PIECES, min_size=1, max_size=4).map("".join))
+@example("x" * 120)
+@example("x" * 121)
+@example("CONIN$")
+def test_a_name_is_portable_exactly_where_nothing_in_it_would_be_changed(name: str) -> None:
+    assert is_portable(name) == (portable_name(name) == name)

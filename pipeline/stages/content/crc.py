@@ -266,7 +266,9 @@ def registers(data: NDArray[np.uint8]) -> Registers:
     first = len(data) % CHUNK
     for start in range(first - CHUNK if first else 0, len(data), CHUNK):
         chunk = data[max(start, 0) : start + CHUNK]
-        out = zeros_after(out, CHUNK) ^ added(_EVERY_PLACE[CHUNK - len(chunk) :], chunk)
+        if start > 0:  # before the first chunk the registers are 0, and stay so
+            out = zeros_after(out, CHUNK)
+        out = out ^ added(_EVERY_PLACE[CHUNK - len(chunk) :], chunk)
     return out
 
 
