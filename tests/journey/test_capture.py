@@ -29,6 +29,7 @@ from pipeline.run.bench.capture import CaptureWish
 from pipeline.run.bench.capture import capture as run_capture
 from pipeline.run.schemas import schema_document
 from tests.journey.cli import Ran, wellread
+from tests.kit.forked import ending
 from tests.kit.reader_reference import BOARD, compiled, compiles
 from tests.kit.reader_simulated import (
     DRIVER_BUFFER,
@@ -271,8 +272,8 @@ def test_a_reader_that_listens_is_asked_for_what_came_damaged(tmp_path: Path, li
 def test_progress_is_told_in_words_of_expected_words(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
     screen, end = os.openpty()
-    with subprocess.Popen(
-        command_of(folder, line), cwd=ROOT, stdout=subprocess.DEVNULL, stderr=end
+    with ending(
+        subprocess.Popen(command_of(folder, line), cwd=ROOT, stdout=subprocess.DEVNULL, stderr=end)
     ) as process:
         os.close(end)
 
@@ -322,7 +323,7 @@ def test_the_readmes_commands_do_what_it_says(
         size = sum(one.stat().st_size for one in folder.glob("capturing/*.raw"))
         thread = when_recording(folder, functools.partial(then_unplugged, port, stream), size)
         done = wellread("capture", port.name, *words[3:])
-        thread.join()
+        thread.join(timeout=60)
         assert done.code == code, done.err
     assert log_of(folder).exists()
     assert "3 of 3 passes whole" in done.out
@@ -349,7 +350,7 @@ def test_two_megabytes_at_two_megabaud_lose_nothing_and_the_worst_stall_is_told(
         capture_output=True,
         check=False,
     )
-    thread.join()
+    thread.join(timeout=60)
     line.close()
     document = json.loads(process.stdout)
     assert line.dropped == 0, f"worst stall {document['worst_stall_ms']} ms at {line.baud:.0f} baud"
@@ -366,11 +367,13 @@ def test_bytes_that_a_stalled_line_drops_are_told(tmp_path: Path, line: Line) ->
     """The process that drains is stopped for a while, as by a machine that is far too busy."""
     folder = project(tmp_path / "p", "8192x8")
     stream = whole(3, KILLED_IMAGE)
-    with subprocess.Popen(
-        command_of(folder, line, "--json", "--quiet-seconds", "1"),
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
+    with ending(
+        subprocess.Popen(
+            command_of(folder, line, "--json", "--quiet-seconds", "1"),
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
     ) as process:
 
         def act() -> None:
@@ -383,7 +386,7 @@ def test_bytes_that_a_stalled_line_drops_are_told(tmp_path: Path, line: Line) ->
 
         thread = when_recording(folder, act)
         said, _ = process.communicate(timeout=60)
-        thread.join()
+        thread.join(timeout=60)
     assert process.returncode == 1
     document = json.loads(said)
     assert line.dropped > 0
@@ -486,14 +489,14 @@ def test_plain_printing_that_was_cut_is_kept_and_resume_begins_anew(tmp_path: Pa
     cut = in_plain(2)[:1001]
     thread = when_recording(folder, lambda: then_unplugged(line, cut))
     done = captured(folder, line)
-    thread.join()
+    thread.join(timeout=60)
     assert done.code == 25, done.err
     assert raw_of(folder).read_bytes() == cut
     assert "(1001 bytes of this run). --resume begins anew and keeps it" in done.err
     again = Line()
     thread = when_recording(folder, lambda: again.send(in_plain()))
     done = captured(folder, again, "--resume")
-    thread.join()
+    thread.join(timeout=60)
     again.close()
     assert done.code == 0, done.err
     aside = folder / "capturing" / "U1.hb.1.cut"
@@ -524,7 +527,7 @@ def test_a_reader_unplugged_after_its_last_pass_is_no_trouble(
     folder = small(tmp_path)
     thread = when_recording(folder, lambda: then_unplugged(line, stream))
     done = captured(folder, line)
-    thread.join()
+    thread.join(timeout=60)
     assert done.code == 0, done.err
     assert log_of(folder).read_bytes() == stream
 
@@ -663,7 +666,7 @@ def test_a_plain_reader_that_never_stops_is_left_after_its_passes(tmp_path: Path
     thread = when_recording(folder, act)
     done = captured(folder, line, "--json", quiet="30")
     done_with = True
-    thread.join()
+    thread.join(timeout=60)
     assert done.code == 0, done.err
     assert done.document["passes_whole"] >= 3
     log = log_of(folder).read_bytes()
@@ -731,7 +734,7 @@ def test_bytes_that_the_driver_counts_as_lost_are_a_problem(tmp_path: Path, line
     counts = iter([5, 12])
     thread = when_recording(folder, lambda: line.send(in_plain()))
     document = run_capture(wish_of(folder, line), quiet=True, driver_lost=lambda _: next(counts))
-    thread.join()
+    thread.join(timeout=60)
     assert document["driver_lost"] == 7
     assert document["problems"] == [
         "the port's driver counts 7 bytes lost on the way: do not trust this reading, read again"
@@ -745,7 +748,7 @@ def test_bytes_that_the_driver_lost_are_no_problem_where_every_line_was_proved(
     counts = iter([5, 12])
     thread = when_recording(folder, lambda: line.send(whole(3, SMALL)))
     document = run_capture(wish_of(folder, line), quiet=True, driver_lost=lambda _: next(counts))
-    thread.join()
+    thread.join(timeout=60)
     assert (document["driver_lost"], document["problems"]) == (7, [])
 
 
@@ -775,7 +778,7 @@ def test_a_disk_that_takes_no_more_ends_the_capture_with_what_it_took(tmp_path: 
     done = subprocess.run(
         command_of(folder, line), cwd=ROOT, capture_output=True, check=False, text=True, preexec_fn=limited
     )
-    thread.join()
+    thread.join(timeout=60)
     assert done.returncode == 16, done.stderr
     assert raw_of(folder).read_bytes() == whole()[:4000]
     assert (
@@ -802,7 +805,7 @@ def test_a_full_disk_ends_the_capture_with_what_it_took(tmp_path: Path, line: Li
         stream = whole(1, random.Random(3).randbytes(1 << 16))
         thread = when_recording(folder, lambda: line.send(stream))
         done = captured(folder, line)
-        thread.join()
+        thread.join(timeout=60)
         assert done.code == 16, done.err
         kept = raw_of(folder).read_bytes()
         assert stream.startswith(kept)
@@ -831,8 +834,8 @@ def hearing_ctrl_c(folder: Path, line: Line) -> subprocess.Popen[str]:
 
 def test_ctrl_c_keeps_the_log_and_says_so(tmp_path: Path, line: Line) -> None:
     folder = project(tmp_path / "p")
-    with hearing_ctrl_c(folder, line) as process:
-        when_recording(folder, lambda: line.send(whole(1)[:3000])).join()
+    with ending(hearing_ctrl_c(folder, line)) as process:
+        when_recording(folder, lambda: line.send(whole(1)[:3000])).join(timeout=60)
         assert until(lambda: raw_of(folder).stat().st_size == 3000)
         # as a terminal does it: to every process of the group
         os.killpg(process.pid, signal.SIGINT)
@@ -846,7 +849,7 @@ def test_ctrl_c_keeps_the_log_and_says_so(tmp_path: Path, line: Line) -> None:
 
 def test_ctrl_c_before_anything_came_leaves_nothing_behind(tmp_path: Path, line: Line) -> None:
     folder = project(tmp_path / "p")
-    with hearing_ctrl_c(folder, line) as process:
+    with ending(hearing_ctrl_c(folder, line)) as process:
         assert process.stderr is not None
         assert "Listening" in process.stderr.readline()
         os.killpg(process.pid, signal.SIGINT)
@@ -859,8 +862,10 @@ def test_ctrl_c_before_anything_came_leaves_nothing_behind(tmp_path: Path, line:
 def test_another_capture_that_writes_to_the_same_log_is_refused(tmp_path: Path, line: Line) -> None:
     folder = project(tmp_path / "p")
     other = Line()
-    with subprocess.Popen(command_of(folder, line), cwd=ROOT, stderr=subprocess.PIPE, text=True) as process:
-        when_recording(folder, lambda: line.send(whole(1)[:3000])).join()
+    with ending(
+        subprocess.Popen(command_of(folder, line), cwd=ROOT, stderr=subprocess.PIPE, text=True)
+    ) as process:
+        when_recording(folder, lambda: line.send(whole(1)[:3000])).join(timeout=60)
         assert until(lambda: raw_of(folder).stat().st_size == 3000)
         for more in ([], ["--resume"]):
             done = captured(folder, other, *more)

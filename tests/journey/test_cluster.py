@@ -29,6 +29,7 @@ from pipeline.run.package.several import Awaited
 from tests.journey.cli import wellread
 from tests.kit.clusters import ROOT, Yard, doubled, slow, yard
 from tests.kit.example_bags import EPOCH, example_bag
+from tests.kit.forked import ending
 from tests.kit.reader_simulated import until
 
 pytestmark = [
@@ -181,8 +182,13 @@ def test_results_come_back_before_all_work_is_done(two: Yard) -> None:
 def test_ctrl_c_ends_at_once_and_what_was_remembered_is_whole(two: Yard, tmp_path: Path) -> None:
     held, ledger = shelf(tmp_path / "shelf", 60), tmp_path / "checks.ledger"
     command = [sys.executable, "-m", "pipeline", "recheck", str(held), "--ledger", str(ledger)]
-    with subprocess.Popen(
-        [*command, "--new-ledger", "--scheduler", two.address], cwd=ROOT, stderr=subprocess.PIPE, text=True
+    with ending(
+        subprocess.Popen(
+            [*command, "--new-ledger", "--scheduler", two.address],
+            cwd=ROOT,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
     ) as process:
         assert until(lambda: ledger.exists() or process.poll() is not None, 60)
         time.sleep(0.3)
@@ -236,11 +242,13 @@ def test_a_worker_killed_while_it_packages_is_replaced_and_nothing_is_left(
 
 def test_ctrl_c_while_workers_package_leaves_nothing(two: Yard, tmp_path: Path) -> None:
     command = [sys.executable, "-m", "pipeline", "package", str(ROOT / "example_project")]
-    with subprocess.Popen(
-        [*command, "--into", str(tmp_path), "--scheduler", two.address],
-        cwd=ROOT,
-        stderr=subprocess.PIPE,
-        text=True,
+    with ending(
+        subprocess.Popen(
+            [*command, "--into", str(tmp_path), "--scheduler", two.address],
+            cwd=ROOT,
+            stderr=subprocess.PIPE,
+            text=True,
+        )
     ) as process:
         staged = ".*.staging-*/attempt-*/*/data"
         assert until(lambda: list(tmp_path.glob(staged)) or process.poll() is not None, 60)

@@ -29,6 +29,7 @@ from hypothesis import settings
 from pipeline.edges.ledger import Ledger
 from tests.journey import drilled
 from tests.journey.cli import Ran, wellread
+from tests.kit.forked import ending
 from tests.outside import bag_cases
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="names that Windows cannot make")
@@ -680,13 +681,15 @@ def on_a_terminal(*words: str | Path) -> tuple[int, str]:
     import pty
 
     ours, its = pty.openpty()
-    with subprocess.Popen(
-        [sys.executable, "-m", "pipeline", *map(str, words)],
-        cwd=ROOT,
-        stdin=its,
-        stdout=its,
-        stderr=its,
-        env={**os.environ, "TERM": "xterm-256color", "FORCE_COLOR": "1"},
+    with ending(
+        subprocess.Popen(
+            [sys.executable, "-m", "pipeline", *map(str, words)],
+            cwd=ROOT,
+            stdin=its,
+            stdout=its,
+            stderr=its,
+            env={**os.environ, "TERM": "xterm-256color", "FORCE_COLOR": "1"},
+        )
     ) as process:
         os.close(its)
         parts = []

@@ -30,6 +30,7 @@ from pipeline.run.schemas import schema_document
 from tests.journey.cli import wellread
 from tests.kit.board_simulated import THREE_SUPPLIES, Board, ChipDiedError
 from tests.kit.firmware import installed
+from tests.kit.forked import ending
 from tests.kit.histories import Player, Score, chips, supplies_of
 from tests.kit.reader_looping import LoopingReader
 from tests.kit.reader_reference import BOARD, LINES, READER, compiled, compiles
@@ -142,14 +143,16 @@ def test_a_trusted_reading_of_another_size_is_refused(line: Line, tmp_path: Path
 
 
 def test_ctrl_c_ends_it(line: Line) -> None:
-    with subprocess.Popen(
-        [sys.executable, "-m", "pipeline", "watch", line.name, "--part", "2716"],
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        start_new_session=True,
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509 - no threads here
+    with ending(
+        subprocess.Popen(
+            [sys.executable, "-m", "pipeline", "watch", line.name, "--part", "2716"],
+            cwd=ROOT,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.PIPE,
+            text=True,
+            start_new_session=True,
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509 - no threads here
+        )
     ) as process:
         assert process.stdout is not None
         while "next:" not in process.stdout.readline():
@@ -247,7 +250,7 @@ def test_a_wrong_speed_is_named(line: Line) -> None:
         until=lambda one: one.phase == "no-text",
     )
     reader.over.set()
-    reader.join()
+    reader.join(timeout=60)
     assert (
         "What arrives is no text at 115200 baud: say --baud, or let --find-speed try the usual ones." in seen
     )
@@ -258,7 +261,7 @@ def test_the_speed_is_found_among_the_usual_ones(line: Line) -> None:
     reader.start()
     ran = wellread("watch", line.name, "--part", "2716", "--find-speed", "--json")
     reader.over.set()
-    reader.join()
+    reader.join(timeout=60)
     assert ran.code == 0, ran.err
     assert f"{line.name}: the reader prints at 57600 baud" in ran.err
     assert json.loads(ran.out.splitlines()[-1])["baud"] == 57_600
@@ -652,8 +655,8 @@ def recording(line: Line) -> str:
 
     reader = LoopingReader(line, board)
     reader.may_begin = may_begin
-    with subprocess.Popen(
-        command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
+    with ending(
+        subprocess.Popen(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
     ) as process:
         assert process.stdout is not None
         started = False

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import os
 import signal
+import subprocess
 import sys
 import warnings
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
+from typing import AnyStr
 
 MOST_SECONDS = 120
 
@@ -54,3 +57,14 @@ def alive(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
     except OSError:
         return False
+
+
+@contextmanager
+def ending(process: subprocess.Popen[AnyStr]) -> Iterator[subprocess.Popen[AnyStr]]:
+    """A process that is ended where the test fails: leaving its `with` block alone waits for it for ever."""
+    with process:
+        try:
+            yield process
+        except BaseException:
+            process.kill()
+            raise

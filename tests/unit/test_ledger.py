@@ -223,7 +223,7 @@ def test_two_processes_at_once_lose_no_row(tmp_path: Path, round_: int) -> None:
     for child in children:
         child.start()
     for child in children:
-        child.join()
+        child.join(timeout=60)
         assert child.exitcode == 0
     with Ledger(tmp_path / "l") as ledger:
         assert ledger.wholeness().problems == ()

@@ -21,6 +21,7 @@ import pytest
 from pipeline.edges import serial, serial_recorder
 from pipeline.edges.serial_recorder import LAST_SECONDS, LINE_SECONDS, SILENT_SECONDS, Drain, look_at
 from pipeline.errors import DestinationError, PortError, StorageError
+from tests.kit.forked import ending
 
 posix = pytest.mark.skipif(os.name != "posix", reason="handles are handed on in POSIX systems only")
 
@@ -148,8 +149,8 @@ def test_as_a_program_it_ends_with_its_standard_input_and_says_how_it_went(log: 
         str(log[0]),
         repr(time.monotonic()),
     ]
-    with subprocess.Popen(
-        arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=(out, log[0])
+    with ending(
+        subprocess.Popen(arguments, stdin=subprocess.PIPE, stdout=subprocess.PIPE, pass_fds=(out, log[0]))
     ) as program:
         os.write(into, b"x" * 5000)
         while log[1].stat().st_size < 5000:
