@@ -105,4 +105,5 @@ def by_numbers(text: str) -> list[tuple[int, str]]:
         >>> sorted(["U10", "U2", "U1b"], key=by_numbers)
         ['U1b', 'U2', 'U10']
     """
-    return [(int(piece) if piece.isdigit() else -1, piece) for piece in re.split(r"([0-9]+)", text)]
+    pieces = re.split(r"([0-9]+)", text)
+    return [(int(piece) if piece.isascii() and piece.isdigit() else -1, piece) for piece in pieces]

@@ -300,8 +300,8 @@ def _short(
             "holes": holes,
         },
         means=(
-            f"The dump lacks {missing} of the chip's {organisation.words} words. They are marked as "
-            f"absent; nothing stands for them."
+            f"The dump lacks {missing} of the chip's {organisation.words} words. What is missing is "
+            f"marked as absent; nothing stands for it."
         ),
         also=also,
         next=advise("count-words"),

@@ -299,10 +299,11 @@ def _reasons(found: Fitness, standing: Standing | None, spoiled: Sequence[str]) 
     if standing is None:
         yield f"reader {reader} never shared a chip with another reader: nothing qualifies it"
         return
+    differ = f"{standing.disagreements} differ{'s' * (standing.disagreements == 1)}"
     compared = (
         f"{len(standing.chips)} chip{'s' * (len(standing.chips) != 1)}, {standing.bits_compared} bits "
-        f"compared, {standing.disagreements} differ: bit error rate at most {standing.upper_bound:.2g} (95 "
-        f"%), so at most {found.expected_wrong_bits:.2g} wrong bits to expect here"
+        f"compared, {differ}: bit error rate at most {standing.upper_bound:.2g} (95 %), so at most "
+        f"{found.expected_wrong_bits:.2g} wrong bits to expect here"
     )
     if not standing.agreed_chips:
         yield f"reader {reader} agreed with another reader on no whole chip ({compared})"

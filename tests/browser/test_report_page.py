@@ -134,7 +134,7 @@ MARK = """told => { const style = getComputedStyle(told);
 def test_each_socket_tells_its_grade_by_a_mark_and_a_word(chromium: Browser, loom_site: Site) -> None:
     grades = {chip["chip"]: chip["grade"] for chip in loom_site.sample.chips}
     with opened(chromium, loom_site.index) as (page, _):
-        marks = {}
+        marks: dict[str, str] = {}
         for socket in page.locator("a.socket").all():
             grade = grades[socket.locator("b").inner_text()]
             assert socket.locator("span").inner_text() == grade

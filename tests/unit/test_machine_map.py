@@ -129,8 +129,10 @@ def test_a_line_that_no_compared_chip_exercises_is_a_ring() -> None:
 
 def test_every_chip_has_a_square_for_every_reader() -> None:
     there = list(chips("U1", "U2", "U3").values())
-    svg = chips_svg(["programmer", "breadboard"], there)
-    assert len(re.findall(r"M\d", svg)) == 6
+    svg = chips_svg(["programmer", "breadboard"], there, lambda one: f"#chip-{one.chip}")
+    squares = re.findall(r'class="(?:ink|half|hole)" d="([^"]*)"', svg)
+    assert sum(len(re.findall(r"M\d", drawn)) for drawn in squares) == 6
+    assert re.findall(r'<a href="([^"]*)"', svg) == ["#chip-U1", "#chip-U2", "#chip-U3"]
     assert svg.count('class="half"') == 1  # one pass each by the programmer
     assert svg.count('class="hole"') == 1
 

@@ -75,8 +75,8 @@ def test_a_short_dump_is_told_with_what_is_absent(
             "chip": "U1",
             "where": {**WHO, "missing": missing},
             "evidence": {"missing": missing, "words_read": words - missing, "words": words, "holes": []},
-            "means": f"The dump lacks {missing} of the chip's {words} words. They are marked as absent; "
-            "nothing stands for them.",
+            "means": f"The dump lacks {missing} of the chip's {words} words. What is missing is marked as "
+            "absent; nothing stands for it.",
             "also": also,
             "next": advise("count-words"),
         }

@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 
 from pipeline.catalogue.cautions import DEFERENCE
 from pipeline.views.report import chip_page, chip_page_name, first_page, report_pages, summary_of, wording
-from pipeline.views.report.summary import boards_of, natural, state_sentence
+from pipeline.views.report.summary import boards_of, state_sentence
 from pipeline.views.report.tables import qualification
+from schemas.names import by_numbers
 from schemas.record import StandingRecord
 from tests.kit.report_samples import (
     PART_2716,
@@ -276,7 +277,15 @@ def test_a_caution_on_a_sound_chip_is_still_a_task() -> None:
 
 
 def test_numbers_in_names_sort_as_numbers() -> None:
-    assert sorted(["U10", "U2", "U1", "A", "U²", ""], key=natural) == ["", "A", "U1", "U2", "U10", "U²"]
+    assert sorted(["U10", "U2", "²", "U1", "A", "U²", ""], key=by_numbers) == [
+        "",
+        "A",
+        "U1",
+        "U2",
+        "U10",
+        "U²",
+        "²",
+    ]
 
 
 def test_a_reader_s_standing_is_one_row_that_names_the_lines_shown() -> None:
@@ -359,3 +368,30 @@ def test_a_finding_of_any_shape_is_shown(where: Any, evidence: Any, region: Any)
     )
     page = chip_page(make_head([chip]), chip, payload.__getitem__)
     assert Tags(page).count("section") == 1
+
+
+NOUNS = "word|bit|pass|file|row|event|chip|space|stretch|glyph|reader|sitting|check|remark|octet|piece"
+ONE_OF_MANY = re.compile(rf"(?<![\w.,:×x-])1 (?:more )?(?:{NOUNS})(?:es|s)\b")
+MANY_OF_ONE = re.compile(rf"(?<![\w.,:×x-])(?:0|2) (?:more )?(?:{NOUNS})\b(?! lines?)")
+
+
+@pytest.mark.parametrize("count", [0, 1, 2])
+def test_counts_and_nouns_agree(count: int) -> None:
+    """Nought and two of a thing are many, one is one: in a chip's page and in a first page."""
+    payload: dict[str, bytes] = {}
+    region = [{"kind": "dense", "start": 0, "end": count}] if count else []
+    chips = [
+        make_chip(
+            "U1", "contested", payload=payload, catalogued="2716", regions=region, organisation="2048x8"
+        ),
+        *(make_chip(f"U{n + 2}", "faulty", payload=payload, catalogued="2716") for n in range(count)),
+    ]
+    chips[0]["contested"] |= {"words": 24 + count, "bits": 24 + count}
+    chips[0]["absent"] = [[n * 8, n * 8 + 1] for n in range(4 + count)]
+    sample = Sample(make_head(chips), chips, payload)
+    pages = [*(page for _, page in report_pages(sample.head, sample.iterate, sample.load))]
+    pages.append(chip_page(sample.head, chips[0], sample.load))
+    for page in pages:
+        text = re.sub(r"\s+", " ", re.sub(r"<[^>]*>", "\n", page.decode()))
+        assert ONE_OF_MANY.findall(text) == []
+        assert MANY_OF_ONE.findall(text) == []

@@ -419,7 +419,7 @@ class BenchSitting:
         if self._contacts.doubtful:
             return step("watch-doubt")
         if self.trusted is not None and self.differing and self.alike > 1:
-            return step("watch-differs", count=self.differing)
+            return step("watch-differs", words=f"{self.differing} word{'s' * (self.differing != 1)}")
         if self._faults:
             return step("watch-weighed", fault=self._faults[0].code.value)
         return step("watch-again")

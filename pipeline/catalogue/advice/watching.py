@@ -64,7 +64,7 @@ WATCHING: Mapping[str, tuple[str, str]] = {
     ),
     "watch-differs": (
         (
-            "The passes agree, and differ from the trusted reading in {count} words: compare the markings "
+            "The passes agree, and differ from the trusted reading in {words}: compare the markings "
             "before anything is moved."
         ),
         LOGIC,

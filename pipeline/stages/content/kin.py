@@ -127,6 +127,10 @@ def _overlap(first: Words, second: Words, shift: int) -> tuple[Words, Words, int
     return first[start:end], second[start - shift : end - shift], start, start - shift
 
 
+def _words(count: int) -> str:
+    return f"{count} word{'s' * (count != 1)}"
+
+
 def _finding(
     chip: str, code: Code, evidence: Details, words: tuple[str, str, str], severity: Severity
 ) -> Finding:
@@ -242,7 +246,7 @@ def _told(chips: Sequence[ChipImage], pair: Related, found: _Comparison) -> Iter
         if whole and pair.shift == 0 and sizes[0] == sizes[1]:
             code, means = (
                 Code.SAME_CONTENT,
-                f"holds what {mate.chip} holds but for {found.differing_words} words",
+                f"holds what {mate.chip} holds but for {_words(found.differing_words)}",
             )
         elif whole and chip.signature.organisation.words == found.words:
             code, means = Code.PART_OF, f"all of it stands in {mate.chip} from {mine['shift'] * -1:#x} on"
@@ -251,10 +255,10 @@ def _told(chips: Sequence[ChipImage], pair: Related, found: _Comparison) -> Iter
         else:
             code, means = (
                 Code.PART_OF,
-                f"shares {found.words} words with {mate.chip}, shifted by {mine['shift']}",
+                f"shares {_words(found.words)} with {mate.chip}, shifted by {mine['shift']}",
             )
         if found.differing_words and code != Code.SAME_CONTENT:
-            means += f", but for {found.differing_words} words"
+            means += f", but for {_words(found.differing_words)}"
         yield _finding(
             chip.chip, code, mine, (means + mine.get("reads", ""), *_also(code, mine)), Severity.NOTE
         )

@@ -106,8 +106,8 @@ def _between_readers(seen: Disagreements, still: list[Pass]) -> Habit | None:
         )
         return Habit(TWO, {"share": round(share, 4)}, means, step("two-contents"))
     means = (
-        f"{who_read} differ in {words} words, not on one line only, and each of them reads them the same "
-        "every time."
+        f"{who_read} differ in {words} word{'s' * (words != 1)}, not on one line only, and each reads the "
+        "same every time."
     )
     return Habit("two-readers", {"share": round(share, 4)}, means, step("two-readers"))
 

@@ -122,7 +122,7 @@ def card(head: ReportHead, chips: Sequence[Summary], *, public: bool) -> Card:
     said = [f"{title}: {value}" for title, value in told_of.items() if value]
     return Card(
         kept=tuple(Holding(one["kind"], one["files"], f"{one['bytes']:,}") for one in told),
-        payload=f"{octets:,} octets in {files:,} files" if payload else "",
+        payload=f"{wording.counted(octets, 'octet')} in {wording.counted(files, 'file')}" if payload else "",
         rights=STATEMENTS.get(statement.rstrip("/").split("/")[-2] if "/" in statement else "", statement),
         statement=statement if statement.startswith(_LINKED) else "",
         note="; ".join(wording.visible(one).rstrip(".") for one in said),

@@ -140,5 +140,5 @@ def unread_text(known: NDArray[np.bool_] | None, digits: int = 3) -> str:
         return ""
     ranges = true_ranges(~known)
     told = ", ".join(wording.span_text(start, end, digits) for start, end in ranges[:MOST_UNREAD_NAMED])
-    more = f" and {len(ranges) - MOST_UNREAD_NAMED:,} more stretches" * (len(ranges) > MOST_UNREAD_NAMED)
-    return f"{told}{more}"
+    left = len(ranges) - MOST_UNREAD_NAMED
+    return f"{told} and {wording.counted(left, 'more stretch', 'more stretches')}" if left > 0 else told

@@ -152,7 +152,7 @@ def glyphs_svg(
             f'<path d="M{x:.5g} {y:.5g}h{across * scale:.5g}v{down * scale:.5g}h-{across * scale:.5g}z">'
             f"<title>{number} ({number:02X}) at {wording.hexa(address, 3)}</title></path>"
         )
-    label = f"{len(dots)} glyphs of {chip}, {down} dots high and {across} wide"
+    label = f"{wording.counted(len(dots), 'glyph')} of {chip}, {down} dots high and {across} wide"
     return Markup(  # noqa: S704 - numbers and escaped text only
         f'<svg class="glyphs" role="img" aria-label="{escape(label)}" width="{width * scale:.0f}" '
         f'height="{height * scale:.0f}" viewBox="0 0 {width * scale:.6g} {height * scale:.6g}">'

@@ -289,7 +289,7 @@ def render_first_page(
         commands=tables.commands(head, summaries, public=public, parts=parts),
         spaces=_spaces(head, summaries, load, with_content=with_content),
         map=_map(head, summaries, _hrefs(single=single)),
-        read=_read(head, summaries),
+        read=_read(head, summaries, _hrefs(single=single)),
         suggestions=[wording.say(one) for one in head.get("suggestions") or ()],
         readers=tables.readers(head, public=public),
         qualification=tables.qualification(head.get("qualification") or {}),
@@ -407,7 +407,7 @@ def _texts(space: SpaceRecord, load: Load | None) -> View:
     return {"rows": rows, "more": more}
 
 
-def _read(head: ReportHead, summaries: Sequence[Summary]) -> View:
+def _read(head: ReportHead, summaries: Sequence[Summary], href: Callable[[Summary], str]) -> View:
     """Who read what, and when."""
     names = list(head.get("readers") or {})
     found = head.get("qualification") or {}
@@ -415,7 +415,7 @@ def _read(head: ReportHead, summaries: Sequence[Summary]) -> View:
     return {
         "compared": readers_matrix.compared(names, summaries, found),
         "lines": readers_matrix.lines_svg(found),
-        "chips": readers_matrix.chips_svg(names, summaries),
+        "chips": readers_matrix.chips_svg(names, summaries, href),
         "time": sittings.time_line(sat),
         "sittings": sittings.rows_of(sat),
     }

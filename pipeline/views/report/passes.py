@@ -153,7 +153,7 @@ def _block_ruler(words: int, wide: float) -> str:
 
 def _hover(row: PassRow, y: int, wide: float, words: int) -> str:
     said = (
-        f"departs from the image in {sum(row.departs):,} of {words:,} words"
+        f"departs from the image in {sum(row.departs):,} of {wording.counted(words, 'word')}"
         if row.departs
         else "as the image"
     )

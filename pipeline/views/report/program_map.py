@@ -60,7 +60,7 @@ def program_view(chip: ChipRecord, *, one_page: bool) -> View | None:
         "more_routines": max(0, program["routines_found"] - MOST_ROUTINES),
         "out": [_call(one, link) for one in program["calls_out"][:MOST_CALLS]],
         "more_out": max(0, program["calls_out_found"] - MOST_CALLS),
-        "reached": f"{program['reached']:,}",
+        "reached": wording.counted(program["reached"], "word"),
         "unreached": [
             wording.span_text(one[0], one[1], link.digits) for one in program["unreached"][:MOST_GAPS]
         ],
@@ -101,7 +101,7 @@ def _shares(chip: ChipRecord) -> list[tuple[str, int]]:
 
 
 def _said(shares: Sequence[tuple[str, int]]) -> str:
-    return wording.listed([f"{words:,} words {name}" for name, words in shares])
+    return wording.listed([f"{wording.counted(words, 'word')} {name}" for name, words in shares])
 
 
 def _about(program: ProgramRecord) -> str:

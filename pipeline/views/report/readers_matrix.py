@@ -5,14 +5,14 @@ What was never compared and lines that no compared chip exercises are seen as ho
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from itertools import groupby
 from typing import TYPE_CHECKING, NamedTuple
 
 from markupsafe import Markup, escape
 
 from pipeline.views.report import wording
-from pipeline.views.report.summary import natural
+from schemas.names import by_numbers
 
 if TYPE_CHECKING:
     from pipeline.views.report.summary import Summary
@@ -21,6 +21,8 @@ if TYPE_CHECKING:
 CELL, NAME = 12, 120
 MOST_CELLS = 6000
 """Chips times readers that are drawn; beyond that the list of chips says it."""
+MOST_LINKED = 200
+"""Chips whose squares are links; of more, the list of chips has them, and the first page stays small."""
 
 
 class Comparisons(NamedTuple):
@@ -65,7 +67,7 @@ def lines_svg(found: QualificationRecord) -> Markup:
         found: What comparing has shown.
     """
     standings = list(found.get("readers") or ())
-    names = sorted({line for one in standings for line in _witnesses(one)}, key=natural)
+    names = sorted({line for one in standings for line in _witnesses(one)}, key=by_numbers)
     if not names:
         return Markup("")
     parts = [
@@ -99,13 +101,15 @@ def _witnesses(one: StandingRecord) -> dict[str, int]:
     return {str(line["line"]): int(line["witnesses"]) for line in (*coverage["address"], *coverage["data"])}
 
 
-def chips_svg(names: Sequence[str], chips: Sequence[Summary]) -> Markup:
+def chips_svg(names: Sequence[str], chips: Sequence[Summary], href: Callable[[Summary], str]) -> Markup:
     """Chips against readers, board by board: full for two passes and more, half for one, a ring for none.
 
     Args:
         names: The readers.
         chips: All, in the sheet's order.
+        href: Where a chip's squares lead.
     """
+    linked = len(chips) <= MOST_LINKED
     if not names or len(names) * len(chips) > MOST_CELLS:
         return Markup("")
     parts, y, widest = [], 4, 0
@@ -116,6 +120,8 @@ def chips_svg(names: Sequence[str], chips: Sequence[Summary]) -> Markup:
             f'<text class="b" x="0" y="{y + 10}">{escape(wording.short(board or "no board", 24))}</text>'
         )
         y += 16
+        if linked:
+            parts += [_link(chip, href(chip), names, place, y) for place, chip in enumerate(there)]
         for name in names:
             parts.append(
                 f'<text class="n" x="{NAME - 8}" y="{y + 10}">{escape(wording.short(name, 15))}</text>'
@@ -129,6 +135,18 @@ def chips_svg(names: Sequence[str], chips: Sequence[Summary]) -> Markup:
         NAME + widest * CELL,
         y,
         parts,
+        role="group" if linked else "img",
+    )
+
+
+def _link(chip: Summary, way: str, names: Sequence[str], place: int, y: int) -> str:
+    """A clear stripe behind a chip's squares that leads to the chip and tells its passes."""
+    told = ", ".join(f"{name} {wording.counted(_passes(chip, name), 'pass', 'passes')}" for name in names)
+    said = escape(wording.short(f"{chip.chip}: {told}", 200))
+    left, tall = NAME + place * CELL - 1.5, len(names) * (CELL + 2)
+    return (
+        f'<a href="{escape(way)}" aria-label="{said}"><title>{said}</title>'
+        f'<path class="way" d="M{left:g} {y - 2}h{CELL}v{tall}h-{CELL}z"/></a>'
     )
 
 
@@ -149,8 +167,10 @@ def _marks(passes: Sequence[int], y: int) -> str:
     return "".join(f'<path class="{kind}" d="{drawn}"/>' for kind, drawn in paths.items() if drawn)
 
 
-def _svg(name: str, label: str, width: float, height: float, parts: Sequence[str]) -> Markup:
+def _svg(
+    name: str, label: str, width: float, height: float, parts: Sequence[str], *, role: str = "img"
+) -> Markup:
     return Markup(  # noqa: S704 - numbers and escaped text only
-        f'<svg class="matrix {name}" role="img" aria-label="{escape(label)}" width="{width:g}" '
+        f'<svg class="matrix {name}" role="{role}" aria-label="{escape(label)}" width="{width:g}" '
         f'height="{height:g}" viewBox="0 0 {width:g} {height:g}">{"".join(parts)}</svg>'
     )

@@ -11,6 +11,7 @@ from pipeline.to_do import GRADES_WORST_FIRST
 from pipeline.views.report import marks
 from pipeline.views.report.pages import assets_of
 from pipeline.views.report.templating import template
+from pipeline.views.report.wording import counted
 
 if TYPE_CHECKING:
     from pipeline.views.report.head import View
@@ -38,8 +39,8 @@ def shelf_page(
         defs=marks.defined(),
         meanings=marks.MEANINGS,
         day=day,
-        bags=_many(len({chip["path"] for chip in chips}), "bag"),
-        chips=_many(len(chips), "chip"),
+        bags=counted(len({chip["path"] for chip in chips}), "bag"),
+        chips=counted(len(chips), "chip"),
         counts=[(grade, answer["grades"].get(grade, 0)) for grade in GRADES_WORST_FIRST],
         wanting=[{**one, "anchor": anchors.get(_key(one), "chips")} for one in wanting[:MOST_NEXT]],
         wanted=wanted,
@@ -70,7 +71,3 @@ def _machines(chips: Sequence[HeldChip], anchors: dict[tuple[str, str], str]) ->
 def _row(chip: HeldChip, anchor: str) -> dict[str, Any]:  # a row as the template takes it
     place = ", ".join(one for one in (chip["board"], chip["socket"]) if one)
     return {**chip, "anchor": anchor, "place": place}
-
-
-def _many(count: int, noun: str) -> str:
-    return f"{count:,} {noun}{'' if count == 1 else 's'}"

@@ -5,7 +5,6 @@ Little enough to hold for ten thousand, enough to send a person on.
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
@@ -13,7 +12,7 @@ from urllib.parse import quote
 
 from pipeline.to_do import ToDo, in_order, to_do
 from pipeline.views.report import wording
-from schemas.names import Organisation
+from schemas.names import Organisation, by_numbers
 from schemas.record import Grade
 
 if TYPE_CHECKING:
@@ -190,14 +189,6 @@ def _sitting(chip: ChipRecord) -> str:
 
 
 _BOARD_FACTS = (("name", ""), ("number", "number"), ("revision", "revision"))
-_NUMBERS = re.compile(r"(\d+)")
-
-
-def natural(text: str) -> tuple[tuple[int, int, str], ...]:
-    """Sorts `U2` before `U10`."""
-    return tuple(
-        (0, int(p), "") if p.isdecimal() and p.isascii() else (1, 0, p) for p in _NUMBERS.split(text) if p
-    )
 
 
 def counts_of(summaries: Iterable[Summary]) -> dict[str, int]:
@@ -274,7 +265,7 @@ def boards_of(boards: Mapping[str, BoardRecord], summaries: Iterable[Summary]) -
             found: list[Summary | None] = [*by_socket.pop(socket, [])]
             sockets.extend((socket, summary) for summary in found or [None])
         rest = [summary for left in by_socket.values() for summary in left]
-        rest.sort(key=lambda summary: (natural(summary.socket), natural(summary.chip)))
+        rest.sort(key=lambda summary: (by_numbers(summary.socket), by_numbers(summary.chip)))
         sockets.extend((summary.socket, summary) for summary in rest)
         if sockets or board in boards:
             about = [(title, str(facts.get(key))) for key, title in _BOARD_FACTS if facts.get(key)]
