@@ -234,9 +234,7 @@ def test_extended_addresses_of_intel_hex_are_followed(chromium: Browser, shelf: 
         assert all("Identical to U5" in one for one in told[:2])
         # A segment wraps at 64 KiB (Intel's Hexadecimal Object File Format Specification): two islands.
         assert "Identical" not in told[2]
-        assert "The same, as far as your file goes as U5: 1,024 words of 2,048 words" in told[3].replace(
-            ", as U5", " as U5"
-        )
+        assert "The same as U5, as far as your file goes: 1,024 of its 2,048 words" in told[3]
         quiet(heard, shelf.page("U5"))
 
 

@@ -195,6 +195,9 @@ def test_the_page_stands_alone_and_names_every_chip(shelf: Path, tmp_path: Path)
         assert f"<bdi>{chip}</bdi>" in text
     assert "://" not in text.replace("http://www.w3.org/", "")
     assert "default-src 'none'" in text
+    # Rows are laid out in two columns, number and task: a row of one would be squeezed into the first.
+    numbers = re.findall(r'<li><div class="no" aria-hidden="true">(\d+)</div><div>', text)
+    assert numbers == [str(n + 1) for n in range(text.count('<div class="who">'))] != []
     assert wellread("holdings", shelf, "--page", page).code == 15
 
 

@@ -16,11 +16,11 @@ if TYPE_CHECKING:
 MOST_ROUTINES, MOST_CALLS, MOST_GAPS, MOST_CALLERS = 1000, 200, 24, 8
 """As many routines as the record lists: other chips' pages link to them."""
 _KINDS = {
-    "code": "code",
-    "text": "text",
-    "table": "tables",
-    "decode": "tables",
-    "repeat": "repeats",
+    "code": "of code",
+    "text": "of text",
+    "table": "of tables",
+    "decode": "of tables",
+    "repeat": "of repeats",
     "fill": "empty",
     "dense": "of no known kind",
     "absent": "not read",

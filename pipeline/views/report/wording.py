@@ -39,7 +39,7 @@ _ADDRESS_KEYS = frozenset(
         "exceptions_at",
     ]
 )
-_CHANCES = frozenset(["chance", "p"])
+_CHANCES = frozenset(["chance", "p", "p_value"])
 _LINE_ORDERS = {"address": "A", "invert_address": "A", "data": "D", "invert_data": "D"}
 """Lists of lines, in a mapping or a wiring: never addresses."""
 MOST_SHOWN = 12

@@ -185,8 +185,8 @@ if(c.apart)put(out,"p","The image of "+c.chip+" is itself "+c.grade+" and kept a
 else put(out,"p","The grade of the image here is "+c.grade+"; a further copy of the same content bears it out where your chip was read with another reader.","soft")}
 function differing(out,c,d){
 var p=put(out,"p",undefined,"differs"),digits=Math.max(3,Math.ceil(Math.log2(Math.max(2,c.words))/4)),wide=Math.ceil(c.bits/4);
-put(p,"b",d.count?"Differs":"The same, as far as your file goes");p.append(d.count?" from ":" as ");link(p,c);
-p.append(d.count?" in "+many(d.bits,"bit")+" of "+many(d.count,"word")+", of "+many(d.compared,"word")+" compared":": "+many(d.compared,"word")+" of "+many(c.words,"word"));
+put(p,"b",d.count?"Differs":"The same");p.append(d.count?" from ":" as ");link(p,c);
+p.append(d.count?" in "+many(d.bits,"bit")+" of "+many(d.count,"word")+", of "+many(d.compared,"word")+" compared":", as far as your file goes: "+d.compared.toLocaleString("en-US")+" of its "+many(c.words,"word"));
 p.append(d.form.how?" ("+d.form.how+").":".");
 if(d.compared<c.words)put(out,"p",many(c.words-d.compared,"word")+" of the chip "+(c.words-d.compared===1?"is":"are")+" not in your file, or not read here; nothing is said of them.");
 if(!d.count)return;

@@ -54,7 +54,7 @@ canvas.setAttribute("aria-label","The same image with "+per+" words a row")}}
 function rgb(style,name){var c=document.createElement("canvas").getContext("2d");c.fillStyle=style.getPropertyValue(name).trim();c.fillRect(0,0,1,1);return c.getImageData(0,0,1,1).data}}
 document.querySelectorAll("section.chip").forEach(chip);
 document.querySelectorAll(".listing pre").forEach(function(pre){
-if(!navigator.clipboard)return;var out=document.createElement("output");out.className="probe";out.textContent="A row's address is a link to it; a click copies it.";pre.before(out);
+if(!navigator.clipboard)return;var out=document.createElement("output");out.className="probe";out.textContent="A click on a row's address copies the link to it.";pre.before(out);
 pre.addEventListener("click",function(e){var a=e.target.closest("a");if(!a)return;var s="0x"+a.textContent;navigator.clipboard.writeText(s).then(function(){out.textContent=s+" copied"},function(){out.textContent=s+" not copied"})})});
 function open(){var e=location.hash&&document.getElementById(decodeURIComponent(location.hash.slice(1))),p=e;if(!e)return;var shut=false;for(;p;p=p.parentElement)if(p.tagName==="DETAILS"&&!p.open){p.open=true;shut=true}if(shut)e.scrollIntoView({block:"center"})}
 addEventListener("hashchange",open);open();
