@@ -295,6 +295,7 @@ def fitness(
 
 
 def _reasons(found: Fitness, standing: Standing | None, spoiled: Sequence[str]) -> Iterable[str]:
+    """Why a reader is or is not qualified, a sentence each."""
     reader = found.reader
     if standing is None:
         yield f"reader {reader} never shared a chip with another reader: nothing qualifies it"
