@@ -27,6 +27,8 @@ EXPLAINED = 0.95
 """This share of the disagreements must belong to one contact."""
 OPEN_SHARE = 0.2
 """Where so many words differ the contact is not loose but open: its level is noise."""
+_PIECE = 1 << 16
+"""Words looked at together where a large chip's would not fit beside it."""
 
 
 def contact(seen: Disagreements, still: list[Pass]) -> list[Suspicion] | None:
@@ -177,9 +179,14 @@ def _alike_anyway(base: Words, line: int) -> float:
     nothing.
     """
     values, counts = np.unique(base, return_counts=True)
-    told = np.flatnonzero(base != values[int(counts.argmax())])
-    told = told[(told ^ (1 << line)) < base.size]
-    return float((base[told] == base[told ^ (1 << line)]).mean()) if told.size else 1.0
+    fill = values[int(counts.argmax())]
+    told = alike = 0
+    for first in range(0, base.size, _PIECE):  # addresses take eight times what their words take
+        at = np.flatnonzero(base[first : first + _PIECE] != fill) + first
+        at = at[(at ^ (1 << line)) < base.size]
+        told += at.size
+        alike += int(np.count_nonzero(base[at] == base[at ^ (1 << line)]))
+    return alike / told if told else 1.0
 
 
 def _chance_of_neighbour(seen: Disagreements, line: int) -> float:
