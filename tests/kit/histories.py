@@ -169,7 +169,7 @@ class Score:
             fault = truth.faults.get(line, "")
             may = {one[line] for one in must}
             if fault == "loose":
-                may = {"intermittent"} if settled else {"intermittent", "not-shown", "alive"}
+                may = {"intermittent"} if settled else {"intermittent", "not-shown", "alive", "floating"}
             what = (
                 f"history {history}, pass {truth.passes}: {line} is {fault or 'good'}, shown {got}, must be "
                 f"{sorted(may)}, with {truth.faults}"
@@ -191,7 +191,7 @@ def _driven(truth: Truth, latest: Image, others: Others) -> tuple[Image, Others]
 
 def _in_doubt(truth: Truth, line: str, latest: Image, others: Others) -> bool:
     """Whether a contact that has just come loose hides this line: settled by the third pass."""
-    if truth.passes >= SETTLED or "loose" not in truth.faults.values():
+    if truth.passes >= SETTLED:
         return False
     noisy = any(not np.array_equal(latest[at], words) for at, words in others)
     hidden = noisy and truth.faults.get(line) in ("dead", "joined")

@@ -106,7 +106,7 @@ class BenchSitting:
     mapping: LineMap | None = None
     differing: int = 0
     _window: list[PassRead] = field(default_factory=list)
-    _loose: set[str] = field(default_factory=set)
+    _loose: dict[str, set[int]] = field(default_factory=dict)
     _contacts: Contacts = field(default_factory=Contacts)
     _began: float = 0.0
     _last_told: dict[str, LineState] = field(default_factory=dict)
@@ -187,7 +187,7 @@ class BenchSitting:
         self.stale = bool(self.whole or self._tested)
         self._window, self.alike, self.mapping, self.differing = [], 0, None, 0
         self._early, self._early_done, self.came = None, False, 0
-        self._loose, self._contacts, self._faults, self._held = set(), Contacts(), (), None
+        self._loose, self._contacts, self._faults, self._held = {}, Contacts(), (), None
         self._tested, self._pulsed = {}, {}
 
     # -- passes ----------------------------------------------------------------------------------------------
@@ -253,9 +253,12 @@ class BenchSitting:
         states, contacts = judge_lines(window or self._window, self.organisation.bits, self.trusted)
         self._contacts, self._faults = contacts, ()
         hard = (Shown.DEAD, Shown.STUCK, Shown.JOINED, Shown.FLOATING)
-        self._loose = {line for line in self._loose | set(contacts.loose) if states[line].state not in hard}
-        for line in self._loose:
-            states[line] = LineState(Shown.INTERMITTENT)
+        for line in contacts.loose:
+            self._loose.setdefault(line, set()).add(self.whole)
+        for line, named in self._loose.items():
+            # named once it may be a contact that opened in the middle of a pass; named twice it is loose
+            if len(named) > 1 and states[line].state not in hard:
+                states[line] = LineState(Shown.INTERMITTENT)
         self.states = states
         told = self._changes(pending=not contacts.compared)
         if self._is_good():
