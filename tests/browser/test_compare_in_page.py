@@ -12,6 +12,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
+from pipeline.views.report import rebuilding
+from pipeline.views.report.summary import GRADES
 from tests.browser.test_report_page import OUTSIDE, SCHEMES, WIDTHS, Heard, opened
 from tests.journey.cli import wellread
 
@@ -378,3 +380,8 @@ def test_an_images_parts_are_cut_as_the_script_cuts_them() -> None:
     assert len({sums[at : at + 2] for at in range(0, 16, 2)}) == 8
     assert parts_of(b"\xff" * 56 + b"\x00\x01" * 4)[:14] == bytes(14)
     assert parts_of(b"\xff" * 56 + b"\x00\x01" * 4)[14:] != bytes(2)
+
+
+def test_the_script_knows_the_grades_in_the_order_in_which_the_page_counts_them() -> None:
+    script = Path(rebuilding.__file__).with_name("templates").joinpath("compare.js").read_text("utf-8")
+    assert f'grade:"{" ".join(GRADES)}".split(" ")' in script

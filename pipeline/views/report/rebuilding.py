@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from urllib.parse import quote
 
 from pipeline.views.report import wording
-from pipeline.views.report.summary import UNPLACED, page_name
+from pipeline.views.report.summary import GRADES, UNPLACED, page_name
 from pipeline.views.report.templating import template
 from schemas.names import Organisation
 
@@ -186,7 +186,7 @@ def _line(one: Offered, *, carried: bool) -> str:
         one.board or UNPLACED,
         one.organisation.words,
         one.organisation.bits,
-        one.grade,
+        GRADES.index(one.grade) if one.grade in GRADES else one.grade,
         int(one.apart),
         int(carried),
         digest,

@@ -2,9 +2,9 @@
 // A dump of one's own chip against the images of this page. All of it happens here: no byte leaves the page.
 var box=document.getElementById("compare");if(!box||!window.FileReader||!window.Uint8Array)return;
 var MOST=64*1024*1024,SHOWN=32,ways=box.dataset.ways;
-// A line a chip: id, board, words, bits, grade, apart, carried, digest, checks of its parts, words never read.
+// A line a chip: id, board, words, bits, which grade, apart, carried, digest, checks of its parts, words never read.
 var here=box.dataset.chips.trim().split("\n").filter(Boolean).map(function(line){
-var f=line.split("|"),e=document.getElementById("image-of-"+f[0]),sums=unpacked(f[8]),c={chip:f[0],words:+f[2],bits:+f[3],grade:f[4],apart:f[5]==="1",carried:f[6]==="1",digest:f[7],parts:[],absent:[]};
+var f=line.split("|"),e=document.getElementById("image-of-"+f[0]),sums=unpacked(f[8]),c={chip:f[0],words:+f[2],bits:+f[3],grade:"missing faulty contested self-checked corroborated repeatable single".split(" ")[f[4]]||f[4],apart:f[5]==="1",carried:f[6]==="1",digest:f[7],parts:[],absent:[]};
 for(var i=0;i<sums.length;i+=2)c.parts.push(sums[i]<<8|sums[i+1]);
 f[9].split("+").filter(Boolean).forEach(function(r){c.absent.push(r.split("-").map(Number))});
 c.page=ways==="here"?"#chip-"+c.chip:ways==="pages"?"chips/"+encodeURIComponent(f[1])+"/"+encodeURIComponent(c.chip)+".html":"";
