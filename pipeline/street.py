@@ -114,7 +114,8 @@ class Crossing:
         ground: `sheet`, `content`, `chip` for other grounds that settled the frame, `doubt` where nothing
             did, or `denied` where other readings speak against the lines that the sheet says.
         said: Those lines; a denied crossing is reckoned from the order that they lead to.
-        beside: The wirings that read the same, where they alone bear out that a wiring reads straight.
+        beside: The wirings that read the same, where they alone bear out that a wiring reads straight, or
+            where it is in doubt.
     """
 
     wiring: str
@@ -550,7 +551,14 @@ def _doubts(ways: Sequence[tuple[Pass, Way]], said: Mapping[str, Said]) -> tuple
             continue
         lines = way.mapping if way.name == "lines" else moved[0].inverse()
         if lines is not None and not lines.rotate:
-            out.setdefault(known.wiring, Crossing(known.wiring, lines, "doubt"))
+            # An exchange is its own inverse: only the frame tells who stands with whom.
+            with_it = {
+                said[other.reading].wiring
+                for other, lies in ways
+                if other.reading in said and lies.mapping == way.mapping
+            }
+            beside = tuple(sorted(with_it - {known.wiring}))
+            out.setdefault(known.wiring, Crossing(known.wiring, lines, "doubt", beside=beside))
     return tuple(out.values())
 
 

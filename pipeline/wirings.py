@@ -83,14 +83,22 @@ def _but_for_shared_doubt(chips: Sequence[Wired]) -> list[Wired]:
     Where a programmer reads otherwise than both on one chip, their agreement on the next is the same doubt.
     """
     shown: dict[tuple[str, Organisation | None], set[LineMap]] = defaultdict(set)
+    opposed: set[tuple[str, str]] = set()
     for one in chips:
+        doubted = [crossing for crossing in one.crossings if crossing.ground == "doubt"]
         for crossing in one.crossings:
             if crossing.lines is not None and not crossing.lines.is_identity and crossing.said is None:
                 shown[crossing.wiring, one.planned.organisation].add(crossing.lines)
+            if crossing in doubted:
+                others = {other.wiring for other in doubted} - {crossing.wiring, *crossing.beside}
+                opposed |= {(crossing.wiring, other) for other in others}
 
     def leans(crossing: Crossing, size: Organisation | None) -> bool:
         wirings = (crossing.wiring, *crossing.beside)
-        return bool(crossing.beside) and bool(set.intersection(*(shown[name, size] for name in wirings)))
+        # Of two that were opposed one is crossed and the other is not: their agreement counts.
+        apart = any((crossing.wiring, other) in opposed for other in crossing.beside)
+        shared = set.intersection(*(shown[name, size] for name in wirings))
+        return crossing.lines is None and bool(crossing.beside) and bool(shared) and not apart
 
     return [
         replace(

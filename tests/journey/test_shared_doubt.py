@@ -55,6 +55,18 @@ def test_two_readers_bear_each_other_out_where_only_one_of_them_was_ever_crossed
     assert chips["U2"]["grade"] == "corroborated"
 
 
+def test_two_readers_of_which_one_was_crossed_nobody_knows_which_bear_each_other_out_elsewhere(
+    tmp_path: Path,
+) -> None:
+    one, other = content(1), content(2)
+    chips = packaged(
+        tmp_path,
+        Chip("U1", one, 8, (plain(EXCHANGED.read(one), 8, HOME), plain(one, 8, TWO)), "82S141"),
+        Chip("U2", other, 8, (plain(other, 8, HOME), plain(other, 8, TWO)), "82S141"),
+    )
+    assert [chips[chip]["grade"] for chip in ("U1", "U2")] == ["contested", "corroborated"]
+
+
 def test_lines_of_the_sheet_that_readings_contradict_settle_no_other_chip(tmp_path: Path) -> None:
     one, other, third = content(1), content(2), content(3)
     said = OTHERS.lines
