@@ -235,6 +235,14 @@ def test_a_pass_that_lost_words_does_not_clear_a_doubted_wiring() -> None:
     assert {one.code for one in done.findings} == {Code.SLIPPED, Code.WIRING_CARRIED, Code.FRAMES_DIFFER}
 
 
+def test_grounds_that_spoke_of_lines_on_this_chip_are_not_undone_by_a_doubt_from_others() -> None:
+    reach = Carried("prog", CROSSED_LINES, ("U7",), undo=False, same_pins=True, proved=False)
+    said = {"U1.hb": HOME_BUILT, "U1.prog": replace(PROGRAMMER, carried=reach)}
+    done = settled([*read(CROSSED, "hb"), *read(TRUE, "prog")], said)
+    assert not contested(done)
+    assert np.array_equal(done.settled.words, TRUE)
+
+
 def test_on_other_pins_a_proved_crossing_is_a_caution_and_no_doubt() -> None:
     done = settled(read(CROSSED, "hb"), {"U1.hb": carried(undo=False, same_pins=False)})
     assert not contested(done)

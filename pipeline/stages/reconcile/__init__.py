@@ -126,8 +126,11 @@ def _doubted(
     """The doubt that a wiring proved crossed elsewhere casts on the lines that the image stands in.
 
     A pass that lost words, or began late, stands in the same lines as the one that did not, and bears out
-    nothing of them; one that was brought from other lines, or that is a stranger, has no word here at all.
+    nothing of them; a stranger has no word here. Where a pass was brought from other lines, grounds have
+    spoken of lines on this very chip, and what other chips leave open does not undo that.
     """
+    if any(not way.keeps_lines and way.name != "stranger" for _, way in ways):
+        return None
     own = [moved for moved, (_, way) in zip(lined, ways, strict=True) if way.keeps_lines] or list(lined)
     words = own[0].words
     return doubt_of(
