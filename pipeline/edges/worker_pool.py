@@ -8,12 +8,13 @@ thread could meet two full pipes and wait for ever.
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import threading
 from collections import deque
-from collections.abc import Callable, Collection, Sequence
-from contextlib import suppress
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import contextmanager, suppress
 from queue import SimpleQueue
 from typing import Any, BinaryIO, Generic, NamedTuple, TypeVar, cast
 
@@ -180,13 +181,30 @@ class WorkerPool(Generic[T]):
             one.close()
 
 
+@contextmanager
+def _deaf_to_ctrl_c() -> Iterator[None]:
+    """A process begun within hears no Ctrl-C from its first moment on; this one hears it right after.
+
+    Source: a blocked signal stays blocked over fork and exec, signal(7).
+    """
+    if not hasattr(signal, "pthread_sigmask"):  # Windows
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 class _Worker(Generic[T]):
     """One process, and the two threads that tend it."""
 
     def __init__(self, command: Sequence[str], folder: str | None, where: str) -> None:
-        self._process = subprocess.Popen(  # noqa: S603 - our own file
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=folder
-        )
+        with _deaf_to_ctrl_c():
+            self._process = subprocess.Popen(  # noqa: S603 - our own file
+                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=folder
+            )
         self._where = where
         self._sent: deque[T] = deque()
         self._room = threading.Semaphore(AHEAD)

@@ -134,7 +134,7 @@ class Score:
         in_doubt: Lines shown as *not yet shown* in the first two passes with a loose contact, though the
             content moves them: each could have made a word that disagreed, or is dead or joined in noise.
         alive: Lines called alive that are not: history, line, truth.
-        wrong: Lines shown as anything else than they must be.
+        wrong: Lines shown as anything else than they must be, and good ones called alive unproved.
         histories: How many were played.
         passes: Whole passes that were judged.
     """
@@ -179,7 +179,7 @@ class Score:
             elif got == "not-shown" and _in_doubt(truth, line, latest, others):
                 self.in_doubt.append(what)
             else:
-                (self.alive if got == "alive" else self.wrong).append(what)
+                (self.alive if got == "alive" and fault else self.wrong).append(what)
 
 
 def _driven(truth: Truth, latest: Image, others: Others) -> tuple[Image, Others]:

@@ -260,7 +260,7 @@ def test_a_stray_tag_manifest_beside_damage_is_set_aside_while_the_damage_is_men
 ) -> None:
     bag_cases.bag(tmp_path / "bag")
     shutil.copytree(tmp_path / "bag", tmp_path / "copy")
-    remembered = ["--ledger", tmp_path / "l"] if with_ledger else []
+    remembered: list[str | Path] = ["--ledger", tmp_path / "l"] if with_ledger else []
     if with_ledger:
         assert wellread("recheck", tmp_path / "bag", *remembered, "--new-ledger").code == 0
     damaged = next(path for path in sorted((tmp_path / "bag/data").iterdir()) if path.is_file())
