@@ -95,6 +95,14 @@ class FindingRecord(TypedDict):
     next: Annotated[str, Field(description="What to do at the bench to tell them apart")]
 
 
+def families_said(finding: FindingRecord) -> list[str]:
+    """Families of processor that a record's `runs-on` names; none where another writer left them out."""
+    said = finding.get("evidence", {}).get("families")
+    if finding["code"] != Code.RUNS_ON or not isinstance(said, list):
+        return []
+    return [str(family) for family in said]
+
+
 class Finding(BaseModel):
     """One thing noticed about one chip, in flight; `FindingRecord` says what each field means.
 

@@ -625,6 +625,7 @@ def _answered_in_public(chip: ChipRecord) -> ChipRecord:
     """A finding's answer is a person's text: it goes out as the chip's own answers do, cleaned."""
     answers = chip.get("answers", {})
     for finding in chip.get("findings", ()):
-        if "answer" in finding["evidence"]:
-            finding["evidence"] = {**finding["evidence"], "answer": answers.get(finding["code"], GONE)}
+        evidence = finding.get("evidence", {})  # a record that somebody else wrote may lack it
+        if "answer" in evidence:
+            finding["evidence"] = {**evidence, "answer": answers.get(finding["code"], GONE)}
     return chip

@@ -274,6 +274,28 @@ RECORDS |= {
 }
 
 
+def finding(**facts: object) -> Callable[[bytes], bytes]:
+    """The record with a finding on each chip of which nothing but this is said of what was seen."""
+    said = {"severity": "note", "means": "x", "also": "x", "next": "x", **facts}
+
+    def change(record: Any) -> None:
+        for chip in record["chips"]:
+            chip["findings"].append({"chip": chip["chip"], **said})
+
+    return changed(change)
+
+
+RECORDS |= {
+    "a finding without what was seen": finding(code="text"),
+    "a processor without what was seen": finding(code="runs-on"),
+    "processors of another shape": finding(code="runs-on", evidence={"families": 1}),
+    "no processor at all": finding(code="runs-on", evidence={"families": []}),
+    "an answer to a processor of another shape": finding(
+        code="runs-on", evidence={"families": [None, {}], "answer": ["x"]}
+    ),
+}
+
+
 @pytest.fixture(scope="module")
 def made(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("made")
@@ -305,6 +327,7 @@ def test_a_record_that_was_altered_with_all_its_digests(made: Path, tmp_path: Pa
         *codes,
     )
     told(wellread("changes", made, bag), *codes, 1)
+    told(wellread("listing", bag, "--chip", "U1"), *codes)
     (tmp_path / "p").mkdir()
     drilled.project(tmp_path / "p")
     shutil.copytree(bag, tmp_path / "p/m-v1")

@@ -13,6 +13,7 @@ from pipeline.stages.content.listing import listing
 from pipeline.stages.content.mnemonics import OWN, covered
 from pipeline.stages.content.program import READ_FOR, family_of
 from pipeline.steps import image_words
+from schemas.finding import families_said
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -97,9 +98,9 @@ def _family(
                 remedy=f"Read it for another, {known}, if it is one of their kind",
             )
     for finding in record.get("findings", ()):
-        if finding["code"] == "runs-on":
-            first = str(finding["evidence"]["families"][0])
-            return READ_FOR.get(first, first), "content"
+        for said in families_said(finding)[:1]:
+            if (family := READ_FOR.get(said, said)) in READ_AS:
+                return family, "content"
     raise NothingToDoError(
         where=where,
         problem="its content is a program for no processor that is known here, and the sheet names none",

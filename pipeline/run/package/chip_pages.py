@@ -35,6 +35,7 @@ from pipeline.views.report import (
 from pipeline.views.report.thumbnails import MOST_THUMBNAILS
 from pipeline.views.strip import contested_spans
 from pipeline.views.suggestions import kin_of
+from schemas.finding import families_said
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -153,12 +154,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         operators=tuple(dict.fromkeys(one["operator"] or "" for one in readings if one.get("operator"))),
         regions=tuple((one["kind"], one["start"], one["end"]) for one in record["regions"] if strips),
         contested=tuple(contested_spans(record["contested"], words)) if strips else (),
-        families=tuple(
-            family
-            for one in record["findings"]
-            if one["code"] == "runs-on"
-            for family in one["evidence"]["families"]
-        ),
+        families=tuple(family for one in record["findings"] for family in families_said(one)),
         for_no_known=record.get("program") is None and _long_dense(record),
         kin=kin_of(record["chip"], record["findings"]),
     )
