@@ -10,6 +10,7 @@ from typing import Annotated, NoReturn
 
 import typer
 
+from pipeline.result import Result
 from pipeline.summaries import WholeSummaries
 
 app = typer.Typer(
@@ -100,29 +101,27 @@ def _main(
 
 
 def _end(
-    answer: Mapping[str, object],
-    text: str,
+    result: Result[Mapping[str, object]],
     *,
     as_json: bool,
     quiet: bool = False,
     strict: bool = False,
     whole: bool = False,
-    refusal: Exception | None = None,
 ) -> NoReturn:
     """Print what a command found, in the form that was asked for, and end with the code that it means.
 
     Where a command answers and refuses all the same, the answer is printed and the refusal raised. Lines of a
-    `whole` text are not laid into the terminal's width: a path alone.
+    `whole` text are not laid into the terminal's width, nor is what is printed in spite of `--quiet`: a path.
     """
     from pipeline.edges.console import say, say_json, wipe_progress
     from pipeline.exit_codes import exit_code
 
     wipe_progress()
     if as_json:
-        say_json(answer)
-    elif text and not quiet:
-        say(text, whole=whole)
-    raise refusal or typer.Exit(exit_code(answer, strict=strict))
+        say_json(result.document)
+    elif text := result.brief if quiet else result.text:
+        say(text, whole=whole or quiet)
+    raise result.refusal or typer.Exit(exit_code(result.document, strict=strict))
 
 
 @app.command()
@@ -130,10 +129,8 @@ def start(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
     """Draft a sheet from the dumps that lie in FOLDER/dumps; every guess is listed to be confirmed."""
     _begin("Looking at the dumps", quiet=quiet or as_json)
     from pipeline.run.package.start import start_project
-    from pipeline.views.terminal import started
 
-    document = start_project(folder)
-    _end(document, started(document), as_json=as_json, quiet=quiet)
+    _end(start_project(folder), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -141,10 +138,8 @@ def check(folder: Folder, as_json: Json = False, quiet: Quiet = False) -> None:
     """Check sheet and dumps; write nothing. Exit 1 on problems."""
     _begin("Reading the sheet", quiet=quiet or as_json)
     from pipeline.run.package.check import check_project
-    from pipeline.views.terminal import checked
 
-    document = check_project(folder, quiet=quiet or as_json)
-    _end(document, checked(document), as_json=as_json, quiet=quiet)
+    _end(check_project(folder, quiet=quiet or as_json), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -167,32 +162,18 @@ def package(
     exit code counts.
     """
     _begin("Reading the sheet", quiet=quiet or as_json)
-    if len(folders) > 1:
-        from pipeline.run.package.several import package_several
-        from pipeline.views.several import several_ended
+    from pipeline.run.package.several import package_projects
 
-        summary = package_several(
-            folders,
-            into,
-            clear_leftovers=clear_leftovers,
-            strict=strict,
-            whole=as_json,
-            quiet=quiet or as_json,
-            scheduler=scheduler,
-        )
-        _end(summary, several_ended(summary), as_json=as_json, quiet=quiet)
-    from pipeline.run.package.package import recorded_chips
-    from pipeline.run.package.several import packager
-    from pipeline.views.terminal import package_json, packaged
-
-    silent = quiet or as_json
-    with packager(scheduler, folders, into, quiet=silent, clear_leftovers=clear_leftovers) as packaged_from:
-        done = packaged_from(folders[0])
-    answer: Mapping[str, object] = {"command": "package", "needs_person": done.needing}
-    if as_json:
-        answer = package_json(done, recorded_chips(done.bag))
-    text = str(done.bag) if quiet else packaged(done, draw=_can_draw())
-    _end(answer, text, as_json=as_json, strict=strict, whole=quiet)
+    result = package_projects(
+        folders,
+        into,
+        clear_leftovers=clear_leftovers,
+        strict=strict,
+        whole=as_json,
+        quiet=quiet or as_json,
+        scheduler=scheduler,
+    )
+    _end(result, as_json=as_json, quiet=quiet, strict=strict)
 
 
 def _begin(what: str, *, quiet: bool) -> None:
@@ -200,12 +181,6 @@ def _begin(what: str, *, quiet: bool) -> None:
     from pipeline.edges.progress import begin
 
     begin(what, quiet=quiet)
-
-
-def _can_draw() -> bool:
-    from pipeline.edges.console import can_draw
-
-    return can_draw()
 
 
 @app.command()
@@ -231,9 +206,8 @@ def examine(
     _begin("Reading the dumps", quiet=quiet or as_json)
     from pipeline.run.look.files import HowWritten
     from pipeline.run.look.in_project import examine as run_examine
-    from pipeline.views.terminal import examined, explaining
 
-    document = run_examine(
+    result = run_examine(
         files or (),
         project=project,
         chip=chip,
@@ -242,8 +216,7 @@ def examine(
         written=HowWritten(form, word_order, token, address, gaps),
         quiet=quiet or as_json,
     )
-    text = examined(document, draw=_can_draw()) + explaining(document)
-    _end(document, text, as_json=as_json, quiet=quiet)
+    _end(result, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -271,7 +244,7 @@ def compare(
     from pipeline.run.look.files import HowWritten
     from pipeline.run.look.in_project import compare as run_compare
 
-    document, text = run_compare(
+    result = run_compare(
         first,
         second,
         project=project,
@@ -279,9 +252,8 @@ def compare(
         organisation=organisation,
         written=HowWritten(form, word_order, token, address, gaps),
         undo=undo,
-        draw=_can_draw(),
     )
-    _end(document, text, as_json=as_json, quiet=quiet)
+    _end(result, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -309,9 +281,8 @@ def convert(
 ) -> None:
     """Turn a dump into binary, Intel HEX or S-records."""
     from pipeline.run.look.files import HowWritten, convert_file
-    from pipeline.views.terminal import converted
 
-    document = convert_file(
+    result = convert_file(
         file,
         to=to,
         output=output,
@@ -321,7 +292,7 @@ def convert(
         span=span,
         which=which,
     )
-    _end(document, converted(document), as_json=as_json, quiet=quiet)
+    _end(result, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -333,17 +304,11 @@ def schema(
     quiet: Quiet = False,
 ) -> None:
     """Print a JSON Schema; without a name, list which there are."""
-    from pipeline.run.schemas import schema_document, schema_names
-    from pipeline.views.terminal import schema_list
+    from pipeline.run.schemas import list_schemas, schema_document
 
     del quiet
     if name is None:
-        names = schema_names()
-        _end(
-            {"schema": "wellread/schema/1", "command": "schema", "names": names},
-            schema_list(names),
-            as_json=as_json,
-        )
+        _end(list_schemas(), as_json=as_json)
     from pipeline.edges.console import say_json
 
     say_json(schema_document(name))
@@ -359,10 +324,8 @@ def explain(
 ) -> None:
     """Say what a finding or a grade means, how it is told, what else looks so, and what to do."""
     from pipeline.run.explain import explain as run_explain
-    from pipeline.views.glossary import explained
 
-    document = run_explain(codes or ())
-    _end(document, explained(document, whole=bool(codes)), as_json=as_json, quiet=quiet)
+    _end(run_explain(codes or ()), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -392,9 +355,9 @@ def recheck(
     _begin("Looking at the files", quiet=quiet or as_json)
     if ledger is None and (due is not None or expect_head is not None or new_ledger):
         raise typer.BadParameter("--due, --expect-head and --new-ledger go with --ledger")
-    from pipeline.run.keep.documents import recheck_document
+    from pipeline.run.keep.documents import recheck as run_recheck
 
-    document = recheck_document(
+    result = run_recheck(
         bags,
         ledger=ledger,
         due_days=due,
@@ -404,9 +367,7 @@ def recheck(
         scheduler=scheduler,
         quiet=quiet or as_json,
     )
-    from pipeline.views.checks import rechecked
-
-    _end(document, rechecked(document), as_json=as_json, quiet=quiet)
+    _end(result, as_json=as_json, quiet=quiet)
 
 
 @app.command(name="ledger")
@@ -430,10 +391,9 @@ def show_ledger(
     """Show the history of checks, and whether it is whole."""
     if (accept is None) != (not because.strip()):
         raise typer.BadParameter("--accept and --because go together")
-    from pipeline.run.keep.documents import ledger_document
-    from pipeline.views.checks import ledger_shown
+    from pipeline.run.keep.documents import show_ledger as run_ledger
 
-    document = ledger_document(
+    result = run_ledger(
         file,
         verify=verify,
         expect_head=expect_head or "",
@@ -442,7 +402,7 @@ def show_ledger(
         accept=accept,
         because=because,
     )
-    _end(document, ledger_shown(document), as_json=as_json, quiet=quiet)
+    _end(result, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -461,13 +421,11 @@ def mend(
 ) -> None:
     """Restore damaged files of a bag from copies that verify; the damaged ones are kept beside it."""
     _begin("Looking at the bag", quiet=quiet or as_json)
-    from pipeline.run.keep.documents import mend_document
+    from pipeline.run.keep.documents import mend as run_mend
     from pipeline.run.leftovers import dead_runs_of
-    from pipeline.views.checks import mended
 
     dead_runs_of(bag, clear=clear_leftovers, quiet=quiet or as_json)
-    document = mend_document(bag, copies, ledger=ledger, receipt=receipt)
-    _end(document, mended(document), as_json=as_json, quiet=quiet)
+    _end(run_mend(bag, copies, ledger=ledger, receipt=receipt), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -487,8 +445,7 @@ def parts(
     """Show the catalogue of parts, or one part with its pins, supplies and cautions."""
     from pipeline.run.parts import show_parts
 
-    document, text = show_parts(name, words=words, bits=bits, pins=pins, kind=kind)
-    _end(document, text, as_json=as_json, quiet=quiet)
+    _end(show_parts(name, words=words, bits=bits, pins=pins, kind=kind), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -542,27 +499,17 @@ def release(
     without what the camera wrote into them.
     """  # noqa: D301 - \b is what keeps lines apart
     _begin("Looking at the bag", quiet=quiet or as_json)
-    if len(bags) > 1:
-        from pipeline.run.publish.several import release_several
-        from pipeline.views.several import several_ended
+    from pipeline.run.publish.several import release_bags
 
-        summary = release_several(
-            bags,
-            into,
-            dry_run=dry_run,
-            clear_leftovers=clear_leftovers,
-            strict=strict,
-            quiet=quiet or as_json,
-        )
-        _end(summary, several_ended(summary), as_json=as_json, quiet=quiet)
-    from pipeline.run.publish.release import release as run_release
-    from pipeline.views.release import released
-
-    document = run_release(
-        bags[0], into, dry_run=dry_run, quiet=quiet or as_json, clear_leftovers=clear_leftovers
+    result = release_bags(
+        bags,
+        into,
+        dry_run=dry_run,
+        clear_leftovers=clear_leftovers,
+        strict=strict,
+        quiet=quiet or as_json,
     )
-    text = released(document) if not quiet else f"{document['zip_sha256'] or ''}"
-    _end(document, text, as_json=as_json, strict=strict)
+    _end(result, as_json=as_json, quiet=quiet, strict=strict)
 
 
 @app.command()
@@ -659,12 +606,12 @@ def burn(
         from_memory=from_memory,
     )
     if chip is not None:
-        document, text = burn_chip(bag, chip, into, wanted, quiet=quiet or as_json)
+        result = burn_chip(bag, chip, into, wanted, quiet=quiet or as_json)
     else:
-        document, text = burn_space(
+        result = burn_space(
             bag, str(space), into, wanted, quiet=quiet or as_json, clear_leftovers=clear_leftovers
         )
-    _end(document, text, as_json=as_json, quiet=quiet)
+    _end(result, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -680,10 +627,8 @@ def listing(
 ) -> None:
     """Print a chip's program as an assembler listing: code, strings, tables, unreached code told apart."""
     from pipeline.run.keep.listing import list_chip
-    from pipeline.views.listing import listed_chip
 
-    document = list_chip(bag, chip, processor, quiet=quiet or as_json)
-    _end(document, listed_chip(document), as_json=as_json, whole=True)
+    _end(list_chip(bag, chip, processor, quiet=quiet or as_json), as_json=as_json, whole=True)
 
 
 @app.command()
@@ -698,10 +643,8 @@ def changes(
     """Say chip by chip what differs between two bags or bundles; fading is told from revisions."""
     _begin("Looking at the bags", quiet=quiet or as_json)
     from pipeline.run.publish.changes import changes as run_changes
-    from pipeline.views.changes import changed
 
-    document = run_changes(old, new, quiet=quiet or as_json)
-    _end(document, changed(document), as_json=as_json, quiet=quiet)
+    _end(run_changes(old, new, quiet=quiet or as_json), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -716,11 +659,9 @@ def reopen(
     _begin("Looking at the bag", quiet=quiet or as_json)
     from pipeline.run.keep.reopen import reopen as run_reopen
     from pipeline.run.leftovers import dead_runs_of
-    from pipeline.views.changes import reopened
 
     dead_runs_of(into, clear=clear_leftovers, quiet=quiet or as_json)
-    document = run_reopen(bag, into, quiet=quiet or as_json)
-    _end(document, reopened(document), as_json=as_json, quiet=quiet)
+    _end(run_reopen(bag, into, quiet=quiet or as_json), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -744,10 +685,10 @@ def bench(
     _begin("Looking up the part", quiet=quiet or as_json)
     from pipeline.run.bench.bench import bench_part
 
-    document, text, refusal = bench_part(
+    result = bench_part(
         part, other=other, from_memory=from_memory, project=project, html=html, quiet=quiet or as_json
     )
-    _end(document, text, as_json=as_json, quiet=quiet, refusal=refusal)
+    _end(result, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -783,7 +724,6 @@ def capture(
     """
     from pipeline.run.bench.capture import CaptureWish
     from pipeline.run.bench.capture import capture as run_capture
-    from pipeline.views.terminal import captured
 
     wish = CaptureWish(
         port=port,
@@ -799,8 +739,7 @@ def capture(
         project=project,
         wiring=wiring,
     )
-    document = run_capture(wish, quiet=quiet or as_json)
-    _end(document, captured(document, draw=_can_draw()), as_json=as_json, quiet=quiet)
+    _end(run_capture(wish, quiet=quiet or as_json), as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -821,10 +760,8 @@ def twins(
     evidence beside them.
     """
     from pipeline.run.holdings.find_twins import find_twins
-    from pipeline.views.twins import twins_found
 
-    document, refusal = find_twins(bag, among, project=project, quiet=quiet or as_json)
-    _end(document, twins_found(document), as_json=as_json, quiet=quiet, refusal=refusal)
+    _end(find_twins(bag, among, project=project, quiet=quiet or as_json), as_json=as_json, quiet=quiet)
 
 
 def _filters(**asked: str | bool | None) -> dict[str, str]:
@@ -882,7 +819,6 @@ def holdings(
     """Say what a shelf of bags holds, in which state it is, and what to read next."""
     from pipeline.run.holdings.ask import Wish
     from pipeline.run.holdings.ask import holdings as run_holdings
-    from pipeline.views.holdings import held
 
     conditions = _filters(
         part=None if file else part,
@@ -897,10 +833,10 @@ def holdings(
         content=content,
     )
     wish = Wish(conditions, to_read, file, part, organisation, all_versions, csv, page, most)
-    document = run_holdings(
+    result = run_holdings(
         shelves or (), wish, index=index, ledger=ledger, quiet=quiet or as_json, scheduler=scheduler
     )
-    _end(document, held(document), as_json=as_json, quiet=quiet)
+    _end(result, as_json=as_json, quiet=quiet)
 
 
 @app.command()
@@ -950,7 +886,6 @@ def watch(
         raise typer.BadParameter("--then-capture needs --chip and --reader")
     from pipeline.run.bench.capture import CaptureWish
     from pipeline.run.bench.watch import WatchWish, watch_port
-    from pipeline.views.terminal import captured
 
     wish = WatchWish(port, part, organisation, baud, like, bell, quiet_seconds, find_speed)
     then = None
@@ -969,11 +904,11 @@ def watch(
             project=project,
             wiring=wiring,
         )
-    document = watch_port(wish, then=then, as_json=as_json, quiet=quiet)
-    if document is None:
+    result = watch_port(wish, then=then, as_json=as_json, quiet=quiet)
+    if result is None:
         return
     if as_json:
         from pipeline.edges.console import say_json_line
 
-        say_json_line(document)
-    _end(document, "" if as_json else captured(document, draw=_can_draw()), as_json=False, quiet=quiet)
+        say_json_line(result.document)
+    _end(result, as_json=False, quiet=quiet or as_json)

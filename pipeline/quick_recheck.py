@@ -38,12 +38,11 @@ def quick_recheck(arguments: Sequence[str]) -> int | None:
 
     as_json, quiet = "--json" in flags, bool(flags & {"--quiet", "-q"})
     begin("Looking at the files", quiet=quiet or as_json)
-    from pipeline.run.keep.documents import recheck_document
-    from pipeline.views.checks import rechecked
+    from pipeline.run.keep.documents import recheck
 
-    document = recheck_document(bags, ledger=None, due_days=None, expect_head="", quiet=quiet or as_json)
+    result = recheck(bags, ledger=None, due_days=None, expect_head="", quiet=quiet or as_json)
     if as_json:
-        say_json(document)
-    elif not quiet and (text := rechecked(document)):
-        say(text)
-    return exit_code(document)
+        say_json(result.document)
+    elif result.text and not quiet:
+        say(result.text)
+    return exit_code(result.document)

@@ -6,13 +6,15 @@ from collections.abc import Sequence
 
 from pipeline.catalogue.cautions import cautions, heeded
 from pipeline.errors import UsageError
+from pipeline.result import Result
+from pipeline.views.glossary import explained
 from schemas.answers import ExplainAnswer
 from schemas.glossary import GLOSSARY
 from schemas.meant import meant
 
 
-def explain(codes: Sequence[str]) -> ExplainAnswer:
-    """What `explain --json` prints: the entries that were asked for, or all where none was.
+def explain(codes: Sequence[str]) -> Result[ExplainAnswer]:
+    """What `explain` says: the entries that were asked for, or all where none was.
 
     Raises:
         UsageError: No finding and no grade has this name.
@@ -24,7 +26,7 @@ def explain(codes: Sequence[str]) -> ExplainAnswer:
         remedy = f"Type {near or '`wellread explain`, which lists all'}"
         raise UsageError(where=code, problem="no finding and no grade has this name", remedy=remedy)
     found = [GLOSSARY[code] for code in dict.fromkeys(codes)] if codes else GLOSSARY.values()
-    return {
+    document: ExplainAnswer = {
         "schema": "wellread/explain/1",
         "command": "explain",
         "entries": [
@@ -40,3 +42,4 @@ def explain(codes: Sequence[str]) -> ExplainAnswer:
         ],
         **heeded(cautions(None)),
     }
+    return Result(document, explained(document, whole=bool(codes)))

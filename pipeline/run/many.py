@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
 from pipeline.errors import WellreadError
 from pipeline.exit_codes import exit_code
+from pipeline.result import Result
+from pipeline.views.several import several_ended
 
 if TYPE_CHECKING:
     from schemas.answers import EndedOne, SeveralAnswer
@@ -15,18 +17,9 @@ if TYPE_CHECKING:
 R = TypeVar("R")
 
 
-class Done(NamedTuple):
-    """What became of one bag or project.
-
-    Attributes:
-        answer: As the command prints it for one, or at least what decides its exit code.
-        said: In one line.
-        whole: Whether the answer is one of its schema.
-    """
-
-    answer: Mapping[str, object]
-    said: str
-    whole: bool
+Done: TypeAlias = Result[Mapping[str, object]]
+"""What became of one bag or project, its text in one line; a document without its schema decides the exit
+code alone."""
 
 
 def each_one(paths: Iterable[Path], work: Callable[[Path], R]) -> Iterator[tuple[Path, R | WellreadError]]:
@@ -47,7 +40,7 @@ def each_one(paths: Iterable[Path], work: Callable[[Path], R]) -> Iterator[tuple
 
 def several(
     command: str, paths: Sequence[Path], work: Callable[[Path], Done], *, strict: bool = False
-) -> SeveralAnswer:
+) -> Result[SeveralAnswer]:
     """A command on several bags or projects: one summary, and the worst of their exit codes.
 
     Args:
@@ -57,13 +50,14 @@ def several(
         strict: Whether `--strict` was said.
     """
     ended = [_ended(path, done, strict=strict) for path, done in each_one(paths, work)]
-    return {
+    document: SeveralAnswer = {
         "schema": "wellread/several/1",
         "command": "several",
         "of": command,
         "ended": ended,
         "exit_code": max(one["exit_code"] for one in ended),
     }
+    return Result(document, several_ended(document))
 
 
 def _ended(path: Path, done: Done | WellreadError, *, strict: bool) -> EndedOne:
@@ -78,8 +72,8 @@ def _ended(path: Path, done: Done | WellreadError, *, strict: bool) -> EndedOne:
         }
     return {
         "path": str(path),
-        "exit_code": exit_code(done.answer, strict=strict),
-        "said": done.said,
+        "exit_code": exit_code(done.document, strict=strict),
+        "said": done.text,
         "problems": [],
-        "answer": dict(done.answer) if done.whole else None,
+        "answer": dict(done.document) if "schema" in done.document else None,
     }

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 import json
 import pkgutil
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 from pydantic import JsonValue
 
 from pipeline.errors import UsageError
+from pipeline.result import Result
+from pipeline.views.terminal import schema_list
 from schemas.meant import one_meant
+
+if TYPE_CHECKING:
+    from schemas.answers import SchemaAnswer
 
 _MODELS = {
     "sheet": ("schemas.sheet", "sheet_json_schema"),
@@ -29,6 +34,13 @@ def schema_names() -> list[str]:
     from schemas.answers import ANSWERS
 
     return sorted([*_MODELS, *_PROFILES, *ANSWERS])
+
+
+def list_schemas() -> Result[SchemaAnswer]:
+    """What `schema` says without a name."""
+    names = schema_names()
+    document: SchemaAnswer = {"schema": "wellread/schema/1", "command": "schema", "names": names}
+    return Result(document, schema_list(names))
 
 
 def schema_document(name: str) -> JsonSchema:

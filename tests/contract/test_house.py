@@ -32,6 +32,7 @@ ARROWS = {
     "summaries": "",
     "summed_up": "",
     "exit_codes": "",
+    "result": "errors",
     "catalogue": "schemas errors",
     "formats": "schemas errors words",
     "bags": "schemas errors one_line",
@@ -53,19 +54,20 @@ ARROWS = {
     "views": "schemas catalogue bags flow words lines bench publish one_line summed_up to_do",
     "edges": "schemas errors flow one_line reflow holdings",
     "edges/bags": "errors bags edges",
-    "run": f"{CHIP} exit_codes bags views edges edges/bags one_line",
-    "run/package": f"{CHIP} machine wirings bags views edges edges/bags one_line run run/keep twins "
+    "run": f"result {CHIP} exit_codes bags views edges edges/bags one_line",
+    "run/package": f"result {CHIP} machine wirings bags views edges edges/bags one_line run run/keep twins "
     "to_do draft",
-    "run/keep": "schemas errors bags twins views edges edges/bags run flow steps stages summed_up words",
-    "run/holdings": "schemas errors bags catalogue holdings twins steps words views edges edges/bags run "
-    "run/keep run/look run/bench",
-    "run/look": f"{CHIP} views edges run run/package to_do summed_up",
-    "run/bench": "schemas errors catalogue flow words formats stages street bench views edges "
+    "run/keep": "result schemas errors bags twins views edges edges/bags run flow steps stages summed_up "
+    "words",
+    "run/holdings": "result schemas errors bags catalogue holdings twins steps words views edges edges/bags "
+    "run run/keep run/look run/bench",
+    "run/look": f"result {CHIP} views edges run run/package to_do summed_up",
+    "run/bench": "result schemas errors catalogue flow words formats stages street bench views edges "
     "run run/package run/look",
-    "run/publish": "schemas errors catalogue flow words formats steps bags publish views edges edges/bags "
-    "one_line run run/package run/keep summed_up to_do",
-    "quick_recheck": "views edges run/keep exit_codes",
-    "cli": "errors exit_codes summaries views edges run run/package run/keep run/look run/bench run/publish "
+    "run/publish": "result schemas errors catalogue flow words formats steps bags publish views edges "
+    "edges/bags one_line run run/package run/keep summed_up to_do",
+    "quick_recheck": "edges run/keep exit_codes",
+    "cli": "errors exit_codes result summaries edges run run/package run/keep run/look run/bench run/publish "
     "run/holdings",
     "__main__": "schemas errors edges one_line quick_recheck cli",
 }

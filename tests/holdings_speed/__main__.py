@@ -87,7 +87,7 @@ def measure(folder: Path, bags: int, chips: int, queries: int) -> None:
     print(f"{'index / recheck':58} {built / recheck:10.2f}")
     shelf(shelves / "new", folder / "pattern-v1", 1, chips, lambda bag, chip: image_of(bag + 9000, chip))
     watch = Watch()
-    done = holdings([shelves], Wish(), index=path, ledger=None, quiet=True)
+    done = holdings([shelves], Wish(), index=path, ledger=None, quiet=True).document
     assert done["read"] == 1
     watch.told("index updated after one new bag")
     with HoldingsIndex(path) as index:

@@ -733,7 +733,7 @@ def test_bytes_that_the_driver_counts_as_lost_are_a_problem(tmp_path: Path, line
     folder = small(tmp_path)
     counts = iter([5, 12])
     thread = when_recording(folder, lambda: line.send(in_plain()))
-    document = run_capture(wish_of(folder, line), quiet=True, driver_lost=lambda _: next(counts))
+    document = run_capture(wish_of(folder, line), quiet=True, driver_lost=lambda _: next(counts)).document
     thread.join(timeout=60)
     assert document["driver_lost"] == 7
     assert document["problems"] == [
@@ -747,7 +747,7 @@ def test_bytes_that_the_driver_lost_are_no_problem_where_every_line_was_proved(
     folder = small(tmp_path)
     counts = iter([5, 12])
     thread = when_recording(folder, lambda: line.send(whole(3, SMALL)))
-    document = run_capture(wish_of(folder, line), quiet=True, driver_lost=lambda _: next(counts))
+    document = run_capture(wish_of(folder, line), quiet=True, driver_lost=lambda _: next(counts)).document
     thread.join(timeout=60)
     assert (document["driver_lost"], document["problems"]) == (7, [])
 

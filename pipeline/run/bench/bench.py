@@ -9,7 +9,7 @@ from pipeline.bench.wiring_sheet import KnownChip, bench
 from pipeline.catalogue import load
 from pipeline.edges.new_file import write_new
 from pipeline.edges.project_folder import SHEET_NAME
-from pipeline.errors import PinoutError
+from pipeline.result import Result
 from pipeline.views.bench import bench_document, bench_html, bench_text
 
 if TYPE_CHECKING:
@@ -22,8 +22,8 @@ GOOD = frozenset(["corroborated", "self-checked"])
 
 def bench_part(
     name: str, *, other: str | None, from_memory: bool, project: Path | None, html: Path | None, quiet: bool
-) -> tuple[BenchAnswer, str, PinoutError | None]:
-    """What `bench --json` prints, the same as text, and the refusal to end with after it was printed.
+) -> Result[BenchAnswer]:
+    """What `bench` says, and the refusal to print pin numbers where there is one.
 
     Raises:
         PartError: No such part.
@@ -46,7 +46,7 @@ def bench_part(
         **bench_document(made),
         "page": str(html) if html is not None else None,
     }
-    return document, bench_text(made), made.refusal
+    return Result(document, bench_text(made), refusal=made.refusal)
 
 
 def _known(folder: Path, *, quiet: bool) -> list[KnownChip]:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any, cast
 from pipeline.bench.stream import DONE, Watch
 from pipeline.catalogue import load
 from pipeline.edges.clock import now
-from pipeline.edges.console import notice
+from pipeline.edges.console import can_draw, notice
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.flush import sync_folder
 from pipeline.edges.names import rename_new
@@ -44,10 +44,12 @@ from pipeline.errors import (
 )
 from pipeline.flow import PlannedChip
 from pipeline.formats import Declared, decode
+from pipeline.result import Result
 from pipeline.run.bench.captured import Took, advice, problems_of, understand
 from pipeline.run.bench.sheet_row import add_row
 from pipeline.run.look.files import examine_files, kind_of
 from pipeline.run.package.open_project import read_project
+from pipeline.views.terminal import captured
 from schemas.names import Organisation
 from schemas.sheet import Reader
 
@@ -100,8 +102,8 @@ class Chosen:
 
 def capture(
     wish: CaptureWish, *, quiet: bool = False, driver_lost: Callable[[Any], int | None] = overruns
-) -> CaptureAnswer:
-    """What `capture --json` prints; the reading is in dumps/ and in the sheet.
+) -> Result[CaptureAnswer]:
+    """What `capture` says; the reading is in dumps/ and in the sheet.
 
     Args:
         wish: What was asked for.
@@ -436,7 +438,7 @@ def _say_kept(path: Path, recorder: Recorder, watch: Watch) -> None:
 
 def _finish(
     root: Path, path: Path, wish: CaptureWish, chosen: Chosen, watch: Watch, took: Took
-) -> CaptureAnswer:
+) -> Result[CaptureAnswer]:
     """Decode, examine, and only then give the log its place in dumps/ and its row in the sheet."""
     target = root / "dumps" / path.with_suffix(".log").name
     if watch.garbled:
@@ -469,7 +471,7 @@ def _finish(
         "Examined", {key: value for key, value in examined.items() if key not in ("schema", "command")}
     )
     found["files"] = [str(target)]
-    return {
+    document: CaptureAnswer = {
         "schema": "wellread/capture/1",
         "command": "capture",
         "port": wish.port,
@@ -491,3 +493,4 @@ def _finish(
         "cautions": found["cautions"],
         "deference": found["deference"],
     }
+    return Result(document, captured(document, draw=can_draw()))

@@ -23,6 +23,7 @@ from pipeline.edges.console import Screen, can_draw, notice, ring, say, say_json
 from pipeline.edges.serial import Listener, ask, open_port
 from pipeline.errors import NothingToDoError, PortError, UsageError
 from pipeline.formats.records.reader_log import parse_line, parse_tested
+from pipeline.result import Result
 from pipeline.run.bench.capture import CaptureWish, capture, chosen_for
 from pipeline.run.look.files import kind_of, one_image
 from pipeline.stages.content.regions import regions
@@ -72,7 +73,7 @@ Show = Callable[[BenchSitting, list[Happened], int], None]
 
 def watch_port(
     wish: WatchWish, *, then: CaptureWish | None, as_json: bool, quiet: bool
-) -> CaptureAnswer | None:
+) -> Result[CaptureAnswer] | None:
     """Watch until a reading is good, then capture where that was asked for.
 
     Args:
@@ -82,7 +83,7 @@ def watch_port(
         quiet: Nothing is shown.
 
     Returns:
-        What `capture --json` prints, or None.
+        What `capture` says, or None.
 
     Raises:
         WellreadError: As `watch` and `capture`.

@@ -18,6 +18,7 @@ from pipeline.edges.progress import Progress
 from pipeline.errors import NothingToDoError, UsageError
 from pipeline.holdings import questions, ranking
 from pipeline.holdings.rows import Facts
+from pipeline.result import Result
 from pipeline.run.holdings.likeness import like_image
 from pipeline.run.holdings.update import (
     MOST_TOGETHER,
@@ -29,6 +30,7 @@ from pipeline.run.holdings.update import (
     update,
     with_checks,
 )
+from pipeline.views.holdings import held as held_bags
 from pipeline.views.holdings import holdings_csv
 
 if TYPE_CHECKING:
@@ -74,8 +76,8 @@ def holdings(
     ledger: Path | None,
     quiet: bool = False,
     scheduler: str | None = None,
-) -> HoldingsAnswer:
-    """What `holdings --json` prints.
+) -> Result[HoldingsAnswer]:
+    """What `holdings` says.
 
     Args:
         shelves: Bags, archives that hold one, or folders to be searched; none where an index is only asked.
@@ -127,7 +129,7 @@ def holdings(
             "written": [],
         }
         answer["written"] = list(_written(held, wish, answer))
-    return answer
+    return Result(answer, held_bags(answer))
 
 
 @contextmanager

@@ -23,12 +23,14 @@ from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import SHEET_NAME, project_folder
 from pipeline.errors import NothingToDoError, SheetError, WellreadError
 from pipeline.holdings import questions
+from pipeline.result import Result
 from pipeline.run.bench.sheet_row import add_row
 from pipeline.run.holdings.likeness import like_image
 from pipeline.run.holdings.update import update
 from pipeline.run.keep.twin_of import twin_of
 from pipeline.run.keep.valid_bag import Judged
 from pipeline.twins.findings import TwinTold, hear_twin
+from pipeline.views.twins import twins_found
 
 if TYPE_CHECKING:
     from pipeline.holdings.rows import Facts
@@ -63,8 +65,8 @@ class Own:
 
 def find_twins(
     bag: Path, among: Sequence[Path], *, project: Path | None = None, quiet: bool = False
-) -> tuple[TwinsAnswer, SheetError | None]:
-    """What `twins --json` prints, and why the rows could not be written where they could not.
+) -> Result[TwinsAnswer]:
+    """What `twins` says, and why the rows could not be written where they could not.
 
     Args:
         bag: A bag, a bundle or an archive that holds one.
@@ -119,7 +121,7 @@ def find_twins(
         "without": [one.record["chip"] for one in own if one.record["chip"] not in twinned],
         "added": added,
     }
-    return answer, refusal
+    return Result(answer, twins_found(answer), refusal=refusal)
 
 
 def _candidates(index: HoldingsIndex, chip: Own, here: str, boards: dict[str, str]) -> None:

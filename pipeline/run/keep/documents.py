@@ -1,4 +1,4 @@
-"""`recheck`, `ledger` and `mend` as their commands need them: one document each."""
+"""`recheck`, `ledger` and `mend` as their commands need them."""
 
 from __future__ import annotations
 
@@ -10,7 +10,9 @@ from typing import TYPE_CHECKING, cast
 from pipeline.edges.clock import now
 from pipeline.edges.console import caution_once
 from pipeline.edges.progress import DoneByWorkers, Progress
+from pipeline.result import Result
 from pipeline.run.keep.recheck import recheck_bags
+from pipeline.views.checks import ledger_shown, mended, rechecked
 
 if TYPE_CHECKING:
     from pipeline.edges.cluster import Cluster
@@ -24,7 +26,7 @@ if TYPE_CHECKING:
     )
 
 
-def recheck_document(
+def recheck(
     bags: Sequence[Path],
     *,
     ledger: Path | None,
@@ -34,8 +36,8 @@ def recheck_document(
     new_ledger: bool = False,
     replay: bool = False,
     scheduler: str | None = None,
-) -> RecheckAnswer:
-    """What `recheck --json` prints.
+) -> Result[RecheckAnswer]:
+    """What `recheck` says.
 
     Raises:
         ClusterError: The scheduler cannot be reached, or none of its workers may do this.
@@ -69,7 +71,7 @@ def recheck_document(
                 else (_replayed(bag, progress) for bag in checked)
             )
         checked = list(checked)
-    return {
+    document: RecheckAnswer = {
         "schema": "wellread/recheck/1",
         "command": "recheck",
         "bags": [bag.document() for bag in checked],
@@ -77,6 +79,7 @@ def recheck_document(
         "head": done.head,
         "cautions": list(done.cautions),
     }
+    return Result(document, rechecked(document))
 
 
 def _cluster(address: str, places: Sequence[Path]) -> Cluster:
@@ -135,7 +138,7 @@ def _replayed(bag: Checked, progress: Progress) -> Checked:
     return bag._replace(outcome="invalid", valid=False, problems=problems, replayed=counts)
 
 
-def ledger_document(
+def show_ledger(
     path: Path,
     *,
     verify: bool,
@@ -144,8 +147,8 @@ def ledger_document(
     premis: Path | None,
     accept: Path | None = None,
     because: str = "",
-) -> LedgerAnswer:
-    """What `ledger --json` prints; exports are written as new files, an acceptance is added first.
+) -> Result[LedgerAnswer]:
+    """What `ledger` says; exports are written as new files, an acceptance is added first.
 
     Raises:
         BagError: The bag to be accepted is not valid by itself.
@@ -178,7 +181,7 @@ def ledger_document(
         if target is not None:
             write_new(target, "".join(lines(told)).encode("utf-8"))
             written.append(str(target))
-    return {
+    document: LedgerAnswer = {
         "schema": "wellread/ledger/1",
         "command": "ledger",
         "ledger": str(path),
@@ -191,10 +194,11 @@ def ledger_document(
         ],
         "written": written,
     }
+    return Result(document, ledger_shown(document))
 
 
-def mend_document(bag: Path, copies: Sequence[Path], *, ledger: Path | None, receipt: str) -> MendAnswer:
-    """What `mend --json` prints.
+def mend(bag: Path, copies: Sequence[Path], *, ledger: Path | None, receipt: str) -> Result[MendAnswer]:
+    """What `mend` says.
 
     Raises:
         MendError: No copy can prove itself; nothing was touched.
@@ -202,5 +206,5 @@ def mend_document(bag: Path, copies: Sequence[Path], *, ledger: Path | None, rec
     """
     from pipeline.run.keep.mend import mend_bag
 
-    done = mend_bag(bag, copies, now=now(), ledger=ledger, receipt=receipt)
-    return done.document()
+    document = mend_bag(bag, copies, now=now(), ledger=ledger, receipt=receipt).document()
+    return Result(document, mended(document))

@@ -7,12 +7,14 @@ from typing import TYPE_CHECKING
 
 from pipeline.edges.progress import Progress
 from pipeline.errors import BagError, NothingToDoError
+from pipeline.result import Result
 from pipeline.run.keep.valid_bag import Judged
 from pipeline.stages.content.flow_of_control import READ_AS
 from pipeline.stages.content.listing import listing
 from pipeline.stages.content.mnemonics import OWN, covered
 from pipeline.stages.content.program import READ_FOR, family_of
 from pipeline.steps import image_words
+from pipeline.views.listing import listed_chip
 from schemas.finding import families_said
 from schemas.names import Organisation
 
@@ -24,8 +26,8 @@ WIDTHS = (8, 16)
 """Bits of words in which a whole program stands on one chip."""
 
 
-def list_chip(path: Path, chip: str, processor: str | None, *, quiet: bool) -> ListingAnswer:
-    """What `listing --json` prints.
+def list_chip(path: Path, chip: str, processor: str | None, *, quiet: bool) -> Result[ListingAnswer]:
+    """What `listing` says.
 
     Args:
         path: Bag or bundle; it is rechecked first.
@@ -60,7 +62,7 @@ def list_chip(path: Path, chip: str, processor: str | None, *, quiet: bool) -> L
     words = image_words(bag.read(path_in_bag), organisation.bits)
     program = record.get("program")
     library, lines = listing(words, organisation.bits, family, record.get("regions", []), program)
-    return {
+    document: ListingAnswer = {
         "schema": "wellread/listing/1",
         "command": "listing",
         "bag": str(path),
@@ -75,6 +77,7 @@ def list_chip(path: Path, chip: str, processor: str | None, *, quiet: bool) -> L
         "more_with": "wellread[listing]" if library == OWN and covered(family) else None,
         "lines": lines,
     }
+    return Result(document, listed_chip(document))
 
 
 def _family(

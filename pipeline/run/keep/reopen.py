@@ -18,7 +18,9 @@ from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import DEEPEST_FOLDERS, SHEET_NAME, real, speakable
 from pipeline.edges.staging import Staging
 from pipeline.errors import BagError, DestinationError, UnsafeError
+from pipeline.result import Result
 from pipeline.run.keep.valid_bag import Judged
+from pipeline.views.changes import reopened
 
 if TYPE_CHECKING:
     from schemas.answers import ReopenAnswer
@@ -27,8 +29,8 @@ if TYPE_CHECKING:
 _FOLDERS = ("dumps", "photos", "docs")
 
 
-def reopen(path: Path, into: Path, *, quiet: bool = False) -> ReopenAnswer:
-    """Write the project folder that a bag was made from; what `reopen --json` prints.
+def reopen(path: Path, into: Path, *, quiet: bool = False) -> Result[ReopenAnswer]:
+    """Write the project folder that a bag was made from, and say so.
 
     Args:
         path: The bag's folder.
@@ -66,7 +68,7 @@ def reopen(path: Path, into: Path, *, quiet: bool = False) -> ReopenAnswer:
             sha256, sha512 = restore_file(staging.path, original, bag.file(inside))
             bag.matches(inside, sha256, sha512)
         staging.commit()
-    return {
+    document: ReopenAnswer = {
         "schema": "wellread/reopen/1",
         "command": "reopen",
         "bag": str(path),
@@ -74,6 +76,7 @@ def reopen(path: Path, into: Path, *, quiet: bool = False) -> ReopenAnswer:
         "files": sorted(files),
         "chips": sum(1 for _ in bag.chips()),
     }
+    return Result(document, reopened(document))
 
 
 def _files(bag: Judged, head: RecordHead) -> Iterator[tuple[str, StoredFile]]:

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from pipeline import to_do
 from pipeline.catalogue import load
 from pipeline.catalogue.cautions import cautions, heeded
+from pipeline.edges.console import can_draw
 from pipeline.edges.disk_errors import absent
 from pipeline.edges.memory import need_room
 from pipeline.edges.names import refuse_existing
@@ -19,12 +20,14 @@ from pipeline.edges.project_folder import nearest_name, read_file
 from pipeline.errors import FormatError, NothingToDoError, UsageError, WellreadError
 from pipeline.formats import Declared, decode, image
 from pipeline.formats.declaring import as_options
+from pipeline.result import Result
 from pipeline.stages.content import with_sisters
 from pipeline.stages.examine import in_order
 from pipeline.stages.normalise import Manner
 from pipeline.stages.reconcile import contested_bits
 from pipeline.steps import image_bytes
 from pipeline.street import ChipResult, Taken, conclude, declared_of, heard_alone, judge, take_in
+from pipeline.views.terminal import converted
 from pipeline.words import Words
 from schemas.names import Organisation
 from schemas.part import Kind, Part
@@ -313,9 +316,8 @@ def compare_files(
     organisation: str | None,
     written: HowWritten,
     undo: Path | None,
-    draw: bool,
-) -> tuple[CompareAnswer, str]:
-    """What `compare --json` prints of two files, and the same as text.
+) -> Result[CompareAnswer]:
+    """What `compare` says of two files.
 
     Raises:
         WellreadError: A file cannot be read or decoded, the options contradict each other, or `undo` exists.
@@ -328,7 +330,7 @@ def compare_files(
         _plain(path, content, declared, bits) for path, content in zip((first, second), contents, strict=True)
     ]
     sides = (Side(str(first), first.name, images[0]), Side(str(second), second.name, images[1]))
-    return compare_sides(*sides, bits=bits, part=kind.part, undo=undo, draw=draw)
+    return compare_sides(*sides, bits=bits, part=kind.part, undo=undo)
 
 
 def one_image(path: Path, kind: StatedKind) -> Words:
@@ -370,9 +372,9 @@ class Side:
 
 
 def compare_sides(
-    first: Side, second: Side, *, bits: int, part: Part | None, undo: Path | None, draw: bool
-) -> tuple[CompareAnswer, str]:
-    """What `compare --json` prints of two readings, and the same as text.
+    first: Side, second: Side, *, bits: int, part: Part | None, undo: Path | None
+) -> Result[CompareAnswer]:
+    """What `compare` says of two readings.
 
     Args:
         first: The one whose order counts.
@@ -380,7 +382,6 @@ def compare_sides(
         bits: Of a word.
         part: Of the chip, where known.
         undo: The file to write the second into, brought into the first's order.
-        draw: Whether the terminal has signs to draw with.
 
     Raises:
         NothingToDoError: A reading holds no words.
@@ -416,10 +417,10 @@ def compare_sides(
             )
         write_new(undo, image_bytes(compared.brought, bits))
         document["undone"] = str(undo)
-    lines = verdict(compared, first.name, second.name, plain=not draw)
+    lines = verdict(compared, first.name, second.name, plain=not can_draw())
     if compared.relation.relation != "identical":
         lines += ["", *heeding(document, part.part if part else None)]
-    return document, "\n".join(lines)
+    return Result(document, "\n".join(lines))
 
 
 def _plain(path: Path, content: bytes, declared: Declared, bits: int) -> Any:
@@ -466,8 +467,8 @@ def convert_file(
     base: str | None,
     span: str | None,
     which: int | None = None,
-) -> ConvertAnswer:
-    """What `convert --json` prints; the output is written, never over anything.
+) -> Result[ConvertAnswer]:
+    """What `convert` says; the output is written, never over anything.
 
     Raises:
         WellreadError: The file cannot be read or decoded, the output is sparse, or exists.
@@ -487,10 +488,11 @@ def convert_file(
     except FormatError as error:
         raise named(file, error) from None
     write_new(output, made.output)
-    return {
+    document: ConvertAnswer = {
         "schema": "wellread/convert/1",
         "command": "convert",
         "input": str(file),
         "output": str(output),
         **made.summary(),
     }
+    return Result(document, converted(document))

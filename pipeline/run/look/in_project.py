@@ -13,9 +13,11 @@ import numpy as np
 
 from pipeline import to_do
 from pipeline.catalogue.cautions import cautions, heeded
+from pipeline.edges.console import can_draw
 from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import SHEET_NAME, read_file
 from pipeline.errors import FormatError, UsageError
+from pipeline.result import Result
 from pipeline.run.look.files import (
     NOT_SAID,
     HowWritten,
@@ -26,6 +28,7 @@ from pipeline.run.look.files import (
     named,
 )
 from pipeline.summed_up import listed
+from pipeline.views.terminal import examined, explaining
 from schemas.meant import one_meant
 
 if TYPE_CHECKING:
@@ -44,8 +47,8 @@ def examine(
     organisation: str | None,
     written: HowWritten,
     quiet: bool,
-) -> ExamineAnswer:
-    """What `examine --json` prints: of files, or of a project's chip.
+) -> Result[ExamineAnswer]:
+    """What `examine` says: of files, or of a project's chip.
 
     Args:
         files: Dumps of one chip.
@@ -67,14 +70,18 @@ def examine(
                 problem="nothing was named",
                 remedy="Name dump files, or a chip: `wellread examine --project FOLDER --chip U1`",
             )
-        return examine_files(files, part=part, organisation=organisation, written=written)
+        return _examined(examine_files(files, part=part, organisation=organisation, written=written))
     if files or part is not None or organisation is not None or written != NOT_SAID:
         raise UsageError(
             where="--chip",
             problem="files and what is said of them do not go with a project's chip",
             remedy="Leave them out: the sheet says which files are the chip's, and how they are read",
         )
-    return examine_chip(project or Path(), chip, quiet=quiet)
+    return _examined(examine_chip(project or Path(), chip, quiet=quiet))
+
+
+def _examined(document: ExamineAnswer) -> Result[ExamineAnswer]:
+    return Result(document, examined(document, draw=can_draw()) + explaining(document))
 
 
 def _sound(folder: Path) -> tuple[Project, Plan]:
@@ -170,9 +177,8 @@ def compare(
     organisation: str | None,
     written: HowWritten,
     undo: Path | None,
-    draw: bool,
-) -> tuple[CompareAnswer, str]:
-    """What `compare --json` prints, and the same as text: of two files, or of two readings of a project.
+) -> Result[CompareAnswer]:
+    """What `compare` says: of two files, or of two readings of a project.
 
     Args:
         first: A file; with a project, a reading as the sheet has it.
@@ -182,16 +188,13 @@ def compare(
         organisation: Words x bits as the option says them, for files.
         written: What was said of how the files are written.
         undo: The file to write the second into, brought into the first's order.
-        draw: Whether the terminal has signs to draw with.
 
     Raises:
         UsageError: Options for files beside a project, or readings of two widths.
         WellreadError: Whatever keeps the files, or the project, from being read.
     """
     if project is None:
-        return compare_files(
-            first, second, part=part, organisation=organisation, written=written, undo=undo, draw=draw
-        )
+        return compare_files(first, second, part=part, organisation=organisation, written=written, undo=undo)
     if part is not None or organisation is not None or written != NOT_SAID:
         raise UsageError(
             where="--project",
@@ -207,7 +210,7 @@ def compare(
             problem=f"words of {bits} and of {beside.organisation.bits} bits cannot be compared",
             remedy="Name two readings of one chip",
         )
-    return compare_sides(one, other, bits=bits, part=planned.part, undo=undo, draw=draw)
+    return compare_sides(one, other, bits=bits, part=planned.part, undo=undo)
 
 
 def _side(opened: Project, plan: Plan, named_as: str) -> tuple[Side, PlannedChip]:

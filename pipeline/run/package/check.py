@@ -7,11 +7,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from pipeline.edges.progress import Progress
+from pipeline.result import Result
 from pipeline.run.package.all_chips import look_over
 from pipeline.run.package.open_project import open_project
 from pipeline.to_do import to_do, worst_first
 from pipeline.views.suggestions import kin_of, suggested
-from pipeline.views.terminal import spaces_in_doubt
+from pipeline.views.terminal import checked, spaces_in_doubt
 
 if TYPE_CHECKING:
     from pipeline.flow import Problem
@@ -19,8 +20,8 @@ if TYPE_CHECKING:
     from schemas.record import ChipRecord, SpaceRecord, SuggestedSpace
 
 
-def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
-    """What `check --json` prints.
+def check_project(folder: Path, *, quiet: bool = False) -> Result[CheckAnswer]:
+    """What `check` says.
 
     Args:
         folder: The project folder.
@@ -43,7 +44,7 @@ def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
         problems += looked.problems
         records, spaces, suggestions = looked.records, looked.spaces, looked.suggestions
     waiting = worst_first(to_do(record) for record in records)
-    return {
+    document: CheckAnswer = {
         "schema": "wellread/check/1",
         "command": "check",
         "folder": str(folder),
@@ -60,6 +61,7 @@ def check_project(folder: Path, *, quiet: bool = False) -> CheckAnswer:
         "problems": [_told(one) for one in problems],
         "cautions": [_told(one) for one in cautions],
     }
+    return Result(document, checked(document))
 
 
 def _named(records: tuple[ChipRecord, ...]) -> dict[str, list[str]]:

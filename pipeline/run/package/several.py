@@ -1,23 +1,20 @@
-"""`package` of several projects: each gets its bag, and one that fails stops no other."""
+"""`package` of one project or several: each gets its bag, and one that fails stops no other."""
 
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Generator, Iterator, Sequence
+from collections.abc import Callable, Generator, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING
 
-from pipeline.edges.console import caution_once
+from pipeline.edges.console import can_draw, caution_once
 from pipeline.errors import ClusterError, WellreadError
 from pipeline.flow import Packaged
+from pipeline.result import Result
 from pipeline.run.many import Done, several
 from pipeline.run.package.package import package, recorded_chips
 from pipeline.to_do import GRADES_WORST_FIRST
-from pipeline.views.terminal import package_json
-
-if TYPE_CHECKING:
-    from schemas.answers import SeveralAnswer
+from pipeline.views.terminal import package_json, packaged
 
 
 @contextmanager
@@ -74,7 +71,7 @@ class Awaited:
         return result
 
 
-def package_several(
+def package_projects(
     folders: Sequence[Path],
     into: Path | None,
     *,
@@ -83,8 +80,8 @@ def package_several(
     whole: bool,
     quiet: bool = True,
     scheduler: str | None = None,
-) -> SeveralAnswer:
-    """The summary of several projects.
+) -> Result[Mapping[str, object]]:
+    """What `package` says: of one project all, of several a line each.
 
     Args:
         folders: Of the projects.
@@ -100,13 +97,22 @@ def package_several(
     """
 
     def one(folder: Path) -> Done:
-        done = packaged(folder)
+        done = packaged_from(folder)
         counts = Counter(chip.grade for chip in done.chips)
         grades = ", ".join(f"{counts[grade]} {grade}" for grade in GRADES_WORST_FIRST if counts[grade])
         said = f"same as {done.same_as}" if done.same_as else f"{done.bag.name}: {grades}"
-        if whole:
-            return Done(package_json(done, recorded_chips(done.bag)), said, whole=True)
-        return Done({"command": "package", "needs_person": done.needing}, said, whole=False)
+        return Result(_document(done, whole=whole), said)
 
-    with packager(scheduler, folders, into, quiet=quiet, clear_leftovers=clear_leftovers) as packaged:
-        return several("package", folders, one, strict=strict)
+    with packager(scheduler, folders, into, quiet=quiet, clear_leftovers=clear_leftovers) as packaged_from:
+        if len(folders) > 1:
+            return several("package", folders, one, strict=strict)
+        done = packaged_from(folders[0])
+    text = packaged(done, draw=can_draw())
+    return Result(_document(done, whole=whole), text, brief=str(done.bag))
+
+
+def _document(done: Packaged, *, whole: bool) -> Mapping[str, object]:
+    """What `--json` prints; where nobody asks for it only what decides the exit code: no record is read."""
+    if whole:
+        return package_json(done, recorded_chips(done.bag))
+    return {"command": "package", "needs_person": done.needing}

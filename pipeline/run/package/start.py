@@ -22,6 +22,8 @@ from pipeline.edges.project_folder import (
     survey,
 )
 from pipeline.errors import DestinationError, NothingToDoError
+from pipeline.result import Result
+from pipeline.views.terminal import started
 
 if TYPE_CHECKING:
     from pipeline.flow import FoundFile
@@ -52,8 +54,8 @@ class Found:
     notes: dict[str, str] = field(default_factory=dict)
 
 
-def start_project(folder: Path) -> StartAnswer:
-    """What `start --json` prints; writes FOLDER/sheet.yaml and touches nothing else.
+def start_project(folder: Path) -> Result[StartAnswer]:
+    """What `start` says; writes FOLDER/sheet.yaml and touches nothing else.
 
     Raises:
         DestinationError: There is a sheet already.
@@ -77,7 +79,7 @@ def start_project(folder: Path) -> StartAnswer:
     machine = (nearest_id(real(root).name), real(root).name)
     write_new(root / SHEET_NAME, sheet_text(machine, chips).encode("utf-8"))
     left_out = [*found.left_out, *_unheard(chips)]
-    return {
+    document: StartAnswer = {
         "schema": "wellread/start/1",
         "command": "start",
         "sheet": str(root / SHEET_NAME),
@@ -87,6 +89,7 @@ def start_project(folder: Path) -> StartAnswer:
         "moves": [[one.path, "dumps/"] for one in found.readings if "/" not in one.path],
         "left_out": [list(one) for one in left_out],
     }
+    return Result(document, started(document))
 
 
 def _drafted(found: Found) -> list[tuple[DraftedChip, Proposal]]:

@@ -37,6 +37,7 @@ from pipeline.publish.programming import (
     split_space,
     sum16,
 )
+from pipeline.result import Result
 from pipeline.run.keep.valid_bag import Judged
 from pipeline.run.leftovers import dead_runs_of
 from pipeline.steps import image_words
@@ -143,8 +144,8 @@ def _select(text: str) -> tuple[int, int]:
     return int(found[1]), int(found[2].lower() in ("high", "1"))
 
 
-def burn_chip(path: Path, chip: str, into: str, wanted: BurnWish, *, quiet: bool) -> tuple[BurnAnswer, str]:
-    """A file for one replacement chip: what `burn --json` prints, and the same in words.
+def burn_chip(path: Path, chip: str, into: str, wanted: BurnWish, *, quiet: bool) -> Result[BurnAnswer]:
+    """A file for one replacement chip.
 
     Args:
         path: Bag or bundle.
@@ -211,7 +212,7 @@ def burn_chip(path: Path, chip: str, into: str, wanted: BurnWish, *, quiet: bool
         **heeded(plan.cautions),
     }
     written = one_line(f"Written: {output} ({wanted.form}, {len(content)} bytes)")
-    return document, f"{burn_text(plan, waiting)}\n\n{_grade_line(record, waiting)}{written}"
+    return Result(document, f"{burn_text(plan, waiting)}\n\n{_grade_line(record, waiting)}{written}")
 
 
 def _why_apart(record: ChipRecord, waiting: ToDo) -> str:
@@ -281,7 +282,7 @@ def _file(words: Words, bits: int, wanted: BurnWish, header: str) -> bytes:
 
 def burn_space(
     path: Path, space: str, into: str, wanted: BurnWish, *, quiet: bool, clear_leftovers: bool = False
-) -> tuple[BurnAnswer, str]:
+) -> Result[BurnAnswer]:
     """Files for a set of chips that together hold an assembled space; the output is a new folder.
 
     What runs that died left beside it is told, and removed where `clear_leftovers` says so.
@@ -380,4 +381,4 @@ def burn_space(
     heeding = cautions_text(replacing(target, target))
     if waiting:
         told_lines += f"\n\n{chips_to_do(waiting)}"
-    return document, f"{told_lines}\n\n{heeding}\n\n{one_line(f'Written: {output}')}"
+    return Result(document, f"{told_lines}\n\n{heeding}\n\n{one_line(f'Written: {output}')}")

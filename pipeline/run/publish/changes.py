@@ -18,8 +18,10 @@ from pipeline.publish.changes import (
     matched,
     one_machine,
 )
+from pipeline.result import Result
 from pipeline.run.keep.valid_bag import Judged
 from pipeline.steps import image_words
+from pipeline.views.changes import changed
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -27,8 +29,8 @@ if TYPE_CHECKING:
     from schemas.record import RecordHead
 
 
-def changes(old: Path, new: Path, *, quiet: bool = False) -> ChangesAnswer:
-    """What differs, as `changes --json` prints it.
+def changes(old: Path, new: Path, *, quiet: bool = False) -> Result[ChangesAnswer]:
+    """What differs, as `changes` says it.
 
     Args:
         old: The earlier bag or bundle.
@@ -49,7 +51,7 @@ def changes(old: Path, new: Path, *, quiet: bool = False) -> ChangesAnswer:
     for first, second in matched(briefs[0], briefs[1], boards, same_machine=same):
         content = _content(bags, heads, first, second)
         chips.append(compare_chips(first, second, content, same_machine=same))
-    return {
+    document: ChangesAnswer = {
         "schema": "wellread/changes/1",
         "command": "changes",
         "old": str(old),
@@ -61,6 +63,7 @@ def changes(old: Path, new: Path, *, quiet: bool = False) -> ChangesAnswer:
         "chips": chips,
         "others": list(compare_heads(*heads)),
     }
+    return Result(document, changed(document))
 
 
 def _content(

@@ -1,19 +1,21 @@
-"""`release` of several bags: one that cannot be released keeps none of the others behind."""
+"""`release` of one bag or several: one that cannot be released keeps none of the others behind."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.result import Result
 from pipeline.run.many import Done, several
 from pipeline.run.publish.release import release
+from pipeline.views.release import released
 
 if TYPE_CHECKING:
-    from schemas.answers import SeveralAnswer
+    from schemas.answers import ReleaseAnswer
 
 
-def release_several(
+def release_bags(
     bags: Sequence[Path],
     into: Path | None,
     *,
@@ -21,8 +23,8 @@ def release_several(
     clear_leftovers: bool,
     strict: bool,
     quiet: bool = True,
-) -> SeveralAnswer:
-    """The summary of several bags.
+) -> Result[Mapping[str, object]]:
+    """What `release` says: of one bag all, of several a line each.
 
     Args:
         bags: Each is rechecked first.
@@ -33,11 +35,16 @@ def release_several(
         quiet: No progress.
     """
 
+    def made(bag: Path) -> ReleaseAnswer:
+        return release(bag, into, dry_run=dry_run, quiet=quiet, clear_leftovers=clear_leftovers)
+
     def one(bag: Path) -> Done:
-        answer = release(bag, into, dry_run=dry_run, quiet=quiet, clear_leftovers=clear_leftovers)
+        answer = made(bag)
         place = answer["zip"] or "nothing written"
         out = sum(1 for chip in answer["chips"] if chip["goes_out"])
-        said = f"{place}: {out} of {len(answer['chips'])} chips go out"
-        return Done(answer, said, whole=True)
+        return Result(answer, f"{place}: {out} of {len(answer['chips'])} chips go out")
 
+    if len(bags) == 1:
+        document = made(bags[0])
+        return Result(document, released(document), brief=document["zip_sha256"] or "")
     return several("release", bags, one, strict=strict)
