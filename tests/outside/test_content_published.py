@@ -16,7 +16,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.stages.content import content_findings, regions, schemes_tried, self_checks, vectors
-from pipeline.stages.content.crc import CATALOGUE, Crc, value
+from pipeline.stages.content.crc import value
+from pipeline.stages.content.crc_catalogue import CATALOGUE, Crc
 from pipeline.stages.content.headers import promises
 from pipeline.stages.content.schemes import search
 from schemas.finding import Severity
@@ -66,6 +67,9 @@ def test_each_crc_agrees_with_anycrc_on_long_data(crc: Crc) -> None:
         ("CRC-16/KERMIT", "Crc16Kermit"),
         ("CRC-16/GENIBUS", "Crc16Genibus"),
         ("CRC-16/DNP", "Crc16Dnp"),
+        ("CRC-24/OPENPGP", "Crc24OpenPgp"),
+        ("CRC-24/OS-9", "Crc24Os9"),
+        ("CRC-24/INTERLAKEN", "Crc24Interlaken"),
         ("CRC-32/BZIP2", "Crc32Bzip2"),
         ("CRC-32/MPEG-2", "Crc32Mpeg2"),
         ("CRC-32/XFER", "Crc32Xfer"),
@@ -75,6 +79,24 @@ def test_common_crcs_agree_with_crccheck(ours: str, theirs: str) -> None:
     """Source: crccheck, an independent implementation with its own table of parameters."""
     data = random_image(7, 5000).tobytes()
     assert value(BY_NAME[ours], data) == getattr(crccheck.crc, theirs).calc(data)
+
+
+def test_every_published_crc_of_whole_bytes_to_32_bits_is_looked_for() -> None:
+    """Source: the models of anycrc, made from the same catalogue."""
+    of_bytes = [one for one in anycrc.models.values() if one.width in {8, 16, 24, 32}]
+    theirs = {(one.width, one.poly, one.init, one.refin, one.xorout, one.check) for one in of_bytes}
+    assert theirs == {
+        (one.width, one.poly, one.init, one.reflected, one.xorout, one.check) for one in CATALOGUE
+    }
+    assert len(CATALOGUE) == len(of_bytes)
+
+
+def test_what_a_module_with_its_crc_leaves_is_the_published_residue() -> None:
+    """Source: Catalogue of parametrised CRC algorithms, CRC-24/OS-9: residue 800FE3."""
+    data = random_image(9, 700).tobytes()
+    crc = BY_NAME["CRC-24/OS-9"]
+    whole = data + value(crc, data).to_bytes(3, "big")
+    assert value(crc, whole) ^ crc.xorout == 0x800FE3
 
 
 @given(st.binary(max_size=5000))

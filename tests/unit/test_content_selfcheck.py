@@ -7,6 +7,7 @@ import zlib
 from collections import Counter
 from collections.abc import Callable
 
+import anycrc
 import numpy as np
 import pytest
 from hypothesis import given
@@ -21,7 +22,8 @@ from pipeline.stages.content import (
     self_checks,
     set_checks,
 )
-from pipeline.stages.content.crc import CATALOGUE, Crc, value
+from pipeline.stages.content.crc import value
+from pipeline.stages.content.crc_catalogue import CATALOGUE, Crc
 from pipeline.stages.content.model import MOST_CHANCE
 from pipeline.stages.content.order import order_fixed
 from pipeline.stages.content.schemes import places, search, tried
@@ -35,6 +37,19 @@ PROSE = (
     b"WHEN THE PATTERN ENDS THE LAMP IS LIT AND THE COUNTER SHOWS HOW MANY PICKS WERE WOVEN SINCE THE "
     b"MORNING. "
 )
+
+
+def arc(image: Image) -> int:
+    return value(next(one for one in CATALOGUE if one.name == "CRC-16/ARC"), image.tobytes())
+
+
+def module(seed: int, length: int) -> Image:
+    """A module with its header, its parity and its CRC, made by another implementation of that CRC."""
+    body = random_image(seed, length)
+    body[:9] = [0x87, 0xCD, length >> 8, length & 255, 0, 13, 0x11, 0x81, 0]
+    body[8] = 0xFF ^ int(np.bitwise_xor.reduce(body[:8]))
+    crc = anycrc.Model("CRC24-OS-9").calc(body[:-3].tobytes())
+    return put(body, length - 3, int(crc).to_bytes(3, "big"))
 
 
 def methods(image: Image) -> list[str]:
@@ -77,6 +92,38 @@ def test_every_crc_is_found_stored_first(crc: Crc, size: int) -> None:
     image = stored(image, 0, value(crc, image[width:].tobytes()), width, "high")
     found = [hit for hit in search(image) if hit.method.startswith(crc.name) and hit.stored == (0, width)]
     assert [hit.covers for hit in found] == [((width, size),)]
+
+
+def test_modules_in_one_image_are_each_found_by_their_header_and_residue() -> None:
+    image = np.concatenate([module(21, 700), module(22, 900), np.full(448, 0xFF, np.uint8)])
+    found = [one for one in self_checks({"U1": image}, 8) if one.method.startswith("module header")]
+    assert [(one.covers, one.holds, one.chance) for one in found] == [
+        (((0, 700),), True, 2.0**-24),
+        (((700, 1600),), True, 2.0**-24),
+    ]
+    assert all(one.chance <= MOST_CHANCE and not one.order_blind for one in found)
+    notes = content_findings("U1", (), found)
+    assert [one.code.value for one in notes] == ["self-check", "self-check"]
+
+
+def test_a_module_with_one_wrong_bit_breaks_its_promise_and_half_a_header_makes_none() -> None:
+    image = module(23, 2048)
+    image[1000] ^= 4
+    (broken,) = [one for one in self_checks({"U1": image}, 8) if one.method.startswith("module header")]
+    assert not broken.holds
+    assert "disagree" in broken.why
+    image[8] ^= 1
+    assert not [one for one in self_checks({"U1": image}, 8) if one.method.startswith("module header")]
+
+
+def test_a_module_longer_than_the_image_says_so() -> None:
+    (cut,) = [
+        one
+        for one in self_checks({"U1": module(24, 4000)[:2048]}, 8)
+        if one.method.startswith("module header")
+    ]
+    assert not cut.holds
+    assert "states 4000 bytes and only 2048 are here" in cut.why
 
 
 @pytest.mark.parametrize("table", [6, 8, 16])
@@ -306,7 +353,7 @@ def test_one_scheme_on_all_five_chips_of_a_board_is_weighed_together() -> None:
     board = {}
     for number in range(5):
         image = code_image(30 + number)
-        board[f"U{number}"] = stored(image, 2046, value(CATALOGUE[5], image[:2046].tobytes()), 2, "low")
+        board[f"U{number}"] = stored(image, 2046, arc(image[:2046]), 2, "low")
     checks = named(self_checks(board, 8, sets=False), "CRC-16/ARC")
     assert len(checks) == 5
     assert all(check.lifts and check.chance <= MOST_CHANCE for check in checks)
@@ -331,7 +378,7 @@ def test_recurring_without_images_gives_what_worker_processes_can_use() -> None:
     for number in range(4):
         image = code_image(50 + number)
         if number < 3:
-            image = stored(image, 2046, value(CATALOGUE[5], image[:2046].tobytes()), 2, "low")
+            image = stored(image, 2046, arc(image[:2046]), 2, "low")
         cut = regions(image, 8, erased_state=None, part=None)
         schemes[f"U{number}"] = schemes_tried(image, 8, cut)
         by_chip += list(self_checks({f"U{number}": image}, 8, parts={f"U{number}": cut}))
@@ -348,7 +395,7 @@ def test_recurring_without_images_gives_what_worker_processes_can_use() -> None:
 
 def test_copies_of_one_content_are_one_witness() -> None:
     image = code_image(55)
-    image = stored(image, 2046, value(CATALOGUE[5], image[:2046].tobytes()), 2, "low")
+    image = stored(image, 2046, arc(image[:2046]), 2, "low")
     board = {f"U{number}": image.copy() for number in range(5)}
     assert not any(check.lifts for check in self_checks(board, 8, sets=False))
 

@@ -4,82 +4,22 @@ A CRC register is linear: every nibble of the content adds (exclusive or) a cont
 its distance from the end. One table of contributions therefore serves all images, and several polynomials
 ride in one 64-bit lane, so that a 2K x 8 chip costs some tens of microseconds for all of them.
 
-Source: parameters from the "Catalogue of parametrised CRC algorithms" (reveng.sourceforge.io); `check` is the
-value over the nine characters `123456789` that the catalogue prints.
+Source: linearity of the register over exclusive or (definition); parameters in `crc_catalogue`.
 """
 
 from __future__ import annotations
 
 from functools import cache
-from typing import NamedTuple, TypeVar
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-CHUNK = 2048
-"""Bytes that one table of contributions reaches; longer content is taken chunk by chunk."""
+from pipeline.stages.content.crc_catalogue import CATALOGUE, Crc
 
+CHUNK = 256
+"""Bytes that one table of contributions reaches: so small a table stays close to the processor."""
 
-class Crc(NamedTuple):
-    """One algorithm of the catalogue.
-
-    Attributes:
-        name: Its name there.
-        width: Bits of the register: 8, 16 or 32.
-        poly: The polynomial, its top bit left out, most significant bit first.
-        init: What the register starts with.
-        reflected: Whether bytes go in and the value comes out least significant bit first.
-        xorout: What the register is combined with at the end.
-        check: The value over `123456789`.
-    """
-
-    name: str
-    width: int
-    poly: int
-    init: int
-    reflected: bool
-    xorout: int
-    check: int
-
-    @property
-    def core(self) -> tuple[int, int, bool]:
-        """What decides the linear part."""
-        return self.width, self.poly, self.reflected
-
-
-MSB, LSB = False, True
-"""Which bit of a byte goes in first."""
-CATALOGUE = (
-    Crc("CRC-8/SMBUS", 8, 0x07, 0x00, MSB, 0x00, 0xF4),
-    Crc("CRC-8/I-432-1", 8, 0x07, 0x00, MSB, 0x55, 0xA1),
-    Crc("CRC-8/ROHC", 8, 0x07, 0xFF, LSB, 0x00, 0xD0),
-    Crc("CRC-8/MAXIM-DOW", 8, 0x31, 0x00, LSB, 0x00, 0xA1),
-    Crc("CRC-8/SAE-J1850", 8, 0x1D, 0xFF, MSB, 0xFF, 0x4B),
-    Crc("CRC-16/ARC", 16, 0x8005, 0x0000, LSB, 0x0000, 0xBB3D),
-    Crc("CRC-16/MODBUS", 16, 0x8005, 0xFFFF, LSB, 0x0000, 0x4B37),
-    Crc("CRC-16/USB", 16, 0x8005, 0xFFFF, LSB, 0xFFFF, 0xB4C8),
-    Crc("CRC-16/MAXIM-DOW", 16, 0x8005, 0x0000, LSB, 0xFFFF, 0x44C2),
-    Crc("CRC-16/UMTS", 16, 0x8005, 0x0000, MSB, 0x0000, 0xFEE8),
-    Crc("CRC-16/CMS", 16, 0x8005, 0xFFFF, MSB, 0x0000, 0xAEE7),
-    Crc("CRC-16/XMODEM", 16, 0x1021, 0x0000, MSB, 0x0000, 0x31C3),
-    Crc("CRC-16/IBM-3740", 16, 0x1021, 0xFFFF, MSB, 0x0000, 0x29B1),
-    Crc("CRC-16/GENIBUS", 16, 0x1021, 0xFFFF, MSB, 0xFFFF, 0xD64E),
-    Crc("CRC-16/GSM", 16, 0x1021, 0x0000, MSB, 0xFFFF, 0xCE3C),
-    Crc("CRC-16/SPI-FUJITSU", 16, 0x1021, 0x1D0F, MSB, 0x0000, 0xE5CC),
-    Crc("CRC-16/KERMIT", 16, 0x1021, 0x0000, LSB, 0x0000, 0x2189),
-    Crc("CRC-16/IBM-SDLC", 16, 0x1021, 0xFFFF, LSB, 0xFFFF, 0x906E),
-    Crc("CRC-16/MCRF4XX", 16, 0x1021, 0xFFFF, LSB, 0x0000, 0x6F91),
-    Crc("CRC-16/DECT-X", 16, 0x0589, 0x0000, MSB, 0x0000, 0x007F),
-    Crc("CRC-16/DNP", 16, 0x3D65, 0x0000, LSB, 0xFFFF, 0xEA82),
-    Crc("CRC-32/ISO-HDLC", 32, 0x04C11DB7, 0xFFFFFFFF, LSB, 0xFFFFFFFF, 0xCBF43926),
-    Crc("CRC-32/JAMCRC", 32, 0x04C11DB7, 0xFFFFFFFF, LSB, 0x00000000, 0x340BC6D9),
-    Crc("CRC-32/BZIP2", 32, 0x04C11DB7, 0xFFFFFFFF, MSB, 0xFFFFFFFF, 0xFC891918),
-    Crc("CRC-32/MPEG-2", 32, 0x04C11DB7, 0xFFFFFFFF, MSB, 0x00000000, 0x0376E6E7),
-    Crc("CRC-32/CKSUM", 32, 0x04C11DB7, 0x00000000, MSB, 0xFFFFFFFF, 0x765E7680),
-    Crc("CRC-32/ISCSI", 32, 0x1EDC6F41, 0xFFFFFFFF, LSB, 0xFFFFFFFF, 0xE3069283),
-    Crc("CRC-32/XFER", 32, 0x000000AF, 0x00000000, MSB, 0x00000000, 0xBD0BE338),
-)
-"""Every CRC that is looked for."""
 
 CORES = tuple(dict.fromkeys(crc.core for crc in CATALOGUE))
 _LANES: tuple[tuple[tuple[int, int, bool], int, int], ...]
@@ -153,8 +93,8 @@ def _sums_of(basis: NDArray[_Register], bits: int) -> NDArray[_Register]:
 
 
 @cache
-def _contributions() -> tuple[NDArray[np.uint64], ...]:
-    """For each lane, shape (2 * 16 * CHUNK,): what a nibble adds, high nibbles first, by place and value.
+def _contributions() -> NDArray[np.uint64]:
+    """Shape (2 * 16 * CHUNK, lanes): what a nibble adds, high nibbles first, by place and value.
 
     What each bit of the last byte adds is carried to twice as many places at each step.
     """
@@ -170,7 +110,7 @@ def _contributions() -> tuple[NDArray[np.uint64], ...]:
         lane, shift = _PLACE_OF[core]
         out[lane] |= grown[number].astype(np.uint64) << np.uint64(shift)
     high, low = _sums_of(out[..., 4:], 4), _sums_of(out[..., :4], 4)
-    return tuple(np.ascontiguousarray(np.stack(pair).reshape(-1)) for pair in zip(high, low, strict=True))
+    return np.ascontiguousarray(np.stack([high, low], axis=1).reshape(_LANE_COUNT, -1).T)
 
 
 @cache
@@ -252,7 +192,7 @@ def added(place: NDArray[np.intp], data: NDArray[np.uint8]) -> NDArray[np.uint32
     """
     index = 16 * np.concatenate([place, place + CHUNK], axis=-1)
     index = index + np.concatenate([data >> 4, data & 15], axis=-1)
-    sums = np.stack([np.bitwise_xor.reduce(lane.take(index), axis=-1) for lane in _contributions()], axis=-1)
+    sums = np.bitwise_xor.reduce(_contributions().take(index, axis=0), axis=-2)
     return np.asarray(sums[..., _OF_LANE] >> _SHIFT & _MASK, dtype=np.uint32)
 
 
@@ -262,14 +202,19 @@ def registers(data: NDArray[np.uint8]) -> Registers:
     Args:
         data: Shape (n,), uint8.
     """
-    out: Registers = np.zeros(len(CORES), dtype=np.uint32)
-    first = len(data) % CHUNK
-    for start in range(first - CHUNK if first else 0, len(data), CHUNK):
-        chunk = data[max(start, 0) : start + CHUNK]
-        if start > 0:  # before the first chunk the registers are 0, and stay so
-            out = zeros_after(out, CHUNK)
-        out = out ^ added(_EVERY_PLACE[CHUNK - len(chunk) :], chunk)
-    return out
+    # Zeros in front add nothing, so that the chunks become a power of two and fold in pairs.
+    chunks = 1 << max(-(-len(data) // CHUNK) - 1, 0).bit_length()
+    padded = np.zeros(chunks * CHUNK, dtype=np.uint8)
+    padded[len(padded) - len(data) :] = data
+    rows = padded.reshape(chunks, CHUNK)
+    out = added(np.broadcast_to(_EVERY_PLACE, rows.shape), rows)
+    reach = CHUNK
+    while len(out) > 1:
+        earlier, later = out[::2], out[1::2]
+        cores = np.tile(_EVERY_CORE, len(earlier))
+        out = _mapped(_hop(reach), earlier.reshape(-1), cores).reshape(earlier.shape) ^ later
+        reach *= 2
+    return np.asarray(out[0])
 
 
 OF_CORE = np.array([CORES.index(one.core) for one in CATALOGUE])

@@ -1,4 +1,4 @@
-"""Headers that state their own length and check: the PC expansion-ROM header and the FCode header.
+"""Headers that state their own length and check: PC expansion ROM, FCode, and modules of OS-9 for the 6809.
 
 Such a header promises something that can be held against the content. Where the promise fails the dump may be
 damaged, or cut short, or the header's own rule may not apply: an image for another kind of processor in the
@@ -8,7 +8,10 @@ Source: PC expansion ROM: 55 AA, length in 512-byte units, all bytes of that len
 BIOS Specification 1.0A, section 3.1, from memory); PCI data structure `PCIR` with image length, code type and
 last-image mark (PCI Local Bus Specification 3.0, section 6.3.1, from memory). FCode: start byte F0 to F3 or
 FD, format byte, 16-bit sum of the body, 32-bit length, high byte first (IEEE 1275-1994, section 5.2.2.5, from
-memory). All three hold on the published firmware that the tests read.
+memory). These three hold on the published firmware that the tests read. OS-9 module: 87 CD, length, name
+offset, type, attributes, and the complement of the exclusive or of these eight bytes; the last three bytes
+are the CRC-24/OS-9 of all before them, so that over the whole module its residue 800FE3 is left (layout from
+memory; CRC and residue: Catalogue of parametrised CRC algorithms).
 """
 
 from __future__ import annotations
@@ -18,8 +21,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.stages.content import crc
+from pipeline.stages.content.crc_catalogue import CATALOGUE
+
 _FCODE_STARTS = frozenset([0xF0, 0xF1, 0xF2, 0xF3, 0xFD])
 _PC_CODE = 0
+_MODULE_CRC = next(one for one in CATALOGUE if one.name == "CRC-24/OS-9")
+_MODULE_HEAD, _LEAST_MODULE, _MOST_MODULES = 9, 16, 64
+"""Bytes of a module's header, of the smallest module, and how many modules of one image are told."""
 
 
 class Promise(NamedTuple):
@@ -34,6 +43,7 @@ class Promise(NamedTuple):
         bits: Width of the check.
         holds: Whether it does.
         why: For a person: what fails, or which trap of the rule this is.
+        family: `sum` or `crc`: what it is blind to follows from it.
     """
 
     method: str
@@ -44,6 +54,7 @@ class Promise(NamedTuple):
     bits: int
     holds: bool
     why: str
+    family: str = "sum"
 
 
 def _pci(data: NDArray[np.uint8], start: int) -> tuple[int, int, bool] | None:
@@ -120,14 +131,49 @@ def _fcode_at(data: NDArray[np.uint8], start: int) -> Promise | None:
     )
 
 
+def _modules(data: NDArray[np.uint8]) -> list[Promise]:
+    """Every module whose header stands anywhere in the image and is whole, one behind the other."""
+    out: list[Promise] = []
+    end = 0
+    for start in np.flatnonzero((data[:-1] == 0x87) & (data[1:] == 0xCD)).tolist():
+        if start < end or len(out) == _MOST_MODULES:
+            continue
+        promise = _module_at(data, start)
+        if promise is not None:
+            out.append(promise)
+            end = promise.covers[1] if promise.holds else start + _MODULE_HEAD
+    return out
+
+
+def _module_at(data: NDArray[np.uint8], start: int) -> Promise | None:
+    """A module with its header, or None where the header does not agree with its own parity."""
+    head = data[start : start + _MODULE_HEAD]
+    length = int(head[2]) << 8 | int(head[3]) if len(head) == _MODULE_HEAD else 0
+    if length < _LEAST_MODULE or int(np.bitwise_xor.reduce(head)) != 0xFF:
+        return None
+    end = start + length
+    method = f"module header at {start:#x}: {_MODULE_CRC.name} of {length} bytes"
+    if end > len(data):
+        why = (
+            f"the header states {length} bytes and only {len(data) - start} are here: a short reading or "
+            "one chip of a set"
+        )
+        return Promise(method, (start, len(data)), None, "", "", 24, holds=False, why=why, family="crc")
+    value = crc.value(_MODULE_CRC, data[start : end - 3].tobytes())
+    stored = int.from_bytes(data[end - 3 : end].tobytes(), "big")
+    why = "" if value == stored else "the stored CRC and the module disagree"
+    spans = (start, end), (end - 3, end)
+    return Promise(method, *spans, f"{value:06X}", f"{stored:06X}", 24, value == stored, why, "crc")
+
+
 def promises(data: NDArray[np.uint8]) -> list[Promise]:
-    """Every check that a header at the start of the image promises, kept or not.
+    """Every check that a header promises, kept or not: at the start of the image, or of modules anywhere.
 
     Args:
         data: Shape (n,), uint8.
 
     Returns:
-        Empty where no header of these stands at address 0. Nothing is raised.
+        Empty where no such header stands there. Nothing is raised.
     """
     if len(data) < 16:
         return []
@@ -137,4 +183,4 @@ def promises(data: NDArray[np.uint8]) -> list[Promise]:
         fcode = _fcode_at(data, pointer) if 16 <= pointer < len(data) else None
     else:
         fcode = _fcode_at(data, 0)
-    return [*out, *([fcode] if fcode is not None else [])]
+    return [*out, *([fcode] if fcode is not None else []), *_modules(data)]

@@ -13,6 +13,7 @@ bytes, and just before a vector table of 6, 8 or 16 bytes (6502, 6800 and 6809 f
 from __future__ import annotations
 
 import zlib
+from collections import Counter
 from collections.abc import Iterator
 from functools import lru_cache
 from typing import Literal, NamedTuple
@@ -21,6 +22,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.stages.content import crc
+from pipeline.stages.content.crc_catalogue import CATALOGUE
 
 BEFORE_VECTORS = (6, 8, 16)
 ADLER_BITS = 29
@@ -73,18 +75,16 @@ def tried(size: int) -> dict[int, int]:
     """
     if size < SMALLEST:
         return {}
-    by_width = {8: [c for c in crc.CATALOGUE if c.width == 8], 16: [], 32: []}  # type: dict[int, list[crc.Crc]]
-    for width in (16, 32):
-        by_width[width] = [c for c in crc.CATALOGUE if c.width == width]
-    eight = 5 + 2 + 2 * len(by_width[8])
+    crcs = Counter(one.width for one in CATALOGUE)
+    eight = 5 + 2 + 2 * crcs[8]
     pairs = size % 2 == 0
     sixteen = len(places(size, 2)) * 2 * 3 + (4 * pairs + 2 * pairs) + (len(places(size, 2)) * 2 * pairs)
-    sixteen += len(by_width[16]) * 2 * len(places(size, 2))
+    sixteen += crcs[16] * 2 * len(places(size, 2))
     sixteen += 4  # byte sums in 32 bits: only the lower half is not foreseeable
     sixteen += 4  # Fletcher-16
     quads = size % 4 == 0
-    thirty_two = 4 * quads + 4 * quads + len(by_width[32]) * 2 * 2
-    return {8: eight, 16: sixteen, ADLER_BITS: 4, 32: thirty_two}
+    thirty_two = 4 * quads + 4 * quads + crcs[32] * 2 * 2
+    return {8: eight, 16: sixteen, 24: crcs[24] * 2 * 2, ADLER_BITS: 4, 32: thirty_two}
 
 
 def _over_all(size: int, method: str, value: str, bits: int, family: str, unit: int = 1) -> Hit:
@@ -169,7 +169,7 @@ def _word_sums(data: NDArray[np.uint8]) -> Iterator[Hit]:
 
 _TAIL = 2 + BEFORE_VECTORS[-1]
 """Bytes at the end in which all places lie but the first."""
-_ENDS = (_TAIL, *(table + 2 for table in BEFORE_VECTORS[-2::-1]), 4, 2, 1)
+_ENDS = (_TAIL, *(table + 2 for table in BEFORE_VECTORS[-2::-1]), 4, 3, 2, 1)
 """Bytes before the end at which a stored value may begin."""
 _BEYOND = tuple(_TAIL - end for end in _ENDS)
 _HEAD = len(_ENDS)
@@ -194,7 +194,7 @@ class _Spots(NamedTuple):
 
 def _spots() -> tuple[_Spots, tuple[tuple[int, int], ...]]:
     """The spots, and the distinct fields: bytes before the end (0: the first bytes), width in bytes."""
-    fields = tuple((end, width) for width in (1, 2, 4) for end in _ends(width))
+    fields = tuple((end, width) for width in (1, 2, 3, 4) for end in _ends(width))
     every = [
         (
             number,
@@ -202,7 +202,7 @@ def _spots() -> tuple[_Spots, tuple[tuple[int, int], ...]]:
             _ENDS.index(end or width),
             fields.index((end, width)),
         )
-        for number, one in enumerate(crc.CATALOGUE)
+        for number, one in enumerate(CATALOGUE)
         for width in (one.width // 8,)
         for end in _ends(width)
     ]
@@ -257,7 +257,7 @@ def _crcs(data: NDArray[np.uint8]) -> Iterator[Hit]:
     want = _registers(data)[_SPOTS.before, core] ^ _constants(size)[_SPOTS.covered, _SPOTS.algorithm]
     high, low = (one[_SPOTS.field] for one in _fields(data))
     for spot in np.flatnonzero((want == high) | (want == low)).tolist():
-        one = crc.CATALOGUE[_SPOTS.algorithm[spot]]
+        one = CATALOGUE[_SPOTS.algorithm[spot]]
         end, width = _FIELDS[_SPOTS.field[spot]]
         at = size - end if end else 0
         span = (0, at) if at else (width, size)

@@ -171,10 +171,10 @@ def _header_checks(row: _Row) -> list[SelfCheck]:
                 tried=1,
                 tried_as_strong=1,
                 blind_to=(
-                    *_BLIND["sum"],
+                    *_BLIND[one.family],
                     *(() if one.covers[1] == len(row.data) else ("what lies outside the stated length",)),
                 ),
-                order_blind=True,
+                order_blind=one.family != "crc",
                 whole=one.covers[0] == 0 and one.covers[1] >= row.live,
                 lifts=False,
                 why=one.why
