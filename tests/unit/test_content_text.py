@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import doctest
 import textwrap
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from numpy.typing import NDArray
 
 from pipeline.stages.content.text import HALF_FIT, WHOLE_FIT, TextRun, pair_fit, safe, texts
 from tests.kit.images import code_image, put, random_image
@@ -51,6 +53,70 @@ def test_strings_behind_their_own_length_are_found() -> None:
     table = b"".join(bytes([len(word)]) + word for word in WORDS)
     text = only(texts(put(random_image(4), 512, table), 8))
     assert (text.kind, text.start, text.end) == ("length-prefixed", 512, 512 + len(table))
+
+
+MNEMONICS = (
+    b"LDALDBSTASTBADDSUBANDORAXORCMPINCDECJMPJSRRTSBEQBNEBCCBCSBMIBPLNOPCLCSECPSHPULROLRORASLLSRTSTSWI"
+)
+"""Three letters each."""
+
+
+def records(before: int, after: int, *, width: int = 3, mark: str = "") -> bytes:
+    """Words of one width, arbitrary bytes around each; bit 7 set in none, the `last` letter or `all`."""
+    rng = np.random.default_rng(before * 8 + after)
+    out = b""
+    for start in range(0, len(MNEMONICS), 3):
+        letters = bytearray(MNEMONICS[start : start + 3].ljust(width))
+        for place in range(width):
+            if mark == "all" or (mark == "last" and place == width - 1):
+                letters[place] |= 0x80
+        around = rng.integers(0, 256, before + after).astype(np.uint8).tobytes()
+        out += around[:before] + bytes(letters) + around[before:]
+    return out
+
+
+@pytest.mark.parametrize(
+    "table",
+    [
+        records(0, 0),
+        records(0, 0, width=4),
+        records(0, 0, width=4, mark="all"),
+        records(0, 1),
+        records(0, 2),
+        records(2, 0),
+        records(1, 2),
+        records(0, 1, mark="last"),
+        records(0, 2, mark="all"),
+    ],
+)
+@pytest.mark.parametrize("around", [random_image, code_image])
+def test_a_table_of_fixed_width_mnemonics_is_text_nearly_whole(
+    table: bytes, around: Callable[[int], NDArray[np.uint8]]
+) -> None:
+    found = texts(put(around(6), 700, table), 8)
+    inside = sum(min(one.end, 700 + len(table)) - max(one.start, 700) for one in found)
+    assert inside > 0.8 * len(table)
+    assert sum(one.end - one.start for one in found) - inside <= 4
+
+
+@pytest.mark.parametrize("record", [b"ABC\x01", b"FGHI", b"@ABC"])
+def test_one_word_over_and_over_is_no_table(record: bytes) -> None:
+    assert not texts(put(random_image(7), 700, record * 40), 8)
+
+
+def test_ebcdic_text_is_named_and_shown_in_plain_letters() -> None:
+    """Source: code page 037 of Python's standard library."""
+    text = only(texts(put(random_image(8), 700, PHRASES[:180].decode().encode("cp037")), 8))
+    assert text.kind == "EBCDIC"
+    assert "THREAD BROKEN AT" in text.shown
+
+
+@pytest.mark.parametrize(("kind", "shift"), [("six-bit, blank 00", 0x20), ("six-bit, blank 20", 0)])
+def test_upper_case_text_of_six_bits_is_named(kind: str, shift: int) -> None:
+    plain = PHRASES[:180].replace(b"\r", b" ")
+    text = only(texts(put(random_image(9), 700, bytes(byte - shift & 0x3F for byte in plain)), 8))
+    assert text.kind == kind
+    assert "THREAD BROKEN AT" in text.shown
 
 
 @pytest.mark.parametrize(("dtype", "packing"), [(">u2", "high byte first"), ("<u2", "low byte first")])

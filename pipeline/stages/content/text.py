@@ -17,7 +17,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.stages.content.runs import as_bytes, runs
+from pipeline.stages.content.fixed_width import fixed_width
+from pipeline.stages.content.runs import as_bytes, has_run, runs
 from pipeline.words import Words
 
 COMMON = "ETAOINSRHL"
@@ -86,13 +87,38 @@ _LETTER = np.zeros(256, dtype=bool)
 _LETTER[[*range(0x41, 0x5B), *range(0x61, 0x7B)]] = True
 
 
+def _decoded() -> dict[str, NDArray[np.uint8]]:
+    """Other codes of characters: the character of each of 256 values, 0 for what is none.
+
+    Source: EBCDIC code page 037 as Python's standard library has it; six-bit codes, from memory: the 64
+    characters from the blank on, and the lowest six bits of the seven-bit code.
+    """
+    ebcdic = np.frombuffer(bytes(range(256)).decode("cp037").encode("latin-1"), np.uint8)
+    value = np.arange(256)
+    from_blank = np.where(value < 0x40, value + 0x20, 0)
+    trimmed = np.where(value < 0x20, value + 0x40, np.where(value < 0x40, value, 0))
+    return {
+        "EBCDIC": np.where(ebcdic < 0x7F, ebcdic, 0).astype(np.uint8),
+        "six-bit, blank 00": from_blank.astype(np.uint8),
+        "six-bit, blank 20": trimmed.astype(np.uint8),
+    }
+
+
+_DECODED = _decoded()
+_LETTER_OR_BLANK = {kind: _LETTER[table] | (table == 0x20) for kind, table in _DECODED.items()}
+_RUN_OTHERWISE, _LETTERS_OTHERWISE = 15, 24
+"""Letters and blanks in a row, and letters in all, that text in another code must have."""
+_KINDS = 5 + len(_DECODED)
+
+
 @dataclass(frozen=True, slots=True)
 class TextRun:
     """A stretch of text.
 
     Attributes:
         start, end: Half-open word addresses.
-        kind: `7-bit`, `bit 7 set`, `last letter marked` or `length-prefixed`.
+        kind: `7-bit`, `bit 7 set`, `last letter marked`, `length-prefixed`, `fixed-width words`, `EBCDIC` or
+            `six-bit, blank 00` or `20`.
         score: Natural logarithm of the likelihood ratio, text against bytes without meaning.
         chance: How often such a stretch turns up in an image without text.
         shown: The text, safe to print.
@@ -229,6 +255,20 @@ def _case_jumps(stretch: NDArray[np.uint8]) -> bool:
     return 8 * int((capital[1:] & small[:-1]).sum()) > pairs
 
 
+def _otherwise_coded(data: NDArray[np.uint8], least: float) -> list[tuple[int, int, str, float]]:
+    """Texts in other codes, whose letters must also be neighbours as in writing: their values are common."""
+    out = []
+    for kind, table in _DECODED.items():
+        if not has_run(_LETTER_OR_BLANK[kind][data], _RUN_OTHERWISE):
+            continue
+        for start, end, worth in _segments(data, _PLAIN[table], _PLAIN_OK[table], least=least):
+            text = table[data[start:end]]
+            letters = int(_LETTER[text].sum())
+            if letters >= _LETTERS_OTHERWISE and _varied(text) and (pair_fit(text) or 0.0) >= HALF_FIT:
+                out.append((start, end, kind, worth))
+    return out
+
+
 def text_in_bytes(data: NDArray[np.uint8]) -> list[tuple[int, int, str, float]]:
     """All texts in a row of bytes, the best explanation of each place: (start, end, kind, score).
 
@@ -240,7 +280,7 @@ def text_in_bytes(data: NDArray[np.uint8]) -> list[tuple[int, int, str, float]]:
     """
     if len(data) < 8:
         return []
-    least = math.log(len(data)) - math.log(MOST_CHANCE / 4)  # four kinds are tried
+    least = math.log(len(data)) - math.log(MOST_CHANCE / _KINDS)
     found = [(s, e, "7-bit", v) for s, e, v in _segments(data, _PLAIN, _PLAIN_OK, least=least)]
     found += [(s, e, "bit 7 set", v) for s, e, v in _segments(data, _HIGH, _HIGH_OK, least=least)]
     for s, e, v in _segments(data, _MARKED, _MARKED_OK, least=least):
@@ -249,6 +289,9 @@ def text_in_bytes(data: NDArray[np.uint8]) -> list[tuple[int, int, str, float]]:
             found.append((s, e, "last letter marked", v))
     found += [(s, e, "length-prefixed", v) for s, e, v in _prefixed(data, least=least)]
     found = [one for one in found if _varied(data[one[0] : one[1]])]
+    found += _otherwise_coded(data, least)
+    told = [(start, end) for start, end, _, _ in found]
+    found += [(s, e, "fixed-width words", v) for s, e, v in fixed_width(data, _PLAIN, least, told)]
     if len(found) < 2:
         return found
     kept: list[tuple[int, int, str, float]] = []
@@ -292,7 +335,7 @@ def texts(words: Words, bits: int) -> tuple[TextRun, ...]:
     for data, unit_words, unit_bytes, packing in _planes(words, bits):
         found = []
         for start, end, kind, score in text_in_bytes(data):
-            stretch = data[start:end]
+            stretch = _DECODED[kind][data[start:end]] if kind in _DECODED else data[start:end]
             if unit_words > 1 and (pair_fit(stretch) or 0.0) < HALF_FIT:
                 continue
             plain = np.bitwise_and(stretch, 0x7F, dtype=np.uint8)
@@ -302,7 +345,7 @@ def texts(words: Words, bits: int) -> tuple[TextRun, ...]:
                     end=-(-end // unit_bytes) * unit_words,
                     kind=kind,
                     score=score,
-                    chance=min(1.0, 4 * len(data) * math.exp(-score)),
+                    chance=min(1.0, _KINDS * len(data) * math.exp(-score)),
                     shown=safe(plain if kind != "7-bit" else stretch),
                     letters=int(_LETTER[plain].sum()),
                     fit=pair_fit(stretch),
