@@ -8,7 +8,7 @@
     --markdown FILE the tables of tests/MEASUREMENTS.md
     --only NAME     "flow" (single programs), "bits" (eight wrong bits of code), "banks" (chips of one
                     program at their addresses), "wide" (chips that hold parts of one word) or "microcode" (no
-                    microcode is found where there is none)
+                    microcode is found where there is none) or "text" (its bytes, as the compiler marks them)
 
 Each row has n and one-sided 95 % Clopper-Pearson bounds. Rows under n = 60 are printed, not judged; "wrong"
 is judged from n = 1,000 on. Exit code 1 when a judged row misses its goal.
@@ -31,6 +31,7 @@ from tests.accuracy.tables import upper_bound
 from tests.content_accuracy import banks, cases, microwords, wide
 from tests.content_accuracy.cases import Outcome, Piece, pieces
 from tests.content_accuracy.programs import SOURCES, Image, images
+from tests.content_accuracy.texts import text_table
 
 LEAST_JUDGED, LEAST_JUDGED_WRONG = 60, 1000
 
@@ -192,7 +193,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--most", type=int, default=100)
     parser.add_argument("--markdown", type=Path)
-    parser.add_argument("--only", choices=["flow", "bits", "banks", "wide", "microcode"])
+    parser.add_argument("--only", choices=["flow", "bits", "banks", "wide", "microcode", "text"])
     options = parser.parse_args(arguments)
     every, missing = images()
     found = [one for one in every if one.half == options.half]
@@ -230,9 +231,11 @@ def main(arguments: list[str] | None = None) -> int:
         "",
         *reliability(outcomes),
         "",
-        *code_table(found, options.seed),
+        *(code_table(found, options.seed) if options.only != "text" else ()),
         "",
-        *cost(found),
+        *text_table(found),
+        "",
+        *(cost(found) if options.only != "text" else ()),
         "",
         *missing,
     ]

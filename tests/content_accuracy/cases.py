@@ -24,7 +24,7 @@ from pipeline.stages.content.flow_of_control.kept_bits import keeps_bits
 from pipeline.stages.content.flow_of_control.orders import crossings
 from pipeline.stages.content.program import program_of, with_code
 from pipeline.stages.content.regions import regions
-from tests.content_accuracy.programs import Image
+from tests.content_accuracy.programs import TEXT, Image
 
 READ_AS = {"8080": "z80", "6502": "65c02"}
 """Families that are read by the larger set of a pair."""
@@ -178,5 +178,5 @@ def code_bytes(image: Image, around: Sequence[NDArray[np.uint8]]) -> CodeBytes:
     cut = regions(data, 8, erased_state=None, part=None)
     for region in with_code(cut, program_of(data, 8), data, 8):
         told[region.start : region.end] = region.kind == "code"
-    code, other = truth == 1, truth == 0
+    code, other = truth == 1, (truth == 0) | (truth == TEXT)
     return CodeBytes(int(code.sum()), int((told & code).sum()), int(other.sum()), int((told & other).sum()))

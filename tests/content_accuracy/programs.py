@@ -22,6 +22,8 @@ from numpy.typing import NDArray
 
 from tests.content_accuracy.packages import CACHE, debian, pypi, run
 
+TEXT = 2
+"""How a listing's mark says that a byte is text."""
 Half = Literal["setting", "held out"]
 Bytes = NDArray[np.uint8]
 
@@ -30,7 +32,7 @@ Bytes = NDArray[np.uint8]
 class Image:
     """One program or other content.
 
-    `code`: per byte 1 for code, 0 for data, -1 where the listing is silent.
+    `code`: per byte 1 for code, `TEXT` for text, 0 for other data, -1 where the listing is silent.
     """
 
     name: str
@@ -184,7 +186,7 @@ _RST = re.compile(
 
 
 def _marked(listings: list[Path], size: int) -> NDArray[np.int8] | None:
-    """Per byte what linked listings say: instructions are code, data directives are not.
+    """Per byte what linked listings say: instructions are code, data and text directives are not.
 
     None where they say little.
     """
@@ -195,8 +197,9 @@ def _marked(listings: list[Path], size: int) -> NDArray[np.int8] | None:
             if found:
                 start, count = int(found[1], 16), len(found[2].split())
                 text = found[4].strip().rpartition("::")[2]
-                data = text.startswith((".db", ".dw", ".ascii", ".ds", ".byte", ".strz"))
-                marks[start : start + count] = 0 if data else 1
+                data = text.startswith((".db", ".dw", ".ds", ".byte"))
+                written = text.startswith((".ascii", ".strz"))
+                marks[start : start + count] = TEXT if written else 0 if data else 1
     return marks if np.count_nonzero(marks >= 0) > 200 else None
 
 
