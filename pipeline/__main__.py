@@ -6,6 +6,7 @@ traceback, 130 for Ctrl-C.
 
 from __future__ import annotations
 
+import gc
 import os
 import re
 import sys
@@ -18,18 +19,24 @@ USAGE = 2
 STOPPED = "Interrupted; nothing half-made was left under a final name.\n"
 ONE_THREAD = ("OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "VECLIB_MAXIMUM_THREADS")
 """What the libraries under numpy ask for the number of threads; names from memory of their manuals."""
+SELDOM = 20_000
+"""Objects made before the collector looks among them; some megabytes, if all of them were garbage."""
 NO_PLUGINS = "PYDANTIC_DISABLE_PLUGINS"
 """Source: pydantic's documentation, "Pydantic Plugins", from memory; it must stand before the first model."""
 
 
 def settle_libraries() -> None:
-    """Has the library of matrices work in one thread, and pydantic without plugins; what the user set stands.
+    """Has the library of matrices work in one thread, pydantic without plugins, and the collector seldom.
+
+    What the user set of the first two stands.
 
     Chips are small, and the cores are taken by processes already: a second thread waits in a loop for its
     share of each small product, and doubles the processor time. Sums also come out in one order everywhere.
     What another package plugs in must not change what a sheet means, and looking for it takes as long as
-    loading numpy.
+    loading numpy. The collector of cycles finds next to none here, and looking for them in all that the
+    libraries made while they were loaded takes a tenth of a small command.
     """
+    gc.set_threshold(SELDOM, 50, 50)
     for name in ONE_THREAD:
         os.environ.setdefault(name, "1")
     os.environ.setdefault(NO_PLUGINS, "__all__")
@@ -42,11 +49,11 @@ def run(arguments: list[str] | None = None) -> int:
         arguments: Without the program's name; those of the process where None.
     """
     from pipeline.errors import WellreadError
-    from pipeline.quick_recheck import quick_recheck
+    from pipeline.short_way import short_way
 
     interrupted: tuple[type[BaseException], ...] = (KeyboardInterrupt,)
     try:
-        code = quick_recheck(sys.argv[1:] if arguments is None else arguments)
+        code = short_way(sys.argv[1:] if arguments is None else arguments)
         if code is not None:
             return code
         import typer

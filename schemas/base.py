@@ -25,7 +25,7 @@ Range = Annotated[list[int], Field(min_length=2, max_length=2)]
 class HumanInput(BaseModel):
     """Something a person writes by hand: frozen, and an unknown field is an error."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, str_strip_whitespace=True, defer_build=True)
 
 
 def stored(*, title: str | None = None) -> Callable[[_Class], _Class]:

@@ -15,6 +15,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.lines.assignment import cheapest_columns
 from pipeline.lines.mapping import LineMap, lines_of, routed_addresses
 from pipeline.lines.repair import Sample, repair
 from pipeline.lines.walsh import Floats, Marks, walsh
@@ -27,16 +28,10 @@ HOPELESS = 0.8
 
 
 def assign(costs: Costs) -> Lines:
-    """For each row the column that makes the whole cheapest.
-
-    Source: scipy.optimize.linear_sum_assignment (Crouse 2016). The faint slope makes the plain order win
-    ties.
-    """
-    from scipy.optimize import linear_sum_assignment
-
+    """For each row the column that makes the whole cheapest; by a faint slope the plain order wins ties."""
     count = costs.shape[0]
     slope = np.abs(np.arange(count)[:, None] - np.arange(count)[None, :]) * 1e-7
-    return np.asarray(linear_sum_assignment(costs + slope)[1], dtype=np.intp)
+    return np.asarray(cheapest_columns((costs + slope).tolist()), dtype=np.intp)
 
 
 def _sorted_distance(first: Floats, second: Floats) -> Costs:

@@ -6,6 +6,7 @@ A worker (`edges/worker.py`) loads this file by itself, before it knows where th
 
 from __future__ import annotations
 
+import gc
 import pickle
 import sys
 from collections.abc import Callable, Sequence
@@ -34,6 +35,7 @@ def answerer(arguments: Sequence[str]) -> Callable[[bytes, object], bytes]:
         and some items; all of it pickled.
     """
     sys.path[:] = arguments
+    gc.set_threshold(20_000)  # as in `__main__`, which is not loaded here
     return _answer
 
 

@@ -14,6 +14,7 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cache, lru_cache
 from itertools import combinations
+from math import expm1, log
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -198,6 +199,9 @@ def upper_bound(errors: int, trials: int, *, confidence: float = CONFIDENCE) -> 
         raise ValueError(f"{errors} errors in {trials} trials")
     if errors == trials:
         return 1.0
+    if errors == 0:
+        # Loading scipy takes longer than a small project; its own answer is this one to the last bit.
+        return -expm1(log(1.0 - confidence) / trials)
     from scipy.special import betaincinv
 
     return float(betaincinv(errors + 1, trials - errors, confidence))

@@ -66,10 +66,10 @@ ARROWS = {
     "run run/package run/look",
     "run/publish": "result schemas errors catalogue flow words formats steps bags publish views edges "
     "edges/bags one_line run run/package run/keep summed_up to_do",
-    "quick_recheck": "edges run/keep exit_codes",
+    "short_way": "result edges run/keep run/look run/package exit_codes",
     "cli": "errors exit_codes result summaries edges run run/package run/keep run/look run/bench run/publish "
     "run/holdings",
-    "__main__": "schemas errors edges one_line quick_recheck cli",
+    "__main__": "schemas errors edges one_line short_way cli",
 }
 """Every room, and what it may know. `pipeline/README.md` tells what each room is for."""
 OF_RUN = {"package", "keep", "publish", "bench", "look", "holdings"}

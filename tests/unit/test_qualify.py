@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.special import betaincinv
 
 from pipeline.stages.qualify import (
     Coverage,
@@ -190,6 +191,16 @@ def test_a_reading_of_another_length_is_refused() -> None:
 def test_more_errors_than_trials_are_refused() -> None:
     with pytest.raises(ValueError, match="3 errors in 2 trials"):
         upper_bound(3, 2)
+
+
+@pytest.mark.parametrize("confidence", [0.9, 0.95, 0.99])
+def test_the_bound_of_no_errors_is_scipys_to_the_last_bit(confidence: float) -> None:
+    """Source: scipy.special.betaincinv."""
+    trials = [*range(1, 200), 16384, 58624, 327680, 10_000_019, 335_544_320]
+
+    assert [upper_bound(0, one, confidence=confidence) for one in trials] == [
+        float(betaincinv(1, one, confidence)) for one in trials
+    ]
 
 
 def test_the_json_form_names_lines_and_witnesses() -> None:

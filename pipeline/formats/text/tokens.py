@@ -30,6 +30,10 @@ HEX = re.compile(rb"[0-9A-Fa-f]+")
 LINES_SAMPLED = 200_000
 """Lines that show how a dump writes its values; every line is then held to it."""
 LINES_COUNTED = 200
+LINES_KNOWN = 4096
+"""A log of one value a line has some hundreds of distinct lines; of others the first are kept."""
+SHORT_LINE = 64
+"""Longer ones hardly come twice."""
 BYTE = re.compile(rb"[0-9A-Fa-f]{1,2}")
 LONGEST_LINE = 1 << 20
 """Characters of a line that are still read one by one."""
@@ -312,6 +316,7 @@ class LineReader:
     usual: frozenset[int] = frozenset()
     needless: bool | None = None
     widths: Widths = field(init=False)
+    _good: dict[bytes, tuple[list[int], list[bytes]]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.widths = Widths(self.text)
@@ -384,7 +389,12 @@ class LineReader:
             )
 
     def _plain(self, start: int, line: bytes) -> list[int] | None:
-        """A line of bare digits."""
+        """A line of bare digits; what one that came before and was good holds is known."""
+        known = self._good.get(line)
+        if known is not None:
+            if self.style.free:
+                self.widths.note(start, line, known[1])
+            return known[0]
         words = WORD.findall(line)
         got = [self.style.values(word) for word in words]
         fits = sum(1 for one in got if one is not None)
@@ -404,7 +414,10 @@ class LineReader:
                 self._either(start, line)
         if self.style.free:
             self.widths.note(start, line, words)
-        return [value for one in got if one is not None for value in one]
+        values = [value for one in got if one is not None for value in one]
+        if len(line) <= SHORT_LINE and len(self._good) < LINES_KNOWN:
+            self._good[line] = values, words
+        return values
 
     def _separated(self, start: int, line: bytes) -> None:
         """Separators are those of most lines; anything else may be a date, a heading, a damaged line."""
