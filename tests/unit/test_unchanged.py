@@ -11,9 +11,8 @@ import pytest
 
 from pipeline import __version__
 from pipeline.__main__ import NO_PLUGINS, ONE_THREAD, settle_libraries
-from pipeline.run.package.names_in_bag import dump_names
-from pipeline.run.package.package import get_ready, package
-from pipeline.run.package.unchanged import is_unchanged
+from pipeline.run.package.package import package, unchanged
+from pipeline.run.package.ready import get_ready
 from schemas.record import SoftwareRecord
 
 SHEET = """\
@@ -44,13 +43,11 @@ def packaged(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 def _is_unchanged(root: Path, version: str = __version__) -> bool:
     ready, _ = get_ready(root, None, quiet=True, clear_leftovers=False)
-    plan, previous = ready.project.plan, ready.previous
-    assert plan is not None
+    previous = ready.previous
     assert previous is not None
     made_by: SoftwareRecord = {**previous.record["software"], "version": version}
     before = replace(previous, record={**previous.record, "software": made_by})
-    _, _, loose = dump_names(plan.chips, ready.project.files)
-    return is_unchanged(ready.project, plan, loose, ready.twins, before)
+    return unchanged(replace(ready, previous=before)) is not None
 
 
 def _flipped(path: Path) -> None:

@@ -10,9 +10,10 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Callable, Iterable, Iterator
+from contextlib import ExitStack
 from itertools import chain
 from pathlib import Path
-from typing import NamedTuple
+from typing import NamedTuple, Self
 
 from pipeline.bags.observed import REGULAR, Observation, Seen
 from pipeline.bags.parse_tag_files import (
@@ -152,22 +153,54 @@ class BagWalk:
 def _observe_folder(
     bag: Path, *, workers: int | None, progress: Progress | None, on_tags: TagsRead | None
 ) -> Observation:
-    """Files go to the digesters as the walk finds them: hashing begins before the tree is known.
-
-    Tag files of the top are read first: they say which algorithms are wanted, and are digested from memory.
-    """
-    walked = BagWalk(bag)
-    expected = told_size(walked.tags.get("bag-info.txt")).size_bytes
-    digesting = Digesting(
-        walked.root, walked.groups, workers=workers, progress=progress, expected_bytes=expected
-    )
-    with digesting:
-        for group, files in walked.files():
-            digesting.add(files, group)
-        digesting.named_all()
+    with Observing(bag, workers=workers, progress=progress) as observing:
         if on_tags is not None:
-            on_tags(walked.tags)
-        return walked.observation(digesting.results())
+            on_tags(observing.tags)
+        return observing.observation()
+
+
+class Observing:
+    """A bag's folder that other processes digest meanwhile, where it is large; a context that ends them.
+
+    Files go to the digesters as the walk finds them: hashing begins before the tree is known. Tag files of
+    the top are read first: they say which algorithms are wanted, and are digested from memory.
+
+    Args:
+        bag: The folder.
+        workers: How many processes digest; by default one a core, or none where there is little to do.
+        progress: Told as the bytes go by.
+
+    Attributes:
+        tags: The tag files.
+    """
+
+    def __init__(self, bag: Path, *, workers: int | None = None, progress: Progress | None = None) -> None:
+        self._walked = walked = BagWalk(bag)
+        self.tags = walked.tags
+        expected = told_size(walked.tags.get("bag-info.txt")).size_bytes
+        self._digesting = Digesting(
+            walked.root, walked.groups, workers=workers, progress=progress, expected_bytes=expected
+        )
+
+    def __enter__(self) -> Self:
+        with ExitStack() as opened:
+            opened.enter_context(self._digesting)
+            for group, files in self._walked.files():
+                self._digesting.add(files, group)
+            self._digesting.named_all()
+            self._opened = opened.pop_all()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._opened.close()
+
+    def observation(self) -> Observation:
+        """What was seen, once every file is digested.
+
+        Raises:
+            ResourceError: A worker was ended before its work.
+        """
+        return self._walked.observation(self._digesting.results())
 
 
 class ToldSize(NamedTuple):

@@ -32,14 +32,25 @@ def dump_names(
         for path, name in _within(own).items():
             names[path] = f"{folder}/{name}"
             owners[path] = planned.chip.chip
-    loose = [
-        path
-        for path, found in files.items()
-        if path.startswith("dumps/") and not found.refused and path not in names
-    ]
+    loose = loose_dumps(names, files)
     for path, name in _within(loose).items():
         names[path] = f"{UNNAMED}/{name}"
     return names, owners, loose
+
+
+def loose_dumps(read: Iterable[str], files: Mapping[str, FoundFile]) -> list[str]:
+    """Dump files that no reading names.
+
+    Args:
+        read: Paths that readings name.
+        files: Everything in the project folder.
+    """
+    named = frozenset(read)
+    return [
+        path
+        for path, found in files.items()
+        if path.startswith("dumps/") and not found.refused and path not in named
+    ]
 
 
 def _within(paths: Sequence[str]) -> dict[str, str]:

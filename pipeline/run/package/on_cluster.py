@@ -15,7 +15,9 @@ from pipeline.edges.progress import DoneByWorkers, Progress
 from pipeline.edges.staging import Staging
 from pipeline.errors import ClusterError, WellreadError
 from pipeline.flow import Packaged
-from pipeline.run.package.package import Ready, build_bag, get_ready
+from pipeline.run.package.build import build_bag
+from pipeline.run.package.package import unchanged
+from pipeline.run.package.ready import Ready, get_ready
 
 _WANTED = "wanted"
 """While this file lies in the staging folder somebody waits for the bag."""
@@ -138,7 +140,9 @@ def _built(asked: AskedBag) -> EndedBag:
         with storage_trouble(attempt):
             attempt.mkdir()
             root.mkdir()
-        packaged = build_bag(asked.ready, root, _WhileWanted(outer / _WANTED), alone=True)
+        packaged = unchanged(asked.ready) or build_bag(
+            asked.ready, root, _WhileWanted(outer / _WANTED), alone=True
+        )
     except WellreadError as error:
         return EndedBag(error, asked.outer)
     return EndedBag(packaged, asked.outer, str(root))

@@ -8,16 +8,22 @@ read now leaves the decision to the run itself, which says so.
 from __future__ import annotations
 
 import hashlib
+import os
 from collections.abc import Iterable, Iterator, Mapping, Sequence
+from math import inf
 from pathlib import Path
 
 from pipeline import __version__
+from pipeline.bags.observed import Verdict
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import Observing
 from pipeline.edges.steady import steadily
-from pipeline.errors import WellreadError
-from pipeline.flow import Plan
+from pipeline.errors import BagError, WellreadError
+from pipeline.flow import ChipSummary, Packaged, Plan
+from pipeline.run.package.names_in_bag import loose_dumps
 from pipeline.run.package.open_project import Project
-from pipeline.run.package.twins import OpenTwin
 from pipeline.run.package.versions import Previous
+from pipeline.to_do import to_do
 from schemas.record import Record
 
 _BLOCK = 1 << 20
@@ -51,31 +57,109 @@ def told_same(previous: Previous | None, inputs_sha256: str) -> bool:
     )
 
 
-def is_unchanged(
-    project: Project, plan: Plan, loose: Sequence[str], twins: Sequence[OpenTwin], previous: Previous | None
-) -> bool:
-    """Whether all inputs are what the newest version was made of; the first that is not ends the search.
+def unchanged_version(
+    project: Project, plan: Plan, twins: Mapping[str, str], previous: Previous
+) -> Packaged | None:
+    """The newest version again, where all inputs are what it was made of; else None.
+
+    While the inputs are digested here, other processes digest the bag.
 
     Args:
         project: Looked over.
         plan: Of it.
-        loose: Dump files that no reading names.
-        twins: That the sheet names, verified.
+        twins: Key of each twin that the sheet names → receipt of its bag, verified.
         previous: The newest version.
+
+    Raises:
+        BagError: Nothing has changed, but it does not pass a recheck.
     """
-    if previous is None or previous.record["software"]["version"] != __version__:
-        return False
-    inputs = {f"twins/{one.key}": one.receipt for one in twins}
+    if previous.record["software"]["version"] != __version__:
+        return None
+    inputs = {f"twins/{key}": receipt for key, receipt in twins.items()}
     inputs |= {name: hashlib.sha256(text).hexdigest() for name, text in project.sheet_files.items()}
-    read = (path for chip in plan.chips for reading in chip.readings for path in reading.files)
-    was = dict(_recorded(previous.record))
-    try:
-        for path in dict.fromkeys([*read, *loose, *attached(project)]):
-            if was.get(path) != inputs.setdefault(path, _sha256(project.folder / path)):
-                return False
-    except (OSError, WellreadError):
-        return False
-    return told_same(previous, inputs_digest(inputs))
+    compared = _AgainstVersion(project, previous.record, inputs)
+    likely, others = _newest_first(project.folder, _paths(project, plan))
+    if not compared.are_same(likely):
+        return None
+    with Observing(previous.path) as observing:
+        if not compared.are_same(others) or not told_same(previous, inputs_digest(inputs)):
+            return None
+        return same_version(previous, plan, judge(observing.observation()))
+
+
+def same_version(previous: Previous, plan: Plan, verdict: Verdict) -> Packaged:
+    """The newest version again; a damaged one is not passed off as what the project is.
+
+    Args:
+        previous: The newest version.
+        plan: Of the project.
+        verdict: Of a recheck of that version.
+
+    Raises:
+        BagError: It does not pass.
+    """
+    if not verdict.valid:
+        first = verdict.problems[0]
+        raise BagError(
+            where=str(previous.path),
+            problem=f"nothing has changed since this version, but it is damaged ({first.path}: "
+            f"{first.means})",
+            remedy="Mend it from a copy with `wellread mend`, or move it away and package again",
+        )
+    chips = [ChipSummary(one["chip"], one["grade"], to_do(one).brief) for one in previous.record["chips"]]
+    return Packaged(
+        previous.path,
+        previous.bag,
+        chips,
+        tuple(str(one) for one in plan.cautions),
+        suggestions=tuple(previous.record.get("suggestions", ())),
+    )
+
+
+class _AgainstVersion:
+    """Files held against what a version was made of, one after the other.
+
+    Args:
+        project: Looked over.
+        record: Of the version.
+        inputs: Gets the digest of each file.
+    """
+
+    def __init__(self, project: Project, record: Record, inputs: dict[str, str]) -> None:
+        self._folder, self._inputs = project.folder, inputs
+        self._was = dict(_recorded(record))
+
+    def are_same(self, paths: Iterable[str]) -> bool:
+        """Whether each holds what it held; the first that does not ends the search."""
+        try:
+            return all(
+                self._was.get(path) == self._inputs.setdefault(path, _sha256(self._folder / path))
+                for path in paths
+            )
+        except (OSError, WellreadError):
+            return False
+
+
+def _paths(project: Project, plan: Plan) -> list[str]:
+    """Every dump, photograph and document of a project."""
+    read = [path for chip in plan.chips for reading in chip.readings for path in reading.files]
+    return list(dict.fromkeys([*read, *loose_dumps(read, project.files), *attached(project)]))
+
+
+_LIKELY = 16
+
+
+def _newest_first(folder: Path, paths: Sequence[str]) -> tuple[list[str], list[str]]:
+    """The files that were changed last, which are the likeliest to differ, and all others."""
+
+    def changed(path: str) -> float:
+        try:
+            return os.stat(os.path.join(folder, path)).st_mtime  # noqa: PTH116, PTH118 - by the ten thousand
+        except OSError:
+            return inf
+
+    ordered = sorted(paths, key=changed, reverse=True)
+    return ordered[:_LIKELY], ordered[_LIKELY:]
 
 
 def _recorded(record: Record) -> Iterator[tuple[str, str]]:
@@ -96,7 +180,7 @@ def _sha256(path: Path) -> str:
 
     def digest() -> str:
         found = hashlib.sha256()
-        with path.open("rb", buffering=0) as stream:
+        with open(path, "rb", buffering=0) as stream:  # noqa: PTH123 - by the ten thousand
             while block := stream.read(_BLOCK):
                 found.update(block)
         return found.hexdigest()

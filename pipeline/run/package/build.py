@@ -1,0 +1,461 @@
+"""A bag built in staging, and judged there.
+
+1. Each chip is worked on alone (`one_chip`): its dumps and its image go into the staging bag.
+2. All chips together: who qualifies which reader, which chips are kin, which checks hold over several.
+3. The address spaces are assembled from the images.
+4. What was read may be what the newest version was made of after all: then that is said.
+5. Each chip's record is completed; record, PREMIS, notes and report are written chip by chip.
+6. Manifests; then the bag is judged in staging, by our recheck and by the `bagit` library.
+"""
+
+from __future__ import annotations
+
+import uuid
+from collections import Counter, defaultdict
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import ExitStack
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Self, TypeVar, cast
+
+from pydantic import BaseModel
+
+from pipeline import __version__
+from pipeline.bags import record_file
+from pipeline.bags.observed import BagEntry
+from pipeline.bags.validate import judge
+from pipeline.edges.bags.observe import observe
+from pipeline.edges.bags.second_opinion import second_opinion
+from pipeline.edges.bags.writer import MemberStream, finish_bag, write_member
+from pipeline.edges.clock import Now
+from pipeline.edges.progress import Progress
+from pipeline.edges.project_folder import SHEET_NAME
+from pipeline.edges.steady import changed_between
+from pipeline.errors import JudgedBadError, NothingToDoError
+from pipeline.flow import ChipSummary, Packaged, Plan, Problem
+from pipeline.machine import WholeMachine
+from pipeline.run.crew import Crew
+from pipeline.run.package.all_chips import Walk, how_read, images_folder
+from pipeline.run.package.chip_pages import Finish, Finished, finish_batch
+from pipeline.run.package.names_in_bag import attachment_names, dump_names
+from pipeline.run.package.one_chip import Job
+from pipeline.run.package.open_project import Project
+from pipeline.run.package.ready import Ready
+from pipeline.run.package.spaces import space_records
+from pipeline.run.package.spool import Bytes, Keyed, Spool
+from pipeline.run.package.twins import OpenTwin
+from pipeline.run.package.unchanged import attached, inputs_digest, same_version, told_same
+from pipeline.run.package.versions import Previous, reasons
+from pipeline.stages.sheet import refuse
+from pipeline.to_do import GRADES_WORST_FIRST, ToDo, of_space, worst_first
+from pipeline.views import notes
+from pipeline.views.premis import STEPS, Premis
+from pipeline.views.report import Summary, neighbours
+from schemas.record import (
+    RECORD_SCHEMA,
+    AttachmentRecord,
+    RecordHead,
+    ShownRecord,
+    StoredFile,
+)
+from schemas.recorded_sheet import (
+    BoardRecord,
+    CustodianRecord,
+    MachineRecord,
+    ReaderRecord,
+    ReleaseWordRecord,
+    RightsRecord,
+)
+
+_Kind = TypeVar("_Kind", bound=Mapping[str, object])
+
+PROFILE = "https://wellread.example/profiles/rom-bag-1.0.0.json"
+"""Name of our BagIt Profile; it does not resolve (RFC 2606), the profile itself lies in the bag."""
+_SPACE_OF_IDS = uuid.UUID("6f1d4a52-6f53-5f0e-8f6c-2f4b7f0f3a11")
+
+
+@dataclass(slots=True)
+class _Building:
+    """A bag being built."""
+
+    project: Project
+    plan: Plan
+    moment: Now
+    root: Path
+    job: Job
+    loose: list[str]
+    crew: Crew
+    twins: Sequence[OpenTwin] = ()
+    entries: list[BagEntry] = field(default_factory=list)
+    inputs: dict[str, str] = field(default_factory=dict)
+    sheet: list[StoredFile] = field(default_factory=list)
+    attachments: list[AttachmentRecord] = field(default_factory=list)
+
+
+def build_bag(ready: Ready, root: Path, progress: Progress, *, alone: bool = False) -> Packaged:
+    """All steps: a bag built under `root`, and judged twice.
+
+    Args:
+        ready: What goes into it.
+        root: An empty folder of the bag's name, in a folder where scratch files may lie.
+        progress: Told how far it has come.
+        alone: No further processes are started.
+
+    Raises:
+        WellreadError: The bag cannot be built, or one of the judges refuses it.
+    """
+    packaged = _build(ready, root, progress, alone=alone)
+    if not packaged.same_as:
+        _judge_twice(root, progress)
+    return packaged
+
+
+def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Packaged:
+    """Everything that goes into the bag, written under `root`; the previous version where nothing changed.
+
+    The digest over all inputs decides that, not the images: a sheet that says more makes a new version, too.
+    It was asked for before; here it is asked of what was read.
+    """
+    project, moment, previous, twins = ready.project, ready.moment, ready.previous, ready.twins
+    plan = project.plan
+    assert plan is not None
+    names, owners, loose = dump_names(plan.chips, project.files)
+    images = images_folder(root.parent)
+    job = Job(project.folder, root, images, how_read(plan), names, owners)
+    with (
+        Crew(items=0 if alone else len(plan.chips), folder=root.parent) as crew,
+        Spool(root.parent) as kept,
+        Spool(root.parent) as partial,
+        _Parts(root.parent) as parts,
+    ):
+        building = _Building(project, plan, moment, root, job, loose, crew, twins)
+        building.inputs.update((f"twins/{one.key}", one.receipt) for one in twins)
+        machine = _each_chip(building, kept, partial, progress)
+        _other_inputs(building)
+        inputs = inputs_digest(building.inputs)
+        if previous and told_same(previous, inputs):
+            return same_version(previous, plan, judge(observe(previous.path)))
+        head = _head(building, previous, inputs, machine)
+        _finish(building, head, partial, machine, parts, progress)
+        crew.end()
+        return _written(building, head, parts, previous)
+
+
+def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progress) -> WholeMachine:
+    """Steps 1 and 2: every chip down the street, some of them a second time, then all chips together."""
+    chips = building.plan.chips
+    walk = Walk(building.plan, building.job, building.crew, kept, building.twins)
+    problems: list[Problem] = []
+    for count, worked in enumerate(walk.first(), start=1):
+        problems += worked.problems
+        building.entries += worked.entries
+        progress.show("chips read", count, len(chips))
+    refuse(problems, SHEET_NAME)
+    if not any(reading for chip in chips for reading in chip.readings):
+        raise NothingToDoError(
+            where=SHEET_NAME,
+            problem="no chip has a reading",
+            remedy="Name the dump files CHIP.READER.N.ext, or list them under `readings`",
+        )
+    machine = walk.together()
+    building.inputs.update(walk.inputs)
+    for record in walk.records():
+        partial.add_value(record)
+    return machine
+
+
+def _other_inputs(building: _Building) -> None:
+    """The sheet as given, in the payload and beside the record; loose dumps, photographs and documents."""
+    project, root = building.project, building.root
+    for name, content in project.sheet_files.items():
+        flat = name.replace("/", "_")
+        entry = write_member(root, f"data/sheet/{flat}", content)
+        building.sheet.append(_stored(entry, name))
+        building.entries += [entry, write_member(root, f"metadata/{flat}", content)]
+        building.inputs[name] = entry.sha256
+    shown: dict[str, list[ShownRecord]] = defaultdict(list)
+    for photo in building.plan.sheet.photos:
+        said = photo.model_dump(mode="json", exclude_none=True, exclude={"file"})
+        shown[photo.path].append(cast("ShownRecord", said))
+    named = {path: building.job.names[path] for path in building.loose} | attachment_names(attached(project))
+    for path, where in named.items():
+        entry = write_member(root, where, project.folder / path)
+        building.entries.append(entry)
+        if building.inputs.setdefault(path, entry.sha256) != entry.sha256:
+            raise changed_between(path)
+        building.attachments.append(_attached(entry, path, shown.get(path, [])))
+
+
+def _attached(entry: BagEntry, original: str, shows: list[ShownRecord]) -> AttachmentRecord:
+    """A photograph, a document or a loose dump in the bag, and what it shows where the sheet says so."""
+    stored = _stored(entry, original)
+    return {**stored, "shows": shows} if shows else stored
+
+
+def _stored(entry: BagEntry, original: str) -> AttachmentRecord:
+    return {
+        "path": entry.path,
+        "original_name": original,
+        "size_bytes": entry.size_bytes,
+        "sha256": entry.sha256,
+        "sha512": entry.sha512,
+    }
+
+
+def _head(building: _Building, previous: Previous | None, inputs: str, machine: WholeMachine) -> RecordHead:
+    """The record without its chips."""
+    sheet, moment = building.plan.sheet, building.moment
+    version = previous.version + 1 if previous else 1
+    bag = f"{sheet.machine.id}-v{version}"
+    identifier = f"urn:uuid:{uuid.uuid5(_SPACE_OF_IDS, f'{bag} {inputs} {__version__}')}"
+    return {
+        "schema": RECORD_SCHEMA,
+        "software": {"name": "wellread", "version": __version__},
+        "created": moment.text,
+        "clock_fixed": moment.fixed,
+        "bag": bag,
+        "version": version,
+        "external_identifier": identifier,
+        "supersedes": None,
+        "machine": _as_said(MachineRecord, sheet.machine),
+        "custodian": _as_said(CustodianRecord, sheet.custodian) if sheet.custodian else None,
+        "rights": _as_said(RightsRecord, sheet.rights) if sheet.rights else None,
+        "release": _as_said(ReleaseWordRecord, sheet.release) if sheet.release else None,
+        "readers": {name: _as_said(ReaderRecord, one) for name, one in sheet.readers.items()},
+        "boards": {name: _as_said(BoardRecord, one) for name, one in sheet.boards.items()},
+        "parts": machine.parts(),
+        "sheet": building.sheet,
+        "attachments": building.attachments,
+        "cautions": [*(str(caution) for caution in building.plan.cautions), *_odd_clock(previous, moment)],
+        "spaces": space_records(machine, building.root, building.entries),
+        "suggestions": machine.suggestions,
+        "qualification": machine.qualification_json,
+        "inputs_sha256": inputs,
+        "grades": {},
+    }
+
+
+def _as_said(kind: type[_Kind], said: BaseModel) -> _Kind:
+    """A section of the sheet as the record repeats it; a test holds that its type knows every field."""
+    del kind
+    return cast("_Kind", said.model_dump(mode="json", exclude_none=True))
+
+
+def _odd_clock(previous: Previous | None, moment: Now) -> list[str]:
+    """A version dated before the one that it supersedes.
+
+    Their order stands by number, but a date is wrong.
+    """
+    return moment.contradicts(previous.bag, str(previous.record.get("created", ""))) if previous else []
+
+
+class _Parts:
+    """What the finished chips give, each kind kept apart until its file can be written."""
+
+    def __init__(self, folder: Path) -> None:
+        with ExitStack() as opened:
+            self.records = opened.enter_context(Bytes(folder))
+            self.objects = opened.enter_context(Bytes(folder))
+            self.notes = opened.enter_context(Bytes(folder))
+            self.captures = opened.enter_context(Keyed(folder))
+            self.steps = {step: opened.enter_context(Bytes(folder)) for step in STEPS}
+            self._opened = opened.pop_all()
+        self.summaries: list[Summary] = []
+        self.index: list[ChipSummary] = []
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *ended: object) -> None:
+        self._opened.close()
+
+    def add(self, one: Finished) -> None:
+        """One chip's parts, in the sheet's order."""
+        self.records.add(one.record + b"\n")
+        self.objects.add(one.objects)
+        self.notes.add(one.notes)
+        for step, event in one.steps.items():
+            self.steps[step].add(event)
+        for key, event in one.captures:
+            self.captures.add_under(key, event)
+        self.summaries.append(one.summary)
+        self.index.append(one.facts)
+
+    @property
+    def captured(self) -> list[tuple[str, str]]:
+        """(date or "", reader) of every reading."""
+        return [capture for chip in self.index for capture in chip.captures]
+
+
+def _finish(
+    building: _Building,
+    head: RecordHead,
+    partial: Spool,
+    machine: WholeMachine,
+    parts: _Parts,
+    progress: Progress,
+) -> None:
+    """Step 5, first half: each chip completed, over the cores; its parts are kept in order."""
+    names = building.job.names
+    users = Counter(
+        path
+        for chip in building.plan.chips
+        for path in {path for reading in chip.readings for path in reading.files}
+    )
+    shared = {names[path]: owner for path, owner in building.job.owners.items() if users[path] > 1}
+    rates = {one["readers"][0]: one["upper_bound"] for one in head["qualification"]["readers"]}
+    placed = [(planned.chip.board or "", planned.chip.chip) for planned in building.plan.chips]
+    near = dict(zip((chip for _, chip in placed), neighbours(placed), strict=True))
+    finish = Finish(building.root, building.job.images, head, shared, len(placed), rates, near)
+    chips = (chip for _, chip in placed)
+    items = ((line, machine.heard(chip)) for chip, line in zip(chips, partial.lines(), strict=True))
+    for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
+        parts.add(one)
+        building.entries += one.entries
+        progress.show("chips recorded", count, partial.count)
+
+
+def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Previous | None) -> Packaged:
+    """Step 5, second half: what is known only once all chips have spoken, and then the manifests."""
+    from pipeline.run.package.texts import schema_files, write_report
+
+    counts = Counter(chip.grade for chip in parts.index)
+    head["grades"] = {grade: counts.get(grade, 0) for grade in GRADES_WORST_FIRST}
+    waiting = worst_first(chip.to_do for chip in parts.index)
+    for space in head["spaces"]:
+        space["to_do"] = [one.to_json() for one in of_space(space, waiting)]
+    if previous:
+        head["supersedes"] = {
+            "bag": previous.bag,
+            "receipt": previous.receipt,
+            "external_identifier": previous.record.get("external_identifier"),
+            "why": list(reasons(previous.record, head, parts.index)),
+        }
+    root, entries = building.root, building.entries
+    entries.append(_record(root, head, parts))
+    entries.append(_premis(root, head, parts))
+    entries.append(_notes(root, head, parts, waiting))
+    for path, content in schema_files():
+        entries.append(write_member(root, path, content))
+    entries += write_report(
+        root,
+        head,
+        entries,
+        captured=parts.captured,
+        summaries=parts.summaries,
+        records=parts.records,
+        images=building.job.images,
+    )
+    finish_bag(root, entries, _bag_info(head, previous, parts.index))
+    return Packaged(
+        root.parent.parent / root.name,
+        "",
+        parts.index,
+        tuple(head["cautions"]),
+        tuple(head["spaces"]),
+        previous.bag if previous else "",
+        tuple(head.get("suggestions", ())),
+    )
+
+
+def _record(root: Path, head: RecordHead, parts: _Parts) -> BagEntry:
+    """`metadata/record.json`, chips last and one at a time."""
+    with MemberStream(root, record_file.PATH) as stream:
+        for piece in record_file.file_text(head, (line[:-1].decode() for line in parts.records.lines())):
+            stream.write(piece.encode())
+    return stream.entry
+
+
+def _premis(root: Path, head: RecordHead, parts: _Parts) -> BagEntry:
+    """`metadata/premis.xml`: objects, then events in time order, then agents and rights."""
+    premis = Premis(head)
+    operators = dict.fromkeys(person for chip in parts.index for person in chip.operators)
+    with MemberStream(root, "metadata/premis.xml") as stream:
+        stream.write(premis.opening().encode())
+        _copy(parts.objects, stream)
+        for event in parts.captures.in_order():
+            stream.write(event)
+        for step in STEPS:
+            _copy(parts.steps[step], stream)
+        for piece in premis.closing(operators=operators):
+            stream.write(piece.encode())
+    return stream.entry
+
+
+def _copy(spool: Bytes, stream: MemberStream) -> None:
+    for chunk in spool.chunks():
+        stream.write(chunk)
+
+
+def _notes(root: Path, head: RecordHead, parts: _Parts, waiting: Sequence[ToDo]) -> BagEntry:
+    with MemberStream(root, "metadata/provenance.txt") as stream:
+        stream.write(notes.opening(head, waiting).encode("utf-8", "backslashreplace"))
+        _copy(parts.notes, stream)
+    return stream.entry
+
+
+def _own_numbers(head: RecordHead, chips: Sequence[ChipSummary]) -> Iterator[tuple[str, str | None]]:
+    """The custodian's own numbers for boards and chips, each with what it is the number of."""
+    for name, board in head["boards"].items():
+        for label, number in (("Inventory", board.get("inventory")), ("Accession", board.get("accession"))):
+            yield f"Board-{label}-Number", f"{name}: {number}" if number else None
+    for chip in chips:
+        for label, number in (("Inventory", chip.inventory), ("Accession", chip.accession)):
+            yield f"Chip-{label}-Number", f"{chip.chip}: {number}" if number else None
+
+
+def _bag_info(
+    head: RecordHead, previous: Previous | None, chips: Sequence[ChipSummary]
+) -> list[tuple[str, str]]:
+    """The reserved elements that apply, then ours."""
+    custodian = head.get("custodian") or {}
+    machine = head["machine"]
+    info = [
+        ("Source-Organization", custodian.get("organisation") or custodian.get("name") or "not stated"),
+        ("Contact-Name", custodian.get("name")),
+        ("Contact-Email", custodian["contact"] if "@" in custodian.get("contact", "") else None),
+        (
+            "External-Description",
+            f"ROM contents of {machine['name']}, with readings, evidence and provenance",
+        ),
+        ("Bagging-Date", head["created"][:10]),
+        ("External-Identifier", head["external_identifier"]),
+        ("Bag-Group-Identifier", machine["id"]),
+        ("Internal-Sender-Identifier", head["bag"]),
+        ("Inventory-Number", machine.get("inventory")),
+        ("Accession-Number", machine.get("accession")),
+        *_own_numbers(head, chips),
+        (
+            "Internal-Sender-Description",
+            f"supersedes {previous.bag}, receipt {previous.receipt}" if previous else None,
+        ),
+        ("Bag-Software-Agent", f"wellread {head['software']['version']}"),
+        ("BagIt-Profile-Identifier", PROFILE),
+    ]
+    # A person reads this file in a terminal: what acts on one is written out.
+    return [(label, notes.plain(" ".join(value.split()))) for label, value in info if value]
+
+
+def _judge_twice(bag: Path, progress: Progress) -> None:
+    """Step 6: our own strict recheck, then the library that others will use.
+
+    Raises:
+        JudgedBadError: Either finds anything; the bag stays without a name.
+    """
+    verdict = judge(
+        observe(bag, progress=lambda done, of: progress.show("files hashed", done, of, size=True))
+    )
+    if not verdict.valid:
+        first = verdict.problems[0]
+        raise JudgedBadError(
+            where=bag.name,
+            problem=f"our own recheck refuses it ({first.path}: {first.means})",
+            remedy="Nothing was put in place; please report this with the message",
+        )
+    complaints = second_opinion(bag)
+    if complaints:
+        raise JudgedBadError(
+            where=bag.name,
+            problem=f"the bagit library refuses it ({complaints[0]})",
+            remedy="Nothing was put in place; please report this with the message",
+        )
