@@ -20,6 +20,7 @@ from pipeline.stages.content import (
     BoardChip,
     ChipImage,
     Join,
+    Microword,
     ProgramChip,
     SelfCheck,
     Signature,
@@ -264,18 +265,25 @@ Boards = Iterator[tuple[ChipImage, ...]]
 """The chips of each board."""
 FindJoins = Callable[[Boards], Iterable[tuple[Join, ...]]]
 """Chips of each board that belong side by side; its own seam, since workers may look for them."""
+FindNext = Callable[[Iterable[Microword]], Iterable[tuple[Finding, ...]]]
+"""What may be microcode → what is said of each."""
 
 
-def all_together(machine: WholeMachine, find_joins: FindJoins | None = None) -> None:
+def all_together(
+    machine: WholeMachine, find_joins: FindJoins | None = None, find_next: FindNext | None = None
+) -> None:
     """Everything that is said once all chips are there.
 
     Args:
         machine: With every chip added.
         find_joins: Looks for chips that belong side by side; done here where None.
+        find_next: Looks for columns that name the next address; done here where None.
     """
     _qualified(machine)
     _faulted(machine)
-    _kin(machine, find_joins or (lambda boards: [joins(images, machine.load) for images in boards]))
+    found = _kin(machine, find_joins or (lambda boards: [joins(images, machine.load) for images in boards]))
+    _next_addresses(machine, found, find_next or (lambda words: (_next_of(machine, word) for word in words)))
+    _standing(machine)
     _assembled(machine)
     _checked(machine)
     _mapped(machine)
@@ -336,7 +344,8 @@ def _boards(machine: WholeMachine) -> Boards:
             yield tuple(images)
 
 
-def _kin(machine: WholeMachine, find_joins: FindJoins) -> None:
+def _kin(machine: WholeMachine, find_joins: FindJoins) -> list[Join]:
+    """What chips say of each other by their content; the sets that go together."""
     for finding in kin(machine.images, machine.load):
         if len(machine.findings[finding.chip]) < MOST_KIN_FINDINGS:
             machine.findings[finding.chip].append(finding)
@@ -347,19 +356,22 @@ def _kin(machine: WholeMachine, find_joins: FindJoins) -> None:
     for finding in interleave_findings(found):
         machine.findings[finding.chip].append(finding)
     _shown_by_sisters(machine, found)
-    _next_addresses(machine, found)
-    _standing(machine)
+    return found
 
 
-def _next_addresses(machine: WholeMachine, found: Iterable[Join]) -> None:
+def _next_of(machine: WholeMachine, word: Microword) -> tuple[Finding, ...]:
+    return tuple(next_address_findings(word, [machine.load(chip) for chip in word.chips]))
+
+
+def _next_addresses(machine: WholeMachine, found: Iterable[Join], find_next: FindNext) -> None:
     """Microcode whose words name the next one: told on the chips that carry its address."""
     sound = [one.chip for one in machine.images if not one.faulty and one.chip not in machine.absent]
     crossed = {chip for join in found for chip, _ in join.crossed}
     organisations = {chip: machine.organisations[chip] for chip in sound if chip not in crossed}
     alone = [chip for chip in organisations if chip not in machine.families]
     joined = [join.chips for join in found]
-    for word in microwords(machine.plan.sheet.spaces, joined, organisations, alone):
-        for finding in next_address_findings(word, [machine.load(chip) for chip in word.chips]):
+    for told in find_next(microwords(machine.plan.sheet.spaces, joined, organisations, alone)):
+        for finding in told:
             machine.findings[finding.chip].append(finding)
 
 

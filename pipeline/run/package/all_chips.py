@@ -20,13 +20,14 @@ from pipeline.run.package.open_project import Project
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Spool
 from pipeline.run.package.twins import OpenTwin, hear_twins, open_twins
-from pipeline.stages.content import ChipImage, Join, joins
+from pipeline.stages.content import ChipImage, Join, Microword, joins, next_address_findings
 from pipeline.street import HowRead
 from pipeline.to_do import of_space, to_do, worst_first
 from pipeline.wirings import Wired, carried_to
 from pipeline.words import Words
 
 if TYPE_CHECKING:
+    from schemas.finding import Finding
     from schemas.record import ChipRecord, SpaceRecord, SuggestedSpace
 
 
@@ -87,7 +88,7 @@ class Walk:
             machine.add(planned, given)
         # The machine has what it needs of them, and lives until the last page is written.
         self._given.clear()
-        all_together(machine, self._find_joins)
+        all_together(machine, self._find_joins, self._find_next)
         if self._twins:
             hear_twins(machine, self._twins, self.records(), self.job.images)
         return machine
@@ -130,6 +131,9 @@ class Walk:
         told = (BoardImages(images, tuple(self._bits(one.chip) for one in images)) for images in boards)
         return self.crew.each(join_boards, self.job.images, told, batch=4)
 
+    def _find_next(self, words: Iterable[Microword]) -> Iterator[tuple[Finding, ...]]:
+        return self.crew.each(next_of_words, self.job.images, words)
+
 
 @dataclass(frozen=True, slots=True)
 class BoardImages:
@@ -152,6 +156,15 @@ def join_boards(folder: Path, boards: Sequence[BoardImages]) -> list[tuple[Join,
         return joins(board.images, lambda chip: load_image(folder, chip, bits[chip]))
 
     return [found(board) for board in boards]
+
+
+def next_of_words(folder: Path, words: Sequence[Microword]) -> list[tuple[Finding, ...]]:
+    """What names the next address, of each; in workers, since images are read."""
+
+    def images(word: Microword) -> list[Words]:
+        return [load_image(folder, chip, bits) for chip, bits in zip(word.chips, word.bits, strict=True)]
+
+    return [tuple(next_address_findings(word, images(word))) for word in words]
 
 
 @dataclass(frozen=True, slots=True)

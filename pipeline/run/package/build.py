@@ -24,7 +24,7 @@ from pipeline import __version__
 from pipeline.bags import record_file
 from pipeline.bags.observed import BagEntry
 from pipeline.bags.validate import judge
-from pipeline.edges.bags.observe import observe
+from pipeline.edges.bags.observe import Observing, observe
 from pipeline.edges.bags.second_opinion import second_opinion
 from pipeline.edges.bags.writer import MemberStream, finish_bag, write_member
 from pipeline.edges.clock import Now
@@ -442,9 +442,14 @@ def _judge_twice(bag: Path, progress: Progress) -> None:
     Raises:
         JudgedBadError: Either finds anything; the bag stays without a name.
     """
-    verdict = judge(
-        observe(bag, progress=lambda done, of: progress.show("files hashed", done, of, size=True))
-    )
+
+    def show(done: int, of: int) -> None:
+        progress.show("files hashed", done, of, size=True)
+
+    with Observing(bag, progress=show) as observing:
+        # While other processes digest a large bag for our own judge, the library's reads it here.
+        complaints = second_opinion(bag)
+        verdict = judge(observing.observation())
     if not verdict.valid:
         first = verdict.problems[0]
         raise JudgedBadError(
@@ -452,7 +457,6 @@ def _judge_twice(bag: Path, progress: Progress) -> None:
             problem=f"our own recheck refuses it ({first.path}: {first.means})",
             remedy="Nothing was put in place; please report this with the message",
         )
-    complaints = second_opinion(bag)
     if complaints:
         raise JudgedBadError(
             where=bag.name,

@@ -12,7 +12,7 @@ from pipeline.stages.content.exchanged import exchanged_findings, exchanged_lane
 from pipeline.stages.content.findings import content_findings
 from pipeline.stages.content.kin import ChipImage, kin, shared_fills
 from pipeline.stages.content.lanes import Join, joins
-from pipeline.stages.content.microcode import microwords, next_address_findings
+from pipeline.stages.content.microcode import Microword, microwords, next_address_findings
 from pipeline.stages.content.model import Region, SelfCheck, Vector
 from pipeline.stages.content.order_evidence import order_evidence
 from pipeline.stages.content.program import (
@@ -48,6 +48,7 @@ __all__ = [
     "BoardChip",
     "ChipImage",
     "Join",
+    "Microword",
     "Placing",
     "Program",
     "ProgramChip",
