@@ -522,7 +522,8 @@ def test_two_packagers_racing_for_one_name_leave_one_whole_bag(tmp_path: Path, r
     note("three packagers racing", "race", 1, "each left one whole bag")
 
 
-@pytest.mark.parametrize("round_", drilled_but(ROUNDS, 0))
+@pytest.mark.drill
+@pytest.mark.parametrize("round_", ROUNDS)
 def test_two_releases_racing_for_one_name_leave_one_bundle_with_its_own_zip(
     tmp_path: Path, round_: int
 ) -> None:
@@ -642,7 +643,7 @@ def on_disk(disk: Path, command: str) -> list[str | Path]:
 
 
 @needs_mount
-@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("command", drilled_but(COMMANDS, "package", "mend"))
 def test_a_read_only_file_system_is_told_in_words_and_stays_as_it_is(tmp_path: Path, command: str) -> None:
     asked = on_disk(tmp_path / "disk", command)
     old = tree(tmp_path / "disk")
@@ -653,7 +654,7 @@ def test_a_read_only_file_system_is_told_in_words_and_stays_as_it_is(tmp_path: P
 
 
 @needs_mount
-@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("command", drilled_but(COMMANDS, "package", "mend"))
 def test_a_file_system_that_is_really_full_is_told_in_words_and_the_old_state_stays(
     tmp_path: Path, command: str
 ) -> None:
@@ -729,7 +730,7 @@ def test_a_clock_that_jumps_loses_no_row_of_a_ledger_and_is_told(tmp_path: Path)
     assert tree(tmp_path / "shelf/bag") == tree(tmp_path / "shelf/copy")
 
 
-@pytest.mark.parametrize("moment", [0, 4102444800], ids=["1970", "2100"])
+@pytest.mark.parametrize("moment", drilled_but([0, 4102444800], 0), ids=["1970", "2100"])
 def test_a_leftover_is_known_by_its_lock_and_never_by_its_date(
     tmp_path: Path, moment: int, yard: Yard
 ) -> None:

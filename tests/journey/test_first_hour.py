@@ -431,6 +431,7 @@ def test_problems_of_every_kind_come_in_one_go(tmp_path: Path) -> None:
     }
 
 
+@pytest.mark.drill
 def test_ten_thousand_problems_are_summed_up(tmp_path: Path) -> None:
     rows = "".join(
         f"  - {{chip: C{k}, organisation: 16x8, board: nix, state: not-read}}\n" for k in range(10_000)

@@ -22,6 +22,7 @@ from tests.journey import drilled
 from tests.journey.cli import Ran, wellread
 from tests.journey.hostile import SECRET, Words, deep, in_words, inert, nested, within
 from tests.journey.test_hostile_files import NO_FILES
+from tests.kit.examples import drilled_but
 from tests.outside import bag_cases
 
 posix = pytest.mark.skipif(sys.platform == "win32", reason="links, pipes and devices as POSIX has them")
@@ -399,7 +400,7 @@ def test_a_sparse_file_in_a_tar_counts_as_long_as_it_says_it_is(tmp_path: Path, 
 @pytest.mark.parametrize(
     "kind", [tarfile.XHDTYPE, tarfile.XGLTYPE, tarfile.GNUTYPE_LONGNAME, tarfile.GNUTYPE_LONGLINK]
 )
-@pytest.mark.parametrize("pack", ["gz", "bz2", "xz"])
+@pytest.mark.parametrize("pack", drilled_but(["gz", "bz2", "xz"], "gz"))
 def test_a_tar_whose_names_are_gigabytes_long_is_not_taken_into_memory(
     tmp_path: Path, kind: bytes, pack: str
 ) -> None:

@@ -270,6 +270,7 @@ def test_check_writes_nothing_and_finds_the_example_sound(tmp_path: Path) -> Non
     assert sorted(path for path in project.rglob("*")) == before
 
 
+@pytest.mark.drill
 def test_output_survives_a_narrow_encoding(tmp_path: Path) -> None:
     command = [sys.executable, "-m", "pipeline", "package", str(EXAMPLE), "--into", str(tmp_path)]
     env = {"PYTHONIOENCODING": "cp1252", "PATH": "/usr/bin:/bin", "PYTHONPATH": str(ROOT)}

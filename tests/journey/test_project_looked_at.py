@@ -2,26 +2,25 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import pytest
 
 from schemas.glossary import GLOSSARY
 from tests.journey.cli import wellread
+from tests.kit.example_bags import example_bag, record_of
+from tests.kit.examples import drilled_but
 
 EXAMPLE = Path(__file__).parents[2] / "example_project"
 
 
 @pytest.fixture(scope="module")
-def recorded(tmp_path_factory: pytest.TempPathFactory) -> dict[str, dict[str, object]]:
+def recorded() -> dict[str, dict[str, object]]:
     """The chips of the example as its bag has them."""
-    done = wellread("package", EXAMPLE, "--into", tmp_path_factory.mktemp("bags"), "--json")
-    record = json.loads(Path(done.document["record"]).read_bytes())
-    return {chip["chip"]: chip for chip in record["chips"]}
+    return {chip["chip"]: chip for chip in record_of(example_bag())["chips"]}
 
 
-@pytest.mark.parametrize("chip", ["PAT-U5", "MEM-U3", "PAT-U4", "BOX-U2"])
+@pytest.mark.parametrize("chip", drilled_but(["PAT-U5", "MEM-U3", "PAT-U4", "BOX-U2"], "PAT-U5", "BOX-U2"))
 def test_a_chip_is_examined_as_the_bag_records_it(chip: str, recorded: dict[str, dict[str, object]]) -> None:
     told = wellread("examine", "--project", EXAMPLE, "--chip", chip, "--json").document
     kept = recorded[chip]

@@ -101,6 +101,7 @@ def test_the_five_steps_lead_from_a_folder_of_dumps_to_a_checked_bag(
     assert (tmp_path / "checks.ledger").exists()
 
 
+@pytest.mark.drill
 def test_the_tour_corrects_and_releases_the_example_as_it_says(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -14,6 +14,7 @@ import pytest
 from pipeline.bags import record_file
 from tests.journey.cli import wellread
 from tests.kit.example_bags import example_bag, example_bundle, record_of
+from tests.kit.examples import drilled_but
 from tests.outside.bag_cases import seal
 
 TELLING = {"reorder-lines", "undo-lines", "rotate", "invert", "join-bytes", "take"}
@@ -101,12 +102,16 @@ def _unheard_of(record: Any, bag: Path) -> None:
 
 @pytest.mark.parametrize(
     ("spoil", "kind"),
-    [
-        (_invert_more, "altered"),
+    drilled_but(
+        [
+            (_invert_more, "altered"),
+            (_flip_a_bit, "altered"),
+            (_forget_a_step, None),
+            (_unheard_of, "malformed"),
+        ],
         (_flip_a_bit, "altered"),
         (_forget_a_step, None),
-        (_unheard_of, "malformed"),
-    ],
+    ),
 )
 def test_a_valid_bag_whose_record_is_not_true_is_caught(
     spoil: Spoil, kind: str | None, tmp_path: Path

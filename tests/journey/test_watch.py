@@ -258,6 +258,7 @@ def test_a_wrong_speed_is_named(line: Line) -> None:
     )
 
 
+@pytest.mark.drill
 def test_the_speed_is_found_among_the_usual_ones(line: Line) -> None:
     reader = Speeds(line, 57_600, powered())
     reader.start()

@@ -118,8 +118,11 @@ COMMANDS: dict[str, Callable[[Path], Sequence[str | Path]]] = {
 }
 
 
-KEPT = {*((name, "nothing of all that") for name in COMMANDS), *(("recheck", refused) for refused in REFUSED)}
-"""Every command where all is refused, and one that locks and writes where each is; the rest are drills."""
+KEPT = {
+    *((name, "nothing of all that") for name in ("package", "release", "mend", "start")),
+    *(("recheck", refused) for refused in REFUSED),
+}
+"""What writes most where all is refused, and one that locks and writes where each is; the rest are drills."""
 
 
 @pytest.mark.parametrize("asked", drilled_but(itertools.product(COMMANDS, REFUSED), *KEPT), ids="-".join)

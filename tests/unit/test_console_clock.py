@@ -70,6 +70,7 @@ def test_text_that_an_encoding_lacks_is_written_escaped(monkeypatch: pytest.Monk
     assert raw.getvalue() == "Größe \\u2588 \\u5b57".encode("cp1252") + os.linesep.encode()
 
 
+@pytest.mark.drill
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals as POSIX has them")
 def test_progress_shows_on_a_terminal_and_not_when_piped(tmp_path: Path) -> None:
     import pty

@@ -44,7 +44,7 @@ CONTRADICTED = [
 def written() -> dict[str, Any]:
     text = pkgutil.get_data("pipeline.catalogue", "parts.yaml")
     assert text is not None
-    found: dict[str, Any] = yaml.safe_load(text)
+    found: dict[str, Any] = yaml.load(text, Loader=getattr(yaml, "CSafeLoader", yaml.SafeLoader))
     return found
 
 

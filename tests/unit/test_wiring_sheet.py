@@ -17,6 +17,7 @@ from pipeline.errors import PinoutError
 from pipeline.views.bench import bench_document, bench_html, bench_text, join_text
 from pipeline.words import Words
 from schemas.part import Confidence, Kind, Part, PinUse
+from tests.kit.examples import drilled_but
 
 CATALOGUE = load()
 KNOWN = [part for part in CATALOGUE.parts if part.pinout == "known"]
@@ -294,7 +295,7 @@ def _volts(text: str) -> float | None:
     return {"ground (0 V)": 0.0}.get(text, float(text.removesuffix(" V")) if text.endswith(" V") else None)
 
 
-@pytest.mark.parametrize("part", KNOWN, ids=lambda part: part.part)
+@pytest.mark.parametrize("part", drilled_but(KNOWN, *KNOWN[::8]), ids=lambda part: part.part)
 def test_a_known_chip_is_offered_only_to_a_wiring_that_cannot_harm_it(part: Part) -> None:
     """Told from the two printed tables alone.
 

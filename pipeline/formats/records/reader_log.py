@@ -230,7 +230,8 @@ class LoggedPass:
             return "its header is missing or damaged"
         gone = self.missing()
         if gone:
-            return f"{len(gone)} of its lines are missing or damaged, the first at address {gone[0]:04X}"
+            are = "is" if len(gone) == 1 else "are"
+            return f"{len(gone)} of its lines {are} missing or damaged, the first at address {gone[0]:04X}"
         if len(self.lines) != -(-self.head.words // self.head.a_line):
             return "it has lines at addresses that the header has not"
         if any(word >> self.head.bits for words in self.lines.values() for word in words):

@@ -14,7 +14,7 @@ import re
 
 from pipeline.formats.neutral import Declared, Decoded, refuse
 from pipeline.formats.records.overlaps import PlacedBytes
-from pipeline.formats.records.walk import Reading, short, tail, walk, wrong_sum
+from pipeline.formats.records.walk import Reading, tail, walk, wrong_sum
 from pipeline.formats.text.characters import Characters
 
 NAME = "tektronix-extended"
@@ -84,7 +84,11 @@ def _address(text: Characters, index: int, body: bytes) -> tuple[int, bytes]:
 
 def _data(reading: Reading, index: int, address: int, rest: bytes) -> None:
     if not _HEX.fullmatch(rest) or len(rest) % 2:
-        short(reading.text, index + 6, len(rest) + len(rest) % 2, len(rest))
+        refuse(
+            reading.text.place(index),
+            "the record's data are no pairs of hexadecimal digits",
+            "compare the line with the source",
+        )
     reading.records.append(PlacedBytes(address, bytes.fromhex(rest.decode()), index))
 
 

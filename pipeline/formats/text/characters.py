@@ -8,8 +8,9 @@ character outside ASCII ever becomes a digit.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from functools import cached_property
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +26,11 @@ _PAD_IN_LINE = re.compile(rb"\x00+(?=[\r\n])|(?<=[\r\n])\x00+")
 _BLANK_PAD = bytes.maketrans(PADDING, b"   ")
 FOREIGN = 0xFF
 """Stands for a character outside ASCII."""
+MOST_KEPT = 1 << 18
+"""Characters of a file whose lines are cut once and kept: it is walked through five times."""
+MOST_REMEMBERED, LONGEST_REMEMBERED = 4096, 64
+"""A log of one value a line has some hundreds of distinct lines; longer ones hardly come twice."""
+T = TypeVar("T")
 
 
 class Characters:
@@ -60,10 +66,35 @@ class Characters:
 
     def filled(self) -> Iterator[tuple[int, bytes]]:
         """Every line that is not blank, without its end, with the index of its first character."""
+        return iter(self._lines) if len(self.body) <= MOST_KEPT else self._each_line()
+
+    @cached_property
+    def _lines(self) -> tuple[tuple[int, bytes], ...]:
+        return tuple(self._each_line())
+
+    def _each_line(self) -> Iterator[tuple[int, bytes]]:
         for found in _LINE.finditer(self.body):
             line = found[0]
             if not line.isspace():
                 yield found.start(), line
+
+
+def remembered(said_of: Callable[[bytes], T]) -> Callable[[bytes], T]:
+    """The same function of a line, worked out once for lines that come again.
+
+    A reader that prints a value a line prints the same few hundred lines thousands of times.
+    """
+    known: dict[bytes, T] = {}
+
+    def said(line: bytes) -> T:
+        if line in known:
+            return known[line]
+        found = said_of(line)
+        if len(known) < MOST_REMEMBERED and len(line) <= LONGEST_REMEMBERED:
+            known[line] = found
+        return found
+
+    return said
 
 
 def plain(content: bytes) -> Characters:
@@ -84,7 +115,8 @@ def plain(content: bytes) -> Characters:
     body = _without_wide_blanks(body, base, scale, ledger)
     text = Characters(body, base, scale, ledger)
     text.body = _without_padding(text)
-    text.__dict__.pop("line_starts", None)
+    for kept in ("line_starts", "_lines"):
+        text.__dict__.pop(kept, None)
     return text
 
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline.errors import AmbiguousError
 from pipeline.formats.neutral import Block, Declared, Decoded, ambiguous, refuse
 from pipeline.formats.records.whole_file import NIBBLE
-from pipeline.formats.text.characters import Characters, plain
+from pipeline.formats.text.characters import Characters, plain, remembered
 from pipeline.formats.text.dressing import title_line, without_pages
 from pipeline.formats.text.open_questions import (
     alike_in_both_orders,
@@ -186,10 +186,12 @@ def _wordlike(text: Characters, style: Style, titled: int | None) -> None:
         return
     sizes: Counter[int] = Counter()
     cases: Counter[str] = Counter()
+    case_of = remembered(lambda line: _case(line) if _pure(line) else None)
     for _, line in text.filled():
-        if _pure(line):
+        case = case_of(line)
+        if case is not None:
             sizes[len(line.strip())] += 1
-            cases[_case(line)] += 1
+            cases[case] += 1
     usual = sizes.most_common(1)[0][0] if sizes else 0
     cased = sum(cases.values()) - cases[""]
     rare = {case for case in cases if case and cases[case] <= 2 and cased >= 8 * cases[case]}
@@ -197,10 +199,11 @@ def _wordlike(text: Characters, style: Style, titled: int | None) -> None:
     if not rare and not words:
         return
     for start, line in text.filled():
-        if not _pure(line) or start == titled:
+        case = case_of(line)
+        if case is None or start == titled:
             continue
         word = line.strip()
-        if _case(line) in rare or (words and len(word) < usual and _reads_as_word(word)):
+        if case in rare or (words and len(word) < usual and _reads_as_word(word)):
             ambiguous(
                 text.place(start),
                 f"{word[:40].decode('ascii', 'replace')!r} could be a word or data",

@@ -339,7 +339,8 @@ class _Builder:
         step = self.layout.step
         problem = f"address {self.layout.shown(address)} where {self.layout.shown(self.due)} is due: "
         if missing > 0:
-            lines = f" ({missing // step} lines of {step})" if step and missing % step == 0 else ""
+            whole = missing // step if step and missing % step == 0 else 0
+            lines = f" ({whole} {'line' if whole == 1 else 'lines'} of {step})" if whole else ""
             problem += f"{missing} addresses{lines} are lost"
             remedy = "put the lost lines back from another reading, or write `gaps: true` if gaps are meant"
         else:

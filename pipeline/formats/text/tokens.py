@@ -14,7 +14,12 @@ from itertools import islice
 from typing import NoReturn
 
 from pipeline.formats.neutral import Declared, ambiguous, refuse
-from pipeline.formats.text.characters import Characters
+from pipeline.formats.text.characters import (
+    LONGEST_REMEMBERED,
+    MOST_REMEMBERED,
+    Characters,
+    remembered,
+)
 from pipeline.formats.text.digit_widths import Widths
 from pipeline.formats.text.dressing import before_comment
 from pipeline.formats.text.prose import (
@@ -30,10 +35,6 @@ HEX = re.compile(rb"[0-9A-Fa-f]+")
 LINES_SAMPLED = 200_000
 """Lines that show how a dump writes its values; every line is then held to it."""
 LINES_COUNTED = 200
-LINES_KNOWN = 4096
-"""A log of one value a line has some hundreds of distinct lines; of others the first are kept."""
-SHORT_LINE = 64
-"""Longer ones hardly come twice."""
 BYTE = re.compile(rb"[0-9A-Fa-f]{1,2}")
 LONGEST_LINE = 1 << 20
 """Characters of a line that are still read one by one."""
@@ -176,6 +177,7 @@ def find_style(text: Characters, declared: Declared) -> Style:
         return settled
     widths: Counter[int] = Counter()
     first: dict[int, int] = {}
+    kept = remembered(_kept)
     for start, line in islice(text.filled(), LINES_SAMPLED):
         if len(line) > LONGEST_LINE and WORD.fullmatch(line.strip()) is None:
             refuse(
@@ -183,7 +185,7 @@ def find_style(text: Characters, declared: Declared) -> Style:
                 f"a line of {len(line)} characters",
                 "break it into lines as the reader printed it",
             )
-        for word in _kept(line) or ():
+        for word in kept(line) or ():
             widths[len(word)] += 1
             if len(word) not in first:
                 first[len(word)] = start + line.index(word)
@@ -415,7 +417,7 @@ class LineReader:
         if self.style.free:
             self.widths.note(start, line, words)
         values = [value for one in got if one is not None for value in one]
-        if len(line) <= SHORT_LINE and len(self._good) < LINES_KNOWN:
+        if len(line) <= LONGEST_REMEMBERED and len(self._good) < MOST_REMEMBERED:
             self._good[line] = values, words
         return values
 
@@ -471,11 +473,17 @@ def separators(line: bytes) -> frozenset[int]:
 
 def usual_separators(text: Characters, style: Style) -> frozenset[int]:
     """The separators that most lines of nothing but values use."""
-    kinds: Counter[frozenset[int]] = Counter()
-    for _, line in islice(text.filled(), LINES_SAMPLED):
+
+    def told(line: bytes) -> tuple[frozenset[int], int] | None:
         words = WORD.findall(line)
-        if len(words) > 1 and all(style.values(word) is not None for word in words):
-            kinds[separators(line)] += len(words)
+        alone = len(words) > 1 and all(style.values(word) is not None for word in words)
+        return (separators(line), len(words)) if alone else None
+
+    kinds: Counter[frozenset[int]] = Counter()
+    shown_by = remembered(told)
+    for _, line in islice(text.filled(), LINES_SAMPLED):
+        if one := shown_by(line):
+            kinds[one[0]] += one[1]
     if not kinds:
         return frozenset(b",")
     chosen = kinds.most_common(1)[0][0]

@@ -441,6 +441,7 @@ def _space(
             high, low = bits or (organisation.bits - 1, 0)
             if not organisation.bits > high >= low:
                 linking.tell((*here, "lanes", m), f"bits {high}:{low}", f"bits of a {organisation} chip")
+                continue
             width += high - low + 1
             lengths[chip] = organisation.words
         if len(lengths) != len({chip for chip, _ in placement.parsed_lanes}):

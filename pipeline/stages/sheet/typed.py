@@ -260,6 +260,8 @@ def _problem(model: type[BaseModel], tree: Any, prefix: str, file: str, detail: 
         expected = "yes or no"
     elif kind in ("tuple_type", "list_type"):
         expected = "a list"
+    elif kind == "too_short":
+        expected = "a list of at least one"
     elif kind in ("model_type", "dict_type"):
         expected = "a group of fields"
     return Problem(where, field, shown(value), expected)
