@@ -167,11 +167,11 @@ def _bank(
     written: Words | None = words
     if absent and space.fill is None:
         written = None
-        reasons.append("not written, since the sheet gives no `fill` for the holes")
+        reasons.append("the sheet gives no `fill`, the word to stand in the holes")
     elif holes and space.fill is None:
         written = None
-        gaps = "words that were not read" if unread else "gaps between placements"
-        reasons.append(f"not written: {gaps}, and the sheet gives no `fill` for them")
+        gaps = "there are words that were not read" if unread else "no chip stands at some addresses"
+        reasons.append(f"{gaps}, and the sheet gives no `fill`, the word to stand there")
     return Assembled(space.name, bank, written, filled, holes, tuple(absent), tuple(reasons), tuple(unread))
 
 

@@ -12,6 +12,8 @@ if TYPE_CHECKING:
     from schemas.record import SuggestedSpace
     from schemas.recorded_sheet import PlacementRecord
 
+_LINE = 78
+"""Characters of a line of a row: as long as a terminal's, so that a mail program breaks none."""
 MOST_SPACES, MOST_LANES, MOST_KIN = 8, 8, 12
 KINSHIP = {
     "same-content": "the same content",
@@ -47,6 +49,21 @@ def suggested(spaces: Sequence[SuggestedSpace], kin: Iterable[Kin]) -> list[str]
     if len(spaces) > MOST_SPACES:
         lines.append(f"… and {len(spaces) - MOST_SPACES} more suggested spaces; the record has them all")
     return [one_line(line) for line in (*lines, *_kin_lines(kin))]
+
+
+def row(space: SuggestedSpace) -> str:
+    """The space as a row of the sheet's `spaces`, ready to be copied there.
+
+    Below a first chip that stands above 0 no chip is known, so that the row names a `fill`: all ones, as
+    data lines with pull-ups read there (common practice, no source).
+    """
+    import yaml  # only a report asks for it
+
+    said = {key: value for key, value in space.items() if value is not None}
+    if all(int(one["at"]) for one in space["placements"]):
+        said["fill"] = f"0x{(1 << space['width']) - 1:X}"
+    said["placements"] = [{**one, "at": f"0x{int(one['at']):X}"} for one in space["placements"]]
+    return yaml.safe_dump([said], sort_keys=False, default_flow_style=None, width=_LINE).rstrip()
 
 
 def _placed(placements: Sequence[PlacementRecord]) -> str:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import html
+import json
 from pathlib import Path
 from typing import Any
 
-from pipeline.views.suggestions import MOST_KIN, MOST_LANES, MOST_SPACES, kin_of, suggested
+import yaml
+
+from pipeline.views.suggestions import MOST_KIN, MOST_LANES, MOST_SPACES, kin_of, row, suggested
 from schemas.finding import Code, FindingRecord, Severity
 from schemas.record import SuggestedSpace
 from tests.journey.cli import wellread
@@ -66,7 +70,9 @@ def test_a_name_keeps_to_its_line() -> None:
     assert [len(line.splitlines()) for line in suggested([space("s", (0, ["U1\nbag: valid"]))], ())] == [1, 1]
 
 
-def test_check_and_package_tell_where_unplaced_banks_stand(tmp_path: Path) -> None:
+def test_unplaced_banks_are_told_and_their_row_pasted_into_the_sheet_puts_them_together(
+    tmp_path: Path,
+) -> None:
     image = program("z80", 8192, base=0xC000)
     home = Reader("hb")
     chips = [
@@ -83,4 +89,12 @@ def test_check_and_package_tell_where_unplaced_banks_stand(tmp_path: Path) -> No
     assert "program for Z80: K0, K1, K2, K3" in done.out
     answer: dict[str, Any] = wellread("package", folder, "--into", tmp_path, "--json").document
     (suggestion,) = answer["suggestions"]
+    page = (tmp_path / "kit-v1/data/report/index.html").read_text(encoding="utf-8")
+    assert f">{row(suggestion)}<" in html.unescape(page)
+    sheet = json.loads((folder / "sheet.yaml").read_text(encoding="utf-8"))
+    sheet["spaces"] = yaml.safe_load(row(suggestion))
+    (folder / "sheet.yaml").write_text(json.dumps(sheet), encoding="utf-8")
+    wellread("package", folder, "--into", tmp_path)
+    space = (tmp_path / "kit-v2/data/spaces/program-z80-K0.bin").read_bytes()
+    assert space == b"\xff" * 0xC000 + image.tobytes()
     assert [one["lanes"] for one in suggestion["placements"]] == [["K0"], ["K1"], ["K2"], ["K3"]]

@@ -44,6 +44,7 @@ from pipeline.views.report.summary import (
     state_sentence,
 )
 from pipeline.views.report.templating import template
+from pipeline.views.suggestions import row
 
 if TYPE_CHECKING:
     from pipeline.views.report.bench_cautions import Heeding
@@ -290,7 +291,7 @@ def render_first_page(
         spaces=_spaces(head, summaries, load, with_content=with_content),
         map=_map(head, summaries, _hrefs(single=single)),
         read=_read(head, summaries, _hrefs(single=single)),
-        suggestions=[wording.say(one) for one in head.get("suggestions") or ()],
+        suggestions=[row(one) for one in head.get("suggestions") or ()],
         readers=tables.readers(head, public=public),
         qualification=tables.qualification(head.get("qualification") or {}),
         events=tables.events(head),
