@@ -15,6 +15,7 @@ from typing import NamedTuple
 
 import pipeline
 from pipeline.edges import open_flags
+from pipeline.edges.program_digest import program_digest
 
 _BEGIN_BYTES, _MOST_FILES = 1 << 16, 64
 """Of a folder so many files at most are looked into, and of each so many bytes."""
@@ -23,18 +24,8 @@ _READ = open_flags.READ & ~getattr(os, "O_NOFOLLOW", 0)
 
 
 def program() -> str:
-    """What runs here, in one line: version, Python, and a digest of the source text."""
-    return f"{pipeline.__version__}, Python {platform.python_version()}, sources {_sources()[:12]}"
-
-
-@cache
-def _sources() -> str:
-    folder = Path(pipeline.__file__).parent
-    digest = sha256()
-    for root in (folder, folder.parent / "schemas"):
-        for path in sorted(root.rglob("*.py")):
-            digest.update(path.relative_to(folder.parent).as_posix().encode() + b"\0" + path.read_bytes())
-    return digest.hexdigest()
+    """What runs here, in one line: version, Python, and a digest of the program's files."""
+    return f"{pipeline.__version__}, Python {platform.python_version()}, sources {program_digest()[:12]}"
 
 
 def seen_at(path: str) -> str:

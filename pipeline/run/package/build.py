@@ -46,6 +46,7 @@ from pipeline.run.package.spool import Bytes, Keyed, Spool
 from pipeline.run.package.twins import OpenTwin
 from pipeline.run.package.unchanged import attached, inputs_digest, same_version, told_same
 from pipeline.run.package.versions import Previous, reasons
+from pipeline.run.package.worked_before import worked_before
 from pipeline.stages.sheet import refuse
 from pipeline.to_do import GRADES_WORST_FIRST, ToDo, of_space, worst_first
 from pipeline.views import notes
@@ -121,7 +122,8 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
     assert plan is not None
     names, owners, loose = dump_names(plan.chips, project.files)
     images = images_folder(root.parent)
-    job = Job(project.folder, root, images, how_read(plan), names, owners)
+    before = None if alone else worked_before(project.folder, plan)
+    job = Job(project.folder, root, images, how_read(plan), names, owners, before=before)
     with (
         Crew(items=0 if alone else len(plan.chips), folder=root.parent) as crew,
         Spool(root.parent) as kept,
@@ -146,8 +148,10 @@ def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progr
     chips = building.plan.chips
     walk = Walk(building.plan, building.job, building.crew, kept, building.twins)
     problems: list[Problem] = []
+    packs: set[str] = set()
     for count, worked in enumerate(walk.first(), start=1):
         problems += worked.problems
+        packs.add(worked.pack)
         building.entries += worked.entries
         progress.show("chips read", count, len(chips))
     refuse(problems, SHEET_NAME)
@@ -157,6 +161,8 @@ def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progr
             problem="no chip has a reading",
             remedy="Name the dump files CHIP.READER.N.ext, or list them under `readings`",
         )
+    if building.job.before is not None:
+        building.job.before.packs.keep_only(packs)
     machine = walk.together()
     building.inputs.update(walk.inputs)
     for record in walk.records():

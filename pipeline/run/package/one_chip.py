@@ -26,6 +26,7 @@ from pipeline.formats import Declared
 from pipeline.formats.declaring import at_reading
 from pipeline.machine import Contribution
 from pipeline.run.package.kept_passes import add_departures, kept_name, packed_passes, passes_file
+from pipeline.run.package.worked_before import Before, Keeping, Made
 from pipeline.stages.content import with_sisters
 from pipeline.stages.examine.odd_reading import RELATIONS
 from pipeline.stages.examine.shared_wires import LINE_FAULTS, WireFault, wire_fault
@@ -104,6 +105,7 @@ class Job:
         names: Path in the project folder → path in the bag, for every dump file.
         owners: Path in the project folder → the chip whose worker writes it.
         carried: Chip → reading → what other chips prove of its wiring; such chips walk a second time.
+        before: What earlier runs made of the same chips; None where nothing is kept.
     """
 
     folder: Path
@@ -113,10 +115,11 @@ class Job:
     names: Mapping[str, str]
     owners: Mapping[str, str]
     carried: Mapping[str, Mapping[str, Carried]] = field(default_factory=dict)
+    before: Before | None = None
 
     def again(self, carried: Mapping[str, Mapping[str, Carried]]) -> Job:
         """The second walk of the chips that other chips reach: their dumps lie in the bag already."""
-        return replace(self, root=None, carried=carried)
+        return replace(self, root=None, carried=carried, before=None)
 
 
 @dataclass(slots=True)
@@ -130,6 +133,7 @@ class Worked:
         entries: Files written into the bag.
         inputs: (path in the project folder, SHA-256) of every file read.
         problems: Dumps that could not be understood.
+        pack: The pack in which what was made of it is kept, or "".
     """
 
     chip: str
@@ -138,11 +142,19 @@ class Worked:
     entries: list[BagEntry] = field(default_factory=list)
     inputs: list[tuple[str, str]] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+    pack: str = ""
+
+    def lies_in(self, pack: str) -> None:
+        """What was made of it is kept there now."""
+        self.pack = pack
 
 
 def work_batch(job: Job, chips: Sequence[PlannedChip]) -> list[Worked]:
-    """Chips one after the other."""
-    return [work(chip, job) for chip in chips]
+    """Chips one after the other; what is made of them is kept for the next run."""
+    keeping = Keeping(job.before)
+    out = [work(chip, job, keeping) for chip in chips]
+    keeping.write()
+    return out
 
 
 def image_file(folder: Path, chip: str) -> Path:
@@ -160,15 +172,28 @@ def load_image(folder: Path, chip: str, bits: int) -> Words:
     return image_words(image_file(folder, chip).read_bytes(), bits)
 
 
-def work(planned: PlannedChip, job: Job) -> Worked:
-    """One chip's files down the street, and what comes of them."""
+def work(planned: PlannedChip, job: Job, keeping: Keeping | None = None) -> Worked:
+    """One chip's files down the street, and what comes of them.
+
+    Args:
+        planned: The chip.
+        job: What every worker needs to know.
+        keeping: Gets what was worked out, where that is kept.
+    """
     worked = Worked(planned.chip.chip, _facts(planned), Contribution(planned.chip.chip, None, "missing"))
-    taken = [_reading(planned, reading, job, worked) for reading in planned.readings]
-    worked.record["readings"] = [record for record, _, _ in taken]
+    worked.record["readings"] = []
+    contents = [_stored(planned, reading, job, worked) for reading in planned.readings]
+    key = "" if job.before is None else job.before.key(planned, job.names, dict(worked.inputs))
+    if job.before is not None and _as_before(worked, job.before, key, image_file(job.images, worked.chip)):
+        return worked
+    taken = [
+        _reading(planned, reading, job, worked, files)
+        for reading, files in zip(planned.readings, contents, strict=True)
+    ]
     if worked.problems:
         return worked
-    passes = [one for _, own, _ in taken for one in own]
-    lengths = [one for _, _, found in taken for one in found]
+    passes = [one for own, _ in taken for one in own]
+    lengths = [one for _, found in taken for one in found]
     if passes and planned.organisation is not None:
         result = judge(
             planned.chip.chip,
@@ -188,7 +213,47 @@ def work(planned: PlannedChip, job: Job) -> Worked:
     if result.settled is not None:
         _lined_up(result.settled, worked.record["readings"])
         _departures(result.settled, passes, worked.record["readings"], image_file(job.images, worked.chip))
+    if keeping is not None and job.before is not None:
+        keeping.add(key, _made(worked, image_file(job.images, worked.chip)), worked.lies_in)
     return worked
+
+
+_BESIDE = (".bin", ".contested", ".passes")
+"""Endings of what lies beside the bag of a chip until its image is placed."""
+
+
+def _made(worked: Worked, image: Path) -> Made:
+    """What was made of a chip, with what lies beside the bag of it."""
+    beside = {ending: image.with_suffix(ending) for ending in _BESIDE}
+    kept = {ending: path.read_bytes() for ending, path in beside.items() if path.exists()}
+    return Made(worked.record, worked.given, kept)
+
+
+def _as_before(worked: Worked, before: Before, key: str, image: Path) -> bool:
+    """What an earlier run made of the same files, if it fits what was read now."""
+    made = before.find(key)
+    if made is None or not _fits(made, worked):
+        return False
+    for ending, content in made.kept.items():
+        _kept(image.with_suffix(ending), content)
+    worked.record, worked.given, worked.pack = made.record, made.given, before.pack_of(key)
+    return True
+
+
+def _fits(made: Made, worked: Worked) -> bool:
+    """Whether what was made is of the files that were read now, and its image is the one that it tells of."""
+    now = [_same_file(one) for reading in worked.record["readings"] for one in reading["files"]]
+    was = [_same_file(one) for reading in made.record["readings"] for one in reading["files"]]
+    told, content = made.record["image"], made.kept.get(".bin")
+    if made.record["chip"] != worked.chip or made.given.chip != worked.chip or now != was:
+        return False
+    if told is None or content is None:
+        return told is None and content is None
+    return hashlib.sha256(content).hexdigest() == told["sha256"]
+
+
+def _same_file(one: DumpRecord) -> tuple[str, str | None, int, str, str]:
+    return one["path"], one["original_name"], one["size_bytes"], one["sha256"], one["sha512"]
 
 
 def _departures(
@@ -220,22 +285,32 @@ def _how(row: ReadingRow) -> HowRecord:
     return cast("HowRecord", {key: said[key] for key in HOW if key in said})
 
 
+def _stored(planned: PlannedChip, reading: PlannedReading, job: Job, worked: Worked) -> list[bytes]:
+    """One reading's files read and packed; their content, where it will be taken in."""
+    record = _said_of(reading, job.how.reader(reading.reader))
+    worked.record["readings"].append(record)
+    contents = []
+    for path in reading.files:
+        content = read_file(job.folder, path)
+        record["files"].append(_store(planned, path, content, job, worked))
+        contents.append(content)
+    return contents
+
+
 def _reading(
-    planned: PlannedChip, reading: PlannedReading, job: Job, worked: Worked
-) -> tuple[ReadingRecord, list[Pass], list[Finding]]:
-    """One reading: its files packed, and taken in unless it was set aside."""
-    row, reader = reading.row, job.how.reader(reading.reader)
-    record = _said_of(reading, reader)
+    planned: PlannedChip, reading: PlannedReading, job: Job, worked: Worked, contents: list[bytes]
+) -> tuple[list[Pass], list[Finding]]:
+    """One reading taken in, unless it was set aside; the files' content goes with it."""
+    record = next(one for one in worked.record["readings"] if one["reading"] == reading.reading)
     passes: list[Pass] = []
     lengths: list[Finding] = []
+    if reading.row.set_aside is not None or planned.organisation is None:
+        return passes, lengths
+    contents.reverse()
     for index, path in enumerate(reading.files):
-        content = read_file(job.folder, path)
-        stored = _store(planned, path, content, job, worked)
-        record["files"].append(stored)
-        if row.set_aside is not None or planned.organisation is None:
-            continue
+        stored = record["files"][index]
         try:
-            taken = take_reading(planned, reading, job.how, content, len(passes) + 1)
+            taken = take_reading(planned, reading, job.how, contents.pop(), len(passes) + 1)
         except WellreadError as error:
             worked.problems.append(_undecodable(planned, reading, path, error))
             continue
@@ -246,7 +321,7 @@ def _reading(
         record["passes"] += [_pass_record(one, index, planned.organisation) for one in taken.passes]
         passes += taken.passes
         lengths += taken.findings
-    return record, passes, lengths
+    return passes, lengths
 
 
 def _said_of(reading: PlannedReading, reader: Reader) -> ReadingRecord:

@@ -1,0 +1,193 @@
+"""What was worked out in earlier runs, each piece under a key, kept where it may vanish at any time.
+
+A pack is a file of pieces, written once and never changed. Nothing here is believed because it lies here: a
+pack that is cut off or altered, or that is none of ours, counts as not there, and whoever takes a piece holds
+it against what it stands for. Trouble with the disk is no trouble: what is not kept is worked out again.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import shutil
+import stat
+import sys
+import time
+from collections.abc import Collection, Iterator, Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from hashlib import sha256
+from pathlib import Path
+from typing import BinaryIO, NamedTuple
+
+from pipeline.edges import open_flags
+
+CHOSEN = "WELLREAD_CACHE"
+"""The variable that names another folder, or `off`."""
+OFF = "off"
+FORGOTTEN_AFTER_DAYS = 60
+"""A project that was not packaged for so long has its packs removed. Chosen by the project."""
+_HEAD = b"wellread pack 1\n"
+_ENDING = ".pack"
+_MOST_INDEX_BYTES = 1 << 24
+
+
+class PieceAt(NamedTuple):
+    """Where a piece lies.
+
+    Attributes:
+        pack: Name of the file.
+        start: Its first byte.
+        size_bytes: Its length.
+        sha256: Of its bytes.
+    """
+
+    pack: str
+    start: int
+    size_bytes: int
+    sha256: str
+
+
+def kept_at() -> Path | None:
+    """The folder for what is kept between runs; None where nothing is to be, or nobody can say where.
+
+    Source: XDG Base Directory Specification 0.8 (a relative path is ignored); for Windows and macOS common
+    practice.
+    """
+    chosen = os.environ.get(CHOSEN, "")
+    if chosen:
+        return None if chosen == OFF else Path(chosen)
+    try:
+        return _system_folder() / "wellread"
+    except RuntimeError:  # there is no home
+        return None
+
+
+def _system_folder() -> Path:
+    if sys.platform == "win32":
+        local = os.environ.get("LOCALAPPDATA", "")
+        return Path(local) if local else Path.home() / "AppData" / "Local"
+    if sys.platform == "darwin":
+        return Path.home() / "Library" / "Caches"
+    said = os.environ.get("XDG_CACHE_HOME", "")
+    return Path(said) if said.startswith("/") else Path.home() / ".cache"
+
+
+@dataclass(frozen=True, slots=True)
+class Packs:
+    """The packs of one project.
+
+    Attributes:
+        folder: In which they lie; the user's alone.
+    """
+
+    folder: Path
+
+    def index(self) -> dict[str, PieceAt]:
+        """Key → where its piece lies, of every pack that is whole as far as its index."""
+        out: dict[str, PieceAt] = {}
+        with suppress(OSError):
+            for path in sorted(self.folder.glob(f"*{_ENDING}")):
+                out.update(_index_of(path))
+        return out
+
+    def read(self, place: PieceAt) -> bytes | None:
+        """A piece; None where it is not what it was."""
+        try:
+            with _opened(self.folder / place.pack) as stream:
+                stream.seek(place.start)
+                piece = stream.read(place.size_bytes)
+        except OSError:
+            return None
+        return piece if sha256(piece).hexdigest() == place.sha256 else None
+
+    def write(self, pieces: Sequence[tuple[str, bytes]]) -> str:
+        """Keep some pieces, each with its key, in a new pack.
+
+        Returns:
+            Its name; "" where the disk did not take it.
+        """
+        start, index = 0, []
+        for key, piece in pieces:
+            index.append((key, start, len(piece), sha256(piece).hexdigest()))
+            start += len(piece)
+        told = json.dumps(index).encode()
+        name = f"{sha256(told).hexdigest()[:32]}{_ENDING}"
+        head = _HEAD + len(told).to_bytes(8, "big") + sha256(told).digest() + told
+        new = self.folder / f"{name}.{os.getpid()}"
+        try:
+            with os.fdopen(os.open(new, open_flags.NEW, 0o600), "wb") as stream:
+                stream.write(head)
+                stream.writelines(piece for _, piece in pieces)
+            new.replace(self.folder / name)
+        except OSError:
+            with suppress(OSError):
+                new.unlink()
+            return ""
+        return name
+
+    def keep_only(self, names: Collection[str]) -> None:
+        """Remove all other packs, and what runs that died left."""
+        with suppress(OSError):
+            for path in self.folder.iterdir():
+                if path.name not in names:
+                    with suppress(OSError):
+                        path.unlink()
+
+
+def packs_of(project: Path) -> Packs | None:
+    """The packs of a project, by the folder's path; None where nothing can be kept.
+
+    A folder that others may write into, or that is somebody else's, is not used.
+    """
+    root = kept_at()
+    if root is None:
+        return None
+    folder = root / sha256(os.fsencode(project.absolute())).hexdigest()[:32]
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        if not _is_ours(folder):
+            return None
+        os.utime(folder)
+    except OSError:
+        return None
+    _forget_old(root)
+    return Packs(folder)
+
+
+def _is_ours(folder: Path) -> bool:
+    status = folder.lstat()
+    if not stat.S_ISDIR(status.st_mode):
+        return False
+    return sys.platform == "win32" or (status.st_uid == os.geteuid() and not status.st_mode & 0o022)
+
+
+def _forget_old(root: Path) -> None:
+    """Projects that nobody packages any more."""
+    oldest = time.time() - FORGOTTEN_AFTER_DAYS * 86_400
+    with suppress(OSError):
+        for path in root.iterdir():
+            with suppress(OSError):
+                if len(path.name) == 32 and path.lstat().st_mtime < oldest:
+                    shutil.rmtree(path, ignore_errors=True)
+
+
+def _opened(path: Path) -> BinaryIO:
+    return os.fdopen(os.open(path, open_flags.READ), "rb")
+
+
+def _index_of(path: Path) -> Iterator[tuple[str, PieceAt]]:
+    """What a pack says that it holds; nothing where it is damaged, or none of ours."""
+    try:
+        with _opened(path) as stream:
+            if stream.read(len(_HEAD)) != _HEAD:
+                return
+            size_bytes, digest = int.from_bytes(stream.read(8), "big"), stream.read(32)
+            told = stream.read(min(size_bytes, _MOST_INDEX_BYTES))
+            begins = stream.tell()
+    except OSError:
+        return
+    if sha256(told).digest() != digest:
+        return
+    for key, start, length, sum_ in json.loads(told):
+        yield key, PieceAt(path.name, begins + start, length, sum_)

@@ -1,0 +1,349 @@
+"""What earlier runs made of a chip: taken only where every input is the same, and believed by its digests."""
+
+from __future__ import annotations
+
+import json
+import os
+import pickle
+import shutil
+import sys
+import tempfile
+import zlib
+from collections.abc import Callable
+from dataclasses import replace
+from hashlib import sha256
+from pathlib import Path
+from typing import Any
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pipeline.edges.packs import CHOSEN, FORGOTTEN_AFTER_DAYS, Packs, kept_at, packs_of
+from pipeline.flow import PlannedChip
+from pipeline.run.package import worked_before as module
+from pipeline.run.package.names_in_bag import dump_names
+from pipeline.run.package.open_project import Project, open_project
+from pipeline.run.package.package import package
+from pipeline.run.package.worked_before import Before, Keeping, worked_before
+from schemas.names import Organisation
+from schemas.sheet import Chip as ChipRow
+from schemas.sheet import ReadingRow
+from tests.kit.images import firmware_like
+from tests.kit.project import Chip, Reader, plain, project
+from tests.kit.wires import flip_bits
+
+BENCH, HOME = Reader("bench", "device-programmer"), Reader("hb")
+
+
+def made_project(folder: Path) -> Path:
+    """Two readers that agree, two that differ, one chip read once."""
+    first, second, third = (firmware_like(seed, 256) for seed in (1, 2, 3))
+    says = {"organisation": "256x8", "board": "b"}
+    differs = flip_bits(second, 8, 3)
+    return project(
+        folder,
+        [
+            Chip("U1", first, 8, (plain(first, 8, BENCH), plain(first, 8, HOME, 2)), says=says),
+            Chip("U2", second, 8, (plain(second, 8, BENCH), plain(differs, 8, HOME)), says=says),
+            Chip("U3", third, 8, (plain(third, 8, HOME),), says=says),
+        ],
+    )
+
+
+@pytest.fixture
+def kept(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", "2000000000")
+    monkeypatch.setenv(CHOSEN, str(tmp_path / "kept"))
+    return tmp_path / "kept"
+
+
+def bag_of(root: Path, into: Path) -> dict[str, bytes]:
+    bag = package(root, into, quiet=True).bag
+    return {str(path.relative_to(bag)): path.read_bytes() for path in bag.rglob("*") if path.is_file()}
+
+
+def flipped(path: Path) -> None:
+    content = path.read_bytes()
+    path.write_bytes(bytes([content[0] ^ 1]) + content[1:])
+
+
+def replaced(old: str, new: str) -> Callable[[Path], None]:
+    def change(root: Path) -> None:
+        sheet = (root / "sheet.yaml").read_text()
+        assert old in sheet
+        (root / "sheet.yaml").write_text(sheet.replace(old, new, 1))
+
+    return change
+
+
+def with_document(root: Path) -> None:
+    (root / "docs").mkdir()
+    (root / "docs/a.txt").write_text("seen")
+
+
+CHANGES: dict[str, Callable[[Path], None]] = {
+    "a bit of a dump": lambda root: flipped(min((root / "dumps").glob("U1*"))),
+    "a reader's kind": replaced('"kind": "device-programmer"', '"kind": "home-built"'),
+    "a chip's label": replaced('"chip": "U2"', '"label": "0117", "chip": "U2"'),
+    "nothing that is known": with_document,
+}
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_the_next_version_is_the_same_to_the_last_byte_whether_or_not_anything_was_kept(
+    change: str, kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    root = made_project(tmp_path / "p")
+    bag_of(root, tmp_path / "with")
+    shutil.copytree(tmp_path / "with", tmp_path / "without")
+    assert list(kept.glob("*/*.pack"))
+    CHANGES[change](root)
+
+    with_kept = bag_of(root, tmp_path / "with")
+    monkeypatch.setenv(CHOSEN, "off")
+
+    assert bag_of(root, tmp_path / "without") == with_kept
+
+
+def test_only_the_chip_whose_reading_changed_is_worked_out_again(kept: Path, tmp_path: Path) -> None:
+    root = made_project(tmp_path / "p")
+    package(root, tmp_path / "a", quiet=True)
+    first = set(kept.glob("*/*.pack"))
+    with_document(root)
+    package(root, tmp_path / "a", quiet=True)
+    assert set(kept.glob("*/*.pack")) == first
+
+    flipped(min((root / "dumps").glob("U1*")))
+    package(root, tmp_path / "a", quiet=True)
+
+    (new,) = set(kept.glob("*/*.pack")) - first
+    assert [place.pack for place in opened(root)[0].index.values()].count(new.name) == 1
+
+
+def test_an_image_that_is_not_the_one_told_of_is_worked_out_again(kept: Path, tmp_path: Path) -> None:
+    root = made_project(tmp_path / "p")
+    honest = bag_of(root, tmp_path / "a")
+    before, _, keys = opened(root)
+    keeping = Keeping(before)
+    for key in keys:
+        made = before.find(key)
+        assert made is not None
+        keeping.add(key, made._replace(kept={**made.kept, ".bin": bytes(256)}), lambda _pack: None)
+    before.packs.keep_only(())
+    keeping.write()
+    (packed,) = kept.glob("*/*.pack")
+
+    assert bag_of(root, tmp_path / "b") == honest
+    assert not packed.exists()
+
+
+def opened(root: Path) -> tuple[Before, Project, list[str]]:
+    """What is kept of a project, and the key of each of its chips."""
+    looked_over = open_project(root)
+    assert looked_over.plan is not None
+    before = worked_before(looked_over.folder, looked_over.plan)
+    assert before is not None
+    names, _, _ = dump_names(looked_over.plan.chips, looked_over.files)
+    digests = {path: sha256((root / path).read_bytes()).hexdigest() for path in names}
+    return before, looked_over, [before.key(one, names, digests) for one in looked_over.plan.chips]
+
+
+def test_every_chip_of_a_bag_is_kept_under_its_key(kept: Path, tmp_path: Path) -> None:
+    del kept
+    root = made_project(tmp_path / "p")
+    package(root, quiet=True)
+
+    before, _, keys = opened(root)
+
+    assert len(set(keys)) == 3
+    assert set(keys) == set(before.index)
+
+
+PLANNED = PlannedChip(ChipRow(chip="U1"), Organisation(256, 8), None, 1, (), "sheet.yaml:1")
+NOWHERE = Before(Packs(Path("nowhere")), "common", {})
+
+
+@pytest.mark.filterwarnings("ignore::UserWarning")  # values of no field's type: only that they differ counts
+@pytest.mark.parametrize("name", [*ChipRow.model_fields])
+def test_whatever_the_sheet_says_of_a_chip_makes_another_key(name: str) -> None:
+    said = PLANNED.chip.model_copy(update={name: "something else"})
+
+    assert NOWHERE.key(replace(PLANNED, chip=said), {}, {}) != NOWHERE.key(PLANNED, {}, {})
+
+
+@pytest.mark.filterwarnings("ignore::UserWarning")
+@pytest.mark.parametrize("name", [*ReadingRow.model_fields])
+def test_whatever_the_sheet_says_of_a_reading_makes_another_key(name: str, tmp_path: Path) -> None:
+    plan = open_project(made_project(tmp_path / "p")).plan
+    assert plan is not None
+    chip = plan.chips[0]
+    own = {path: "0" * 64 for one in chip.readings for path in one.files}
+    first = chip.readings[0]
+    other = replace(first, row=first.row.model_copy(update={name: "something else"}))
+    changed = replace(chip, readings=(other, *chip.readings[1:]))
+
+    assert NOWHERE.key(changed, {}, own) != NOWHERE.key(chip, {}, own)
+
+
+def test_a_files_content_its_place_the_order_and_the_cell_make_another_key(tmp_path: Path) -> None:
+    plan = open_project(made_project(tmp_path / "p")).plan
+    assert plan is not None
+    chip = plan.chips[0]
+    own = {path: "0" * 64 for one in chip.readings for path in one.files}
+    path = next(iter(own))
+    part = open_project(made_project(tmp_path / "q")).catalogue.find("2716")
+    keys = [
+        NOWHERE.key(chip, {}, own),
+        NOWHERE.key(chip, {}, {**own, path: "1" * 64}),
+        NOWHERE.key(chip, {path: "data/elsewhere"}, own),
+        NOWHERE.key(replace(chip, readings=chip.readings[::-1]), {}, own),
+        NOWHERE.key(replace(chip, readings=chip.readings[1:]), {}, own),
+        NOWHERE.key(replace(chip, organisation=Organisation(128, 16)), {}, own),
+        NOWHERE.key(replace(chip, erased_state=0), {}, own),
+        NOWHERE.key(replace(chip, processor="z80"), {}, own),
+        NOWHERE.key(replace(chip, part=part), {}, own),
+        replace(NOWHERE, common="another program").key(chip, {}, own),
+    ]
+
+    assert len(set(keys)) == len(keys)
+
+
+@pytest.mark.parametrize("what", ["program_digest", "version"])
+def test_another_program_or_library_finds_nothing(
+    what: str, kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    del kept
+    root = made_project(tmp_path / "p")
+    first, _, _ = opened(root)
+    monkeypatch.setattr(module, what, lambda *_: "another")
+    second, _, _ = opened(root)
+
+    assert first.common != second.common
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [
+        ('"kind": "device-programmer"', '"kind": "home-built"'),
+        ('"readers"', '"wirings": {"w": {}}, "readers"'),
+    ],
+)
+def test_what_the_sheet_says_of_readers_and_wirings_concerns_every_chip(
+    old: str, new: str, kept: Path, tmp_path: Path
+) -> None:
+    del kept
+    root = made_project(tmp_path / "p")
+    first, _, _ = opened(root)
+    replaced(old, new)(root)
+
+    assert opened(root)[0].common != first.common
+
+
+@given(st.lists(st.binary(max_size=40), min_size=1, max_size=4), st.data())
+def test_a_pack_that_was_altered_anywhere_gives_what_was_put_in_or_nothing(
+    pieces: list[bytes], data: st.DataObject
+) -> None:
+    with tempfile.TemporaryDirectory() as place:
+        packs = Packs(Path(place))
+        put = {f"{number}": piece for number, piece in enumerate(pieces)}
+        pack = Path(place) / packs.write([*put.items()])
+        whole = pack.read_bytes()
+        at = data.draw(st.integers(0, len(whole) - 1))
+        cut = data.draw(st.booleans())
+        pack.write_bytes(whole[:at] + (b"" if cut else bytes([whole[at] ^ 0x20]) + whole[at + 1 :]))
+
+        found = {key: packs.read(where) for key, where in packs.index().items()}
+
+        assert all(found[key] in (put[key], None) for key in found)
+        assert found.keys() in (put.keys(), set())
+
+
+@given(st.binary(max_size=200))
+def test_bytes_of_no_meaning_are_nothing_that_was_made(content: bytes) -> None:
+    assert module._unpacked(content) is None
+    assert module._unpacked(zlib.compress(content)) is None
+
+
+class _Calls:
+    def __init__(self, function: Any, *arguments: Any) -> None:
+        self._told = function, arguments
+
+    def __reduce__(self) -> tuple[Any, tuple[Any, ...]]:
+        return self._told
+
+
+@pytest.mark.parametrize(
+    "call",
+    [
+        _Calls(os.mkdir, "made-by-a-piece"),
+        _Calls(eval, "__import__('os').mkdir('made-by-a-piece')"),
+        _Calls(package, Path("made-by-a-piece")),
+        _Calls(Packs.write, Packs(Path()), [("made-by-a-piece", b"")]),
+    ],
+    ids=["system", "eval", "our own command", "our own disk"],
+)
+def test_a_piece_that_calls_something_is_not_read(
+    call: _Calls, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+
+    assert module._unpacked(zlib.compress(pickle.dumps((call, call, call)))) is None
+    assert not list(tmp_path.iterdir())
+
+
+def test_what_is_kept_lies_where_nobody_else_may_write(kept: Path, tmp_path: Path) -> None:
+    packs = packs_of(tmp_path)
+    assert packs is not None
+    assert packs.folder.parent == kept
+    if sys.platform != "win32":
+        assert packs.folder.stat().st_mode & 0o077 == 0
+        packs.folder.chmod(0o777)
+        assert packs_of(tmp_path) is None
+
+
+def test_a_project_that_nobody_packages_any_more_is_forgotten(kept: Path, tmp_path: Path) -> None:
+    old, new = packs_of(tmp_path / "old"), packs_of(tmp_path / "new")
+    assert old is not None
+    assert new is not None
+    (kept / "notes.txt").write_text("not ours")
+    long_ago = old.folder.stat().st_mtime - (FORGOTTEN_AFTER_DAYS + 1) * 86_400
+    for path in (old.folder, kept / "notes.txt"):
+        os.utime(path, (long_ago, long_ago))
+
+    assert packs_of(tmp_path / "new") == new
+    assert sorted(path.name for path in kept.iterdir()) == sorted([new.folder.name, "notes.txt"])
+
+
+def test_a_disk_that_takes_nothing_is_no_trouble(kept: Path, tmp_path: Path) -> None:
+    kept.write_text("a file where the folder should be")
+
+    assert packs_of(tmp_path) is None
+    assert Packs(tmp_path / "absent").write([("key", b"piece")]) == ""
+    assert Packs(tmp_path / "absent").index() == {}
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="the variable is of the XDG specification")
+def test_the_folder_is_the_systems_own_unless_another_is_named(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Source: XDG Base Directory Specification 0.8: a relative path is ignored."""
+    monkeypatch.delenv(CHOSEN)
+    monkeypatch.setattr(sys, "platform", "linux")
+    monkeypatch.setenv("HOME", "/home/anna")
+    monkeypatch.setenv("XDG_CACHE_HOME", "/else")
+    assert kept_at() == Path("/else/wellread")
+    monkeypatch.setenv("XDG_CACHE_HOME", "relative")
+    assert kept_at() == Path("/home/anna/.cache/wellread")
+    monkeypatch.setenv(CHOSEN, "off")
+    assert kept_at() is None
+
+
+def test_pieces_of_contents_that_are_gone_do_not_gather_for_ever(kept: Path, tmp_path: Path) -> None:
+    del kept
+    root = made_project(tmp_path / "p")
+    before, looked_over, _ = opened(root)
+    assert looked_over.plan is not None
+    stale = [(json.dumps(number), b"") for number in range(9 * len(looked_over.plan.chips))]
+    before.packs.write(stale)
+
+    assert opened(root)[0].index == {}
+    assert before.packs.index() == {}
