@@ -43,12 +43,13 @@ CREATE TABLE bags (
     custodian TEXT NOT NULL,
     year INTEGER,                    -- in which the machine was made, where known
     released INTEGER NOT NULL,       -- 1: a public bundle
+    made_from TEXT NOT NULL,         -- of a bundle: the receipt of the bag that it was made from, or ''
     version INTEGER NOT NULL,
     identifier TEXT NOT NULL,        -- External-Identifier
     created TEXT NOT NULL,           -- ISO 8601, UTC
     rights TEXT NOT NULL,            -- the statement's URI, or ''
     trouble TEXT NOT NULL,           -- why it could not be read, or ''
-    newest INTEGER NOT NULL DEFAULT 1, -- 1: no later version of this machine is in the index
+    newest INTEGER NOT NULL DEFAULT 1, -- 1: no later version is here, nor a bundle's own bag
     last_check TEXT NOT NULL DEFAULT '',   -- from the ledger, where one was given
     last_outcome TEXT NOT NULL DEFAULT ''
 )
@@ -94,11 +95,12 @@ CREATE TABLE chips (
 """
 _KIND = DatabaseKind(
     "index",
-    0x57_52_48_31,  # `WRH1`
+    0x57_52_48_32,  # `WRH2`
     (
         _BAGS.strip(),
         _CHIPS.strip(),
         "CREATE INDEX bags_by_machine ON bags (machine)",
+        "CREATE INDEX bags_by_receipt ON bags (receipt)",
         "CREATE INDEX chips_by_bag ON chips (bag_id)",
         "CREATE INDEX chips_by_part ON chips (part COLLATE NOCASE)",
         "CREATE INDEX chips_by_label ON chips (label COLLATE NOCASE, part COLLATE NOCASE, bag_id)",
@@ -114,6 +116,9 @@ _KIND = DatabaseKind(
 )
 _NEWEST = """
 UPDATE bags SET newest = NOT EXISTS (
+    SELECT 1 FROM bags AS source
+    WHERE source.receipt = bags.made_from AND bags.made_from != '' AND source.trouble = ''
+) AND NOT EXISTS (
     SELECT 1 FROM bags AS later
     WHERE later.machine = bags.machine AND later.serial IN (bags.serial, '') AND later.trouble = ''
         AND later.custodian = bags.custodian AND later.id != bags.id

@@ -29,6 +29,7 @@ class BagRow(NamedTuple):
     custodian: str
     year: int | None
     released: int
+    made_from: str
     version: int
     identifier: str
     created: str
@@ -77,7 +78,7 @@ class ChipRow(NamedTuple):
 def trouble_row(path: str, fingerprint: str, trouble: str) -> BagRow:
     """A bag that cannot be read: it stays in the index, so that nobody believes it is not there."""
     name = path.rsplit("/", 1)[-1]
-    return BagRow(path, fingerprint, "", name, "", "", "", "", "", "", None, 0, 0, "", "", "", trouble)
+    return BagRow(path, fingerprint, "", name, "", "", "", "", "", "", None, 0, "", 0, "", "", "", trouble)
 
 
 def bag_row(path: str, fingerprint: str, receipt: str, head: RecordHead) -> BagRow:
@@ -90,6 +91,7 @@ def bag_row(path: str, fingerprint: str, receipt: str, head: RecordHead) -> BagR
         head: Its record without the chips.
     """
     machine, custodian, rights = head["machine"], head.get("custodian") or {}, head.get("rights")
+    source = head.get("released_from")
     return BagRow(
         path=path,
         fingerprint=fingerprint,
@@ -102,7 +104,8 @@ def bag_row(path: str, fingerprint: str, receipt: str, head: RecordHead) -> BagR
         inventory=machine.get("inventory") or "",
         custodian=custodian.get("organisation") or custodian.get("name") or "",
         year=_year(machine.get("year")),
-        released=int(bool(head.get("released_from"))),
+        released=int(bool(source)),
+        made_from=source["receipt"] if source else "",
         version=head["version"],
         identifier=head["external_identifier"],
         created=head["created"],

@@ -21,7 +21,7 @@ from pipeline.holdings.questions import to_read
 from pipeline.run.holdings.update import update
 from tests.journey.cli import wellread
 from tests.journey.test_twins import CLUB, SHED, TRUTH, bag_of
-from tests.kit.example_bags import EPOCH
+from tests.kit.example_bags import EPOCH, example_bag, example_bundle
 from tests.kit.images import code
 from tests.kit.specimens import Held
 from tests.kit.wires import Image
@@ -173,6 +173,14 @@ def test_earlier_versions_are_asked_for_by_name(shelf: Path, tmp_path: Path) -> 
         update(index, [shelf, later])
         assert index.ask("SELECT count(*) AS n FROM bags WHERE newest")[0]["n"] == 2
     assert len(chips(shelf, later, "--machine", "loom-b", "--all")) == 2
+
+
+def test_a_bundle_beside_the_bag_that_it_was_made_from_counts_no_chip_twice() -> None:
+    bag, bundle = example_bag(), example_bundle()
+    alone = asked(bundle)["grades"]
+    assert sum(alone.values()) == 24, "by itself it is all that is known of the machine"
+    assert asked(bag, bundle)["grades"] == asked(bag)["grades"] == alone
+    assert len(chips(bag, bundle, "--part", "7641", "--all")) == 2 * len(chips(bag, "--part", "7641"))
 
 
 def test_the_table_has_every_chip_and_no_cell_that_a_spreadsheet_would_run(
