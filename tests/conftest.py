@@ -47,8 +47,6 @@ os.environ["COLUMNS"] = "0"
 # A process that a test starts finds the program compiled: 0.7 s of processor time each.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
-os.environ["WELLREAD_CACHE"] = "off"
-"""Nothing of one test reaches another, or the user's own folder; tests of what is kept set a folder."""
 RUN_NAME = "WELLREAD_TEST_RUN"
 
 
