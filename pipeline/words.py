@@ -65,6 +65,18 @@ def counted_by_block(mask: NDArray[np.bool_]) -> list[int]:
     return counts
 
 
+def distinct(words: NDArray[Any]) -> int:
+    """How many different values there are; of bytes counted, which takes a third of sorting them.
+
+    Example:
+        >>> distinct(np.array([3, 1, 3], np.uint8))
+        2
+    """
+    if words.dtype == np.uint8:
+        return int(np.count_nonzero(np.bincount(words)))
+    return len(np.unique(words))
+
+
 def true_edges(mask: NDArray[np.bool_]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     """Where the runs of true elements begin and where each ends, as two arrays of one length."""
     if not len(mask):

@@ -122,6 +122,7 @@ def _hop(length: int) -> NDArray[np.uint32]:
     return _sums_of(_columns(length).reshape(len(CORES), 4, 8), 8).reshape(-1)
 
 
+@cache
 def _columns(length: int) -> NDArray[np.uint32]:
     """Shape (cores, 32): what `length` zero bytes make of each bit of the register."""
     if length < 2:

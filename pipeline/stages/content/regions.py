@@ -19,7 +19,7 @@ from pipeline.stages.content.fills import CANNOT_TELL, Fill, find_fills, judge
 from pipeline.stages.content.model import Region, RegionKind, SelfCheck
 from pipeline.stages.content.runs import entropy_bits, has_run, hex_words, runs
 from pipeline.stages.content.text import HALF_FIT, texts
-from pipeline.words import Words, true_ranges
+from pipeline.words import Words, distinct, true_ranges
 from schemas.part import Part
 from schemas.record import RegionDetail
 
@@ -75,7 +75,7 @@ def _decode(words: Words, bits: int) -> list[_FoundRegion]:
         if not has_run(single, least):
             continue
         for start, end in runs(single, least):
-            values = np.unique(probe[start:end])
+            values = np.flatnonzero(np.bincount(probe[start:end]))
             lines = sorted(int(value).bit_length() - 1 for value in values if value != idle)
             active = int(np.count_nonzero(probe[start:end]))
             if len(lines) >= 3 and active * 2 >= end - start:
@@ -122,7 +122,7 @@ def _curves(words: Words, bits: int, step: NDArray[np.signedinteger[Any]]) -> li
     for start, last in runs(small, least - 1):
         stretch, moves = words[start : last + 1], step[start:last]
         turns = int(np.count_nonzero(np.diff(np.sign(moves[moves != 0]))))
-        if len(np.unique(stretch)) >= 8 and turns * 6 <= len(stretch):
+        if distinct(stretch) >= 8 and turns * 6 <= len(stretch):
             down = bool((moves <= 0).all())
             shape = "ascending" if bool((moves >= 0).all()) else "descending" if down else _shape(stretch)
             out.append(_FoundRegion("table", start, last + 1, {"shape": shape}))
@@ -144,7 +144,7 @@ def _pointer_tables(words: Words) -> list[_FoundRegion]:
             mask = np.ascontiguousarray(good[phase::2])
             for first, last in runs(mask, 7):
                 start, end = phase + 2 * first, phase + 2 * last + 2
-                if len(np.unique(high[start:end:2])) >= 2:
+                if (high[start:end:2] != high[start]).any():
                     detail: RegionDetail = {"shape": "ascending 16-bit words", "byte_order": order}
                     out.append(_FoundRegion("table", start, end, detail))
     return out

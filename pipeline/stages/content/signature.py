@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.stages.content.model import Region
-from pipeline.words import Words
+from pipeline.words import Words, distinct
 from schemas.names import Organisation
 
 WINDOW = 16
@@ -122,7 +122,7 @@ def signature(
         Organisation(len(words), bits),
         digest,
         inverse,
-        blank=len(np.unique(words[:64])) < 3 and len(hashes) == 0,
+        blank=distinct(words[:64]) < 3 and len(hashes) == 0,
         hashes=hashes,
         places=places,
         fill=fill,
