@@ -158,6 +158,7 @@ static void listen(unsigned pass) {
     char request[24];
     unsigned length = 0;
     for (uint32_t idle_ms = 0; idle_ms < 2000;) {
+        if (!supplies_stand()) { rest(); return; }
         const int character = heard();
         if (character < 0) { wait_us(1000); idle_ms++; continue; }
         idle_ms = 0;
@@ -174,7 +175,7 @@ static void wait_for_supplies() {
     while (!supplies_stand()) { rest(); wait_us(1000); }
 }
 
-// One pass; false where a supply went off in the middle of it.
+// One pass; false where a supply went off in it or behind it.
 static bool read_pass(unsigned pass) {
     pass_crc = 0xFFFF;
     if (PLAIN) { put_text("-- reading pass "); put_number(pass); print('\n'); } else header(pass);
@@ -183,7 +184,7 @@ static bool read_pass(unsigned pass) {
         data_line(pass, address, true);
     }
     if (!PLAIN) { trailer(pass); listen(pass); }
-    return true;
+    return supplies_stand();
 }
 
 void read_chip() {

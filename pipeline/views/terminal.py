@@ -410,6 +410,15 @@ def schema_list(names: Sequence[str]) -> str:
     return "Schemas: " + ", ".join(names)
 
 
+def _passes_told(document: CaptureAnswer) -> str:
+    """A reader that prints on gives more passes than were asked for."""
+    whole, asked = document["passes_whole"], document["passes_asked"]
+    if whole > asked:
+        return f"{whole} passes whole where {asked} {'was' if asked == 1 else 'were'} asked for"
+    passes = counted(asked, "pass", "passes")
+    return f"{whole} of {passes} whole"
+
+
 def captured(document: CaptureAnswer, *, draw: bool) -> str:
     """What `capture` says: the reading examined, then where it lies and what the sheet got."""
     document = one_lined(document)
@@ -420,10 +429,7 @@ def captured(document: CaptureAnswer, *, draw: bool) -> str:
         if document["protocol"]
         else "plain printing, in which nothing proves a line"
     )
-    lines.append(
-        f"{document['passes_whole']} of {document['passes_asked']} passes whole, "
-        f"{counted(document['received'], 'byte')} received ({form})"
-    )
+    lines.append(f"{_passes_told(document)}, {counted(document['received'], 'byte')} received ({form})")
     stall = document["worst_stall_ms"]
     lines.append(
         "How long the line was left unread is not known"

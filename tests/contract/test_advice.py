@@ -265,7 +265,7 @@ def document(part: Part | None, *found: dict[str, Any]) -> Examined:
     return cast("Examined", made)
 
 
-def capture_text(part: Part | None, *found: dict[str, Any]) -> str:
+def capture_text(part: Part | None, *found: dict[str, Any], whole: int = 1, asked: int = 1) -> str:
     inner = document(part, *found)
     made = {
         "examined": inner,
@@ -273,8 +273,8 @@ def capture_text(part: Part | None, *found: dict[str, Any]) -> str:
         "told": [],
         "protocol": True,
         "damaged_lines": 0,
-        "passes_whole": 1,
-        "passes_asked": 1,
+        "passes_whole": whole,
+        "passes_asked": asked,
         "received": 1,
         "worst_stall_ms": None,
         "problems": [],

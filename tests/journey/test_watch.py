@@ -13,7 +13,7 @@ import sys
 import termios
 import threading
 import time
-from collections.abc import Generator, Iterator
+from collections.abc import Generator
 from pathlib import Path
 from typing import Any
 
@@ -31,7 +31,6 @@ from tests.journey.cli import wellread
 from tests.kit.board_simulated import THREE_SUPPLIES, Board, ChipDiedError
 from tests.kit.firmware import installed
 from tests.kit.forked import ending
-from tests.kit.histories import Player, Score, chips, supplies_of
 from tests.kit.reader_looping import LoopingReader
 from tests.kit.reader_reference import BOARD, LINES, READER, compiled, compiles
 from tests.kit.reader_simulated import DRIVER_BUFFER, Line, project, until
@@ -39,10 +38,6 @@ from tests.kit.wires import Image
 from tests.unit.test_watched_lines import program
 
 ROOT = Path(__file__).parents[2]
-SHORT, LONG = 10, 2000 if os.environ.get("WELLREAD_DRILLS") == "all" else 400
-"""Random histories in every run, and in the drill: `WELLREAD_DRILLS=all` takes two thousand."""
-MOST_WRONG = 1 / 1000
-"""Of the states of a drill; none of them *alive*. What is known of them stands in `tests/MEASUREMENTS.md`."""
 
 
 @pytest.fixture
@@ -86,7 +81,10 @@ def test_every_event_follows_the_schema_and_the_first_carries_the_cautions(line:
     schema = schema_document("watch")
     for one in documents:
         jsonschema.validate(one, schema)
-        assert one["power_off"] == "Power off before any wire or chip is moved."
+        assert (
+            one["power_off"]
+            == "Power off (reader first, supplies in order) before any wire or chip is moved."
+        )
     assert documents[0]["event"] == "start"
     assert any("Before hands go near any chip: power off" in text for text in documents[0]["cautions"])
 
@@ -103,7 +101,7 @@ def test_a_log_has_one_line_an_event_and_no_character_that_acts(line: Line) -> N
     assert ran.code == 0
     assert "Pass 1 is whole, the first since power came on" in ran.out
     assert all(char == "\n" or " " <= char <= "~" for char in ran.out + ran.err)
-    assert "Power off before any wire or chip is moved." in ran.out
+    assert "Power off (reader first, supplies in order) before any wire or chip is moved." in ran.out
     assert f"wellread capture {line.name} --chip CHIP" in ran.err
 
 
@@ -311,7 +309,10 @@ def test_a_terminal_gets_the_package_without_colour_and_without_other_than_plain
     assert all(char in "\r\n\a" or " " <= char <= "~" for char in plain)
     pages = text.split("\x1b[H")[1:]
     assert all(page.count("\n") <= 24 for page in pages)
-    assert all("Power off before any wire or chip is moved." in page for page in pages)
+    assert all(
+        "Power off (reader first, supplies in order) before any wire or chip is moved." in page
+        for page in pages
+    )
     last = re.sub(r"\x1b\[[0-9;?]*[A-Za-z]", "", pages[-1])
     assert "|  2716   | 19  + A10  alive" in last
     assert "18    /CE  ground (0 V)" in last
@@ -414,71 +415,6 @@ def test_the_simulated_chip_dies_of_a_wire_moved_under_power_and_of_a_wrong_orde
         board.supply_off(-5.0)
 
 
-# -- random histories -------------------------------------------------------------------------------------
-
-
-def played(numbers: Iterator[int], count: int, score: Score, *, size: int, how: str) -> None:
-    """So many histories over one line and one watch."""
-    random = np.random.default_rng(size)
-    line = Line()
-    board = Board(next(chips(random, size)), supplies=supplies_of(random), seed=size)
-    reader = LoopingReader(line, board, listens=how == "listens", plain=how == "plain")
-    taken = iter([next(numbers) for _ in range(count)])
-    player = Player(reader, taken, score, needs=1 if how == "listens" else 2)
-
-    def over(one: BenchSitting) -> bool:
-        states = {name: state.state.value for name, state in one.states.items()}
-        return player.turn(one.whole, states, off=one.phase == "off")
-
-    # the line protocol tells by its numbers that the power was off; plain printing by its rest alone
-    quiet = 0.6 if how == "plain" else 5.0
-    with reader:
-        watch(wish(line, f"{size}x8", quiet_seconds=quiet), show=lambda *_: None, until=over)
-    line.close()
-
-
-def scored(first: int, histories: int) -> Score:
-    """Histories of chips of three sizes, with readers that listen, that do not, and that print plain hex."""
-    score, numbers = Score(), iter(range(first, first + histories))
-    shares = [("listens", 512, 0.3), ("listens", 1024, 0.3), ("listens", 2048, 0.2), ("deaf", 512, 0.1)]
-    for how, size, share in shares:
-        played(numbers, round(histories * share), score, size=size, how=how)
-    played(numbers, histories - score.histories, score, size=1024, how="plain")
-    assert score.histories == histories
-    return score
-
-
-def assert_sound(score: Score, capsys: pytest.CaptureFixture[str], most: float = 0.0) -> None:
-    total = score.right + sum(map(len, (score.in_doubt, score.alive, score.wrong)))
-    with capsys.disabled():
-        print(
-            f"\nwatch: {score.histories} histories, {score.passes} passes, {total} states of lines: "
-            f"{len(score.alive)} called alive that are not, {len(score.wrong)} otherwise wrong, "
-            f"{len(score.in_doubt)} hidden until the third pass by a loose contact"
-        )
-    assert score.alive == []
-    assert len(score.wrong) <= most * total, score.wrong
-
-
-@pytest.mark.clock
-def test_every_line_of_random_histories_is_shown_as_image_and_wires_have_it(
-    capsys: pytest.CaptureFixture[str],
-) -> None:
-    score = scored(0, SHORT)
-    assert score.passes > 5 * SHORT
-    assert_sound(score, capsys)
-
-
-@pytest.mark.drill
-@pytest.mark.clock
-@pytest.mark.parametrize("part", range(4))
-def test_every_line_of_many_random_histories_is_shown_as_image_and_wires_have_it(
-    part: int, capsys: pytest.CaptureFixture[str]
-) -> None:
-    each = LONG // 4
-    assert_sound(scored(10_000 + part * each, each), capsys, MOST_WRONG)
-
-
 # -- clocks -----------------------------------------------------------------------------------------------
 
 
@@ -578,9 +514,11 @@ def watched_program(line: Line, reader: Path, over: Any) -> BenchSitting:
         if not processes:
             processes.append(subprocess.Popen([reader], stdin=line.master, stdout=line.master))
 
-    watch(wish(line), show=show, until=over)
-    processes[0].kill()
-    processes[0].wait(timeout=30)
+    try:
+        watch(wish(line), show=show, until=over)
+    finally:
+        processes[0].kill()
+        processes[0].wait(timeout=30)
     return seen[0]
 
 
@@ -603,6 +541,33 @@ def test_the_reference_reader_pulses_the_lines_of_an_expendable_chip(line: Line,
         line, compiled_for(tmp_path, "READER_PULSE_TEST"), lambda one: one.phase == "pulsed"
     )
     assert {state.words for state in one.states.values()} == {"not yet shown"}
+
+
+@compiles
+def test_the_reference_reader_rests_as_soon_as_a_supply_goes_off_behind_a_pass(tmp_path: Path) -> None:
+    supplies, said = tmp_path / "supplies", tmp_path / "said"
+    supplies.touch()
+    (tmp_path / "chip.bin").write_bytes(program().tobytes())
+    lines = LINES.replace("return true;", f'return access("{supplies}", F_OK) == 0;', 1)
+    lines = lines.replace("static void rest() {}", 'static void rest() { fputs("rest\\n", stderr); }')
+    reader = compiled(tmp_path, tmp_path / "chip.bin", BOARD + lines, "READER_LOOP")
+    with (
+        said.open("wb") as stderr,
+        ending(
+            subprocess.Popen([reader], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=stderr)
+        ) as process,
+    ):
+        assert process.stdin is not None
+        assert process.stdout is not None
+        while not process.stdout.readline().startswith(b"#END 1 "):
+            pass
+        supplies.unlink()
+        assert until(lambda: b"rest" in said.read_bytes(), 20)
+        process.stdin.write(b"?1 0000\n")
+        process.stdin.flush()
+        time.sleep(0.05)
+        supplies.touch()
+        assert process.stdout.readline().startswith(b"#WELLREAD 1 PASS 1 ")
 
 
 def test_no_program_of_the_reader_has_a_number_for_any_pin_but_address_and_data() -> None:
@@ -682,5 +647,5 @@ def recording(line: Line) -> str:
     reader.__exit__()
     assert process.returncode == 0
     assert board.moves[2:] == ["D3 mended", "A4 and A5 exchanged"]
-    begins = next(k for k, text in enumerate(told) if text.startswith("Power off before"))
+    begins = next(k for k, text in enumerate(told) if text.startswith("Power off (reader first"))
     return "".join(told[begins:])

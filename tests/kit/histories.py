@@ -146,6 +146,15 @@ class Score:
     histories: int = 0
     passes: int = 0
 
+    def add(self, other: Score) -> None:
+        """What other histories have shown, too."""
+        self.right += other.right
+        self.in_doubt += other.in_doubt
+        self.alive += other.alive
+        self.wrong += other.wrong
+        self.histories += other.histories
+        self.passes += other.passes
+
     def weigh(
         self, history: int, truth: Truth, states: Mapping[str, str], since: list[Image], others: Others
     ) -> None:

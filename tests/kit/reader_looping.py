@@ -22,6 +22,11 @@ from tests.kit.board_simulated import Board
 from tests.kit.reader_simulated import Line, print_line
 from tests.kit.wires import Image
 
+PIECE = 1024
+"""Bytes after which the far end of a reader in the same thread has its turn."""
+SILENCE_SECONDS = 0.05
+"""How much time passes where nothing comes, for such a reader."""
+
 
 class LoopingReader:
     """One reader.
@@ -32,6 +37,7 @@ class LoopingReader:
         a_line: Words on a line.
         listens: Whether it hears what it is asked.
         plain: Whether it prints plain hex.
+        patient: Seconds for which it waits for a request.
 
     Attributes:
         passes: Whole passes printed, each with its words.
@@ -44,9 +50,17 @@ class LoopingReader:
     """
 
     def __init__(
-        self, line: Line, board: Board, *, a_line: int = 16, listens: bool = True, plain: bool = False
+        self,
+        line: Line,
+        board: Board,
+        *,
+        a_line: int = 16,
+        listens: bool = True,
+        plain: bool = False,
+        patient: float = 2.0,
     ) -> None:
         self.line, self.board, self.a_line, self.listens, self.plain = line, board, a_line, listens, plain
+        self.patient = patient
         self.passes: list[Image] = []
         self.again: list[tuple[NDArray[np.int64], Image]] = []
         self.before_pass: Callable[[], object] = lambda: None
@@ -134,7 +148,7 @@ class LoopingReader:
         return print_line(f"={number} {address:0{places}X} {text}")
 
     def _listen(self, number: int, digits: int) -> None:
-        until = time.monotonic() + 2
+        until = time.monotonic() + self.patient
         while time.monotonic() < until and self.board.powered and not self._stop.is_set():
             request = self._request()
             if request == b"!":
@@ -146,7 +160,7 @@ class LoopingReader:
                 words = self.board.read(addresses)
                 self.again.append((addresses, words))
                 self._write(self._line(number, at, words, digits))
-                until = time.monotonic() + 2
+                until = time.monotonic() + self.patient
 
     def _request(self) -> bytes:
         if b"\n" not in self._heard and select.select([self.line.master], [], [], 0.005)[0]:
@@ -176,3 +190,71 @@ class LoopingReader:
             low, high, free = (f"{address:X} {data:X}" for address, data in taken)
             self._write(print_line(f"~1 {line} LOW {low} HIGH {high} FREE {free}"))
         self._write(print_line("#END TEST 1"))
+
+
+class SteppedReader(LoopingReader):
+    """The same reader in one thread with whoever watches it: after each block the far end has its turn.
+
+    Nothing waits for a scheduler, so that thousands of histories take the time that their work takes.
+
+    Attributes:
+        turn: The far end's turn; whether it is enough.
+    """
+
+    turn: Callable[[], bool] = staticmethod(lambda: True)
+
+    def run(self) -> None:
+        """Print until the far end has had enough."""
+        self._run()
+
+    def _far_end(self) -> None:
+        if self.turn():
+            self._stop.set()
+
+    def _wait(self) -> None:
+        if not self.idle.is_set():
+            self.idle.set()
+            if self.board.powered:
+                self._write(b"\n")
+        self._far_end()
+
+    def _write(self, block: bytes) -> None:
+        for at in range(0, len(block), PIECE):
+            super()._write(block[at : at + PIECE])
+            self._far_end()
+
+    def _request(self) -> bytes:
+        self._far_end()
+        return super()._request()
+
+
+class SteppedLine:
+    """The near end of such a reader's line: real bytes over the pseudo-terminal, time that only it moves.
+
+    Args:
+        reader: At the far end.
+        baud: Of the line.
+    """
+
+    def __init__(self, reader: SteppedReader, baud: int) -> None:
+        self.baud = baud
+        self._line, self._clock, self._taken = reader.line, 0.0, 0
+
+    def new(self) -> tuple[float, bytes | None]:
+        """All that the reader has printed and nobody has taken; without any, a moment of silence."""
+        block = b""
+        if self._taken < len(self._line.taken):
+            assert select.select([self._line.slave], [], [], 60)[0], "bytes do not come through"
+            block = os.read(self._line.slave, 65_536)
+        self._taken += len(block)
+        self._clock += len(block) * 10 / self.baud if block else SILENCE_SECONDS
+        return self._clock, block
+
+    def back(self) -> bool:
+        """It never goes away."""
+        return False
+
+    def ask(self, request: bytes) -> None:
+        """To the reader."""
+        if request:
+            os.write(self._line.slave, request)

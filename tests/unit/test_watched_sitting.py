@@ -277,7 +277,9 @@ def test_every_screen_says_when_hands_may_move_something() -> None:
     pages.append(screen(one, port="p", baud=9600))
     one.take(PortGone(), 51)
     pages.append(screen(one, port="p", baud=9600))
-    assert {page[-1] for page in pages} == {"Power off before any wire or chip is moved."}
+    assert {page[-1] for page in pages} == {
+        "Power off (reader first, supplies in order) before any wire or chip is moved."
+    }
 
 
 @pytest.mark.parametrize("part", [one for one in load().parts if one.organisation], ids=lambda one: one.part)
@@ -301,7 +303,7 @@ def test_the_screen_of_every_part_fits_a_small_terminal_in_plain_characters(part
     pages.append(screen(one, port="/dev/ttyUSB0", baud=115200))
     for page in pages:
         assert len(page) <= 24
-        assert page[-1] == "Power off before any wire or chip is moved."
+        assert page[-1] == "Power off (reader first, supplies in order) before any wire or chip is moved."
         assert max(map(len, page)) <= 80
         assert all(" " <= char <= "~" for line in page for char in line)
 

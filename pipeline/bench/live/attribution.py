@@ -11,8 +11,9 @@ tests.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +43,7 @@ class Contacts:
 
     Attributes:
         loose: Lines that came and went, with the level that an address line falls to.
+        within: Of these, those that made a word of the latest pass differ from itself.
         doubtful: Lines that may have made a disagreement that nobody else explains alone.
         compared: Words looked at twice since the wires are as they are.
         differing: Of these, words that differed.
@@ -49,6 +51,7 @@ class Contacts:
     """
 
     loose: dict[str, int] = field(default_factory=dict)
+    within: set[str] = field(default_factory=set)
     doubtful: set[str] = field(default_factory=set)
     compared: int = 0
     differing: int = 0
@@ -174,12 +177,20 @@ def _by_chance(seen: Disagreements, line: int) -> NDArray[np.float64]:
     fill = values[int(counts.argmax())]
     place = np.minimum(np.searchsorted(values, seen.other), values.size - 1)
     common = np.where(values[place] == seen.other, counts[place], 0) / seen.base.size
+    # a line that opens makes words alike across it: the pass in which they are least alike tells
+    told, blank = (min(shares) for shares in zip(*_alike(seen, line, fill), strict=True))
+    same = np.where(seen.reference == fill, blank, told)
+    return np.asarray(1.0 - (1.0 - common) * (1.0 - same))
+
+
+def _alike(seen: Disagreements, line: int, fill: np.unsignedinteger[Any]) -> Iterator[tuple[float, float]]:
+    """Of each pass: which share of its words is the same across a line, of words that tell and of fill."""
     at = np.arange(seen.base.size)
     at = at[(at ^ 1 << line) < seen.base.size]
-    alike, blank = seen.base[at] == seen.base[at ^ 1 << line], seen.base[at] == fill
-    shares = [float(alike[which].mean()) if which.any() else 0.0 for which in (~blank, blank)]
-    same = np.where(seen.reference == fill, shares[1], shares[0])
-    return np.asarray(1.0 - (1.0 - common) * (1.0 - same))
+    for words in (seen.base, *seen.images):
+        alike, blank = words[at] == words[at ^ 1 << line], words[at] == fill
+        told, still = (float(alike[which].mean()) if which.any() else 0.0 for which in (~blank, blank))
+        yield told, still
 
 
 # -- more than one -------------------------------------------------------------------------------------------
@@ -205,6 +216,8 @@ def _greedy(one: Held, found: Contacts) -> None:
 
 def _loose(found: Contacts, apart: Sequence[Held], line: str) -> None:
     level = 0
+    if any(one.own and one.made[line].any() for one in apart):
+        found.within.add(line)
     if line.startswith("A"):
         # where the line is asked for the level that it falls to, every word is right
         asked = np.concatenate([one.seen.at[one.made[line]] for one in apart]) >> int(line[1:]) & 1

@@ -66,6 +66,7 @@ def compare(passes: Sequence[PassRead], bits: int, floating: frozenset[int], sti
         still: Tells address lines that are dead or joined.
     """
     data: dict[str, int] = {}
+    within: set[str] = set()
     left_out = set(floating)
     # first what the latest pass says against itself: earlier ones may be of other wires
     for earlier in (False, True):
@@ -73,11 +74,13 @@ def compare(passes: Sequence[PassRead], bits: int, floating: frozenset[int], sti
             found = _in_columns(passes if earlier else passes[-1:], bits, frozenset(left_out), still)
             columns = {line: level for line, level in found.loose.items() if line.startswith("D")}
             data |= columns
+            within |= found.within
             left_out |= {int(line[1:]) for line in columns}
             # with the column of a loose data line left out, what else came and went in the same words shows
             if not columns or len(left_out) == bits:
                 break
     found.loose |= data
+    found.within |= within
     return found
 
 

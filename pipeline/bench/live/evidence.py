@@ -130,11 +130,12 @@ def _address_states(words: Words, usable: int, bits: int, found: Contacts) -> di
         states |= _dead_or_joined(census, spoiled=spoiled)
     if found.compared >= LEAST_COMPARED:
         quiet = frozenset(int(line[1:]) for line, one in states.items() if one.state is Shown.DEAD)
-        proved = _alive(census, quiet, at_most(found.unexplained, found.compared))
+        worst = at_most(found.unexplained, found.compared)
+        proved = _alive(census, quiet, worst)
         if loose:
             proved = _told_from_loose(whole, loose, proved, at_most(found.differing, found.compared))
-            # where the level that a loose line falls to leaves blank words only, all of them have to do
-            proved += _alive(whole, quiet, at_most(found.differing, found.compared))
+            # where the level that a loose line falls to leaves blank words only, others have to do
+            proved += _alive(_right(whole, loose), quiet, worst)
         states |= {line: ALIVE for line in proved if line not in states}
     return states
 
@@ -169,6 +170,20 @@ def _steady(census: Census, loose: dict[int, int]) -> Census:
             known = known.reshape(-1, 2, 1 << line)[:, level].reshape(-1)
         kept.remove(line)
     return Census(words, census.bits, known, tuple(kept))
+
+
+def _right(census: Census, loose: dict[int, int]) -> Census:
+    """The same image, of which only those words count that no loose address line can have spoiled.
+
+    Where one loose line is asked for the level that it does not fall to, a word is the chip's own or the one
+    across the line; where it is another than that one, it is the chip's own.
+    """
+    at = np.arange(census.words.size)
+    asked_away = sum((at >> line & 1) ^ level for line, level in loose.items())
+    home = at & ~sum(1 << line for line in loose) | sum(level << line for line, level in loose.items())
+    right = (asked_away == 0) | ((asked_away == 1) & (census.words != census.words[home]))
+    known = right if census.known is None else right & census.known
+    return Census(census.words, census.bits, known, census.names)
 
 
 def _alive(census: Census, dead: frozenset[int], worst: float) -> list[str]:
@@ -234,12 +249,19 @@ def _told_apart(
         return False
     low, high = (1 << place for place in pair)
     none = bases & ~(low | high)
-    first, second = census.words[none | low], census.words[none | high]
-    enough = max(LEAST_SHARE, share) * bases.size
-    return all(
-        int(np.count_nonzero((first != second) | (first != census.words[other]))) > max(2.0, enough)
-        for other in (none, none | low | high)
-    )
+    one, two = none | low, none | high
+    enough = max(2.0, max(LEAST_SHARE, share) * bases.size)
+    return all(_speaking(census, one, two, other) > enough for other in (none, none | low | high))
+
+
+def _speaking(census: Census, *places: np.ndarray[tuple[int, ...], np.dtype[np.int64]]) -> int:
+    """At how many bases the words at three places, all of them known, are not one."""
+    first, second, third = (census.words[at] for at in places)
+    speaks = (first != second) | (first != third)
+    if census.known is not None:
+        for at in places:
+            speaks &= census.known[at]
+    return int(np.count_nonzero(speaks))
 
 
 def _not_exercised(trusted: Words, words: Words, bits: int, states: dict[str, LineState]) -> list[str]:

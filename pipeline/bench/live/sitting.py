@@ -106,7 +106,7 @@ class BenchSitting:
     mapping: LineMap | None = None
     differing: int = 0
     _window: list[PassRead] = field(default_factory=list)
-    _loose: dict[str, set[int]] = field(default_factory=dict)
+    _named: dict[int, Contacts] = field(default_factory=dict)
     _contacts: Contacts = field(default_factory=Contacts)
     _began: float = 0.0
     _last_told: dict[str, LineState] = field(default_factory=dict)
@@ -130,6 +130,8 @@ class BenchSitting:
     def take(self, event: Event, at: float) -> list[Happened]:
         """One event, at this time in seconds; what there is to tell of it."""
         told = self._taken(event, at)
+        if isinstance(event, WordsCame) and not told and self.phase == "reading":
+            return told  # a word by itself changes no sentence: there are thousands of them in a pass
         sentence = advise(self._step())
         if sentence != self._next:
             self._next = sentence
@@ -187,7 +189,7 @@ class BenchSitting:
         self.stale = bool(self.whole or self._tested)
         self._window, self.alike, self.mapping, self.differing = [], 0, None, 0
         self._early, self._early_done, self.came = None, False, 0
-        self._loose, self._contacts, self._faults, self._held = {}, Contacts(), (), None
+        self._named, self._contacts, self._faults, self._held = {}, Contacts(), (), None
         self._tested, self._pulsed = {}, {}
 
     # -- passes ----------------------------------------------------------------------------------------------
@@ -253,11 +255,10 @@ class BenchSitting:
         states, contacts = judge_lines(window or self._window, self.organisation.bits, self.trusted)
         self._contacts, self._faults = contacts, ()
         hard = (Shown.DEAD, Shown.STUCK, Shown.JOINED, Shown.FLOATING)
-        for line in contacts.loose:
-            self._loose.setdefault(line, set()).add(self.whole)
-        for line, named in self._loose.items():
-            # named once it may be a contact that opened in the middle of a pass; named twice it is loose
-            if len(named) > 1 and states[line].state not in hard:
+        # a pass is judged once more when more of it has come: what it showed before counts no longer
+        self._named[self.whole] = contacts
+        for line in self._loose_for_good():
+            if states[line].state not in hard:
                 states[line] = LineState(Shown.INTERMITTENT)
         self.states = states
         told = self._changes(pending=not contacts.compared)
@@ -265,6 +266,21 @@ class BenchSitting:
             self.phase = "good"
             told.append(Happened("good", "Three passes are whole, alike and free of faults"))
         return told
+
+    def _loose_for_good(self) -> set[str]:
+        """Lines that came and went on two occasions that one contact, opening once, cannot both have made.
+
+        A contact that opens in the middle of a pass sets that pass apart from itself, and from the two before
+        it and behind it that it is held against.
+        """
+        lines = {line for contacts in self._named.values() for line in contacts.loose}
+        found = set()
+        for line in lines:
+            named = [at for at, contacts in self._named.items() if line in contacts.loose]
+            within = [at for at in named if line in self._named[at].within]
+            if len(within) > 1 or named[-1] - named[0] >= ALIKE_WANTED:
+                found.add(line)
+        return found
 
     def _changes(self, *, pending: bool) -> list[Happened]:
         """What is another state than was told last, lines of one state together.

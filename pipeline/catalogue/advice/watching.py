@@ -7,7 +7,10 @@ from collections.abc import Mapping
 from pipeline.catalogue.advice.grounds import LOGIC, PRACTICE
 
 WATCHING: Mapping[str, tuple[str, str]] = {
-    "watch-power-off": ("Power off before any wire or chip is moved.", PRACTICE),
+    "watch-power-off": (
+        "Power off (reader first, supplies in order) before any wire or chip is moved.",
+        PRACTICE,
+    ),
     "watch-wait": (
         (
             "Nothing has come yet: start the reader once every supply stands; for its line test, socket "

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,18 +12,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.bench.live.contacts import PassRead
-from pipeline.bench.live.events import Event, PassEnded, PortBack, PortGone, ReadAgain, Silent
 from pipeline.bench.live.evidence import judge_lines
-from pipeline.bench.live.following import Follower
 from pipeline.bench.live.sitting import BenchSitting, Happened
 from pipeline.bench.stream import LineText
 from pipeline.catalogue.advice import advise
 from pipeline.edges.console import Screen, can_draw, notice, ring, say, say_json_line
-from pipeline.edges.serial import Listener, ask, open_port
+from pipeline.edges.serial import Listener, open_port
 from pipeline.errors import NothingToDoError, PortError, UsageError
 from pipeline.formats.records.reader_log import parse_line, parse_tested
 from pipeline.result import Result
 from pipeline.run.bench.capture import CaptureWish, capture, chosen_for
+from pipeline.run.bench.watched_line import TICK_SECONDS, SerialLine, Show, Watching
 from pipeline.run.look.files import kind_of, one_image
 from pipeline.stages.content.regions import regions
 from pipeline.views.live import before_hands, event_document, event_line, screen
@@ -34,12 +32,8 @@ from pipeline.words import words_dtype
 if TYPE_CHECKING:
     from schemas.answers import CaptureAnswer
 
-TICK_SECONDS = 0.05
-"""How long nothing is waited for at most before requests and silence are looked at."""
 REDRAW_SECONDS = 0.2
 """How often the count of words is drawn anew while a pass comes."""
-AGAIN_SECONDS = 0.25
-"""How often a port that went away is tried again."""
 USUAL_SPEEDS = (
     *(115_200, 9600, 57_600, 38_400, 19_200, 230_400, 250_000, 460_800, 500_000, 921_600),
     *(1_000_000, 2_000_000, 4800, 2400, 1200),
@@ -66,9 +60,6 @@ class WatchWish:
 
 
 BELLS = ("good", "change")
-
-Show = Callable[[BenchSitting, list[Happened], int], None]
-"""Told what has happened, with the speed of the line; called too where nothing has, to draw progress."""
 
 
 def watch_port(
@@ -124,10 +115,13 @@ def watch(wish: WatchWish, *, show: Show, until: Callable[[BenchSitting], bool] 
     sitting = _sitting(wish)
     _warm(sitting)
     baud = _speed(wish) if wish.find_speed else wish.baud
-    line = _Line(wish.port, baud, open_port(wish.port, baud))
+    enough = until or (lambda one: one.good)
+    line = SerialLine(wish.port, baud, open_port(wish.port, baud))
+    watching = Watching(line, sitting, wish.quiet_seconds, show)
     show(sitting, [], baud)
     try:
-        _follow(line, sitting, wish, show, until or (lambda one: one.good))
+        while not enough(sitting):
+            watching.turn(enough)
     finally:
         line.close()
     return baud
@@ -152,120 +146,6 @@ def _warm(sitting: BenchSitting) -> None:
     most = (1 << sitting.organisation.bits) - 1
     words = random.integers(0, most, sitting.organisation.words, dtype=kind, endpoint=True)
     judge_lines([PassRead(1, words), PassRead(2, words)], sitting.organisation.bits)
-
-
-class _Line:
-    """The port while it comes and goes."""
-
-    def __init__(self, name: str, baud: int, port: Any) -> None:
-        self.name, self.baud, self.port = name, baud, port
-        self._tried = 0.0
-        self._listen()
-
-    def _listen(self) -> None:
-        self._listener: Listener | None = Listener(self.port)
-        self._listener.start()
-
-    def new(self) -> tuple[float, bytes | None]:
-        """What has come and when; None where the port is gone, and b"" while it stays away."""
-        if self._listener is None:
-            time.sleep(TICK_SECONDS)
-            return time.monotonic(), b""
-        at, block = self._listener.new(TICK_SECONDS)
-        if block is None:
-            self._stop()
-        return at, block
-
-    def back(self) -> bool:
-        """Whether a port that was gone has just been opened again."""
-        if self._listener is not None or time.monotonic() - self._tried < AGAIN_SECONDS:
-            return False
-        self._tried = time.monotonic()
-        try:
-            self.port = open_port(self.name, self.baud)
-        except PortError:
-            return False
-        self._listen()
-        return True
-
-    def ask(self, request: bytes) -> None:
-        """Send a request, where there is somebody to send it to."""
-        if request and self._listener is not None:
-            ask(self.port, request)
-
-    def _stop(self) -> None:
-        if self._listener is not None:
-            self._listener.stop()
-            self._listener = None
-            with suppress(OSError):
-                self.port.close()
-
-    def close(self) -> None:
-        """Leave the line alone."""
-        self._stop()
-
-
-def _follow(
-    line: _Line, sitting: BenchSitting, wish: WatchWish, show: Show, until: Callable[[BenchSitting], bool]
-) -> None:
-    """Bytes to events, events to the sitting, the sitting to the screen, until it is enough.
-
-    What is known at once is shown first; holding the pass against a trusted reading takes longer.
-    """
-    follower, quiet = Follower(sitting.organisation, line.baud), _Quiet(wish.quiet_seconds)
-    while not until(sitting):
-        at, events = _events(line, follower, quiet)
-        told: list[Happened] = []
-        for event in events:
-            told += sitting.take(event, at)
-            if until(sitting):
-                break  # what came behind it is for whoever captures
-        show(sitting, told, line.baud)
-        if any(isinstance(one, PassEnded | ReadAgain) for one in events):
-            if more := sitting.hold_against_trusted():
-                show(sitting, more, line.baud)
-            sitting.weigh_ahead()
-
-
-class _Quiet:
-    """Whether a line that was heard has been still for too long; told once."""
-
-    def __init__(self, seconds: float) -> None:
-        self._seconds = seconds
-        self._heard: float | None = None
-
-    def hear(self, at: float) -> None:
-        self._heard = at
-
-    def told(self, at: float) -> bool:
-        """Whether this is the moment at which it counts as silent."""
-        if self._heard is None or at - self._heard <= self._seconds:
-            return False
-        self._heard = None
-        return True
-
-    def forget(self) -> None:
-        self._heard = None
-
-
-def _events(line: _Line, follower: Follower, quiet: _Quiet) -> tuple[float, list[Event]]:
-    """What has happened on the line by now, and when; what the reader is asked for is sent."""
-    at, block = line.new()
-    events: list[Event] = []
-    if quiet.told(at):
-        follower.forget()
-        events.append(Silent())
-    if block is None:
-        follower.forget()
-        quiet.forget()
-        events.append(PortGone())
-    elif block:
-        quiet.hear(at)
-        events += follower.feed(block, at)
-    elif line.back():
-        events.append(PortBack())
-    line.ask(follower.request(at, events))
-    return at, events
 
 
 def _speed(wish: WatchWish) -> int:
