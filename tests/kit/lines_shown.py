@@ -17,7 +17,9 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from itertools import combinations
+from types import MappingProxyType
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,20 +44,29 @@ def may_show(board: Board, faults: Mapping[str, str], share: float = SHARE) -> l
     data = _data_lines(reading, {int(line[1:]) for line, what in faults.items() if what == "floating"})
     loose = [line for line, what in faults.items() if what == "loose"]
     names = [f"A{k}" for k in range(board.lines)]
-    found = []
+    found: list[dict[str, str]] = []
     for unused in {"", *(line for line in loose if line.startswith("D"))}:
         driven = [k for k, state in data.items() if state in ("alive", "joined") and k != unused]
         words = reading & reading.dtype.type(sum(1 << int(k[1:]) for k in driven))
-        found.append(_address_lines(words, names, share) if driven else dict.fromkeys(names, "not-shown"))
+        found.append(
+            dict(_shown(words.tobytes(), tuple(names), share))
+            if driven
+            else dict.fromkeys(names, "not-shown")
+        )
         for line in loose if driven else ():
             if line.startswith("A"):
                 # the words that are right: the line is asked for the level that it falls to
                 level = board.wires.loose_address[int(line[1:])][0]
                 firm = _sides(words, int(line[1:]))[level].reshape(-1)
-                found.append(
-                    {line: "not-shown", **_address_lines(firm, [k for k in names if k != line], share)}
-                )
+                others = tuple(k for k in names if k != line)
+                found.append({line: "not-shown", **_shown(firm.tobytes(), others, share)})
     return [one | data for one in found]
+
+
+@lru_cache(maxsize=64)
+def _shown(octets: bytes, names: tuple[str, ...], share: float) -> Mapping[str, str]:
+    """The same for the same words, pass after pass."""
+    return MappingProxyType(_address_lines(np.frombuffer(octets, np.uint8), names, share))
 
 
 Others = Sequence[tuple[NDArray[np.int64], Image]]

@@ -11,9 +11,8 @@ tests.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -170,27 +169,33 @@ def _gain(one: Held, line: str) -> float:
 def _by_chance(seen: Disagreements, line: int) -> NDArray[np.float64]:
     """How likely each disagreement looks like this address line's though another made it. Shape (k,).
 
-    Either the word read is just what stands across the line, or the pass has the same word on both sides;
-    fill lies beside fill, so that it is counted by itself.
+    Either the word that it would have spoiled is just what stands across the line, or the passes have the
+    same word on both sides; fill lies beside fill, so that it is counted by itself.
     """
     values, counts = np.unique(seen.base, return_counts=True)
     fill = values[int(counts.argmax())]
-    place = np.minimum(np.searchsorted(values, seen.other), values.size - 1)
-    common = np.where(values[place] == seen.other, counts[place], 0) / seen.base.size
-    # a line that opens makes words alike across it: the pass in which they are least alike tells
-    told, blank = (min(shares) for shares in zip(*_alike(seen, line, fill), strict=True))
+    beside = seen.base[across(seen, line)[0]]
+    spoiled = np.where(seen.other == beside, seen.other, seen.reference)
+    place = np.minimum(np.searchsorted(values, spoiled), values.size - 1)
+    common = np.where(values[place] == spoiled, counts[place], 0) / seen.base.size
+    told, blank = _alike(seen, line, int(fill))
     same = np.where(seen.reference == fill, blank, told)
     return np.asarray(1.0 - (1.0 - common) * (1.0 - same))
 
 
-def _alike(seen: Disagreements, line: int, fill: np.unsignedinteger[Any]) -> Iterator[tuple[float, float]]:
-    """Of each pass: which share of its words is the same across a line, of words that tell and of fill."""
+def _alike(seen: Disagreements, line: int, fill: int) -> tuple[float, float]:
+    """Which share of words is the same across a line: of words that tell, and of fill.
+
+    A line that opens or comes and goes makes words alike; those that differ in any pass are not.
+    """
     at = np.arange(seen.base.size)
     at = at[(at ^ 1 << line) < seen.base.size]
+    alike = blank = np.ones(at.size, dtype=np.bool_)
     for words in (seen.base, *seen.images):
-        alike, blank = words[at] == words[at ^ 1 << line], words[at] == fill
-        told, still = (float(alike[which].mean()) if which.any() else 0.0 for which in (~blank, blank))
-        yield told, still
+        alike = alike & (words[at] == words[at ^ 1 << line])
+        blank = blank & (words[at] == fill)
+    told, still = (float(alike[which].mean()) if which.any() else 0.0 for which in (~blank, blank))
+    return told, still
 
 
 # -- more than one -------------------------------------------------------------------------------------------
