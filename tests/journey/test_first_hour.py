@@ -306,7 +306,7 @@ MISTAKES = {
         {"dumps/U1.hb.1.txt": gapped_listing(IMAGE)},
         SHEET,
         "problem: dumps/U1.hb.1.txt, line 6, column 1: address 0x60 where 0x50 is due: 16 addresses (1 "
-        "lines of 16) are lost. Put the lost lines back from another reading, or write `gaps: true` if gaps "
+        "line of 16) are lost. Put the lost lines back from another reading, or write `gaps: true` if gaps "
         "are meant; or set the reading aside with its reason (`set_aside: …`)",
         with_gaps,
     ),

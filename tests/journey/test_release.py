@@ -342,6 +342,7 @@ def test_a_private_value_written_into_a_public_field_is_replaced_and_told(tmp_pa
     drilled_but(
         [("Asia/Tokyo", 0o077, "C"), ("America/St_Johns", 0o000, "C.UTF-8"), ("UTC", 0o022, "POSIX")],
         ("Asia/Tokyo", 0o077, "C"),
+        several=True,
     ),
 )
 def test_time_zone_umask_locale_and_file_order_leave_every_byte_alike(

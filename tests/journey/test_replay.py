@@ -111,6 +111,7 @@ def _unheard_of(record: Any, bag: Path) -> None:
         ],
         (_flip_a_bit, "altered"),
         (_forget_a_step, None),
+        several=True,
     ),
 )
 def test_a_valid_bag_whose_record_is_not_true_is_caught(

@@ -84,6 +84,7 @@ COMMANDS: dict[str, tuple[str, ...]] = {
         ("package", 300),
         ("release", 200),
         ("replay", 879),
+        several=True,
     ),
 )
 def test_every_command_does_its_work_in_little_memory_or_says_that_it_is_too_little(
