@@ -24,8 +24,11 @@ S = TypeVar("S")
 T = TypeVar("T")
 R = TypeVar("R")
 
-FEWEST_FOR_WORKERS = 400
-"""Fewer chips than this are done sooner than a second process has started."""
+FEWEST_FOR_WORKERS = 200
+"""Fewer small chips than this are done sooner than a second process has started."""
+LEAST_BYTES_FOR_WORKERS = 1 << 20
+"""Some chips with so many bytes of dumps are as much work: a byte takes two microseconds."""
+_SOME = 4
 BATCH = 40
 
 
@@ -46,11 +49,14 @@ class Crew:
 
     Args:
         items: How many items there will be; decides whether workers pay.
+        size_bytes: How many bytes the items are made of; decides it, too.
         folder: Where what is shared may lie while the crew is at work; the system's own where None.
     """
 
-    def __init__(self, *, items: int, folder: Path | None = None) -> None:
-        self._many = items >= FEWEST_FOR_WORKERS and worker_count() > 1
+    def __init__(self, *, items: int, size_bytes: int = 0, folder: Path | None = None) -> None:
+        much = items >= _SOME and size_bytes >= LEAST_BYTES_FOR_WORKERS
+        self._many = (items >= FEWEST_FOR_WORKERS or much) and worker_count() > 1
+        self._batch = max(1, min(BATCH, items // (2 * _SOME * worker_count()))) if self._many else BATCH
         self._folder = folder
         self._place: tempfile.TemporaryDirectory[str] | None = None
         self._tasks = Tasks[_Task]()
@@ -81,7 +87,7 @@ class Crew:
         self._pool.close()
 
     def each(
-        self, work: Callable[[S, Sequence[T]], list[R]], shared: S, items: Iterable[T], *, batch: int = BATCH
+        self, work: Callable[[S, Sequence[T]], list[R]], shared: S, items: Iterable[T], *, batch: int = 0
     ) -> Iterator[R]:
         """`work(shared, batch)` over batches of the items; results in the items' order.
 
@@ -89,12 +95,12 @@ class Crew:
             work: A function of a module, so that another process finds it.
             shared: Picklable; the same for all items.
             items: Picklable each.
-            batch: Items handed over together.
+            batch: Items handed over together; a few batches a process where not said.
 
         Raises:
             ResourceError: The system ended a worker.
         """
-        batches = _batched(items, batch)
+        batches = _batched(items, batch or self._batch)
         if not (self._many and self._pool.running):
             for some in batches:
                 yield from work(shared, some)

@@ -16,7 +16,7 @@ from pipeline.machine import Boards, Contribution, WholeMachine, all_together
 from pipeline.run.crew import Crew
 from pipeline.run.package.chip_record import add_heard
 from pipeline.run.package.one_chip import Job, Worked, load_image, work_batch
-from pipeline.run.package.open_project import Project
+from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Spool
 from pipeline.run.package.twins import OpenTwin, hear_twins, open_twins
@@ -205,7 +205,8 @@ def look_over(
     with TemporaryDirectory(prefix="wellread-") as place:
         folder = Path(place)
         job = Job(project.folder, None, images_folder(folder), how_read(plan), {}, {})
-        with Crew(items=len(plan.chips)) as crew, Spool(folder) as kept:
+        size_bytes = dump_bytes(project)
+        with Crew(items=len(plan.chips), size_bytes=size_bytes) as crew, Spool(folder) as kept:
             walk = Walk(plan, job, crew, kept, twins)
             for count, worked in enumerate(walk.first(), start=1):
                 problems += worked.problems

@@ -39,7 +39,7 @@ from pipeline.run.package.all_chips import Walk, how_read, images_folder
 from pipeline.run.package.chip_pages import Finish, Finished, finish_batch
 from pipeline.run.package.names_in_bag import attachment_names, dump_names
 from pipeline.run.package.one_chip import Job
-from pipeline.run.package.open_project import Project
+from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.ready import Ready
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Keyed, Spool
@@ -125,7 +125,7 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
     before = None if alone else worked_before(project.folder, plan)
     job = Job(project.folder, root, images, how_read(plan), names, owners, before=before)
     with (
-        Crew(items=0 if alone else len(plan.chips), folder=root.parent) as crew,
+        _crew(project, plan, root.parent, alone=alone) as crew,
         Spool(root.parent) as kept,
         Spool(root.parent) as partial,
         _Parts(root.parent) as parts,
@@ -141,6 +141,11 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
         _finish(building, head, partial, machine, parts, progress)
         crew.end()
         return _written(building, head, parts, previous)
+
+
+def _crew(project: Project, plan: Plan, folder: Path, *, alone: bool) -> Crew:
+    items, size_bytes = (0, 0) if alone else (len(plan.chips), dump_bytes(project))
+    return Crew(items=items, size_bytes=size_bytes, folder=folder)
 
 
 def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progress) -> WholeMachine:
