@@ -106,7 +106,7 @@ def _bug() -> int:
     from pipeline.edges.console import notice
 
     notice(traceback.format_exc().rstrip("\n"), whole=True)
-    notice("This is a bug in wellread, not in your files. Please report it with the lines above.")
+    notice("This is a bug in wellread, not in your files. Report it with the lines above.")
     return BUG
 
 

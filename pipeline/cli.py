@@ -57,7 +57,7 @@ SchedulerOption = Annotated[
     typer.Option("--scheduler", help="Address of a Dask scheduler whose workers see the same folders."),
 ]
 FormatOption = Annotated[
-    str | None, typer.Option("--format", help="Format of the files; by content where not said.")
+    str | None, typer.Option("--format", help="Format of the files; told from the content if not said.")
 ]
 
 
@@ -158,8 +158,7 @@ def package(
 ) -> None:
     """Run the whole pipeline and write the next version of the machine's bag.
 
-    Of several projects each gets its bag; one that fails keeps none of the others from theirs, and the worst
-    exit code counts.
+    Of several projects each gets its bag, even where another fails; the worst exit code counts.
     """
     _begin("Reading the sheet", quiet=quiet or as_json)
     from pipeline.run.package.several import package_projects
@@ -280,6 +279,7 @@ def convert(
     quiet: Quiet = False,
 ) -> None:
     """Turn a dump into binary, Intel HEX or S-records."""
+    _begin("Reading the dump", quiet=quiet or as_json)
     from pipeline.run.look.files import HowWritten, convert_file
 
     result = convert_file(
@@ -468,31 +468,33 @@ def release(
     identifier:
 
     \b
-      rights: {statement: http://rightsstatements.org/vocab/CNE/1.0/,
-               note: who was asked, and when}
+    rights:
+      statement: http://rightsstatements.org/vocab/CNE/1.0/
+      note: who was asked, and when
 
     Which one fits firmware whose maker is gone? In plain words, and no legal advice:
 
-    \b
-      CNE       nobody has looked into it yet: the honest start for most
-                firmware
-      InC-RUU   it is in copyright, and a reasonable search found no holder:
-                keep a record of the search. Not for libraries, museums and
-                archives that work under the EU orphan works rules
-      UND       somebody looked, and the facts do not decide it
-      InC       the maker, or whoever bought its rights, is known: ask them
-      NKC, NoC-US  are not for orphans: a maker that is gone has not given its
-                rights away
-      InC-OW-EU does not fit as a rule: that regime covers writings and films,
-                not programs
+    CNE: nobody has looked into it yet. The honest start for most firmware.
+
+    InC-RUU: it is in copyright, and a reasonable search found no holder. Keep a record of the search. Not for
+    libraries, museums and archives that work under the EU orphan works rules.
+
+    UND: somebody looked, and the facts do not decide it.
+
+    InC: the maker, or whoever bought its rights, is known. Ask them.
+
+    NKC, NoC-US: not for orphans. A maker that is gone has not given its rights away.
+
+    InC-OW-EU: does not fit as a rule. That regime covers writings and films, not programs.
 
     A statement is a label, not a licence: it allows nobody to copy anything. Chips' content therefore goes
     out only where the sheet also says on whose word it may:
 
     \b
-      release: {allowed_by: name and office,
-                ground: decision, licence or permission,
-                documents: [docs/FILE]}
+    release:
+      allowed_by: name and office
+      ground: decision, licence or permission
+      documents: [docs/FILE]
 
     Without that the bundle holds metadata, digests and a report without pictures of content. Documents go out
     only where that list names them, dump files only where their reading says `public: true`, photographs
@@ -558,13 +560,14 @@ def burn(
     address_order: Annotated[
         str | None,
         typer.Option(
-            "--address-order", help="For A0, A1 … of the old part: which line of the new part carries it."
+            "--address-order",
+            help="For A0, A1, A2 ... of the old part: which line of the new part carries it.",
         ),
     ] = None,
     data_order: Annotated[
         str | None,
         typer.Option(
-            "--data-order", help="For D0, D1 … of the old part: which line of the new part carries it."
+            "--data-order", help="For D0, D1, D2 ... of the old part: which line of the new part carries it."
         ),
     ] = None,
     invert_address: Annotated[
@@ -626,6 +629,7 @@ def listing(
     quiet: Quiet = False,
 ) -> None:
     """Print a chip's program as an assembler listing: code, strings, tables, unreached code told apart."""
+    _begin("Looking at the bag", quiet=quiet or as_json)
     from pipeline.run.keep.listing import list_chip
 
     _end(list_chip(bag, chip, processor, quiet=quiet or as_json), as_json=as_json, whole=True)
@@ -707,7 +711,7 @@ def capture(
     ] = None,
     wiring: WiringOption = None,
     quiet_seconds: Annotated[
-        float, typer.Option("--quiet-seconds", help="A line still for so long has ended.")
+        float, typer.Option("--quiet-seconds", help="Silence for so long ends the capture.")
     ] = 3.0,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -759,6 +763,7 @@ def twins(
     Each bag is verified before use. A twin settles no bit of this bag's chips: named in the sheet it is
     evidence beside them.
     """
+    _begin("Looking at the bag", quiet=quiet or as_json)
     from pipeline.run.holdings.find_twins import find_twins
 
     _end(find_twins(bag, among, project=project, quiet=quiet or as_json), as_json=as_json, quiet=quiet)
@@ -789,7 +794,7 @@ def holdings(
     ] = None,
     machine: Annotated[str | None, typer.Option("--machine", help="Chips of this machine.")] = None,
     inventory: Annotated[
-        str | None, typer.Option("--inventory", help="Under this number of the holder's.")
+        str | None, typer.Option("--inventory", help="Chips with this inventory number of the holder's.")
     ] = None,
     grade: Annotated[str | None, typer.Option("--grade", help="Chips of this grade.")] = None,
     unread: Annotated[bool, typer.Option("--unread", help="Chips without a usable reading.")] = False,
@@ -804,7 +809,7 @@ def holdings(
         bool, typer.Option("--all", help="Earlier versions and bundles too, not the newest bags alone.")
     ] = False,
     most: Annotated[
-        int, typer.Option("--most", min=0, help="So many chips in the answer at most; 0 for all.")
+        int, typer.Option("--most", min=0, help="At most so many chips in the answer; 0 for all.")
     ] = 200,
     csv: Annotated[
         Path | None, typer.Option("--csv", help="Write what was found, or all chips, as a table.")
@@ -817,6 +822,7 @@ def holdings(
     quiet: Quiet = False,
 ) -> None:
     """Say what a shelf of bags holds, in which state it is, and what to read next."""
+    _begin("Looking at the bags", quiet=quiet or as_json)
     from pipeline.run.holdings.ask import Wish
     from pipeline.run.holdings.ask import holdings as run_holdings
 
@@ -855,7 +861,7 @@ def watch(
         str | None, typer.Option("--bell", help="good or change: when the terminal's bell rings.")
     ] = None,
     quiet_seconds: Annotated[
-        float, typer.Option("--quiet-seconds", help="A reader still for so long may be off.")
+        float, typer.Option("--quiet-seconds", help="A reader silent for so long may be off.")
     ] = 3.0,
     then_capture: Annotated[
         bool, typer.Option("--then-capture", help="Capture once the reading is good; needs --chip, --reader.")

@@ -16,7 +16,7 @@ class WellreadError(Exception):
     Args:
         where: The file, line, chip or option.
         problem: What is wrong, without a full stop.
-        remedy: What the person can do, without a full stop.
+        remedy: What the person can do, without a full stop; it may begin in lower case.
     """
 
     exit_code: ClassVar[int] = 10
@@ -29,7 +29,7 @@ class WellreadError(Exception):
 
     def __str__(self) -> str:
         stop = "" if self.remedy.endswith("?") else "."
-        return f"{self.where}: {self.problem}. {self.remedy}{stop}"
+        return f"{self.where}: {self.problem}. {self.remedy[:1].upper()}{self.remedy[1:]}{stop}"
 
     def __reduce__(self) -> tuple[Any, ...]:
         return _rebuilt, (type(self), dict(self.__dict__))
@@ -163,7 +163,7 @@ class PinoutError(WellreadError):
 
 
 class UnsafeError(WellreadError):
-    """A path leads out of its folder, or something is no regular file."""
+    """A path leads out of its folder, or something is not a regular file."""
 
     exit_code = 27
 

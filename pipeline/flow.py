@@ -63,7 +63,7 @@ class FoundFile:
     Attributes:
         path: Relative to the project folder, separated by /.
         size_bytes: Its length.
-        refused: Why it cannot be used (leads out of the folder, is no regular file), or "".
+        refused: Why it cannot be used (leads out of the folder, is not a regular file), or "".
     """
 
     path: str

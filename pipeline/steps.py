@@ -57,7 +57,7 @@ def decode_step(decoded: Decoded, run: int, *, size: int, declared: Settings) ->
         settings["base"] = base
     if end - base:
         settings["units"] = end - base
-    why = f"The file's addresses begin at {low:#x}; the chip's own begin at 0." if base else ""
+    why = f"The file's addresses begin at 0x{low:X}; the chip's own begin at 0." if base else ""
     return Step("decode", settings, why)
 
 
@@ -77,8 +77,8 @@ def _take(units: Units, settings: Settings) -> Units:
         first, end = settings["range"]
         if end > len(values):
             raise FormatError(
-                where=f"take range {first:#x}-{end:#x}",
-                problem=f"the dump ends at {len(values):#x}",
+                where=f"take range 0x{first:X}-0x{end:X}",
+                problem=f"the dump ends at 0x{len(values):X}",
                 remedy="Correct the range, or look for what is missing from the dump",
             )
         values, present = values[first:end], None if present is None else present[first:end]

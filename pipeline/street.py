@@ -195,7 +195,7 @@ def take_in(
     most = max(FEWEST_BYTES_REFUSED, organisation.size_bytes * MOST_TIMES_THE_CHIP)
     if len(content) > most and not manner.take:
         raise FormatError(
-            where=f"offset {most:#x}",
+            where=f"offset 0x{most:X}",
             problem=f"the file goes on for {len(content)} bytes, for a chip of {organisation}",
             remedy="Name the chip's own dump, or say with `take` which part of the file is the chip's",
         )

@@ -149,9 +149,9 @@ _MEANINGS = (
     Meaning(
         "finding",
         "long-read",
-        "The reading has more words than the chip and they are no copy of it.",
+        "The reading has more words than the chip, and they do not repeat it.",
         "Words counted against the chip's organisation.",
-        "A larger part than the sheet says; several chips in one file, which `take` parts.",
+        "A larger part than the sheet says; several chips in one file, which `take` separates.",
         ("Compare the marking with the sheet, or say with `take` which part of the file is this chip's."),
     ),
     Meaning(
@@ -361,7 +361,7 @@ _MEANINGS = (
         ),
         (
             "One mapping makes the readings equal; there are no grounds for either frame, or grounds for "
-            "both. A number of passes is no ground."
+            "both. A number of passes is not a ground."
         ),
         "Two specimens with boards that scramble differently.",
         (
@@ -435,9 +435,9 @@ _MEANINGS = (
         "Another specimen's bag, verified just before, holds the same program.",
         (
             "Compared word for word with an image of that bag. It settles no bit; it lifts `single` and "
-            "`repeatable` where both are stated originals, custodian, reader and wiring are others, "
+            "`repeatable` where both are stated originals, custodian, reader and wiring differ, "
             "neither comes "
-            "from the other, and the content says something."
+            "from the other, and the content is more than one value throughout."
         ),
         "A copy of the same reading under another name.",
         "Say `original`, the custodian and the readers' names in both sheets; `wellread twins` finds twins.",
@@ -450,8 +450,7 @@ _MEANINGS = (
             "Compared word for word where both are settled: a line or an order that explains it; fading "
             "by odds, "
             "bits all one way; a revision, bits both ways in stretches; what the other has where this "
-            "one has no "
-            "settlement."
+            "one is unresolved."
         ),
         "Another revision.",
         "Read the places that differ again on both specimens.",
@@ -461,7 +460,7 @@ _MEANINGS = (
         "missing",
         "There is no usable reading of this chip.",
         "No reading, or all were set aside or held nothing; the sheet's `state` says why.",
-        "A chip whose dump bears a name that no reading has.",
+        "A chip whose dump has a file name that fits no chip of the sheet.",
         (
             "Read it, or say in the sheet why not: `state: not-read`, `read-failed`, `socket-empty` or "
             "`on-loan`."

@@ -262,7 +262,7 @@ class SaidWord(TypedDict):
 
 @stored()
 class ContestedWord(TypedDict):
-    """One word with bits without settlement: everything that was read there."""
+    """One word with unresolved bits: everything that was read there."""
 
     address: int
     said: list[SaidWord]
@@ -561,10 +561,10 @@ class TwinText(TypedDict):
 
 @stored()
 class TwinWord(TypedDict):
-    """What the other specimen has where this one has no settlement; it settles nothing."""
+    """What the other specimen has where this one is unresolved; it settles nothing."""
 
     address: int
-    mask: Annotated[int, Field(description="Bits that have no settlement here and are settled there")]
+    mask: Annotated[int, Field(description="Bits that are unresolved here and settled there")]
     other: Annotated[int, Field(description="Those bits as the other specimen has them")]
 
 

@@ -20,8 +20,8 @@ ROOT = Path(__file__).parents[1]
 PAGES = ("README.md", "schemas/README.md", "pipeline/formats/README.md")
 _MADE = re.compile(r"(<!-- made: ([a-z-]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 _STRIP = {
-    "dense": "dense content of no kind that is known",
-    "code": "instructions of a processor that is known",
+    "dense": "dense content of no known kind",
+    "code": "instructions of a known processor",
     "text": "readable text",
     "table": "values that follow a pattern",
     "repeat": "a stretch that repeats",

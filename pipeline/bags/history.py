@@ -82,8 +82,8 @@ def became_link(path: str, leads_to: str, known: Mapping[str, Body]) -> Trouble 
     return Trouble(
         "",
         "unsafe",
-        f"the ledger knows a bag at {path}, which has become a link to {leads_to}: what lies there is "
-        "another thing until it is accepted",
+        f"the ledger knows a bag at {path}, which is now a link to {leads_to}: what lies there counts "
+        "as another bag until it is accepted",
     )
 
 
@@ -94,7 +94,7 @@ def _changed(before: Body, path: str = "") -> Trouble:
         "altered",
         f"the receipt is not the one remembered{of} on {before['when']} "
         f"({str(before['receipt'])[:16]}…): the manifests "
-        "themselves were changed or written anew",
+        "themselves were changed or rewritten",
     )
 
 

@@ -293,7 +293,7 @@ def _read_carefully(manifest: Manifest, lines: list[str], digest_digits: int, *,
         match = _LINE.fullmatch(line)
         if match is None or (digest_digits and len(match[2]) != digest_digits) or len(match[2]) % 2:
             manifest.complaints.append(
-                _bad(f"line {number} is not a digest, a blank and a path (RFC 8493 section 2.1.3)")
+                _bad(f"line {number} is not a digest, a space and a path (RFC 8493 section 2.1.3)")
             )
             continue
         path = _entry_path(match, manifest.complaints, strict=strict)
@@ -400,7 +400,10 @@ def read_info(raw: bytes, encoding: str, version: str) -> tuple[list[tuple[str, 
                 continue
             if strict and value and not re.match(r"[ \t](?![ \t])", value):
                 complaints.append(
-                    _bad(f"line {number} has not exactly one blank after the colon (RFC 8493 section 2.2.2)")
+                    _bad(
+                        f"line {number} does not have exactly one space after the colon "
+                        "(RFC 8493 section 2.2.2)"
+                    )
                 )
             elements.append((label.strip(), value.strip()))
     return elements, complaints
@@ -432,13 +435,13 @@ def read_fetch(raw: bytes, encoding: str, version: str) -> tuple[list[str], list
                     path,
                     "unsafe",
                     (
-                        f"fetch.txt would fetch it from {match[1]!r}, which is no place on a network "
+                        f"fetch.txt would fetch it from {match[1]!r}, which is not an address on a network "
                         f"(RFC 8493 section 5)"
                     ),
                 )
             )
         if not _URL.fullmatch(match[1]):
-            said = f"line {number} has characters in its URL that none has (RFC 8493 section 2.2.3)"
+            said = f"line {number} has characters in its URL that no URL may have (RFC 8493 section 2.2.3)"
             complaints.append(_bad(said, warning=True))
         paths.append(path)
     return paths, complaints

@@ -223,7 +223,7 @@ def _doubtful(part: Part) -> bool:
 def _why_withheld(part: Part, *, from_memory: bool) -> str:
     """Why this entry's pin numbers are not printed; "" where they are."""
     if not part.address_pins:
-        return f"the catalogue does not know the pins of the {part.part}, and a guess would cost a chip"
+        return f"the catalogue does not know the pins of the {part.part}, and a guess could destroy a chip"
     if _doubtful(part) and not from_memory:
         weak = " and ".join(group for group in WIRED if part.confidence_in(group) is Confidence.LOW)
         return f"the {weak} of the {part.part} are of low confidence ({part.source.type})"
@@ -267,7 +267,7 @@ def _access(part: Part) -> tuple[float, str]:
         return access.max, f"at most, {access.source}"
     if access is not None and access.typical is not None:
         return 3 * access.typical, f"three times the typical {access.typical:g} ns, {access.source}"
-    return UNKNOWN_ACCESS_NS.get(part.kind, SLOWEST_COMMON_NS), "not in the catalogue: a slow part taken"
+    return UNKNOWN_ACCESS_NS.get(part.kind, SLOWEST_COMMON_NS), "not in the catalogue: taken as a slow part"
 
 
 def _wait_us(part: Part, access_ns: float) -> int:
@@ -325,7 +325,7 @@ def _harm(part: Part, chip: Part) -> str:
     if len(chip.supplies_v) > 1:
         return advise("harm-supplies")
     if seat(part, chip) is None:
-        return "its package has rows of another distance"
+        return "the rows of its package stand at another distance"
     for each in differences(part, chip):
         use, here = each.other_use, each.wire or OPEN
         if not each.moves or use is None:

@@ -228,7 +228,9 @@ class Catalogue:
         kinds = [k for k in Kind if kind is None or kind.strip().lower() in k.value.lower()]
         if not kinds:
             raise PartError(
-                where=f"kind {kind!r}", problem="is no kind of part", remedy=f"Use one of {', '.join(Kind)}"
+                where=f"kind {kind!r}",
+                problem="is not a kind of part",
+                remedy=f"Use one of {', '.join(Kind)}",
             )
         return tuple(
             part

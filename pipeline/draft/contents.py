@@ -82,7 +82,7 @@ def _belongs_elsewhere(content: bytes) -> str:
 def _unread(content: bytes, error: FormatError) -> FileContent:
     """A file that no decoder takes: notes, or a dump that is damaged."""
     if _is_notes(content):
-        return FileContent(belongs="a text, no dump: move it to docs/")
+        return FileContent(belongs="a text, not a dump: move it to docs/")
     return FileContent(refused=f"{error.where}: {error.problem}")
 
 

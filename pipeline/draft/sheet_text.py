@@ -11,13 +11,14 @@ from pipeline.draft.proposals import Proposal
 
 HEAD = """\
 # Drafted by `wellread start`. Nothing here is confirmed on a chip yet; `wellread check` refuses what is not.
-# Of each chip one line is to be confirmed, `unconfirmed`: look at the chip itself, put what stands behind the
-# line in its place; where the chip says something else, write that; where it says nothing, take it out.
-# Ids of chips come from the names of files; what lies beside dumps/ is taken for a dump where it can be read.
+# One line a chip is to be confirmed, `unconfirmed`: look at the chip itself, and put in place of the line
+# what the # after it proposes; where the chip says something else, write that; where it says nothing, take it
+# out. Ids of chips come from the names of files; what lies beside dumps/ is taken for a dump where it can be
+# read.
 wellread: 1
 """
 STUBS = """\
-# What no file says. Take the # and the blank behind it away from what you know, and fill it in.
+# What no file says. Where you know it, take away the # and the space after it, and fill it in.
 # custodian: {{name: "…", organisation: "…", contact: "…", place: "…"}}
 # rights: {{statement: "http://rightsstatements.org/vocab/UND/1.0/", note: "…"}}    # `wellread release -h`
 # boards:

@@ -51,7 +51,7 @@ def now() -> Now:
     """The time, or the one that SOURCE_DATE_EPOCH fixes.
 
     Raises:
-        ClockError: SOURCE_DATE_EPOCH is no whole number of seconds that a date can show.
+        ClockError: SOURCE_DATE_EPOCH is not a whole number of seconds that a date can show.
 
     Source: the SOURCE_DATE_EPOCH specification (a malformed value ends the run).
     """
@@ -61,7 +61,7 @@ def now() -> Now:
     if not (text.isascii() and text.isdigit() and len(text) < _MOST_DIGITS) or int(text) > _LATEST:
         raise ClockError(
             where="SOURCE_DATE_EPOCH",
-            problem=f"{text!r} is no whole number of seconds since 1970",
+            problem=f"{text!r} is not a whole number of seconds since 1970",
             remedy="Set it as `date +%s` prints it, or unset it",
         )
     return Now(datetime.fromtimestamp(int(text), UTC), fixed=True)

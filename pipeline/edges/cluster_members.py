@@ -128,7 +128,8 @@ class Members:
             raise ClusterError(
                 where=self.address,
                 problem=f"no worker may do this: {'; '.join(refused[:3])}",
-                remedy="Let all see the same folders under the same paths, and install the same version",
+                remedy="Let all workers see the same folders under the same paths, and install the same "
+                "version on each",
             )
         if self._probes:
             raise ClusterError(
@@ -148,5 +149,5 @@ class Members:
         return ClusterError(
             where=self.address,
             problem="the scheduler went away",
-            remedy="What was told until now stands; start it again, and run the rest",
+            remedy="What was printed so far stands; start the scheduler again, and run the rest",
         )

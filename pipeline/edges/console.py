@@ -42,17 +42,19 @@ def _harmless(char: str) -> bool:
 
 
 _PLAINER = str.maketrans(
-    {"…": "...", "→": "->", "–": "-", "—": "-", "×": "x", "≥": ">=", "≤": "<=", "·": "."}
+    {"…": "...", "→": "->", "–": "-", "—": "-", "×": "x", "≥": ">=", "≤": "<=", "·": ".", "µ": "u"}
 )
 """Our own signs as a terminal without them shows them."""
 
 
-def _write(stream: TextIO, text: str) -> None:
+def _in_its_signs(stream: TextIO, text: str) -> str:
+    """Text in the signs that the stream's encoding has: before it is laid out, since some become longer."""
     encoding = stream.encoding or "utf-8"
     try:
-        stream.write(text)
+        text.encode(encoding)
     except UnicodeEncodeError:
-        stream.write(text.translate(_PLAINER).encode(encoding, "backslashreplace").decode(encoding))
+        return text.translate(_PLAINER).encode(encoding, "backslashreplace").decode(encoding)
+    return text
 
 
 def columns(stream: TextIO) -> int:
@@ -86,7 +88,7 @@ def wipe_progress() -> None:
 
 def _laid_out(stream: TextIO, text: str, *, whole: bool) -> str:
     """Text made inert, laid into the stream's columns, and coloured where a person looks on."""
-    text = inert(text)
+    text = _in_its_signs(stream, inert(text))
     if not whole:
         text = reflow(text, columns(stream))
     return coloured(text) if wants_colour(stream) else text
@@ -101,7 +103,7 @@ def say(text: str = "", *, whole: bool = False, now: bool = False) -> None:
         now: A pipe does not wait for more.
     """
     wipe_progress()
-    _write(sys.stdout, _laid_out(sys.stdout, text, whole=whole) + "\n")
+    sys.stdout.write(_laid_out(sys.stdout, text, whole=whole) + "\n")
     if now:
         sys.stdout.flush()
 
@@ -109,7 +111,7 @@ def say(text: str = "", *, whole: bool = False, now: bool = False) -> None:
 def notice(text: str, *, whole: bool = False) -> None:
     """One notice to standard error."""
     wipe_progress()
-    _write(sys.stderr, _laid_out(sys.stderr, text, whole=whole) + "\n")
+    sys.stderr.write(_laid_out(sys.stderr, text, whole=whole) + "\n")
     sys.stderr.flush()
 
 

@@ -39,11 +39,15 @@ class DatabaseKind(NamedTuple):
     error: type[WellreadError]
     remedy: str
 
+    @property
+    def one(self) -> str:
+        """`a ledger`, `an index`."""
+        return f"{'an' if self.noun[0] in 'aeiou' else 'a'} {self.noun}"
+
     def is_none(self, path: Path) -> WellreadError:
-        """A file that is no database of this kind."""
-        an = "an" if self.noun[0] in "aeiou" else "a"
+        """A file that is not a database of this kind."""
         return self.error(
-            where=str(path), problem=f"is no {self.noun}", remedy=f"Give the path of {an} {self.noun}"
+            where=str(path), problem=f"is not {self.one}", remedy=f"Give the path of {self.one}"
         )
 
 
@@ -148,7 +152,7 @@ def told(path: Path, kind: DatabaseKind, *, wait_seconds: float) -> Generator[No
         # SQLite's own message quotes the damaged page.
         raise kind.error(
             where=str(path),
-            problem=f"is no {kind.noun}, or a damaged one (a text in it is no UTF-8)",
+            problem=f"is not {kind.one}, or a damaged one (a text in it is not UTF-8)",
             remedy=kind.remedy,
         ) from error
 
@@ -185,5 +189,7 @@ def _refusal(error: sqlite3.Error, path: Path, kind: DatabaseKind, wait_seconds:
             remedy="Wait until that has ended, then run it again",
         )
     if code in {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT}:
-        return kind.error(where=where, problem=f"is no {noun}, or a damaged one ({said})", remedy=kind.remedy)
+        return kind.error(
+            where=where, problem=f"is not {kind.one}, or a damaged one ({said})", remedy=kind.remedy
+        )
     return kind.error(where=where, problem=f"cannot be used ({said})", remedy=kind.remedy)

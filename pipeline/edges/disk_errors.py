@@ -19,7 +19,7 @@ _REMEDIES = {
     errno.EROFS: "Choose a destination that can be written",
     errno.EACCES: "Choose a place you may read and write",
     errno.EPERM: "Choose a place you may read and write",
-    errno.EIO: "The device fails: save what is on it first, then write elsewhere",
+    errno.EIO: "The device is failing: save what is on it first, then write elsewhere",
     errno.ENAMETOOLONG: "Choose a destination with a shorter path",
     errno.ENOENT: "Something removed the folder while it was in use; run it again",
     errno.EBUSY: _CLOSE_IT,

@@ -288,7 +288,11 @@ class Ledger:
                     continue
                 number, before, digest, bag, text = each
                 if number != expected:
-                    problems.append(f"row {expected} and those up to {number - 1} are gone")
+                    problems.append(
+                        f"row {expected} is gone"
+                        if number - 1 == expected
+                        else f"rows {expected} to {number - 1} are gone"
+                    )
                 elif before != previous:
                     problems.append(f"row {number} does not follow row {number - 1}: one of them was changed")
                 if chained(before, text) != digest:
@@ -307,7 +311,7 @@ class Ledger:
             problems.append("it has no rows: checking nothing is never a pass")
         if not met:
             problems.append(
-                "the head that was expected is none of its rows: its end was cut off, or it is another"
+                "the expected head is not among its rows: its end was cut off, or it is another ledger"
             )
         return Wholeness(expected - 1, previous if expected > 1 else "", tuple(problems), tuple(cautions))
 

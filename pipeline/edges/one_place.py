@@ -63,6 +63,6 @@ def refuse_in_a_bag(path: Path) -> None:
     if bag is not None:
         raise DestinationError(
             where=str(path),
-            problem=f"this lies inside the bag {bag}, which would not be whole any more",
+            problem=f"this lies inside the bag {bag}, which would then no longer be whole",
             remedy="Choose a folder outside it",
         )

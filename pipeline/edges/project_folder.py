@@ -109,7 +109,7 @@ def _scan(root: Path, folder: str) -> Iterator[tuple[str, str, int, str]]:
             yield path, "file", 0, "a link that leads nowhere"
             continue
         if not stat.S_ISREG(facts.st_mode):
-            yield path, "file", 0, "no regular file (a pipe, socket or device)"
+            yield path, "file", 0, "a pipe, socket or device, not a regular file"
         elif facts.st_size > LARGEST_DUMP_BYTES:
             yield path, "file", facts.st_size, "a file larger than 1 GiB"
         else:
@@ -162,7 +162,7 @@ def read_file(folder: Path, path: str, *, limit: int = LARGEST_DUMP_BYTES, stead
         steady: Read it again where it changes meanwhile; not for a log that a capture is writing to.
 
     Raises:
-        UnsafeError: It is no regular file, is larger than `limit`, or a link out of the folder.
+        UnsafeError: It is not a regular file, is larger than `limit`, or a link out of the folder.
         StorageError: The disk refuses, or the file changes each time that it is read.
     """
     target = folder / path
@@ -183,7 +183,7 @@ def _read_once(target: Path, path: str, limit: int) -> bytes:
         facts = os.fstat(handle)
         if not stat.S_ISREG(facts.st_mode):
             raise UnsafeError(
-                where=path, problem="no regular file", remedy="Put a copy of the file itself there"
+                where=path, problem="not a regular file", remedy="Put a copy of the file itself there"
             )
         if facts.st_size > limit:
             raise UnsafeError(

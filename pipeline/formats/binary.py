@@ -23,7 +23,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     if declared.limit is not None and len(content) > declared.limit:
         refuse(
             Place(None, None, declared.limit),
-            f"{len(content)} bytes, {declared.limit} are acceptable",
+            f"the file has {len(content)} bytes; at most {declared.limit} are expected",
             "check the part, or say with `take` which part of the file is the chip's",
         )
     block = Block(0, np.frombuffer(content, dtype=np.uint8))

@@ -60,7 +60,7 @@ def encode(
             where="word_order", problem=f"{word_order!r} is not known", remedy="say big or little"
         )
     if fill is not None and not 0 <= fill <= 0xFF:
-        raise UsageError(where="fill", problem=f"{fill} is no byte", remedy="say 0 to 255")
+        raise UsageError(where="fill", problem=f"{fill} is not a byte", remedy="say 0 to 255")
     flat = _sorted([as_bytes(block, unit_bits, word_order) for block in blocks if len(block.words)])
     if fmt == "binary":
         return _binary(flat, base, fill, most_fill)
@@ -86,7 +86,7 @@ def as_bytes(block: Block, unit_bits: int, word_order: str) -> Block:
     """A block of wide units as a block of bytes, addresses counting bytes."""
     width = (unit_bits + 7) // 8
     if unit_bits == 1:
-        raise UsageError(where="format", problem="fuses are no bytes", remedy="keep the fuse map as it is")
+        raise UsageError(where="format", problem="fuses are not bytes", remedy="keep the fuse map as it is")
     if width == 1:
         return Block(block.address, block.words.astype(np.uint8))
     wide = block.words.astype(">u8" if word_order == "big" else "<u8").view(np.uint8).reshape(-1, 8)

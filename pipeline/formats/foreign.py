@@ -66,13 +66,13 @@ def kind_of_foreign(content: bytes) -> tuple[str, str]:
     if content[2:7] in (b"-lh0-", b"-lh1-", b"-lh5-", b"-lh6-", b"-lh7-"):
         return "an lha archive", "archive"
     if content[:3] == bytes(3) and content[4:8] == b"ftyp" and content[8:12].isalnum():
-        return "a picture or film as telephones take it (HEIC, MP4)", "photos"
+        return "a picture or film from a telephone (HEIC, MP4)", "photos"
     opening = content[:LOOKED_AT]
     if opening.startswith((b"\xff\xfe", b"\xfe\xff")):
         opening = opening[2:].replace(b"\0", b"")  # a page in UTF-16
     opening = opening.lstrip(b"\xef\xbb\xbf \t\r\n").lower()
     if opening.startswith(_PAGE):
-        return "a page of the web (HTML or XML), as a failed download leaves it", "download"
+        return "a web page (HTML or XML), perhaps left by a failed download", "download"
     return "", ""
 
 
@@ -93,7 +93,7 @@ def _refuse(name: str, folder: str) -> NoReturn:
     )
     refuse(
         Place(None, None, 0),
-        f"this is {name}, no dump",
+        f"this is {name}, not a dump",
         f"{remedy}; write `format: binary` if the chip really holds it",
     )
 

@@ -61,7 +61,7 @@ _ENTRIES: dict[str, FormatEntry] = {
     "intel-hex": FormatEntry(
         "records.intel_hex",
         (
-            "record types 00-05, byte counts, sums, end record, nothing behind it, overlaps, segment "
+            "record types 00-05, byte counts, sums, end record, nothing after it, overlaps, segment "
             "wrap at 64 K"
         ),
         re.compile(rb"(?m)^[^0-9A-Za-z:\n]{0,80}:[0-9A-Fa-f]{8}"),
@@ -70,35 +70,35 @@ _ENTRIES: dict[str, FormatEntry] = {
     ),
     "s-record": FormatEntry(
         "records.s_record",
-        "S0-S9, byte counts, sums, S5/S6 record counts, end record, nothing behind it, overlaps",
+        "S0-S9, byte counts, sums, S5/S6 record counts, end record, nothing after it, overlaps",
         re.compile(rb"(?m)^[ \t]*[Ss][0-9][0-9A-Fa-f]{6}"),
         b"Ss",
         addressed=True,
     ),
     "tektronix-hex": FormatEntry(
         "records.tektronix_hex",
-        "both sums (of digits; of bytes reported), counts, abort, end record, nothing behind it, overlaps",
+        "both sums (of digits; of bytes reported), counts, abort, end record, nothing after it, overlaps",
         re.compile(rb"(?m)^[^0-9A-Za-z/\n]{0,80}/[0-9A-Fa-f]{8}"),
         b"/",
         addressed=True,
     ),
     "tektronix-extended": FormatEntry(
         "records.tektronix_extended",
-        "lengths, sums, types, address digits, end record, nothing behind it, overlaps",
+        "lengths, sums, types, address digits, end record, nothing after it, overlaps",
         re.compile(rb"(?m)^[ \t]*%[0-9A-Fa-f]{2}[368][0-9A-Fa-f]{2}"),
         b"%",
         addressed=True,
     ),
     "mos-paper-tape": FormatEntry(
         "records.mos_paper_tape",
-        "counts, 16-bit sums, number of records, end record, nothing behind it, overlaps",
+        "counts, 16-bit sums, number of records, end record, nothing after it, overlaps",
         re.compile(rb"(?m)^[\x00\x11\x13\x7f \t]*;[0-9A-Fa-f]{10}"),
         b";",
         addressed=True,
     ),
     "ti-txt": FormatEntry(
         "records.ti_txt",
-        "addresses, pairs, the closing q, nothing behind it, overlaps; the format has no sum",
+        "addresses, pairs, the closing q, nothing after it, overlaps; the format has no sum",
         re.compile(rb"(?m)^[ \t]*@[0-9A-Fa-f]{1,16}[ \t]*$"),
         b"@",
         addressed=True,

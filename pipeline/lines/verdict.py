@@ -115,7 +115,8 @@ def _suggestions(
     said += _of_place(wrong)
     if len(said) == len(told):
         said.append(
-            "the differences favour no line, direction or place: noise, timing or supply, or another content"
+            "the differences favour no line, direction or place: noise, timing or supply, or different "
+            "content"
         )
     return tuple(said)
 

@@ -256,7 +256,7 @@ def _without_content(old: ChipBrief, new: ChipBrief) -> tuple[Kind, Judged, str]
         why = chip.withheld or f"graded {chip.grade}"
         return "not-compared", "", f"There is no image in the {where} one ({why})."
     if old.organisation != new.organisation:
-        said = f"Another size: {old.organisation or None} and {new.organisation or None}."
+        said = f"Another size: {old.organisation or 'not known'} and {new.organisation or 'not known'}."
         return "content", "revision", said
     return "content", "", "The digests differ; without both images nothing more can be said."
 
@@ -326,7 +326,7 @@ def _judged(content: ImagePair, settled: Words, up: int, down: int, contested: i
         )
     return "fading", (
         f"All {bits} changed bits went to {fades}, the state a {content.part} fades to: {later} "
-        f"shows it fading. Take the older content for the better one. {advise('read-margins')}"
+        f"shows it fading. Take the older content as the better one. {advise('read-margins')}"
     )
 
 
@@ -370,7 +370,7 @@ def compare_heads(old: RecordHead, new: RecordHead) -> Iterator[str]:
         elif first.get("withheld") or second.get("withheld"):
             yield f"space {name}: withheld, so not compared"
         elif first.get("sha256") != second.get("sha256"):
-            yield f"space {name}: another content"
+            yield f"space {name}: the content differs"
 
 
 def counts(chips: Iterable[ChangedChip]) -> dict[str, int]:

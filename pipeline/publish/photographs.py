@@ -82,7 +82,7 @@ def stripped(content: bytes) -> bytes:
 
 def _broken(at: int, what: str) -> FormatError:
     return FormatError(
-        where=f"offset {at:#x}", problem=what, remedy="Save the picture anew with a picture editor"
+        where=f"offset 0x{at:X}", problem=what, remedy="Save the picture again with a picture editor"
     )
 
 

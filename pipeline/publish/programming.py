@@ -214,7 +214,7 @@ def _refuse_impossible(
         if given and sorted(given) != list(range(pins)):
             raise PairingError(
                 where=where,
-                problem=f"the {what} order {list(given)} is no order of {pins} lines",
+                problem=f"the {what} order {list(given)} is not an order of {pins} lines",
                 remedy=f"Name each of 0 to {pins - 1} once",
             )
 

@@ -387,7 +387,7 @@ class Public:
         out["spaces"] = [self._space(space) for space in head.get("spaces", ())]
         out["suggestions"] = [one for one in head.get("suggestions", ()) if not self._names_private(one)]
         out["sheet"], out["attachments"], out["cautions"] = [], [], []
-        self.withheld += [Withheld(name, "private by the schema", "field") for name in self.survey.fields]
+        self.withheld += [Withheld(name, "always private", "field") for name in self.survey.fields]
         self.withheld += [
             Withheld(
                 stored["path"],

@@ -182,8 +182,8 @@ def _plan(unit_bits: int, organisation: Organisation, manner: Manner) -> Sequenc
             raise AmbiguousError(
                 where="byte_order",
                 problem=(
-                    f"a word of {organisation.bits} bits comes as {organisation.bytes_a_word} bytes in "
-                    f"an order that nothing says"
+                    f"a word of {organisation.bits} bits comes as {organisation.bytes_a_word} bytes, "
+                    "and their order is not stated"
                 ),
                 remedy="write `byte_order: big` (most significant first) or `byte_order: little`",
             )
@@ -234,7 +234,9 @@ def _lengths(
             out.append((apply_step(units, step), (step,)))
         return out
     findings.append(_long(chip, manner, organisation, units))
-    cut = Step("cut", {"words": want}, "The dump is longer than the chip and is no whole number of copies.")
+    cut = Step(
+        "cut", {"words": want}, "The dump is longer than the chip and is not a whole number of copies."
+    )
     return [(apply_step(units, cut), (cut,))]
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def _verdict(twin: TwinRecord, who: str, part: str) -> TwinSaid:
         ),
         "only-here": TwinSaid(f"There is no image of {who}.", "Nothing."),
         "not-compared": TwinSaid(
-            f"{who} holds another content, or another size; both images would be needed to say more.",
+            f"{who} holds different content, or has another size; both images would be needed to say more.",
             "Another revision, fading, a reading fault.",
         ),
     }
@@ -79,7 +79,7 @@ def how_they_differ(found: TwinDifference, who: str, part: str, which: Sides) ->
     if found["verdict"] == "unrelated":
         return TwinSaid(
             f"{who} holds another program: {amount} differ, and no line, order or stretch explains it.",
-            "The wrong chip was named, or one of the images is of nothing.",
+            "The wrong chip was named, or one of the images shows no chip at all.",
         )
     if found["verdict"] in ("line", "crossed", "slipped"):
         return _wires(found, who, amount, which[found["side"]])
@@ -125,7 +125,7 @@ def _bits_differ(twin: TwinDifference, who: str, amount: str, part: str, which: 
     """Bits that differ without a line to explain them: faded, changed, or not to be told."""
     differ = f"{amount} differ from {who}"
     odds = f"odds {twin['odds']:.3g} to 1 against a change" if twin.get("odds") else "odds not known"
-    regions = ", ".join(f"{start:X}-{end - 1:X}" for start, end in twin["regions"][:4])
+    regions = ", ".join(map(_stretch, twin["regions"][:4]))
     said = {
         "fading": TwinSaid(
             f"{differ}, all but stray ones toward the state a {part} fades to in {which}: {which} has faded "
@@ -143,8 +143,8 @@ def _bits_differ(twin: TwinDifference, who: str, amount: str, part: str, which: 
             "Several small revisions.",
         ),
         "emptied": TwinSaid(
-            f"Whole words that differ from {who} read as unprogrammed in {which} ({amount}, words {regions} "
-            "hex): erased, not driven while they were read, or empty in another revision.",
+            f"Whole words that differ from {who} read as unprogrammed in {which} ({amount}, words "
+            f"{regions}): erased, not driven while they were read, or empty in another revision.",
             "Another revision.",
         ),
         "one-way": TwinSaid(
@@ -154,9 +154,14 @@ def _bits_differ(twin: TwinDifference, who: str, amount: str, part: str, which: 
     if twin["verdict"] in said:
         return said[twin["verdict"]]
     return TwinSaid(
-        f"{differ}, both ways and in stretches (words {regions} hex): another revision{_text(twin)}.",
+        f"{differ}, both ways and in stretches (words {regions}): another revision{_text(twin)}.",
         "A reading fault in one of them that has no name here.",
     )
+
+
+def _stretch(span: Sequence[int]) -> str:
+    start, end = span
+    return f"0x{start:X}" if end - start == 1 else f"0x{start:X} to 0x{end - 1:X}"
 
 
 def _text(twin: TwinDifference) -> str:

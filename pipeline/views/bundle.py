@@ -198,8 +198,8 @@ def _use(head: RecordHead, example: tuple[str, str] | None) -> Iterable[str]:
         )
         yield "     says which pins to tie and which sum the programmer must show. Read the copy back."
     yield (
-        "  Images under data/images-unsettled/ are contested, faulty or held back: apart, lest anybody burns "
-        "one unaware."
+        "  Images under data/images-unsettled/ are contested, faulty or held back: kept apart so that nobody "
+        "burns one unaware."
     )
 
 
@@ -210,7 +210,7 @@ def _rights(head: RecordHead) -> Iterable[str]:
     for label, said in (
         ("", rights.get("note")),
         ("Holder: ", rights.get("holder")),
-        ("Law looked at: ", rights.get("jurisdiction")),
+        ("Law considered: ", rights.get("jurisdiction")),
     ):
         if said:
             yield from _indented(label + said)
@@ -245,7 +245,7 @@ def _contents(*, content: bool) -> Iterable[str]:
     yield "  data/report/index.html  the report"
     yield "  checksums-sha256.txt    for sha256sum -c"
     yield (
-        "  checksums-matching.txt  CRC-32, MD5, SHA-1 and sums of the images, to compare with; not for safety"
+        "  checksums-matching.txt  CRC-32, MD5, SHA-1 and sums of the images, to compare; not for security"
     )
     yield (
         "  metadata/               record.json (everything, for programs), premis.xml, provenance.txt, "
@@ -255,7 +255,7 @@ def _contents(*, content: bool) -> Iterable[str]:
 
 
 SUMS_HEAD = (
-    "# Sums to match an image with others' lists. MD5, SHA-1 and CRC-32 prove nothing against intent; "
+    "# Sums to match an image with others' lists. MD5, SHA-1 and CRC-32 do not show deliberate changes; "
     "checksums-sha256.txt does.\n"
     "# A sum16 is the plain sum of all bytes kept to 16 bits, as device programmers show it.\n"
     "chip\tgrade\tbytes\tcrc32\tmd5\tsha1\tsha256\tsum16\tfile\n"
@@ -285,7 +285,7 @@ def citation(head: RecordHead) -> str:
     statement = rights_of(head)["statement"]
     lines = [
         "cff-version: 1.2.0",
-        f"message: {_quoted('If you use these ROM contents, please cite them as below.')}",
+        f"message: {_quoted('If you use these ROM contents, cite them as below.')}",
         "type: dataset",
         f"title: {_quoted(_title(machine))}",
         "authors:",

@@ -55,13 +55,11 @@ def cautions_text(found: Sequence[Caution]) -> str:
 
 
 def _content(burn: Burn) -> str:
-    at = ", ".join(f"{start:X}" for start in burn.copies[:8]) + (" ..." if len(burn.copies) > 8 else "")
+    at = ", ".join(f"0x{start:X}" for start in burn.copies[:8]) + (" ..." if len(burn.copies) > 8 else "")
     place = {
         "whole": "fills the chip",
-        "repeated": f"repeated {len(burn.copies)} times, at word {at} (hex)",
-        "at-offset": f"at word {at} (hex), the rest filled with {burn.fill:X}"
-        if burn.fill is not None
-        else "",
+        "repeated": f"repeated {len(burn.copies)} times, at word {at}",
+        "at-offset": f"at word {at}, the rest filled with {burn.fill:X}" if burn.fill is not None else "",
     }[burn.layout]
     return "\n".join(
         (

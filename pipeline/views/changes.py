@@ -34,7 +34,7 @@ def changed(document: ChangesAnswer) -> str:
     total = document["counts"]
     lines.append(
         f"{counted(len(document['chips']), 'chip')}: {total['same'] + total['evidence']} with the "
-        f"same content, {total['content']} with another."
+        f"same content, {total['content']} with different content."
     )
     for kind in _ORDER:
         chips = [chip for chip in document["chips"] if chip["kind"] == kind]
@@ -59,13 +59,13 @@ def _chip(chip: ChangedChip) -> Iterator[str]:
     if chip["means"]:
         yield f"    {chip['means']}"
     if chip["ranges"]:
-        yield "    at word " + ", ".join(_range(one) for one in chip["ranges"]) + " (hex)"
+        yield "    at word " + ", ".join(_range(one) for one in chip["ranges"])
     for fact in chip["facts"]:
         yield f"    {fact}"
 
 
 def _range(one: list[int]) -> str:
-    return f"{one[0]:X}" if one[1] == one[0] + 1 else f"{one[0]:X}-{one[1] - 1:X}"
+    return f"0x{one[0]:X}" if one[1] == one[0] + 1 else f"0x{one[0]:X} to 0x{one[1] - 1:X}"
 
 
 def reopened(document: ReopenAnswer) -> str:

@@ -84,10 +84,10 @@ def mended(document: MendAnswer) -> str:
     lines += [f"  {path}: in no manifest, moved to {document['damaged']}" for path in strays]
     kept = [path for path in document["set_aside"] if path in replaced]
     if kept and document["damaged"]:
-        lines.append(f"  as they were, damaged: {', '.join(kept)}, moved to {document['damaged']}")
+        lines.append(f"  the damaged files are kept: {', '.join(kept)}, moved to {document['damaged']}")
     elif document["damaged"] and not strays:
         lines.append(f"  what was there meanwhile is kept in {document['damaged']}")
-    lines.append(f"  told in {document['record']}")
+    lines.append(f"  written down in {document['record']}")
     if document["head"]:
         lines.append(f"Ledger head {document['head']}: keep it somewhere else.")
     return "\n".join(lines)

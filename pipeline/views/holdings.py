@@ -65,7 +65,7 @@ def held(document: HoldingsAnswer) -> str:
     if grades:
         lines.append(f"newest bag of each machine: {', '.join(grades)}")
     if document["read"] or document["gone"]:
-        lines.append(f"read now: {document['read']}; gone: {document['gone']}")
+        lines.append(f"read now: {counted(document['read'], 'bag')}; gone: {document['gone']}")
     lines += [f"not read: {one['path']}: {one['trouble']}" for one in document["troubled"][:MOST]]
     if document["asked"]:
         found = document["found"]

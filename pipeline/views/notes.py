@@ -191,17 +191,18 @@ def chip_notes(chip: ChipRecord) -> str:
         sums = ", ".join(f"{one['method']} {one['value']} ({one['form']})" for one in image["sums"])
         lines += [f"  image {image.get('path') or 'not here'}  SHA-256 {image['sha256']}", f"    {sums}"]
     if absent := chip.get("absent"):
-        told = ", ".join(f"{start:#x} to {end - 1:#x}" for start, end in absent[:8])
-        lines.append(f"  no reading has {sum(end - start for start, end in absent)} words: {told}")
+        told = ", ".join(f"0x{start:X} to 0x{end - 1:X}" for start, end in absent[:8])
+        lines.append(f"  words that no reading has ({sum(end - start for start, end in absent)}): {told}")
     contested = chip.get("contested")
     if contested:
-        lines.append(f"  contested: {contested['bits']} bits in {contested['words']} words")
+        bits, words = contested["bits"], contested["words"]
+        lines.append(f"  contested: {bits} bit{'s' * (bits != 1)} in {words} word{'s' * (words != 1)}")
         for bit in contested["listed"][:20]:
             votes = ", ".join(
                 f"{reader} {'undecided' if vote is None else vote}" for reader, vote in bit["votes"].items()
             )
             lines.append(
-                f"    {bit['address']:#06x} {bit['line']}: {votes or 'no voice'}; image carries "
+                f"    0x{bit['address']:04X} {bit['line']}: {votes or 'no voice'}; image carries "
                 f"{bit['image']} ({plain(bit['why'])})"
             )
     lines += [f"  twin: {plain(twin_words(twin))}" for twin in chip.get("twins", ())]

@@ -368,7 +368,9 @@ def _numbers(evidence: Details) -> str:
 def converted(document: ConvertAnswer) -> str:
     """What `convert` says."""
     document = one_lined(document)
-    blocks = ", ".join(f"{one['address']:#x}+{one['length']:#x}" for one in document["blocks"][:8])
+    blocks = ", ".join(
+        f"0x{one['address']:X} to 0x{one['address'] + one['length'] - 1:X}" for one in document["blocks"][:8]
+    )
     begins = f"begins at 0x{document['begins']:X}"
     lines = [f"{document['output']}: {counted(len(document['blocks']), 'block')} ({blocks}), {begins}"]
     if document["passes"] > 1:
@@ -399,8 +401,8 @@ def started(document: StartAnswer) -> str:
         loose = counted(len(document["moves"]), "dump")
         lines.append(f"  {loose} beside dumps/: move into dumps/ as they are, the sheet finds them there too")
     lines.append(
-        "One line a chip is to be confirmed on the chip itself, `unconfirmed`: put in its place what stands "
-        "behind it; `wellread check` fails until you do."
+        "One line a chip is to be confirmed on the chip itself, `unconfirmed`: put in its place what the # "
+        "after it proposes; `wellread check` fails until you do."
     )
     return "\n".join(lines)
 

@@ -39,7 +39,7 @@ def twins_found(document: TwinsAnswer) -> str:
         lines += list(_twin(one))
     if len(found) > MOST:
         lines.append(f"  … and {len(found) - MOST} more; --json has them all")
-    lines += [f"not heard: {one['path']}: {one['trouble']}" for one in document["troubled"]]
+    lines += [f"not compared: {one['path']}: {one['trouble']}" for one in document["troubled"]]
     if document["rows"]:
         lines += ["", "For the sheet, with those bags in the project folder or beside it:", "twins:"]
         lines += [f"  - {{{_flow(row)}}}" for row in document["rows"]]

@@ -234,7 +234,7 @@ def test_wide_words_printed_as_bytes_ask_for_their_order(tmp_path: Path, line: L
     folder = project(tmp_path / "p", "128x16")
     done = sends(folder, line, in_plain(), quiet="0.5")
     assert done.code == 1
-    assert "problem: the words come as bytes in an order that nothing says" in done.out
+    assert "problem: the words come as bytes whose order is not stated" in done.out
     assert "byte_order under the reader" in done.out
 
 
@@ -492,7 +492,7 @@ def test_plain_printing_that_was_cut_is_kept_and_resume_begins_anew(tmp_path: Pa
     thread.join(timeout=60)
     assert done.code == 25, done.err
     assert raw_of(folder).read_bytes() == cut
-    assert "(1001 bytes of this run). --resume begins anew and keeps it" in done.err
+    assert "(1001 bytes of this run). --resume starts again and keeps it" in done.err
     again = Line()
     thread = when_recording(folder, lambda: again.send(in_plain()))
     done = captured(folder, again, "--resume")
@@ -566,7 +566,8 @@ def test_a_wrong_speed_is_named_as_such(tmp_path: Path, line: Line, size: int) -
     done = sends(folder, line, noise, quiet="0.5")
     assert done.code == 25
     assert (
-        "what arrives is no text: the reader most likely prints at another speed than 115200 baud" in done.err
+        "what arrives is not text: the reader most likely prints at another speed than 115200 baud"
+        in done.err
     )
     assert noise.startswith(raw_of(folder).read_bytes()[:256])
     assert "--resume" in done.err
@@ -737,7 +738,7 @@ def test_bytes_that_the_driver_counts_as_lost_are_a_problem(tmp_path: Path, line
     thread.join(timeout=60)
     assert document["driver_lost"] == 7
     assert document["problems"] == [
-        "the port's driver counts 7 bytes lost on the way: do not trust this reading, read again"
+        "the port's driver counts 7 bytes lost on the way: do not trust this reading; read again"
     ]
 
 

@@ -108,7 +108,7 @@ def unpacked(root: Path, said: str) -> None:
 
 
 def saved_as_utf8(root: Path, said: str) -> None:
-    assert "UTF-8: save the table anew" in said
+    assert "UTF-8: save the table again" in said
     table = root / "chips.csv"
     table.write_bytes(table.read_bytes().decode("latin-1").encode())
 
@@ -146,15 +146,15 @@ MISTAKES = {
     "words of two bytes without an order": Mistake(
         {"dumps/U1.hb.1.txt": words_listing(IMAGE)},
         SHEET,
-        "problem: dumps/U1.hb.1.txt, line 1, column 9: each value stands for 2 bytes: in which order. Write "
-        "`word_order: big` if the digits stand in the order of the bytes, `word_order: little` if not; "
-        "under `readings`: `- {file: U1.hb.1.txt, word_order: big}`",
+        "problem: dumps/U1.hb.1.txt, line 1, column 9: each value stands for 2 bytes, and their order is "
+        "not known. Write `word_order: big` if the digits stand in the order of the bytes, `word_order: "
+        "little` if not; under `readings`: `- {file: U1.hb.1.txt, word_order: big}`",
         row_from_the_message,
     ),
     "octal bytes": Mistake(
         {"dumps/U1.hb.1.txt": octal_listing(IMAGE)},
         SHEET,
-        "problem: dumps/U1.hb.1.txt, line 1, column 9: values of 3 digits are no hexadecimal bytes. Write "
+        "problem: dumps/U1.hb.1.txt, line 1, column 9: values of 3 digits are not hexadecimal bytes. Write "
         "`token: octal` or `token: decimal`, or say the chip's organisation; under `readings`: "
         "`- {file: U1.hb.1.txt, token: octal}`",
         row_from_the_message,
@@ -162,7 +162,7 @@ MISTAKES = {
     "a packed dump": Mistake(
         {"dumps/U1.prog.1.bin": gzip.compress(IMAGE)},
         SHEET,
-        "problem: dumps/U1.prog.1.bin, offset 0x0: this is a gzip archive, no dump. Unpack it first, and "
+        "problem: dumps/U1.prog.1.bin, offset 0x0: this is a gzip archive, not a dump. Unpack it first, and "
         "put the dumps that are in it into dumps/; write `format: binary` if the chip really holds it; or "
         "set the reading aside with its reason (`set_aside: …`)",
         unpacked,
@@ -170,7 +170,7 @@ MISTAKES = {
     "a picture among the dumps": Mistake(
         GOOD | {"dumps/U1.prog.2.bin": b"\xff\xd8\xff\xe0" + bytes(100)},
         SHEET,
-        "problem: dumps/U1.prog.2.bin, offset 0x0: this is a JPEG picture, no dump. Put it into photos/, "
+        "problem: dumps/U1.prog.2.bin, offset 0x0: this is a JPEG picture, not a dump. Put it into photos/, "
         "and give the dump itself; write `format: binary` if the chip really holds it; or set the reading "
         "aside with its reason (`set_aside: …`)",
         moved_to_photos,
@@ -186,7 +186,7 @@ MISTAKES = {
         GOOD | {"chips.csv": "chip,part,board,socket,role\nU1,2716,mem,A1,Gerät\n".encode("latin-1")},
         TABLE + "chips: chips.csv\n",
         "problem: chips.csv:2: found the byte 0xE4 at offset 46, which is not UTF-8 (Latin-1?), expected "
-        "UTF-8: save the table anew as CSV UTF-8, or in an editor with encoding UTF-8",
+        "UTF-8: save the table again as CSV UTF-8, or in an editor with encoding UTF-8",
         saved_as_utf8,
     ),
     "a field misspelt": Mistake(
@@ -348,7 +348,7 @@ def test_words_without_an_order_are_converted_by_the_option_that_the_message_nam
     dump, out = tmp_path / "u1.txt", tmp_path / "u1.bin"
     dump.write_bytes(words_listing(IMAGE))
     done = wellread("convert", dump, "--to", "binary", "-o", out)
-    said_on_the_command_line(done, 12, "say --word-order big if the digits stand in the order of the bytes")
+    said_on_the_command_line(done, 12, "Say --word-order big if the digits stand in the order of the bytes")
     assert wellread("convert", dump, "--to", "binary", "-o", out, "--word-order", "big").code == 0
     assert out.read_bytes() == IMAGE
 

@@ -219,10 +219,13 @@ def test_pictures_notes_and_archives_are_told_where_they_belong_and_stay(drafted
     for line in (
         "board front.JPG: a JPEG picture: move it to photos/",
         "manual.pdf: a PDF document: move it to docs/",
-        "notes.txt: a text, no dump: move it to docs/",
+        "notes.txt: a text, not a dump: move it to docs/",
         "older.bin.gz: a gzip archive: unpack it, and put the dumps that are in it into dumps/",
         "U4 - Copy.bin: the same bytes as EPROM U4 verified.bin: a copy, as its name has no number of a pass",
-        "X5 broken.hex: cannot be read: line 2, column 44: the count 11 asks for 44 digits, here are 42",
+        (
+            "X5 broken.hex: cannot be read: line 2, column 44: the count 11 asks for 44 digits; this record "
+            "has 42"
+        ),
     ):
         assert f"\n  {line}" in said
     assert max(map(len, said.splitlines())) <= 300

@@ -178,7 +178,7 @@ def test_links_pipes_and_devices_in_dumps_are_refused_in_words(project: Path) ->
     done = wellread("check", project)
     assert done.code == 1
     assert "dumps/U1.prog.2.bin: found a link that leads out of the project folder" in done.out
-    assert "dumps/U1.prog.3.bin: found no regular file (a pipe, socket or device)" in done.out
+    assert "dumps/U1.prog.3.bin: found a pipe, socket or device, not a regular file" in done.out
     assert "U1.prog.4.bin" in done.out
 
 

@@ -127,5 +127,5 @@ def test_a_listing_that_asks_is_examined_and_compared_with_the_option_that_the_m
     for arguments in (("examine", dump), ("compare", dump, dump)):
         asked = wellread(*arguments)
         assert asked.code == 12
-        assert "say --word-order big if" in asked.err
+        assert "Say --word-order big if" in asked.err
         assert wellread(*arguments, "--word-order", "big").code == 0

@@ -404,9 +404,9 @@ def test_nothing_is_written_over_and_nothing_lands_inside_the_bag(tmp_path: Path
 def test_the_help_explains_the_statements_and_gives_no_licence() -> None:
     text = " ".join(wellread("release", "--help").out.split())
     for words in (
-        "CNE nobody has looked into it yet",
+        "CNE: nobody has looked into it yet",
         "InC-RUU",
-        "NKC, NoC-US are not for orphans",
+        "NKC, NoC-US: not for orphans",
         "no legal advice",
         "A statement is a label, not a licence",
     ):

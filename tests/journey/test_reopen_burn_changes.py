@@ -354,7 +354,7 @@ def test_fading_is_told_from_a_revision(change: Any, judged: str, tmp_path: Path
     assert (chip["down"] == 0) == (judged == "fading")
     words = wellread("changes", example_bag(), new).out
     assert ("fades to" in words) == (judged == "fading")
-    assert ("at word 100-13F (hex)" in words) == (judged == "revision")
+    assert ("at word 0x100 to 0x13F" in words) == (judged == "revision")
     back = wellread("changes", new, example_bag(), "--json").document
     (chip,) = [one for one in back["chips"] if one["kind"] == "content"]
     assert chip["judged"] == ("older-faded" if judged == "fading" else "revision")

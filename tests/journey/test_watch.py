@@ -117,7 +117,7 @@ def test_nothing_is_written_while_it_is_watched(
     ("options", "said"),
     [
         ((), "nothing says how large the chip is"),
-        (("--organisation", "x"), "is no organisation"),
+        (("--organisation", "x"), "is not an organisation (words x bits)"),
         (("--part", "2716", "--bell", "loud"), "Say good or change"),
         (("--part", "2716", "--quiet-seconds", "0"), "above zero"),
         (("--part", "2716", "--then-capture"), "--then-capture needs --chip and --reader"),
@@ -252,7 +252,7 @@ def test_a_wrong_speed_is_named(line: Line) -> None:
     reader.over.set()
     reader.join(timeout=60)
     assert (
-        "What arrives is no text at 115200 baud: say --baud, or let --find-speed try the usual ones." in seen
+        "What arrives is not text at 115200 baud: say --baud, or let --find-speed try the usual ones." in seen
     )
 
 

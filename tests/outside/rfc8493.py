@@ -52,7 +52,7 @@ def problems(bag: Path) -> list[str]:
     if not payload_manifests:
         said.append("2.1.3: a payload manifest is required")
     on_disk, odd = _files(bag)
-    said += [f"{path} is no regular file" for path in odd]
+    said += [f"{path} is not a regular file" for path in odd]
     payload = {path for path in on_disk if path.startswith("data/")}
     listed: dict[str, dict[str, str]] = {}
     for manifest in payload_manifests:

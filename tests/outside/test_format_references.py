@@ -235,5 +235,5 @@ def test_grouped_words_of_a_dump_program_are_refused_without_a_declared_order(
         pytest.skip(f"{command[0]} is not on this machine")
     (tmp_path / "dumped.bin").write_bytes(CONTENTS["noise"])
     printed = subprocess.run([*command, "dumped.bin"], check=True, capture_output=True, cwd=tmp_path).stdout
-    with pytest.raises(AmbiguousError, match="write `word_order: big`"):
+    with pytest.raises(AmbiguousError, match="Write `word_order: big`"):
         decode(printed)

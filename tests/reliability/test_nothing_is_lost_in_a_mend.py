@@ -191,6 +191,6 @@ def test_a_mend_tells_which_files_it_moved_and_why(tmp_path: Path) -> None:
     assert done.code == 0, done.err
     aside = tmp_path / "m-v1.damaged-1"
     assert f"  data/stray.txt: in no manifest, moved to {aside}" in done.out.splitlines()
-    moved = f"  as they were, damaged: data/readings/unplaced/U1/U1.prog.1.bin, moved to {aside}"
+    moved = f"  the damaged files are kept: data/readings/unplaced/U1/U1.prog.1.bin, moved to {aside}"
     assert moved in done.out.splitlines()
     assert (aside / "data/stray.txt").read_bytes() == b"nobody's"

@@ -98,13 +98,13 @@ def test_a_pipe_that_takes_a_files_place_meanwhile_is_not_waited_for(tmp_path: P
         0,
         (),
         1,
-        "it is no regular file",
+        "it is not a regular file",
     )
 
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no such device here")
 def test_an_endless_device_is_not_read() -> None:
-    assert digest_worker.digest_file("/dev/zero", ["sha256"])[3] == "it is no regular file"
+    assert digest_worker.digest_file("/dev/zero", ["sha256"])[3] == "it is not a regular file"
 
 
 def test_a_file_that_vanishes_is_told_and_does_not_end_the_run(tmp_path: Path) -> None:

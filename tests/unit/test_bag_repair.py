@@ -225,7 +225,7 @@ def test_a_whole_bag_needs_no_mending(shelf: Path) -> None:
 
 def test_what_is_no_bag_is_refused(shelf: Path) -> None:
     untouched(shelf, StorageError, "there is no such bag", "nowhere")
-    with pytest.raises(BagError, match="is no folder"):
+    with pytest.raises(BagError, match="is not a folder"):
         mend_bag(as_zip(shelf / "bag", shelf / "b.zip"), [shelf / "copy"], now=NOW)
 
 

@@ -73,32 +73,32 @@ def test_nothing_at_all_makes_an_empty_binary_file() -> None:
             {"fmt": "jesd3"},
             "format: 'jesd3' is not written. Say --to with one of binary, intel-hex, s-record.",
         ),
-        ({"word_order": "middle"}, "word_order: 'middle' is not known. say big or little."),
-        ({"fill": 256}, "fill: 256 is no byte. say 0 to 255."),
-        ({"fill": -1}, "fill: -1 is no byte. say 0 to 255."),
-        ({"record": 0}, "record: 0 bytes a record. say 1 to 250."),
-        ({"record": 251}, "record: 251 bytes a record. say 1 to 250."),
-        ({"header": b"x" * 65}, "header: the header is too long or not ASCII. say at most 64 characters."),
-        ({"header": b"\xe9"}, "header: the header is too long or not ASCII. say at most 64 characters."),
-        ({"unit_bits": 1}, "format: fuses are no bytes. keep the fuse map as it is."),
-        ({"base": -0x11}, "base: an address does not fit in 32 bits. choose another base."),
-        ({"base": 0xFFFFFFED}, "base: an address does not fit in 32 bits. choose another base."),
+        ({"word_order": "middle"}, "word_order: 'middle' is not known. Say big or little."),
+        ({"fill": 256}, "fill: 256 is not a byte. Say 0 to 255."),
+        ({"fill": -1}, "fill: -1 is not a byte. Say 0 to 255."),
+        ({"record": 0}, "record: 0 bytes a record. Say 1 to 250."),
+        ({"record": 251}, "record: 251 bytes a record. Say 1 to 250."),
+        ({"header": b"x" * 65}, "header: the header is too long or not ASCII. Say at most 64 characters."),
+        ({"header": b"\xe9"}, "header: the header is too long or not ASCII. Say at most 64 characters."),
+        ({"unit_bits": 1}, "format: fuses are not bytes. Keep the fuse map as it is."),
+        ({"base": -0x11}, "base: an address does not fit in 32 bits. Choose another base."),
+        ({"base": 0xFFFFFFED}, "base: an address does not fit in 32 bits. Choose another base."),
         (
             {"fmt": "binary"},
             (
                 "address 0x0: nothing is known there, and a binary file cannot have gaps. "
-                "say --fill 0xFF or what the gaps hold, or write intel-hex or s-record, which keep gaps."
+                "Say --fill 0xFF or what the gaps hold, or write intel-hex or s-record, which keep gaps."
             ),
         ),
         (
             {"fmt": "binary", "base": 0x11},
-            "base: data starts at address 0x10, before the base 0x11. choose a base at or below it.",
+            "base: data starts at address 0x10, before the base 0x11. Choose a base at or below it.",
         ),
         (
             {"fmt": "binary", "fill": 0, "most_fill": 15},
             (
                 "fill: the file would hold 16 bytes of fill between address 0x0 and 0x14. "
-                "write a record format, which keeps gaps, or allow that much fill."
+                "Write a record format, which keeps gaps, or allow that much fill."
             ),
         ),
     ],
@@ -110,7 +110,7 @@ def test_what_cannot_be_written_is_refused_in_words(options: dict[str, Any], sai
 
 
 def test_blocks_that_overlap_are_refused_and_those_that_touch_are_not() -> None:
-    with pytest.raises(UsageError, match=r"^address 0x13: two blocks overlap\. write them to two files\.$"):
+    with pytest.raises(UsageError, match=r"^address 0x13: two blocks overlap\. Write them to two files\.$"):
         encode("s-record", [Block(0x13, AT_32.words), AT_16])
     assert encode("binary", [Block(0x14, AT_32.words), AT_16], base=0x10) == bytes(range(4)) * 2
 

@@ -85,7 +85,7 @@ def test_what_the_usual_dump_programs_print_is_read_without_a_question(name: str
 
 @pytest.mark.parametrize("name", UNDECIDED)
 def test_what_their_output_leaves_open_is_asked_with_the_words_to_write(name: str) -> None:
-    with pytest.raises(AmbiguousError, match=f"write `{UNDECIDED[name]}: "):
+    with pytest.raises(AmbiguousError, match=f"Write `{UNDECIDED[name]}: "):
         decode((PRINTED / name).read_bytes())
 
 
@@ -126,7 +126,7 @@ def test_nobody_is_asked_for_an_order_that_makes_no_difference(group: int, form:
         form.format(at) + " ".join(["FF" * (group // 2)] * (32 // group)) + "\n" for at in range(0, 64, 16)
     )
     assert held(decode(blank.encode())) == [(0, b"\xff" * 64)]
-    with pytest.raises(AmbiguousError, match="write `word_order: big`"):
+    with pytest.raises(AmbiguousError, match="Write `word_order: big`"):
         decode(blank.replace("FFFF", "FFFE", 1).encode())
 
 
@@ -137,7 +137,7 @@ def test_decimal_values_of_two_digits_are_never_taken_for_hexadecimal_unasked(se
         form.format(at) + sep.join(str(byte) for byte in PANGRAM[at : at + 16]) + "\n"
         for at in range(0, len(PANGRAM), 16)
     )
-    with pytest.raises(AmbiguousError, match="write `token: decimal` or `token: hex`"):
+    with pytest.raises(AmbiguousError, match="Write `token: decimal` or `token: hex`"):
         decode(text.encode())
     assert held(decode(text.encode(), Declared(token="decimal"))) == [(0, PANGRAM)]
     as_hex = bytes(int(str(byte), 16) for byte in PANGRAM)
@@ -201,13 +201,13 @@ def test_the_size_of_the_chip_decides_the_radix_of_a_blank_chips_listing() -> No
         (listing("1F00:{:04X}  "), 0x1F000, "segmented addresses read as one number"),
         (listing("{:04X}: ").replace("0020", "\f0020"), 0, "form feeds between pages skipped"),
         ("\f" + BODY.replace("\n", "\n\f\n", 2), 0, "form feeds between pages skipped"),
-        (BODY.replace("\n", " ; start\n", 1), 0, "comments behind the values skipped"),
-        (BODY.replace("\n", " # start 12\n", 1), 0, "comments behind the values skipped"),
-        (BODY.replace("\n", "\t// start\n"), 0, "comments behind the values skipped"),
-        (BODY.replace(" ", ";").replace("\n", "; jump table\n", 1), 0, "comments behind the values skipped"),
-        (listing("{:04X}: ").replace("\n", " ; start\n", 1), 0, "comments behind the values skipped"),
-        (listing("{:04X}: ").replace("\n", " # start\n", 1), 0, "comments behind the values skipped"),
-        (listing("{:04X}: ").replace("\n", " // start\n"), 0, "comments behind the values skipped"),
+        (BODY.replace("\n", " ; start\n", 1), 0, "comments after the values skipped"),
+        (BODY.replace("\n", " # start 12\n", 1), 0, "comments after the values skipped"),
+        (BODY.replace("\n", "\t// start\n"), 0, "comments after the values skipped"),
+        (BODY.replace(" ", ";").replace("\n", "; jump table\n", 1), 0, "comments after the values skipped"),
+        (listing("{:04X}: ").replace("\n", " ; start\n", 1), 0, "comments after the values skipped"),
+        (listing("{:04X}: ").replace("\n", " # start\n", 1), 0, "comments after the values skipped"),
+        (listing("{:04X}: ").replace("\n", " // start\n"), 0, "comments after the values skipped"),
         ("DEAD BEEF\n" + BODY, 0, "a title of hex-like words skipped"),
         ("27256\n" + BODY, 0, "a title of hex-like words skipped"),
         ("DEAD BEEF\n" + listing("{:04X}: "), 0, "a title of hex-like words skipped"),
@@ -320,9 +320,9 @@ def test_hexadecimal_digits_that_no_decoder_takes_are_never_binary_unasked() -> 
         (b"II*\x00\x08\x00\x00\x00" + bytes(20), "a TIFF picture"),
         (b"%PDF-1.4\n" + bytes(20), "a PDF document"),
         (b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(20), "an office document"),
-        (b"\n<HTML><head>", "a page of the web"),
-        (b"<!-- saved -->\n<html><head>", "a page of the web"),
-        ("<!DOCTYPE html><html><head>".encode("utf-16"), "a page of the web"),
+        (b"\n<HTML><head>", "a web page"),
+        (b"<!-- saved -->\n<html><head>", "a web page"),
+        ("<!DOCTYPE html><html><head>".encode("utf-16"), "a web page"),
         (b"\0\0\0\x18ftypheic" + bytes(20), "a picture or film"),
     ],
 )
@@ -361,7 +361,7 @@ def test_several_intel_hex_files_in_one_log_are_parted() -> None:
     log = "pass 1\n" + record(IMAGE[:16]) + END + "pass 2\n" + record(IMAGE[16:32]) + END
     decoded = decode(log.encode())
     assert held(decoded) == [(0, IMAGE[:16]), (0, IMAGE[16:32])]
-    assert "several Intel HEX files in one, each taken for a pass" in told(decoded)
+    assert "several Intel HEX files in one, each taken as a pass" in told(decoded)
 
 
 def test_a_base_record_of_the_first_file_says_nothing_of_the_second() -> None:
@@ -379,7 +379,7 @@ def test_several_s_record_files_in_one_log_are_parted() -> None:
     files = [encode("s-record", [at(0xC000 + 16 * k, 16 + k)]) for k in range(3)]
     decoded = decode(b"pass 1\n" + files[0] + b"pass 2\n" + files[1] + files[2])
     assert held(decoded) == [(0xC000 + 16 * k, IMAGE[: 16 + k]) for k in range(3)]
-    assert "several S-record files in one, each taken for a pass" in told(decoded)
+    assert "several S-record files in one, each taken as a pass" in told(decoded)
 
 
 def test_s_records_behind_the_end_that_are_no_file_of_their_own_are_refused() -> None:
@@ -397,7 +397,7 @@ def test_a_binary_file_begins_with_the_first_byte_and_says_where_that_is() -> No
 
 def test_only_gaps_inside_need_a_fill() -> None:
     content = encode("intel-hex", [at(0xC000, 16), at(0xC020, 16)])
-    with pytest.raises(UsageError, match="say --fill 0xFF"):
+    with pytest.raises(UsageError, match="Say --fill 0xFF"):
         convert(content, "binary")
     made = convert(content, "binary", declared=Declared(fill=0xFF))
     assert made.output == IMAGE[:16] + b"\xff" * 16 + IMAGE[:16]
@@ -435,4 +435,6 @@ def test_a_remedy_is_told_in_the_words_of_where_the_person_is() -> None:
         caught.value.remedy, chip="U1", reader="hb", path="dumps/U1.hb.1.txt"
     )
     assert as_options("compare with the source") == "compare with the source"
-    assert at_reading("read again", chip="U1", reader="hb", path="dumps/x").startswith("read again; or set")
+    assert at_reading("read the chip again", chip="U1", reader="hb", path="dumps/x").startswith(
+        "read the chip again; or set"
+    )

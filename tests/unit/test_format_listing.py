@@ -165,7 +165,7 @@ def test_two_digit_addresses_need_a_declaration() -> None:
 def test_values_beyond_the_step_of_the_addresses_are_refused_and_not_taken_for_a_text_column() -> None:
     # Ten values a line, addresses that move on by eight: the last two of each line would be lost.
     rows = [f"{at:04X}: {IMAGE[at : at + 10].hex(' ').upper()}" for at in range(0, 32, 8)]
-    with pytest.raises(FormatError, match=r"line 1, column 31: .* is no text column of theirs"):
+    with pytest.raises(FormatError, match=r"line 1, column 31: .* is not their text column"):
         decode(text(rows), Declared(address="hex"))
-    with pytest.raises(FormatError, match="is no text column of theirs"):
+    with pytest.raises(FormatError, match="is not their text column"):
         decode(b"0000: 00 01 02 03 04 05 06 07 08 09\n*\n0020: 11\n", Declared(address="hex"))

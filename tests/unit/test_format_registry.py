@@ -61,7 +61,7 @@ def test_a_text_rom_is_read_as_binary_only_where_the_chip_s_size_says_so() -> No
 
 def test_a_chip_full_of_digits_is_refused_until_its_format_is_declared() -> None:
     table = b"0123456789ABCDEF" * 16
-    with pytest.raises(AmbiguousError, match="write `format: binary` or `format: hex-text`"):
+    with pytest.raises(AmbiguousError, match="Write `format: binary` or `format: hex-text`"):
         decode(table, Declared(words=256))
     assert decode(table, Declared(words=256, format="binary")).runs[0][0].words.tobytes() == table
     assert len(decode(table, Declared(words=256, format="hex-text")).runs[0][0].words) == 128
@@ -98,7 +98,7 @@ def test_fuses_stay_fuses() -> None:
     decoded = decode(fuse_map(fuses))
     assert (decoded.format, decoded.unit_bits) == ("jesd3", 1)
     assert decoded.runs[0][0].words.tobytes() == fuses
-    with pytest.raises(UsageError, match="fuses are no bytes"):
+    with pytest.raises(UsageError, match="fuses are not bytes"):
         convert(fuse_map(fuses), "binary")
 
 
@@ -186,7 +186,7 @@ def test_passes_that_differ_are_converted_only_when_one_is_chosen() -> None:
     ("options", "problem"),
     [
         ({"fmt": "listing"}, "is not written"),
-        ({"fill": 256}, "is no byte"),
+        ({"fill": 256}, "is not a byte"),
         ({"word_order": "odd"}, "is not known"),
         ({"record": 0, "fmt": "intel-hex"}, "bytes a record"),
         ({"header": b"x" * 65, "fmt": "s-record"}, "too long"),

@@ -27,7 +27,7 @@ def altered(of: str = "") -> Trouble:
         "tagmanifest-*.txt",
         "altered",
         f"the receipt is not the one remembered{of} on 2026-01-02 (abababababababab…): the manifests "
-        "themselves were changed or written anew",
+        "themselves were changed or rewritten",
     )
 
 
@@ -93,7 +93,7 @@ def test_a_known_bag_that_became_a_link_is_unsafe_until_it_is_accepted() -> None
     assert became_link("/a", "/b", {"/a": row(), "/b": row(OTHER)}) == Trouble(
         "",
         "unsafe",
-        "the ledger knows a bag at /a, which has become a link to /b: what lies there is another thing "
+        "the ledger knows a bag at /a, which is now a link to /b: what lies there counts as another bag "
         "until it is accepted",
     )
     assert became_link("/a", "/b", {"/a": row()}) is not None

@@ -108,8 +108,8 @@ def test_a_small_chip_that_stands_in_a_larger_one_is_a_part_of_it(size: int) -> 
         1000,
         [[1000, 1000 + size]],
     )
-    assert "from 0x3e8 on" in small.means
-    assert "from 0x3e8 on" in big.means
+    assert "from 0x3E8 on" in small.means
+    assert "from 0x3E8 on" in big.means
 
 
 def test_shifted_content_says_by_how_many_words() -> None:

@@ -108,7 +108,7 @@ def test_packed_nibbles_are_unpacked_only_as_declared(first: str) -> None:
 
 
 def test_a_wide_word_without_a_byte_order_is_refused() -> None:
-    with pytest.raises(AmbiguousError, match="write `byte_order: big`"):
+    with pytest.raises(AmbiguousError, match="Write `byte_order: big`"):
         normalised(CODE.tobytes(), "1024x16")
 
 

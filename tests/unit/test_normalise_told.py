@@ -149,7 +149,7 @@ def test_a_long_dump_is_told_with_what_its_further_words_look_like(
             "next": advise("exact-length"),
         }
     ]
-    why = "The dump is longer than the chip and is no whole number of copies."
+    why = "The dump is longer than the chip and is not a whole number of copies."
     assert done.passes[0].steps[-2] == Step("cut", {"words": 2048}, why)
 
 
@@ -212,6 +212,6 @@ def test_words_of_two_bytes_whose_order_nobody_says_are_refused_with_what_to_wri
     with pytest.raises(AmbiguousError) as caught:
         normalised(CODE.tobytes(), "1024x12")
     assert str(caught.value) == (
-        "byte_order: a word of 12 bits comes as 2 bytes in an order that nothing says. write "
+        "byte_order: a word of 12 bits comes as 2 bytes, and their order is not stated. Write "
         "`byte_order: big` (most significant first) or `byte_order: little`."
     )

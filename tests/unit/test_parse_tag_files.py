@@ -188,7 +188,7 @@ def test_an_unusual_line_is_read_with_its_custom_named(
 def test_a_line_that_is_no_entry_is_told_by_its_number_and_the_others_are_read(line: str) -> None:
     found = md5(f"{B}  data/y", line, f"{B}  data/z")
     assert [*found.entries] == ["data/y", "data/z"]
-    told = "line 2 is not a digest, a blank and a path (RFC 8493 section 2.1.3)"
+    told = "line 2 is not a digest, a space and a path (RFC 8493 section 2.1.3)"
     assert found.complaints == [error(told)]
 
 
@@ -220,7 +220,7 @@ def test_a_manifest_whose_digests_nobody_knows_still_lists_its_files() -> None:
     assert (found.algorithm, found.entries) == ("", {"data/x": b"\0"})
     assert found.complaints == [
         error("its digests cannot be computed here, so it vouches for nothing (RFC 8493 section 2.4)"),
-        error("line 2 is not a digest, a blank and a path (RFC 8493 section 2.1.3)"),
+        error("line 2 is not a digest, a space and a path (RFC 8493 section 2.1.3)"),
     ]
 
 
@@ -323,7 +323,7 @@ def test_a_first_line_that_begins_with_a_blank_folds_nothing() -> None:
 
 @pytest.mark.parametrize("line", ["A:x", "A:  x", "A: \tx"])
 def test_other_than_one_blank_after_the_colon_is_an_error_since_1_0(line: str) -> None:
-    told = [error("line 1 has not exactly one blank after the colon (RFC 8493 section 2.2.2)")]
+    told = [error("line 1 does not have exactly one space after the colon (RFC 8493 section 2.2.2)")]
     assert info(f"{line}\n") == ([("A", "x")], told)
     assert info(f"{line}\n", "0.97") == ([("A", "x")], [])
     assert info("A:\tx\n") == ([("A", "x")], [])
@@ -365,13 +365,16 @@ def test_a_line_that_is_no_file_to_fetch_is_left_out_and_told(line: str) -> None
 
 @pytest.mark.parametrize("address", ["file:///etc/x", "http:///x", "data/x", "xhttp://a"])
 def test_an_address_that_is_no_place_on_a_network_is_unsafe(address: str) -> None:
-    means = f"fetch.txt would fetch it from {address!r}, which is no place on a network (RFC 8493 section 5)"
+    means = (
+        f"fetch.txt would fetch it from {address!r}, which is not an address on a network "
+        "(RFC 8493 section 5)"
+    )
     assert fetch(f"{address} - data/x") == (["data/x"], [error(means, "data/x", "unsafe")])
 
 
 @pytest.mark.parametrize("address", ["http://a/<b>", "https://a/ä", 'http://a/"', "http://a/{x}"])
 def test_an_address_with_characters_that_none_has_is_a_warning(address: str) -> None:
-    means = "line 1 has characters in its URL that none has (RFC 8493 section 2.2.3)"
+    means = "line 1 has characters in its URL that no URL may have (RFC 8493 section 2.2.3)"
     paths, complaints = fetch(f"{address} - data/x")
     assert paths == ["data/x"]
     assert [(each.means, each.warning) for each in complaints] == [(means, True)]

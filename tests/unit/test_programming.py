@@ -222,7 +222,7 @@ def test_the_text_of_a_repeated_image_lists_the_first_places_only() -> None:
     source = CATALOGUE.find("82S129")
     burn = plan_burn(zeros("82S129"), source, CATALOGUE.find("27512"), layout="repeat")
     assert len(burn.copies) == 256
-    assert "repeated 256 times, at word 0, 100, 200" in burn_text(burn)
+    assert "repeated 256 times, at word 0x0, 0x100, 0x200" in burn_text(burn)
     assert "..." in burn_text(burn)
 
 

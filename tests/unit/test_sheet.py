@@ -374,7 +374,7 @@ def test_a_sheet_without_chips_says_so() -> None:
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
-        ("machine: {id: m", "no YAML"),
+        ("machine: {id: m", "text that is not YAML"),
         ("- a\n- b\n", "expected fields such as"),
         ("a: 1\na: 2\n", "the field 'a' a second time (first in line 1)"),
         ("a: !!python/object:os.system x\n", "the tag"),

@@ -41,7 +41,7 @@ def test_a_stream_is_complete_only_with_as_many_whole_passes_as_wanted() -> None
     del damaged[3]
     watch.feed(b"".join(damaged))
     assert not watch.complete
-    assert watch.troubles == ("pass 2: 1 of its lines is missing or damaged, the first at address 0020",)
+    assert watch.troubles == ("pass 2: 1 of its lines is missing or damaged, the first at address 0x0020",)
     watch.feed(b"".join(printed(IMAGE, 3)))
     assert watch.complete
 

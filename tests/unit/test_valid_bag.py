@@ -79,14 +79,14 @@ def broken(**changes: Any) -> bytes:
 @pytest.mark.parametrize(
     ("content", "said"),
     [
-        (b"", "is no record"),
-        (b"[]", "is no record"),
-        (b"{}", "is no record"),
-        (b'{"chips": 3}', "is no record"),
+        (b"", "is not a record"),
+        (b"[]", "is not a record"),
+        (b"{}", "is not a record"),
+        (b'{"chips": 3}', "is not a record"),
         (b'{"chips": []}', "it is a None"),
         ({"schema": "wellread/record/9"}, "wellread/record/9"),
         ({"machine": {"name": "x"}}, "machine.id: Field required"),
-        ({"created": "2026-01-01"}, "is no time in UTC"),
+        ({"created": "2026-01-01"}, "is not a time in UTC"),
         ({"created": "yesterdayZ"}, "does not follow its schema"),
         ({"version": "many"}, "does not follow its schema"),
         ({"bag": 7}, "does not follow its schema"),
@@ -114,7 +114,7 @@ def test_a_chip_that_is_no_json_is_refused(tmp_path: Path) -> None:
         (example_bag() / "metadata/record.json").read_bytes().replace(b'{"chip":"SEQ-U2"', b'{chip:"SEQ-U2"')
     )
     judged = Judged(with_record(tmp_path / "bag", content), QUIET)
-    with pytest.raises(BagError, match="it is no record"):
+    with pytest.raises(BagError, match="it is not a record"):
         list(judged.chips())
 
 

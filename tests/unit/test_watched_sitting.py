@@ -93,7 +93,7 @@ def test_a_reader_that_counts_from_one_again_may_have_been_without_power() -> No
     board, one = powered(program()), sitting()
     read(one, board, 2)
     said = one.take(PassBegan(1, anew=True), 60)
-    assert said[0].text == "The reader has begun anew"
+    assert said[0].text == "The reader has started again"
     assert one.alike == 0
 
 
@@ -174,7 +174,7 @@ def test_nothing_at_the_data_lines_is_told_as_one_thing() -> None:
 def test_a_wrong_speed_and_another_chip_are_named_and_end_nothing() -> None:
     one = sitting()
     one.take(NoText(115200), 1)
-    assert "no text at 115200 baud" in one.next
+    assert "not text at 115200 baud" in one.next
     one.take(NotThisChip("256x8"), 2)
     assert "set to 256x8, the chip is 2048x8" in one.next
     read(one, powered(program()), 3)

@@ -56,7 +56,7 @@ class NotThisChip:
 
 @dataclass(frozen=True, slots=True)
 class NoText:
-    """What arrives is no text: another speed, most likely."""
+    """What arrives is not text: another speed, most likely."""
 
     baud: int
 

@@ -163,7 +163,7 @@ class BenchSitting:
                 return [Happened("back", "The port is there again")]
             case NoText():
                 self.phase, self._found = "no-text", str(event.baud)
-                return [Happened("speed", f"What arrives is no text at {event.baud} baud")]
+                return [Happened("speed", f"What arrives is not text at {event.baud} baud")]
             case NotThisChip():
                 self.phase, self._found = "other-chip", event.found
                 return [Happened("chip", f"The reader is set to {event.found}, not {self.organisation}")]
@@ -199,7 +199,7 @@ class BenchSitting:
         if self.phase in ("off", "gone"):
             told.append(Happened("on", "The reader is back"))
         elif event.anew:
-            told.append(Happened("on", "The reader has begun anew"))
+            told.append(Happened("on", "The reader has started again"))
             self.marks = (self.marks + "|")[-MOST_MARKS:]
             self.said = self._said()
             self._begin_anew()

@@ -75,7 +75,7 @@ WATCHING: Mapping[str, tuple[str, str]] = {
     "watch-weighed": ("The passes agree, but {fault}: see what `wellread explain {fault}` says.", LOGIC),
     "watch-good": ("Three passes in a row are whole, alike and free of faults: capture now.", LOGIC),
     "watch-speed": (
-        "What arrives is no text at {baud} baud: say --baud, or let --find-speed try the usual ones.",
+        "What arrives is not text at {baud} baud: say --baud, or let --find-speed try the usual ones.",
         LOGIC,
     ),
     "watch-other-chip": (

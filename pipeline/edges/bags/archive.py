@@ -359,7 +359,7 @@ def _based(members: Iterable[_Member]) -> _Listed:
                 listed.oddities.append((member.name, "it lies beside the bag's folder in the archive"))
             continue
         if name in known and member.kind != "folder":
-            listed.oddities.append((name, "the archive holds it twice; which one counts is anybody's guess"))
+            listed.oddities.append((name, "the archive holds it twice, and nothing says which one counts"))
             continue
         known.add(name)
         parts = name.split("/")
@@ -531,7 +531,7 @@ def _list_tar(archive: Any, limit: _Limit) -> Iterator[_Member]:
         if entry is None:
             break
         if entry.size < 0:
-            raise tarfile.ReadError(f"{entry.name!r} has a size below nothing")
+            raise tarfile.ReadError(f"{entry.name!r} has a negative size")
         limit.count(entry.size)
         kind = REGULAR if entry.isreg() else _TAR_KINDS.get(entry.type, "other")
         yield _Member(entry.name, kind, entry.size if kind == REGULAR else 0, entry)

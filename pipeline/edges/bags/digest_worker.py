@@ -53,7 +53,7 @@ def _digest(
     try:
         status = os.fstat(handle)
         if not stat.S_ISREG(status.st_mode):
-            return 0, (), 1, "it is no regular file"
+            return 0, (), 1, "it is not a regular file"
         if status.st_size >= postpone_from:
             return status.st_size
         if status.st_size >= CHUNK_BYTES:

@@ -92,7 +92,7 @@ def receipt(bag: Path) -> str:
         digest = receipt_of({name: _read_tag(paths[name])[0] for name in receipt_names(paths)})
     if not digest:
         raise BagError(
-            where=str(bag), problem="is no bag: it has no tag files", remedy="Give the path of a bag"
+            where=str(bag), problem="is not a bag: it has no tag files", remedy="Give the path of a bag"
         )
     return digest
 

@@ -80,12 +80,12 @@ def carry_out(
         MendError: The bag or a copy changed meanwhile, or the new bag was not approved; nothing was touched.
         StorageError: The disk refused; the damaged bag is as it was, or whole and the old one kept in
             staging.
-        UnsafeError: A path leads out, or what is to be read is no regular file.
+        UnsafeError: A path leads out, or what is to be read is not a regular file.
     """
     for path in (*take, *set_aside):
         if why := unsafe_path(path):
             raise UnsafeError(
-                where=repr(path), problem=f"is no path in a bag: {why}", remedy="Nothing was touched"
+                where=repr(path), problem=f"is not a path in a bag: {why}", remedy="Nothing was touched"
             )
     number = _free_number(bag)
     aside = bag.with_name(f"{bag.name}.damaged-{number}")

@@ -209,7 +209,7 @@ def _target(root: Path, path: str) -> str:
     if not all(is_portable(name) for name in names):
         raise UnsafeError(
             where=repr(path),
-            problem="is no path that a bag can carry everywhere",
+            problem="is not a path that a bag can carry everywhere",
             remedy="Take every name in it from portable_name()",
         )
     return os.path.join(root, *names)

@@ -264,14 +264,14 @@ def _record(text: Characters, index: int, line: bytes) -> tuple[int, int, bytes]
     if len(digits) < 10:
         refuse(
             text.place(index + 1 + len(digits)),
-            f"a record needs at least 10 hexadecimal digits, here are {len(digits)}",
+            f"a record needs at least 10 hexadecimal digits; this record has {len(digits)}",
             "compare the line with the source",
         )
     needed = 2 * int(digits[:2], 16) + 10
     if len(digits) != needed:
         refuse(
             text.place(index + 1 + min(len(digits), needed)),
-            f"the count {digits[:2].decode()} asks for {needed} digits, here are {len(digits)}",
+            f"the count {digits[:2].decode()} asks for {needed} digits; this record has {len(digits)}",
             "compare the line with the source: characters were lost or added",
         )
     raw = bytes.fromhex(digits.decode("ascii"))
@@ -299,7 +299,7 @@ def _take(reader: _IntelHexReader, index: int, kind: int, address: int, data: by
     if len(data) != _FIXED_COUNT[kind]:
         refuse(
             text.place(index + 1),
-            f"a record of type {kind:02X} has {_FIXED_COUNT[kind]} bytes, here are {len(data)}",
+            f"a record of type {kind:02X} has {_FIXED_COUNT[kind]} bytes; this record has {len(data)}",
             "compare the line with the source",
         )
     if kind == 1:

@@ -81,7 +81,7 @@ def lay_files(
     """
     runs = tuple(lay(records, text.place, text.ledger, limit) for records in files)
     if len(runs) > 1:
-        text.ledger.add(f"several {form} files in one, each taken for a pass", text.place(0), len(runs))
+        text.ledger.add(f"several {form} files in one, each taken as a pass", text.place(0), len(runs))
     return runs
 
 

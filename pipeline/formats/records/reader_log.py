@@ -225,13 +225,13 @@ class LoggedPass:
     def trouble(self) -> str:
         """Why the pass cannot be believed; "" where it is whole."""
         if self.clash:
-            return f"address {self.clash[0]:04X} came twice with different words"
+            return f"address 0x{self.clash[0]:04X} came twice with different words"
         if self.head is None:
             return "its header is missing or damaged"
         gone = self.missing()
         if gone:
             are = "is" if len(gone) == 1 else "are"
-            return f"{len(gone)} of its lines {are} missing or damaged, the first at address {gone[0]:04X}"
+            return f"{len(gone)} of its lines {are} missing or damaged, the first at address 0x{gone[0]:04X}"
         if len(self.lines) != -(-self.head.words // self.head.a_line):
             return "it has lines at addresses that the header has not"
         if any(word >> self.head.bits for words in self.lines.values() for word in words):
@@ -328,7 +328,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
         if one.trouble():
             ledger.add(f"pass {one.number} was left out: {one.trouble()}", start)
         elif one.again:
-            ledger.add("a line that came twice alike", start, one.again)
+            ledger.add("a line that came twice, the same both times", start, one.again)
     return Decoded("reader-log", max(8, bits), _runs(whole, bits), _forgiven(ledger))
 
 

@@ -186,14 +186,14 @@ def _record(text: Characters, index: int, body: bytes, found: re.Match[bytes]) -
     if len(digits) < least:
         refuse(
             text.place(index + 2 + len(digits)),
-            f"a record S{kind} needs at least {least} hexadecimal digits, here are {len(digits)}",
+            f"a record S{kind} needs at least {least} hexadecimal digits; this record has {len(digits)}",
             "compare the line with the source",
         )
     needed = 2 * int(digits[:2], 16) + 2
     if len(digits) != needed or needed < least:
         refuse(
             text.place(index + 2 + min(len(digits), max(needed, least))),
-            f"the count {digits[:2].decode()} asks for {needed} digits, here are {len(digits)}",
+            f"the count {digits[:2].decode()} asks for {needed} digits; this record has {len(digits)}",
             "compare the line with the source: characters were lost or added",
         )
     raw = bytes.fromhex(digits.decode("ascii"))

@@ -49,7 +49,7 @@ def _take(reading: Reading, index: int, line: bytes) -> None:
     if len(body) != length:
         refuse(
             text.place(index + 1 + min(len(body), length)),
-            f"the record's length asks for {length} characters, here are {len(body)}",
+            f"the record's length asks for {length} characters; this record has {len(body)}",
             "compare the line with the source: characters were lost or added",
         )
     computed = (sum(_VALUE[letter] for letter in body) - _VALUE[body[3]] - _VALUE[body[4]]) & 0xFF

@@ -37,7 +37,7 @@ def _take(reading: Reading, index: int, line: bytes) -> None:
     """One record."""
     text = reading.text
     if line.startswith(b"//"):
-        refuse(text.place(index), "the sender aborted the file here", "read again")
+        refuse(text.place(index), "the sender aborted the file here", "read the chip again")
     found = _DIGITS.match(line, 1)
     digits = found[0] if found else b""
     if len(digits) < 8:

@@ -46,7 +46,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
         body = line.strip(b" \t\x0c")
         index = start + line.index(body)
         if state.ended is not None:
-            refuse(text.place(index), "something stands behind the closing q", "split the file there")
+            refuse(text.place(index), "there is something after the closing q", "split the file there")
         _line(state, index, body)
     if state.ended is None:
         refuse(

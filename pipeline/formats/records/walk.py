@@ -95,7 +95,7 @@ def short(text: Characters, index: int, needed: int, here: int) -> NoReturn:
     """Refuse a record whose digits are not as many as its count asks for."""
     refuse(
         text.place(index),
-        f"the record's count asks for {needed} digits, here are {here}",
+        f"the record's count asks for {needed} digits; this record has {here}",
         "compare the line with the source: characters were lost or added",
     )
 

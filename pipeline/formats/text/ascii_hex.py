@@ -57,9 +57,8 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     """Addressed bytes.
 
     Raises:
-        FormatError: No start or end character; anything that is no byte with its delimiter; mixed delimiters;
-        a
-            wrong sum; bytes that contradict each other; an address beyond `declared.limit`.
+        FormatError: No start or end character; anything that is not a byte with its delimiter; mixed
+            delimiters; a wrong sum; bytes that contradict each other; an address beyond `declared.limit`.
     """
     text = plain(content)
     grammar = _OCTAL if declared.token == "octal" else _HEX  # noqa: S105 - a kind of digits
@@ -136,7 +135,7 @@ def _bad(text: Characters, at: int, end: bytes) -> NoReturn:
         )
     refuse(
         text.place(at),
-        f"{shown(text.body[at : at + 8])!r} is no byte with its delimiter",
+        f"{shown(text.body[at : at + 8])!r} is not a byte with its delimiter",
         "compare with the source: characters were lost or added",
     )
 
@@ -161,7 +160,7 @@ def _sum(text: Characters, grammar: _Grammar, at: int, computed: int) -> None:
     left = text.body[rest:]
     if _START.search(left):
         refuse(
-            text.place(rest), "more bytes behind the end", "split the file there: it may be two dumps in one"
+            text.place(rest), "more bytes after the end", "split the file there: it may be two dumps in one"
         )
     if left.strip(b" \t\r\n,."):
         text.ledger.add("text after the end skipped", text.place(rest))

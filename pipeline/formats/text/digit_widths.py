@@ -50,7 +50,7 @@ class Widths:
             self.text.place(self.seen[odd][0]),
             f"a {odd}-digit value among {usual}-digit ones that are printed with leading zeros: "
             "a character is lost or added",
-            "compare the line with the source, or read again",
+            "compare the line with the source, or read the chip again",
         )
 
     def report(self) -> None:

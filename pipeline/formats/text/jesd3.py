@@ -57,7 +57,11 @@ def decode(content: bytes, declared: Declared) -> Decoded:
     _transmitted(content, text, begin, at)
     units = _blown(fuse_map)
     if declared.limit is not None and len(units) > declared.limit:
-        refuse(text.place(0), f"{len(units)} fuses, {declared.limit} are acceptable", "check the part")
+        refuse(
+            text.place(0),
+            f"the file has {len(units)} fuses; at most {declared.limit} are expected",
+            "check the part",
+        )
     _fuse_sum(fuse_map, units)
     if fuse_map.stated_vectors is not None and fuse_map.stated_vectors != fuse_map.vectors:
         text.ledger.add(
@@ -125,11 +129,11 @@ def _field(fuse_map: _Map, index: int, content: bytes) -> None:
         _quantity(fuse_map, index, content)
     elif kind == b"F":
         if content not in (b"F0", b"F1"):
-            refuse(text.place(index), f"{shown(content)!r} is no default", "compare with the source")
+            refuse(text.place(index), f"{shown(content)!r} is not a default", "compare with the source")
         fuse_map.default = int(content[1:])
     elif kind == b"C":
         if not re.fullmatch(rb"C[0-9A-Fa-f]{4}", content):
-            refuse(text.place(index), f"{shown(content)!r} is no fuse sum", "compare with the source")
+            refuse(text.place(index), f"{shown(content)!r} is not a fuse sum", "compare with the source")
         fuse_map.total = (int(content[1:], 16), index)
     elif kind == b"V":
         fuse_map.vectors += 1
@@ -147,7 +151,7 @@ def _quantity(fuse_map: _Map, index: int, content: bytes) -> None:
     if found is None:
         refuse(
             fuse_map.text.place(index),
-            f"{shown(content)!r} is no number of anything",
+            f"{shown(content)!r} is not a number",
             "compare with the source",
         )
     number = int(found[1])

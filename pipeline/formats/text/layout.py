@@ -114,7 +114,7 @@ def find_style(text: Characters, declared: Declared) -> Style:
     if usual % 2:
         ambiguous(
             text.place(first[usual]),
-            f"values of {usual} digits are no hexadecimal bytes",
+            f"values of {usual} digits are not hexadecimal bytes",
             "write `token: octal` or `token: decimal`, or say the chip's organisation",
         )
     if usual == _OCTAL_DIGITS and declared.token is None and _octal_words(text):
@@ -126,7 +126,7 @@ def find_style(text: Characters, declared: Declared) -> Style:
     if declared.word_order == "little":
         ambiguous(
             text.place(first[usual]),
-            f"values of {usual} digits are no whole words of 16 or 32 bits",
+            f"values of {usual} digits are not whole words of 16 or 32 bits",
             "write `word_order: big` if the digits stand in the order of the bytes",
         )
     return Style("", HEX, 16, 2, run_on=True, bits=8)
@@ -153,7 +153,7 @@ def _ordered(text: Characters, style: Style, index: int, declared: Declared) -> 
         bits = style.group == 4 and all(_BITS.match(line) for _, line in islice(text.filled(), 1))
         ambiguous(
             text.place(index),
-            f"each value stands for {style.group} bytes: in which order",
+            f"each value stands for {style.group} bytes, and their order is not known",
             ("write `token: binary` if each digit is a bit, " if bits else "write ")
             + "`word_order: big` if the digits stand in the order of the bytes, `word_order: little` "
             + "if not",
@@ -325,7 +325,7 @@ def _starred(text: Characters, items: list[Item]) -> None:
         if position == 0 or not isinstance(items[position - 1], ListingRow):
             refuse(text.place(item.start), "a * with no line of values before it", "compare with the source")
         if position + 1 == len(items) or not isinstance(items[position + 1], ListingRow | End):
-            refuse(text.place(item.start), "a * with no address behind it", "add the listing's last address")
+            refuse(text.place(item.start), "a * with no address after it", "add the listing's last address")
 
 
 @dataclass(frozen=True, slots=True)

@@ -115,7 +115,7 @@ def _order_doubted(content: bytes, declared: Declared, plainly: _Builder) -> Non
     if turned > plainly.shown:
         ambiguous(
             plainly.text.place(0),
-            "the text column shows neither order of bytes in every line",
+            "in some line the text column fits neither order of bytes",
             "write `word_order: big` if the digits stand in the order of the bytes, `word_order: "
             "little` if not",
         )
@@ -240,9 +240,7 @@ class _Builder:
         if begun and not self._again(address):
             self._start(address)
         elif self.ended:
-            refuse(
-                self.text.place(one.at), "a line behind the listing's last address", "split the file there"
-            )
+            refuse(self.text.place(one.at), "a line after the listing's last address", "split the file there")
         elif address != self.due:
             if self._doubled(one, address):
                 return
@@ -292,7 +290,7 @@ class _Builder:
         if missing < 0 or width <= 0 or missing % width:
             refuse(
                 self.text.place(at),
-                f"a * stands for {missing} addresses, which is no whole number of lines of {width}",
+                f"a * stands for {missing} addresses, which is not a whole number of lines of {width}",
                 "compare with the source",
             )
         self.repeated += missing
@@ -300,7 +298,7 @@ class _Builder:
             refuse(
                 self.text.place(star if star is not None else at),
                 f"a * stands for {missing} addresses, more than any chip holds",
-                "compare with the source: the address behind it is wrong",
+                "compare with the source: the address after it is wrong",
             )
         self._within(address, at)
         self.runs[-1].pieces[-1][1].append(np.tile(np.array(units, dtype=self._kind()), missing // width))
@@ -341,7 +339,9 @@ class _Builder:
         if missing > 0:
             whole = missing // step if step and missing % step == 0 else 0
             lines = f" ({whole} {'line' if whole == 1 else 'lines'} of {step})" if whole else ""
-            problem += f"{missing} addresses{lines} are lost"
+            problem += (
+                f"{missing} address{'es' * (missing > 1)}{lines} {'is' if missing == 1 else 'are'} lost"
+            )
             remedy = "put the lost lines back from another reading, or write `gaps: true` if gaps are meant"
         else:
             problem += "lines are doubled or in disorder"
@@ -403,7 +403,7 @@ class _Builder:
         if not fitting:
             refuse(
                 self.text.place(one.start + one.ends[-1]),
-                f"{shown(one.rest(most))!r} behind the values is no text column of theirs",
+                f"{shown(one.rest(most))!r} after the values is not their text column",
                 "compare the line with the source",
             )
         if len(fitting) > 1:
@@ -427,7 +427,7 @@ class _Builder:
             return
         shows = matches(rest, units) or matches(inside_bars(rest), units)
         if not shows and commented(rest):
-            self.text.ledger.add("comments behind the values skipped", self.text.place(one.start + at))
+            self.text.ledger.add("comments after the values skipped", self.text.place(one.start + at))
             return
         self.shown += shows
         self.unshown += not shows
@@ -448,7 +448,7 @@ class _Builder:
     def _added(self, index: int, rest: bytes) -> NoReturn:
         refuse(
             self.text.place(index),
-            f"{shown(rest)!r} behind the values is no text column of theirs",
+            f"{shown(rest)!r} after the values is not their text column",
             "compare the line with the source: values were added or damaged",
         )
 
@@ -487,7 +487,7 @@ class _Builder:
         if address % self.layout.scale:
             refuse(
                 self.text.place(0),
-                "an address that is no multiple of the word",
+                "an address that is not a multiple of the word",
                 "say the chip's part or organisation",
             )
         return Block(address // self.layout.scale, np.concatenate(parts))

@@ -282,7 +282,7 @@ def _wide_style(
     if declared.word_order == "little":
         ambiguous(
             text.place(first[usual]),
-            f"runs of {usual} digits are no whole words of 16 or 32 bits",
+            f"runs of {usual} digits are not whole words of 16 or 32 bits",
             "write `word_order: big` if the digits stand in the order of the bytes",
         )
     return Style("", HEX, 16, 2, run_on=True, bits=8)
@@ -402,7 +402,7 @@ class LineReader:
         fits = sum(1 for one in got if one is not None)
         bare = before_comment(line, self.style.values) if words and fits < len(words) else None
         if bare is not None:
-            self.text.ledger.add("comments behind the values skipped", self.text.place(start + len(bare)))
+            self.text.ledger.add("comments after the values skipped", self.text.place(start + len(bare)))
             return self._plain(start, bare)
         if not words or fits < len(words):
             starts = bool(got) and got[0] is not None
@@ -444,7 +444,7 @@ class LineReader:
         """A value that is none."""
         refuse(
             self.text.place(index),
-            f"{shown(word)!r} is no value like the others",
+            f"{shown(word)!r} is not a value like the others",
             "compare the line with the source: characters were lost or added",
         )
 

@@ -118,7 +118,7 @@ def capture(
     if wish.passes < 1 or wish.baud < 1 or not wish.quiet_seconds > 0:
         raise UsageError(
             where="capture",
-            problem="passes, baud and quiet seconds are above zero",
+            problem="passes, baud and quiet seconds must be above zero",
             remedy="Say numbers above zero",
         )
     root = project_folder(wish.project)
@@ -187,7 +187,7 @@ def _gone_on_with(
         path = _log_path(root, replace(wish, resume=False))
         notice(
             f"What had come is plain printing, in which a cut cannot be mended: kept as {aside}; "
-            f"this begins anew"
+            f"this run starts again"
         )
         fresh = Watch(watch.expected, watch.bits, watch.passes)
         return path, open_log(path, resume=False), fresh
@@ -410,7 +410,7 @@ def _garbage(wish: CaptureWish, path: Path) -> PortError:
     return PortError(
         where=wish.port,
         problem=(
-            f"what arrives is no text: the reader most likely prints at another speed than {wish.baud} baud"
+            f"what arrives is not text: the reader most likely prints at another speed than {wish.baud} baud"
         ),
         remedy=f"Try another --baud, with --resume; what came is kept in {path}",
     )
@@ -432,7 +432,7 @@ def _say_kept(path: Path, recorder: Recorder, watch: Watch) -> None:
     kept = Watch(watch.expected, watch.bits, watch.passes)
     with suppress(OSError):
         kept.feed(path.read_bytes())
-    then = "goes on with it" if kept.protocol else "begins anew and keeps it"
+    then = "goes on with it" if kept.protocol else "starts again and keeps it"
     notice(f"The raw log is kept: {path} ({recorder.received} bytes of this run). --resume {then}")
 
 

@@ -88,11 +88,12 @@ def problems_of(understood: Understood, watch: Watch, asked: int, lost: int | No
         )
     if lost and not proved:
         problems.append(
-            f"the port's driver counts {lost} bytes lost on the way: do not trust this reading, read again"
+            f"the port's driver counts {lost} byte{'s' * (lost != 1)} lost on the way: do not trust "
+            "this reading; read again"
         )
     if understood.unordered:
         problems.append(
-            "the words come as bytes in an order that nothing says, here taken as most significant first: "
+            "the words come as bytes whose order is not stated; the most significant was taken first: "
             "say byte_order under the reader in the sheet"
         )
     return problems
@@ -103,7 +104,7 @@ def advice(error: FormatError, watch: Watch, path: Path, target: Path, baud: int
     lines = []
     if watch.no_text > NO_TEXT_SHARE:
         lines.append(
-            f"One character in {round(1 / watch.no_text)} is no text: is {baud} baud the reader's speed?"
+            f"One character in {round(1 / watch.no_text)} is not text: is {baud} baud the reader's speed?"
         )
     if watch.parity:
         lines.append("Bit 7 looks like a parity bit: set the reader to 8 bits without parity")
@@ -117,8 +118,8 @@ def advice(error: FormatError, watch: Watch, path: Path, target: Path, baud: int
     elif isinstance(error, AmbiguousError):
         lines.append(
             f"The raw log is kept: {path}. If the sheet can say what is asked for, under the reader or the "
-            f"reading, move it to dumps/{target.name}; otherwise --resume begins anew and keeps it"
+            f"reading, move it to dumps/{target.name}; otherwise --resume starts again and keeps it"
         )
     else:
-        lines.append(f"The raw log is kept: {path}. --resume begins anew and keeps it")
+        lines.append(f"The raw log is kept: {path}. --resume starts again and keeps it")
     return lines

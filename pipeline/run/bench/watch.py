@@ -80,7 +80,9 @@ def watch_port(
         WellreadError: As `watch` and `capture`.
     """
     if wish.bell is not None and wish.bell not in BELLS:
-        raise UsageError(where="--bell", problem=f"{wish.bell!r} is none", remedy=f"Say {' or '.join(BELLS)}")
+        raise UsageError(
+            where="--bell", problem=f"{wish.bell!r} is not known", remedy=f"Say {' or '.join(BELLS)}"
+        )
     if then is not None:
         # before anything is watched: what cannot be captured in the end is told at once
         chosen = chosen_for(then)
@@ -110,7 +112,9 @@ def watch(wish: WatchWish, *, show: Show, until: Callable[[BenchSitting], bool] 
     """
     if wish.baud < 1 or not wish.quiet_seconds > 0:
         raise UsageError(
-            where="watch", problem="baud and quiet seconds are above zero", remedy="Say numbers above zero"
+            where="watch",
+            problem="baud and quiet seconds must be above zero",
+            remedy="Say numbers above zero",
         )
     sitting = _sitting(wish)
     _warm(sitting)
@@ -171,7 +175,7 @@ def _speed(wish: WatchWish) -> int:
             return baud
     raise NothingToDoError(
         where=wish.port,
-        problem="no text at any usual speed" if came else "nothing came from the reader",
+        problem="no text came at any usual speed" if came else "nothing came from the reader",
         remedy="Check that the reader has power and prints, and the cable",
     )
 

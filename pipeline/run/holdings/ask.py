@@ -157,7 +157,7 @@ def _refuse_early(shelves: Sequence[Path], wish: Wish, index: Path | None) -> No
     if not shelves and index is None:
         raise UsageError(
             where="holdings",
-            problem="neither a shelf nor an index",
+            problem="neither a shelf nor an index was named",
             remedy="Name a folder of bags, or --index FILE",
         )
     if not shelves and index is not None and not index.exists():

@@ -82,7 +82,7 @@ def _record(files: _Files) -> tuple[RecordHead, list[ChipRecord]]:
         # Typed and read at once: a record is read a second time by nobody here.
         record: Record = adapter(Record).validate_json(content, strict=True, extra="allow")
     except (ValueError, RecursionError) as error:
-        raise _not(files.bag, f"its record is none ({str(error).splitlines()[0]:.80})") from error
+        raise _not(files.bag, f"its record cannot be read ({str(error).splitlines()[0]:.80})") from error
     if record.get("schema") != RECORD_SCHEMA:
         raise _not(files.bag, f"its record is a {record.get('schema')!s:.40}")
     if lacking := [name for chip in record["chips"] if (name := record_file.lacking(chip))]:

@@ -100,7 +100,7 @@ def rows_batch(shared: None, changed: Sequence[tuple[str, str]]) -> list[Rows]:
 
 def rows_given_up(changed: tuple[str, str]) -> Rows:
     """A bag at which several workers ended, one after the other."""
-    return trouble_row(*changed, "three workers ended while they read it"), []
+    return trouble_row(*changed, "three workers ended while reading it"), []
 
 
 def _of_bag(path: Path, seen: str) -> Rows:

@@ -61,7 +61,7 @@ def accept_bag(bag: Path, *, now: Now, ledger: Path, because: str, expect_head: 
             raise BagError(
                 where=path,
                 problem="is not valid by itself, so its receipt is not accepted",
-                remedy="Mend it from a copy, or pack it anew, then accept it",
+                remedy="Mend it from a copy, or package it again, then accept it",
             )
         # A known path that has become a link is accepted together with the place that it leads to.
         differing = [

@@ -114,7 +114,7 @@ def replay_batch(shared: None, bags: Sequence[Checked]) -> list[Checked]:
 def _not_replayed(bag: Checked) -> Checked:
     from pipeline.bags.observed import Trouble
 
-    trouble = Trouble("", "malformed", "it cannot be replayed: three workers ended while they did")
+    trouble = Trouble("", "malformed", "it cannot be replayed: three workers ended while replaying it")
     return bag._replace(outcome="invalid", valid=False, problems=(*bag.problems, trouble))
 
 

@@ -56,7 +56,7 @@ def list_chip(path: Path, chip: str, processor: str | None, *, quiet: bool) -> R
     if organisation.bits not in WIDTHS:
         raise NothingToDoError(
             where=f"{bag.name}, chip {chip}",
-            problem=f"words of {organisation.bits} bits are a part of an instruction at most",
+            problem=f"words of {organisation.bits} bits hold only part of an instruction",
             remedy="List a chip of 8 or 16 bits",
         )
     words = image_words(bag.read(path_in_bag), organisation.bits)

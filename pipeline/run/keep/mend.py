@@ -96,7 +96,7 @@ def mend_bag(
     if not bag.is_dir():
         if not bag.exists():
             raise absent(bag, "bag", "Give the folder of the damaged bag")
-        raise BagError(where=str(bag), problem="is no folder", remedy="Give the folder of the damaged bag")
+        raise BagError(where=str(bag), problem="is not a folder", remedy="Give the folder of the damaged bag")
     remembered = _remembered(bag, ledger, receipt)
     with storage_trouble(bag):
         looked_at = identity(bag)

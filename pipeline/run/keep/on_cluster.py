@@ -187,6 +187,6 @@ def _together(path: str, walked: BagWalk, parts: Sequence[_Ended]) -> Checked:
 
 def _given_up(part: _Part) -> Checked:
     """A bag at which several workers ended, one after the other."""
-    means = "three workers ended while they checked it; check it alone, and look at their logs"
+    means = "three workers ended while checking it; check it alone, and look at the workers' logs"
     trouble = Trouble("", "malformed", means)
     return Checked(part.bag, "unreadable", complete=False, valid=False, problems=(trouble,))

@@ -104,7 +104,7 @@ def _safe(name: str, *, sheet: bool) -> str:
     if deep or not sound or not (sheet or pieces[0] in _FOLDERS or len(pieces) == 1):
         raise UnsafeError(
             where=repr(name),
-            problem="is no file of a project folder",
+            problem="is not a file of a project folder",
             remedy="Do not trust this bag's record",
         )
     return name

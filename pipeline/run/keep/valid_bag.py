@@ -286,13 +286,13 @@ def _follow_schema(place: Path, head: RecordHead) -> None:
         origin = head.get("released_from")
         for moment in (head["created"], *([origin["when"]] if origin else [])):
             if not moment.endswith("Z"):
-                raise ValueError(f"created: {moment!r} is no time in UTC")
+                raise ValueError(f"created: {moment!r} is not a time in UTC")
             datetime.fromisoformat(moment)
         _named(*head["sheet"], *head.get("attachments", ()), public=origin is not None)
     if not is_portable(head["bag"]):
         raise UnsafeError(
             where=str(place),
-            problem=f"the bag's name in it, {head['bag']!r}, is no name of a folder",
+            problem=f"the bag's name in it, {head['bag']!r}, is not a name for a folder",
             remedy="Do not trust this bag's record",
         )
 
@@ -422,4 +422,4 @@ def _at_once(record: Path) -> tuple[RecordHead, Iterator[ChipRecord]]:
 
 
 def _no_record(record: Path) -> BagError:
-    return BagError(where=str(record), problem="it is no record", remedy="Take the bag from another copy")
+    return BagError(where=str(record), problem="it is not a record", remedy="Take the bag from another copy")

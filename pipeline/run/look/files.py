@@ -133,7 +133,9 @@ def kind_of(part: str | None, organisation: str | None, *, content: bytes = b"")
         said = Organisation.parse(organisation)
     except ValueError as error:
         raise UsageError(
-            where="--organisation", problem=f"{organisation!r} is no organisation", remedy=f"Say {error}"
+            where="--organisation",
+            problem=f"{organisation!r} is not an organisation (words x bits)",
+            remedy=f"Say {error}",
         ) from None
     if own is not None and said != own:
         raise UsageError(
@@ -454,7 +456,7 @@ def number(text: str | None, option: str) -> int | None:
     try:
         return as_number(text)
     except ValueError as error:
-        raise UsageError(where=option, problem=f"{text!r} is no number", remedy=f"Say {error}") from None
+        raise UsageError(where=option, problem=f"{text!r} is not a number", remedy=f"Say {error}") from None
 
 
 def convert_file(

@@ -466,11 +466,11 @@ def _judge_twice(bag: Path, progress: Progress) -> None:
         raise JudgedBadError(
             where=bag.name,
             problem=f"our own recheck refuses it ({first.path}: {first.means})",
-            remedy="Nothing was put in place; please report this with the message",
+            remedy="Nothing was put in place; report this message as a bug",
         )
     if complaints:
         raise JudgedBadError(
             where=bag.name,
             problem=f"the bagit library refuses it ({complaints[0]})",
-            remedy="Nothing was put in place; please report this with the message",
+            remedy="Nothing was put in place; report this message as a bug",
         )

@@ -165,7 +165,7 @@ class _WhileWanted(Progress):
         if not self._wanted.exists():
             raise ClusterError(
                 where=str(self._wanted.parent),
-                problem="nobody waits for this bag any more",
+                problem="nobody is waiting for this bag any longer",
                 remedy="Run it again",
             )
 
@@ -173,7 +173,7 @@ class _WhileWanted(Progress):
 def _given_up(asked: AskedBag) -> EndedBag:
     error = ClusterError(
         where=asked.name,
-        problem="three workers ended while they built it",
-        remedy="Nothing was put in place; build it without --scheduler, and look at their logs",
+        problem="three workers ended while packaging it",
+        remedy="Nothing was put in place; package it without --scheduler, and look at the workers' logs",
     )
     return EndedBag(error, asked.outer)

@@ -51,7 +51,7 @@ def read_project(given: Path) -> Project:
     Raises:
         NothingToDoError: No project, an empty sheet, or no chips.
         SheetError: The sheet's text cannot be read as YAML.
-        UnsafeError: The sheet is a link out of the folder, or no regular file.
+        UnsafeError: The sheet is a link out of the folder, or not a regular file.
         ResourceError: The limit of memory is too low.
     """
     need_room(str(given))

@@ -67,7 +67,7 @@ def start_project(folder: Path) -> Result[StartAnswer]:
         raise DestinationError(
             where=str(root / SHEET_NAME),
             problem="there is a sheet already",
-            remedy="Edit it, or move it away to start anew",
+            remedy="Edit it, or move it away to start again",
         )
     found = _look_around(root)
     if not found.readings:

@@ -121,7 +121,7 @@ def reasons(previous: Record, head: RecordHead, chips: Iterable[ChipSummary]) ->
         ("chips gone", gone),
         ("readings added or removed", read),
         ("images changed", changed),
-        ("graded anew", regraded),
+        ("grade changed", regraded),
     ):
         if names:
             shown = ", ".join(names[:12]) + (f" and {len(names) - 12} more" if len(names) > 12 else "")

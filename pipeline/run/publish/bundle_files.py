@@ -287,7 +287,7 @@ def _attach(making: Making, stored: AttachmentRecord) -> str:
         what = "Photograph, without what the camera wrote into it (place, time, owner, device, thumbnail)"
     elif not is_text(content) and stored["original_name"] not in making.public.survey.vouched_for:
         return (
-            "it is no plain text, so that nobody can say here that nothing private is in it; read it, then "
+            "it is not plain text, so it cannot be searched for private values here; read it, then "
             "list it under release: vouched_for too"
         )
     label = next(filter(None, map(making.public.secret_in, seen_in(content))), "")

@@ -53,6 +53,8 @@ if TYPE_CHECKING:
 
 ENDINGS = {"binary": "bin", "intel-hex": "hex", "s-record": "s19"}
 ByteOrder = Literal["big", "little"]
+_DOUBTS = {"incomplete": "it is incomplete", "unsettled": "an image in it is not settled"}
+"""What the record says of a space, and in words why it is not burned unasked."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,7 +131,7 @@ def _lines(option: str, text: str | None, letter: str) -> tuple[int, ...]:
     if not all(found):
         raise UsageError(
             where=option,
-            problem=f"{text!r} is no list of lines",
+            problem=f"{text!r} is not a list of lines",
             remedy=f"Say lines by number with commas, such as {letter}1,{letter}0,{letter}2",
         )
     return tuple(int(one[1]) for one in found if one)
@@ -139,7 +141,7 @@ def _select(text: str) -> tuple[int, int]:
     found = re.fullmatch(r"(\d{1,2})=(low|high|0|1)", text.strip(), re.IGNORECASE)
     if not found:
         raise UsageError(
-            where="--select", problem=f"{text!r} is no pin and level", remedy="Say such as 20=low"
+            where="--select", problem=f"{text!r} is not a pin and a level", remedy="Say for example 20=low"
         )
     return int(found[1]), int(found[2].lower() in ("high", "1"))
 
@@ -308,13 +310,15 @@ def burn_space(
             problem=f"it holds no content of it ({why})",
             remedy="Burn it from a bag that holds it",
         )
-    doubts = [word for word in ("incomplete", "unsettled") if record.get(word)]
+    doubts = [said for word, said in _DOUBTS.items() if record.get(word)]
     placed = of_space(record, map(to_do, bag.chips()))
     waiting = worst_first(placed)
     _refuse_unsettled(f"space {space}", bool(doubts), " and ".join(doubts), wanted)
     if not is_portable(space):
         raise UnsafeError(
-            where=f"space {space!r}", problem="is no name of a file", remedy="Do not trust this bag's record"
+            where=f"space {space!r}",
+            problem="is not a name for a file",
+            remedy="Do not trust this bag's record",
         )
     target = _catalogue(head).find(into)
     if target.organisation is None:
@@ -370,8 +374,8 @@ def burn_space(
     ]
     lines += [
         (
-            f"  bits {part.high}-{part.low}, words {part.start:X}-{part.stop - 1:X}: {one['name']}, "
-            f"sum {one['sum16']}, CRC-32 {one['crc32']}"
+            f"  bits {part.high} to {part.low}, words 0x{part.start:X} to 0x{part.stop - 1:X}: "
+            f"{one['name']}, sum {one['sum16']}, CRC-32 {one['crc32']}"
         )
         for part, one in zip(slices, told, strict=True)
     ]

@@ -171,7 +171,7 @@ def _search(making: Making) -> None:
                 problem=f"it would have held the text of a private field ({label})",
                 remedy=(
                     "Nothing was put in place. Word that field differently if it holds an everyday word; "
-                    "else please report this"
+                    "otherwise report this message as a bug"
                 ),
             )
 
@@ -196,7 +196,7 @@ def _judge(root: Path, progress: Progress) -> None:
         raise JudgedBadError(
             where=root.name,
             problem=f"the bundle does not pass ({complaints[0]})",
-            remedy="Nothing was put in place; please report this with the message",
+            remedy="Nothing was put in place; report this message as a bug",
         )
 
 
@@ -208,7 +208,7 @@ def _judge_zip(packed: Path, progress: Progress) -> None:
         raise JudgedBadError(
             where=packed.name,
             problem=f"the zip does not pass ({verdict.problems[0].path}: {verdict.problems[0].means})",
-            remedy="Nothing was put in place; please report this with the message",
+            remedy="Nothing was put in place; report this message as a bug",
         )
 
 

@@ -94,7 +94,7 @@ def _self_check(chip: str, check: SelfCheck) -> Finding:
             also="A header that only looks like one, or a check that was never filled in.",
             next=advise("check-fails"),
         )
-    stored = f", stored at {check.stored_at[1]:#x}" if check.stored_at else ""
+    stored = f", stored at 0x{check.stored_at[1]:X}" if check.stored_at else ""
     return Finding(
         code=Code.SELF_CHECK,
         severity=Severity.NOTE,

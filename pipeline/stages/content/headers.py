@@ -152,7 +152,7 @@ def _module_at(data: NDArray[np.uint8], start: int) -> Promise | None:
     if length < _LEAST_MODULE or int(np.bitwise_xor.reduce(head)) != 0xFF:
         return None
     end = start + length
-    method = f"module header at {start:#x}: {_MODULE_CRC.name} of {length} bytes"
+    method = f"module header at 0x{start:X}: {_MODULE_CRC.name} of {length} bytes"
     if end > len(data):
         why = (
             f"the header states {length} bytes and only {len(data) - start} are here: a short reading or "

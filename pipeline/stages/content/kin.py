@@ -249,9 +249,9 @@ def _told(chips: Sequence[ChipImage], pair: Related, found: _Comparison) -> Iter
                 f"holds what {mate.chip} holds but for {_words(found.differing_words)}",
             )
         elif whole and chip.signature.organisation.words == found.words:
-            code, means = Code.PART_OF, f"all of it stands in {mate.chip} from {mine['shift'] * -1:#x} on"
+            code, means = Code.PART_OF, f"all of it stands in {mate.chip} from 0x{mine['shift'] * -1:X} on"
         elif whole:
-            code, means = Code.PART_OF, f"holds all of {mate.chip} from {mine['shift']:#x} on"
+            code, means = Code.PART_OF, f"holds all of {mate.chip} from 0x{mine['shift']:X} on"
         else:
             code, means = (
                 Code.PART_OF,

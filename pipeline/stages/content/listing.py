@@ -115,12 +115,12 @@ def _notes(program: ProgramRecord | None, per_word: int) -> dict[int, str]:
         return {}
     out = {}
     for one in program["routines"]:
-        callers = ", ".join(f"{caller['chip']} {caller['at']:#05x}" for caller in one["callers"][:3])
+        callers = ", ".join(f"{caller['chip']} 0x{caller['at']:03X}" for caller in one["callers"][:3])
         more = f" and {one['called'] - 3} more" if one["called"] > 3 else ""
         out[one["at"] * per_word] = f"called from {callers}{more}"
     for call in program["calls_out"]:
         if "chip" in call:
-            out.setdefault(call["at"] * per_word, f"to {call['chip']} {call['to']:#05x}")
+            out.setdefault(call["at"] * per_word, f"to {call['chip']} 0x{call['to']:03X}")
     return out
 
 

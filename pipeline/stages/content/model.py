@@ -64,7 +64,7 @@ class Vector:
             "family": self.family,
             "at": self.at,
             "end": self.end,
-            "targets": [f"{target:#06x}" for target in self.targets],
+            "targets": [f"0x{target:04X}" for target in self.targets],
             "chance": self.chance,
             "says": self.says,
         }

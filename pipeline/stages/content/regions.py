@@ -202,7 +202,7 @@ def _described(one: _FoundRegion, words: Words, bits: int) -> Region:
         shown = detail.get("word") or " ".join(detail["pattern"])
         detail["preview"] = f"{shown} × {one.end - one.start}"
     elif one.kind == "repeat":
-        detail["preview"] = f"as at {detail['of']:#x}"
+        detail["preview"] = f"as at 0x{detail['of']:X}"
     elif one.kind == "decode":
         detail["preview"] = f"{detail['pattern']}: {hex_words(stretch, bits)}"
     elif one.kind == "table":
@@ -265,7 +265,7 @@ def _beside_absent(
     start, end, detail = one.start + by, one.end + by, one.detail.copy()
     if one.kind == "repeat":
         detail["of"] += by
-        detail["preview"] = f"as at {detail['of']:#x}"
+        detail["preview"] = f"as at 0x{detail['of']:X}"
     if one.kind == "fill":
         fill = Fill(start, end, detail["period"])
         preview = detail["preview"]

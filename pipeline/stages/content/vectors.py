@@ -64,7 +64,7 @@ def _top(
         tuple(targets),
         float(f"{chance:.2g}"),
         f"{good} of {len(targets)} vectors point into this image if it is the top of the 64 K space, the "
-        f"reset vector at {where:#06x} where {int(data[where - _TOP + size]):02X} stands",
+        f"reset vector at 0x{where:04X} where {int(data[where - _TOP + size]):02X} stands",
     )
 
 
@@ -101,7 +101,7 @@ def _at_zero(data: NDArray[np.uint8]) -> Iterator[Vector]:
             ]
             chance *= _tail(7, len(slots), share / 256)
             if chance <= MOST_CHANCE:
-                says = f"a jump at 0 to {target:#06x}, inside the image" + (
+                says = f"a jump at 0 to 0x{target:04X}, inside the image" + (
                     f", and {len(slots)} restart jumps" if slots else ""
                 )
                 yield Vector("8080, 8085, Z80", 0, 8, (target,), float(f"{chance:.2g}"), says)
@@ -114,7 +114,7 @@ def _at_zero(data: NDArray[np.uint8]) -> Iterator[Vector]:
             8,
             (stack,),
             float(f"{chance:.2g}"),
-            f"interrupts off, stack at {stack:#06x}",
+            f"interrupts off, stack at 0x{stack:04X}",
         )
 
 
@@ -137,7 +137,7 @@ def _far_jump(data: NDArray[np.uint8]) -> Iterator[Vector]:
             size - 11,
             (linear,),
             float(f"{chance:.2g}"),
-            f"a far jump 16 bytes below the top to {linear:#07x}, inside the image at the top of 1 M",
+            f"a far jump 16 bytes below the top to 0x{linear:05X}, inside the image at the top of 1 M",
         )
 
 
@@ -165,7 +165,7 @@ def _long_words(data: NDArray[np.uint8]) -> Iterator[Vector]:
         (stack, start),
         float(f"{chance:.2g}"),
         (
-            f"stack at {stack:#x}, start at {start:#x}, and {len(same)} of 14 exception vectors into the "
+            f"stack at 0x{stack:X}, start at 0x{start:X}, and {len(same)} of 14 exception vectors into the "
             f"same image"
         ),
     )

@@ -208,8 +208,10 @@ def parse_lined(text: str, file: str) -> Any:
     except yaml.MarkedYAMLError as error:
         marks: list[Any] = [mark for mark in (error.problem_mark, error.context_mark) if mark is not None]
         line = marks[0].line + 1 if marks else 1
-        raise LinedError(line, f"no YAML ({error.problem or error.context})", "a sheet in YAML") from None
+        raise LinedError(
+            line, f"text that is not YAML ({error.problem or error.context})", "a sheet in YAML"
+        ) from None
     except yaml.YAMLError as error:
         reason = str(error).splitlines()[0]
-        raise LinedError(1, f"no YAML ({reason})", "a sheet in YAML") from None
+        raise LinedError(1, f"text that is not YAML ({reason})", "a sheet in YAML") from None
     return None if root == "" else root

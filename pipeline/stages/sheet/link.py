@@ -417,7 +417,7 @@ def _space(
         linking.tell((*at, "fill"), hex(space.fill), f"a word of {space.width} bits")
     if space.unit == "byte" and space.width % 8:
         linking.tell(
-            (*at, "unit"), "'byte'", f"word: a width of {space.width} bits is no whole number of bytes"
+            (*at, "unit"), "'byte'", f"word: a width of {space.width} bits is not a whole number of bytes"
         )
         return
     occupied: list[tuple[str | None, int, int, int]] = []
@@ -459,7 +459,9 @@ def _space(
         words = min(lengths.values())
         if placement.span:
             if placement.span[1] > words:
-                linking.tell((*here, "chip_range"), placement.chip_range or "", f"addresses up to {words:#x}")
+                linking.tell(
+                    (*here, "chip_range"), placement.chip_range or "", f"addresses up to 0x{words:X}"
+                )
             words = placement.span[1] - placement.span[0]
         step = unit_words or space.width // 8
         if placement.at % step:
@@ -471,7 +473,7 @@ def _space(
             if bank == placement.bank and first < high_at and low_at < first + words:
                 linking.tell(
                     (*here, "at"),
-                    f"{placement.at:#x}, inside placement {other + 1}",
+                    f"0x{placement.at:X}, inside placement {other + 1}",
                     "placements that do not overlap",
                 )
         occupied.append((placement.bank, first, first + words, n))

@@ -89,7 +89,7 @@ def decode_text(content: bytes, file: str) -> tuple[str, Problem | None]:
             f"{file}:{line}",
             "",
             found,
-            "UTF-8: save the table anew as CSV UTF-8, or in an editor with encoding UTF-8",
+            "UTF-8: save the table again as CSV UTF-8, or in an editor with encoding UTF-8",
         )
 
 
@@ -113,6 +113,7 @@ def read_table(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
 
 
 def _read_csv(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
+    """A table as text: commas, semicolons or tabs, whichever its first line has most of."""
     text, bad = decode_text(content, file)
     if bad:
         return LinedList(1), [bad]
@@ -134,7 +135,9 @@ def _read_csv(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
                 return LinedList(1), [Problem(file, "", f"more than {MOST_ROWS} rows", "fewer rows")]
     except csv.Error as error:
         return LinedList(1), [
-            Problem(f"{file}:{reader.line_num + skipped}", "", f"no CSV ({error})", "a CSV table")
+            Problem(
+                f"{file}:{reader.line_num + skipped}", "", f"text that is not CSV ({error})", "a CSV table"
+            )
         ]
     return _rows_of(rows, file, lambda line, n: f"{file}:{line}, column {n + 1}", eaten=True)
 
@@ -288,7 +291,7 @@ def _read_xlsx(content: bytes, file: str) -> tuple[LinedList, list[Problem]]:
             Problem(
                 file,
                 "",
-                "no XLSX spreadsheet (cut short, or a file of another kind)",
+                "a file that is not an XLSX spreadsheet (cut short, or of another kind)",
                 "a table saved as .xlsx",
             )
         ]

@@ -157,7 +157,7 @@ def _cut(tree: LinedDict, prefix: str) -> list[Problem]:
                 f"{tree.file}:{tree.lines.get(field, tree.line)}",
                 f"{prefix}.{field}",
                 f"{shown(tree.get(field))}, since {shown(behind)} begins a comment",
-                f"the value in quotes if {shown(behind)} belongs to it, a blank behind the # if not",
+                f"the value in quotes if {shown(behind)} belongs to it, a space after the # if not",
                 caution=True,
             )
         )

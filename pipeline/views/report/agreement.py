@@ -175,7 +175,7 @@ def agreement_words(agreement: Agreement) -> str:
     by_distance = dict(zip(agreement.distances, agreement.shares, strict=True))
     named = [f"{one:,} ({by_distance[one]:.0%})" for one in agreement.peaks]
     start = (
-        "Agreement against distance: the part of the words, the commonest left out, that equal the word so "
+        "Agreement against distance: the part of the words, the most common left out, that equal the word so "
     )
     start += f"many addresses further on; the middle of all distances is {agreement.middle:.1%}, "
     stand = "stands out" if len(named) == 1 else "stand out"

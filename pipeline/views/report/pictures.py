@@ -145,9 +145,8 @@ def _raster_and_lanes(drawing: Drawing, data: Sequence[activity.Line]) -> View:
 
 
 def _raster_words(organisation: Organisation, layout: PictureLayout) -> str:
-    words = (
-        f"{wording.counted(layout.words_a_row, 'word')} a row, the highest bit of each word left, a 1 is ink"
-    )
+    a_row = wording.counted(layout.words_a_row, "word")
+    words = f"{a_row} a row, the highest bit of each word at the left, a 1 is ink"
     if layout.averaged > 1:
         return f"{words}; each dot is the average of {layout.averaged} rows of one data line."
     return f"{words}; one dot a bit, {organisation.words * organisation.bits:,} in all."
