@@ -3,4 +3,4 @@
 import os
 
 os.environ["WELLREAD_CACHE"] = "off"
-"""Nothing of one test or run reaches another, or the user's own folder; tests of what is kept set a folder."""
+"""Nothing of one test or run reaches another, or the user's own folder; tests of what is kept set one."""

@@ -71,6 +71,18 @@ def test_no_command_prints_a_line_of_words_longer_than_80_columns(
     assert seen > 500
 
 
+def test_signs_that_a_terminal_lacks_are_replaced_before_lines_are_laid_out(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+    for words in (["bench", "2716"], ["examine", DUMPS / "PAT-U5.hb.1.log"], ["release", "--help"]):
+        ran = wellread(*words, encoding="ascii")
+        lines = (ran.out + ran.err).splitlines()
+        assert len(lines) > 20
+        assert [line for line in lines if len(line) > 60 and len(line.split()) > 1] == []
+        assert "\\x" not in ran.out, "a sign was spelled out"
+
+
 def test_the_same_words_are_said_at_every_width(bag: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     said = []
     for columns in ("0", "40", "80", "200"):
