@@ -34,6 +34,7 @@ def found(name: str, text: str, declared: dict[str, Any]) -> dict[str, Any]:
         ],
         "forgiven": [[one.what, one.place.line, one.place.column, one.count] for one in decoded.forgiven],
         "notes": list(decoded.notes),
+        "bits": decoded.unit_bits,
     }
 
 
@@ -123,3 +124,18 @@ def test_the_last_addresses_of_32_bits_can_be_written() -> None:
 def test_a_dump_of_no_bytes_is_not_converted() -> None:
     with pytest.raises(FormatError, match="the file is empty"):
         convert(b"", "binary", declared=Declared(format="binary"))
+
+
+@pytest.mark.parametrize(
+    ("last", "kind", "end"),
+    [(0xFFFF, "S1", "S9"), (0x10000, "S2", "S8"), (0xFFFFFF, "S2", "S8"), (1 << 24, "S3", "S7")],
+)
+def test_s_records_are_as_narrow_as_the_last_address_lets_them_be(last: int, kind: str, end: str) -> None:
+    lines = encode("s-record", [Block(last, np.ones(1, np.uint8))]).decode().splitlines()
+    assert [line[:2] for line in lines] == ["S0", kind, "S5", end]
+
+
+def test_more_than_65535_s_records_are_counted_in_three_bytes() -> None:
+    lines = encode("s-record", [Block(0, np.zeros(1 << 16, np.uint8))], record=1).decode().splitlines()
+    assert lines[-2] == "S604010000FA"
+    assert len(lines) == (1 << 16) + 3
