@@ -2,6 +2,7 @@
 
 `tests/assets/format_cases.jsonl` has one a line. The sums in them were worked out from the formats' rules by
 a script of its own, without the decoders; the words were read one by one.
+`python -m tests.unit.test_format_cases` writes the file anew: read its difference.
 """
 
 from __future__ import annotations
@@ -17,8 +18,9 @@ from pipeline.errors import FormatError, UsageError
 from pipeline.formats import FORMATS, Block, Declared, decode, encode
 from pipeline.formats.convert import convert
 
-LINES = (Path(__file__).parents[1] / "assets" / "format_cases.jsonl").read_text("utf-8").splitlines()
-CASES = [json.loads(line) for line in LINES]
+KEPT = Path(__file__).parents[1] / "assets" / "format_cases.jsonl"
+CASES = [json.loads(line) for line in KEPT.read_text("utf-8").splitlines()]
+GIVEN = ("format", "text", "declared")
 
 
 def found(name: str, text: str, declared: dict[str, Any]) -> dict[str, Any]:
@@ -139,3 +141,14 @@ def test_more_than_65535_s_records_are_counted_in_three_bytes() -> None:
     lines = encode("s-record", [Block(0, np.zeros(1 << 16, np.uint8))], record=1).decode().splitlines()
     assert lines[-2] == "S604010000FA"
     assert len(lines) == (1 << 16) + 3
+
+
+def main() -> None:
+    """Write the file anew."""
+    given = [{key: case[key] for key in GIVEN} for case in CASES]
+    lines = [json.dumps({**one, **found(*(one[key] for key in GIVEN))}, ensure_ascii=False) for one in given]
+    KEPT.write_text("\n".join(lines) + "\n", "utf-8")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,6 +1,7 @@
 """Small sheets with one thing to say each: the very words of every problem, and what is read all the same.
 
 `tests/assets/sheet_cases.jsonl` has one a line; the words were read one by one. Cautions begin with `~`.
+`python -m tests.unit.test_sheet_cases` writes the file anew: read its difference.
 """
 
 from __future__ import annotations
@@ -14,8 +15,9 @@ import pytest
 from pipeline.errors import NothingToDoError, SheetError
 from tests.unit.test_sheet import told
 
-LINES = (Path(__file__).parents[1] / "assets" / "sheet_cases.jsonl").read_text("utf-8").splitlines()
-CASES = [json.loads(line) for line in LINES]
+KEPT = Path(__file__).parents[1] / "assets" / "sheet_cases.jsonl"
+CASES = [json.loads(line) for line in KEPT.read_text("utf-8").splitlines()]
+GIVEN = ("sheet", "files", "tables", "unusable")
 
 
 def found(case: dict[str, Any]) -> dict[str, Any]:
@@ -47,3 +49,15 @@ def test_a_sheet_is_told_its_problems_in_these_words(case: dict[str, Any]) -> No
 def test_the_cases_tell_problems_of_many_kinds() -> None:
     kinds = {problem.split(": found ")[-1][:30] for case in CASES for problem in case.get("told", ())}
     assert len(kinds) > 70
+
+
+def main() -> None:
+    """Write the file anew."""
+    lines = [
+        json.dumps({**{key: case[key] for key in GIVEN}, **found(case)}, ensure_ascii=False) for case in CASES
+    ]
+    KEPT.write_text("\n".join(lines) + "\n", "utf-8")
+
+
+if __name__ == "__main__":
+    main()
