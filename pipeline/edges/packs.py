@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
+import re
 import stat
 import sys
 import time
@@ -29,6 +29,8 @@ FORGOTTEN_AFTER_DAYS = 60
 """A project that was not packaged for so long has its packs removed. Chosen by the project."""
 _HEAD = b"wellread pack 1\n"
 _ENDING = ".pack"
+_PROJECT, _PACK = re.compile("[0-9a-f]{32}"), re.compile(r"[0-9a-f]{32}\.pack(\.\d+)?")
+"""Names of a project's folder, and of a pack, finished or not: nothing else is ever removed."""
 _MOST_INDEX_BYTES = 1 << 24
 
 
@@ -128,11 +130,10 @@ class Packs:
 
     def keep_only(self, names: Collection[str]) -> None:
         """Remove all other packs, and what runs that died left."""
-        with suppress(OSError):
-            for path in self.folder.iterdir():
-                if path.name not in names:
-                    with suppress(OSError):
-                        path.unlink()
+        for path in _own(self.folder, _PACK):
+            if path.name not in names:
+                with suppress(OSError):
+                    path.unlink()
 
 
 def packs_of(project: Path) -> Packs | None:
@@ -165,11 +166,19 @@ def _is_ours(folder: Path) -> bool:
 def _forget_old(root: Path) -> None:
     """Projects that nobody packages any more."""
     oldest = time.time() - FORGOTTEN_AFTER_DAYS * 86_400
-    with suppress(OSError):
-        for path in root.iterdir():
-            with suppress(OSError):
-                if len(path.name) == 32 and path.lstat().st_mtime < oldest:
-                    shutil.rmtree(path, ignore_errors=True)
+    for folder in _own(root, _PROJECT):
+        with suppress(OSError):
+            if folder.lstat().st_mtime < oldest:
+                Packs(folder).keep_only(())
+                folder.rmdir()
+
+
+def _own(folder: Path, named: re.Pattern[str]) -> list[Path]:
+    """What in a folder bears a name of ours: `WELLREAD_CACHE` may name one that holds other things too."""
+    try:
+        return [path for path in folder.iterdir() if named.fullmatch(path.name)]
+    except OSError:
+        return []
 
 
 def _opened(path: Path) -> BinaryIO:

@@ -315,6 +315,25 @@ def test_a_project_that_nobody_packages_any_more_is_forgotten(kept: Path, tmp_pa
     assert sorted(path.name for path in kept.iterdir()) == sorted([new.folder.name, "notes.txt"])
 
 
+def test_what_is_not_ours_stays_however_old_it_is(kept: Path, tmp_path: Path) -> None:
+    """The variable may name a folder of the user's, with folders named after digests in it."""
+    theirs = kept / sha256(b"theirs").hexdigest()[:32]
+    theirs.mkdir(parents=True)
+    (theirs / "letter.txt").write_text("kept", encoding="utf-8")
+    named = kept / ("a folder with 32 letters " + "x" * 7)
+    named.mkdir()
+    long_ago = theirs.stat().st_mtime - (FORGOTTEN_AFTER_DAYS + 1) * 86_400
+    for folder in (theirs, named):
+        os.utime(folder, (long_ago, long_ago))
+    packs = packs_of(tmp_path / "mine")
+    assert packs is not None
+    (packs.folder / "note.txt").write_text("kept", encoding="utf-8")
+    packs.keep_only(())
+    assert (theirs / "letter.txt").exists()
+    assert named.is_dir()
+    assert (packs.folder / "note.txt").exists()
+
+
 def test_a_disk_that_takes_nothing_is_no_trouble(kept: Path, tmp_path: Path) -> None:
     kept.write_text("a file where the folder should be")
 
