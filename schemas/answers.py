@@ -890,6 +890,7 @@ class WatchAnswer(Answer):
         "off",
         "gone",
         "no-text",
+        "unplaced",
         "other-chip",
         "good",
     ]

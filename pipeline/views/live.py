@@ -35,6 +35,7 @@ _PHASES = {
     "off": "silent",
     "gone": "the port is gone",
     "no-text": "no text",
+    "unplaced": "no beginning",
     "other-chip": "set to another chip",
     "good": "good",
 }

@@ -62,6 +62,11 @@ class NoText:
 
 
 @dataclass(frozen=True, slots=True)
+class Unplaced:
+    """A pass's worth of words has come in plain printing, and nothing said where a pass begins."""
+
+
+@dataclass(frozen=True, slots=True)
 class Silent:
     """Nothing has come for a while: the power may be off."""
 
@@ -84,6 +89,7 @@ Event = (
     | WireTested
     | NotThisChip
     | NoText
+    | Unplaced
     | Silent
     | PortGone
     | PortBack

@@ -2,7 +2,8 @@
 
 In the line protocol every line proves itself and says where it belongs. Plain printing is followed where it
 is hex of the chip's width, with or without an address before a colon; a pass begins there after a line of
-words, after a rest, or behind a whole pass. Pure: bytes and times in, events and requests out.
+text, after a rest, or behind a whole pass, and never in the middle of what is printed: words at the wrong
+addresses would call lines alive that are not. Pure: bytes and times in, events and requests out.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ from pipeline.bench.live.events import (
     PassBegan,
     PassEnded,
     ReadAgain,
+    Unplaced,
     WireTested,
     WordsCame,
 )
@@ -34,6 +36,8 @@ REST_SECONDS = 0.3
 """A plain stream that rested so long begins a pass anew."""
 MOST_REST = 1 << 16
 """Bytes without a line end after which they are thrown away."""
+_TEXT_WORD = re.compile(rb"(?=[A-Za-z]*[G-Zg-z])[A-Za-z]{3,}")
+"""A word of a language: letters, one of them no digit of hex."""
 _ADDRESSED = re.compile(rb"\s*(?:0x)?([0-9A-Fa-f]{1,8})\s*:\s*(.*?)\s*(?:\|.*)?")
 
 
@@ -89,14 +93,17 @@ class Follower:
         self._asked_at = 0.0
         self._tries: dict[bytes, int] = {}
         self._heard: float | None = None
+        self._since: float | None = None
+        self._not_ours: int | None = None
         self._plain_begins = False
-        self._filled = 0
+        self._filled = self._a_line = self._unplaced = 0
         self._previous: Words | None = None
         self._done = False
 
     def feed(self, block: bytes, at: float) -> list[Event]:
         """Take what has come at this time, in seconds on any clock that only goes forward."""
-        if self._heard is None or at - self._heard > REST_SECONDS:
+        rested = self._heard if self._heard is not None else self._since
+        if rested is not None and at - rested > REST_SECONDS:
             self._plain_begins = True
         self._heard = at
         events: list[Event] = []
@@ -118,7 +125,9 @@ class Follower:
         self._coming, self._wanted, self._asked, self._previous = None, [], b"", None
         self._rest, self._text, self._text_told = b"", LineText(), False
         self._tries.clear()
-        self._last_number, self._plain_begins, self._done = 0, True, False
+        self._last_number, self._plain_begins, self._done = 0, False, False
+        self._heard = self._since = self._not_ours = None
+        self._unplaced = 0
 
     def _line(self, line: bytes, events: list[Event]) -> None:
         record = parse_line(line)
@@ -146,8 +155,9 @@ class Follower:
     def _head(self, head: Head, events: list[Event]) -> None:
         if (head.words, head.bits) != (self._size, self._bits):
             events.append(NotThisChip(f"{head.words}x{head.bits}"))
-            self._coming = None
+            self._coming, self._not_ours = None, head.number
             return
+        self._not_ours = None
         coming = self._coming
         if coming is not None and coming.number == head.number and coming.head is None:
             coming.head = head
@@ -178,6 +188,8 @@ class Follower:
             )
 
     def _data(self, data: Data, events: list[Event]) -> None:
+        if data.number == self._not_ours:
+            return
         coming = self._coming
         if coming is None or data.number != coming.number:
             self._cut(events)
@@ -229,6 +241,7 @@ class Follower:
             at: Seconds, on the clock of `feed`.
             events: Gets a `ReadAgain` once everything asked for has come, or was asked for often enough.
         """
+        self._since = at if self._since is None else self._since
         coming = self._coming
         if coming is None or coming.tail is None or self._done:
             return b""
@@ -264,8 +277,7 @@ class Follower:
             return
         address, words = self._values(text)
         if words is None:
-            self._cut(events)
-            self._coming, self._plain_begins = None, True
+            self._broken(events, begins=self._is_text(text))
             return
         if address is not None and address + words.size > self._size:
             self.damaged += 1
@@ -273,14 +285,36 @@ class Follower:
         if address == 0 or (address is None and self._coming is None and self._plain_begins):
             self._cut(events)
             self._begin(self._last_number + 1, events)
-            self._filled = 0
-        if self._coming is not None:
+            self._filled, self._a_line = 0, int(words.size)
+        if self._coming is None:
+            self._not_placed(int(words.size), events)
+        elif address is None and words.size != self._a_line and self._filled + words.size < self._size:
+            self._broken(events, begins=False)  # a word was lost: what follows lies elsewhere
+        else:
             self._fill(self._filled if address is None else address, words, events)
+
+    def _broken(self, events: list[Event], *, begins: bool) -> None:
+        """The pass that was coming will not go on; the next one begins here, or where something says so."""
+        self.damaged += not begins
+        self._cut(events)
+        self._coming, self._plain_begins, self._unplaced = None, begins, 0
+
+    def _not_placed(self, words: int, events: list[Event]) -> None:
+        before, self._unplaced = self._unplaced, self._unplaced + words
+        if before < self._size <= self._unplaced:
+            events.append(Unplaced())
+
+    def _is_text(self, line: bytes) -> bool:
+        """Whether a line is meant to be read, and is no damaged line of words."""
+        if not all(32 <= byte < 127 for byte in line):
+            return False
+        digits = (self._bits + 3) // 4
+        return bool(_TEXT_WORD.search(line)) or not any(len(one) == digits for one in line.split())
 
     def _fill(self, first: int, words: Words, events: list[Event]) -> None:
         coming = self._coming
         assert coming is not None
-        self._plain_begins = False
+        self._plain_begins, self._unplaced = False, 0
         words = words[: self._size - first]
         coming.words[first : first + words.size], coming.came[first : first + words.size] = words, True
         self._filled = first + int(words.size)

@@ -28,6 +28,7 @@ from pipeline.bench.live.events import (
     PortGone,
     ReadAgain,
     Silent,
+    Unplaced,
     WireTested,
     WordsCame,
 )
@@ -53,7 +54,17 @@ NOTHING_TO_MOVE = frozenset({"watch-first", "watch-again", "watch-weighed", "wat
 """Steps while passes come that ask for no hand."""
 
 Phase = Literal[
-    "waiting", "reading", "testing", "tested", "pulsed", "off", "gone", "no-text", "other-chip", "good"
+    "waiting",
+    "reading",
+    "testing",
+    "tested",
+    "pulsed",
+    "off",
+    "gone",
+    "no-text",
+    "unplaced",
+    "other-chip",
+    "good",
 ]
 Kind = Literal["pass", "line", "off", "on", "gone", "back", "speed", "chip", "test", "next", "good"]
 
@@ -164,6 +175,9 @@ class BenchSitting:
             case NoText():
                 self.phase, self._found = "no-text", str(event.baud)
                 return [Happened("speed", f"What arrives is not text at {event.baud} baud")]
+            case Unplaced():
+                self.phase = "unplaced"
+                return [Happened("pass", "Words come, and nothing says where a pass begins")]
             case NotThisChip():
                 self.phase, self._found = "other-chip", event.found
                 return [Happened("chip", f"The reader is set to {event.found}, not {self.organisation}")]
@@ -400,6 +414,8 @@ class BenchSitting:
                 return step("watch-off")
             case "no-text":
                 return step("watch-speed", baud=self._found)
+            case "unplaced":
+                return step("watch-unplaced")
             case "other-chip":
                 return step("watch-other-chip", found=self._found, wanted=self.organisation)
             case "good":

@@ -21,8 +21,8 @@ WATCHING: Mapping[str, tuple[str, str]] = {
     "watch-first": ("The first pass is coming: leave everything as it is.", LOGIC),
     "watch-off": (
         (
-            "Confirm that every supply is off; move wires now. Silence alone is no proof. Then every "
-            "supply on in its order, and the reader."
+            "Confirm that every supply is off; move wires now. Silence alone is no proof. Then the "
+            "supplies on in their order, and the reader last."
         ),
         PRACTICE,
     ),
@@ -76,6 +76,10 @@ WATCHING: Mapping[str, tuple[str, str]] = {
     "watch-good": ("Three passes in a row are whole, alike and free of faults: capture now.", LOGIC),
     "watch-speed": (
         "What arrives is not text at {baud} baud: say --baud, or let --find-speed try the usual ones.",
+        LOGIC,
+    ),
+    "watch-unplaced": (
+        "Words come, and nothing says where a pass begins: stop the reader and start it again.",
         LOGIC,
     ),
     "watch-other-chip": (
