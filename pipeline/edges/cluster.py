@@ -76,30 +76,20 @@ class Cluster:
         """Reach the scheduler.
 
         Raises:
-            ClusterError: `distributed` is not installed, or nobody answers there.
+            ClusterError: `distributed` is not installed, or the scheduler cannot be reached.
         """
         try:
-            import distributed
+            import distributed  # noqa: F401 - only whether it is there
         except ImportError as error:
             raise ClusterError(
                 where="--scheduler",
                 problem=f"the library distributed cannot be loaded ({error})",
                 remedy="Install it from the clone with `pip install '.[cluster]'`, here and on every worker",
             ) from error
+        from pipeline.edges.cluster_reach import reached
+
         _quiet()
-
-        class Client(distributed.Client):  # type: ignore[misc] # its library is partly typed
-            def __del__(self) -> None:
-                """One that nobody answered has nothing to close, and would wait 20 seconds for it."""
-
-        try:
-            self.client = Client(self.address, timeout=self._answer_seconds, set_as_default=False)
-        except (OSError, ValueError, TypeError, RuntimeError) as error:
-            raise ClusterError(
-                where=self.address,
-                problem=f"no scheduler answers there ({' '.join(str(error).split())[:200]})",
-                remedy="Start one with `dask scheduler`, and give the address that it prints",
-            ) from error
+        self.client = reached(self.address, self._answer_seconds)
         self.members = Members(self.client, self.address, self._places, self._tell, self._patience_seconds)
         return self
 
@@ -147,9 +137,12 @@ class Cluster:
 
 
 def _quiet() -> None:
-    """What the library has to say of lost connections is said by us, once and in our words."""
+    """What the library has to say of lost connections is said by us, once and in our words.
+
+    Nor is what the event loop, which nobody else uses here, says of its dropped tasks.
+    """
     for name in list(logging.root.manager.loggerDict):
-        if name.split(".")[0] == "distributed":
+        if name.split(".")[0] in {"distributed", "asyncio"}:
             logging.getLogger(name).setLevel(logging.CRITICAL + 1)
 
 

@@ -75,7 +75,11 @@ def connected(path: Path, kind: DatabaseKind, *, make: bool, wait_seconds: float
             os.close(os.open(path, os.O_RDWR | os.O_CREAT, 0o644))
     vfs = "" if locks_work(path) else "&vfs=unix-dotfile"
     base = sqlite3.connect(
-        f"{path.absolute().as_uri()}?mode={mode}{vfs}", uri=True, timeout=wait_seconds, isolation_level=None
+        f"{path.absolute().as_uri()}?mode={mode}{vfs}",
+        uri=True,
+        timeout=wait_seconds,
+        isolation_level=None,
+        check_same_thread=False,  # a ledger's rows are written beside the caller's work, by one thread
     )
     base.execute("PRAGMA trusted_schema = OFF")
     return base
@@ -167,7 +171,7 @@ def _refusal(error: sqlite3.Error, path: Path, kind: DatabaseKind, wait_seconds:
     if code == sqlite3.SQLITE_FULL:
         return StorageError(
             where=where,
-            problem="the disk is full; this row was not added, all earlier ones are safe",
+            problem="the disk is full; what was to be added is not there, all earlier rows are",
             remedy="Free some space and run it again",
         )
     if code in {sqlite3.SQLITE_READONLY, sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_PERM, sqlite3.SQLITE_AUTH}:

@@ -181,15 +181,32 @@ class Ledger:
             LedgerError: It is locked or damaged.
             StorageError: The disk refused; the row is not there, all earlier ones are.
         """
+        return self.add_all([body])
+
+    def add_all(self, bodies: Sequence[Body]) -> str:
+        """Add some rows with one flush, all of them or none.
+
+        Args:
+            bodies: What they tell, in order; one at least.
+
+        Returns:
+            The new head.
+
+        Raises:
+            LedgerError: It is locked or damaged.
+            StorageError: The disk refused; none of them is there, all earlier ones are.
+        """
         try:
-            with self._told(), self._writing():
-                return self._insert(body)
+            return self._add_all(bodies)
         except StorageError:
             if flushes(self.path):
                 raise
             self._go_without_flushing()
-            with self._told(), self._writing():
-                return self._insert(body)
+            return self._add_all(bodies)
+
+    def _add_all(self, bodies: Sequence[Body]) -> str:
+        with self._told(), self._writing():
+            return [self._insert(body) for body in bodies][-1]
 
     def _go_without_flushing(self) -> None:
         """Where the file system cannot flush a file.

@@ -9,6 +9,7 @@ knows no network: that is measured nowhere here.
 from __future__ import annotations
 
 import argparse
+import dataclasses
 import tempfile
 from pathlib import Path
 
@@ -19,8 +20,6 @@ from tests.kit.clusters import yard
 TOGETHER = 32
 """Bags in a piece where there are a thousand and more, as `pipeline/run/keep/on_cluster.py` has it."""
 MANY = Shelf(bags=10_000, files=FILES, together=TOGETHER)
-ROWS = 64
-"""Rows that a ledger might take in one flush, for comparison: ours takes one."""
 
 
 def main() -> None:
@@ -38,8 +37,8 @@ def main() -> None:
             here, there = _side_by_side(Path(place) / f"yard-{workers}", held, workers, given.runs)
             alone.append((workers, here, there))
             _tell(workers, here, there)
-        row = ledger_row(Path(place), alone[0][1].found)
-    _model(_costs(given.bags, alone[0][1], alone[0][2], row))
+        row, flush = ledger_row(Path(place), alone[0][1].found)
+    _model(_costs(given.bags, alone[0][1], alone[0][2], row, flush))
 
 
 def _side_by_side(folder: Path, held: Path, workers: int, runs: int) -> tuple[Run, Run]:
@@ -63,7 +62,7 @@ def _tell(workers: int, here: Run, there: Run) -> None:
     )
 
 
-def _costs(bags: int, here: Run, there: Run, row: float) -> Costs:
+def _costs(bags: int, here: Run, there: Run, row: float, flush: float) -> Costs:
     """What was measured, for one piece and one bag each.
 
     What a piece costs and what a bag costs was not told apart on the two sides: all of the caller's is a
@@ -74,6 +73,7 @@ def _costs(bags: int, here: Run, there: Run, row: float) -> Costs:
         caller_piece=0.0,
         caller_bag=there.caller / bags,
         row=row,
+        flush=flush,
         scheduler_piece=there.scheduler / pieces,
         worker_piece=max(0.0, there.workers - here.caller) / pieces,
         worker_bag=here.caller / bags,
@@ -83,15 +83,17 @@ def _costs(bags: int, here: Run, there: Run, row: float) -> Costs:
 def _model(costs: Costs) -> None:
     for what, seconds in (
         ("caller, a bag", costs.caller_bag),
-        ("caller, a row of the ledger, on the wall", costs.row),
+        ("caller, a row of the ledger", costs.row),
+        ("ledger's disk, a flush, on the wall", costs.flush),
         ("scheduler, a piece", costs.scheduler_piece),
         ("worker, a piece", costs.worker_piece),
         (f"worker, a bag of {FILES} files", costs.worker_bag),
     ):
         print(f"{what:45} {1e3 * seconds:8.3f} ms")
-    print(f"\n| workers | storage, files a second | rows flushed | seconds | {' | '.join(_SHARES)} | limit |")
+    print(f"\n| workers | storage, files a second | rows | seconds | {' | '.join(_SHARES)} | limit |")
     print("|--:|--:|---|--:|" + "--:|" * len(_SHARES) + "---|")
-    for flushed, cost in (("each", costs), (f"{ROWS} together", _with_row(costs, costs.row / ROWS))):
+    waited_for = dataclasses.replace(costs, row=costs.row + costs.flush, flush=0.0)
+    for flushed, cost in (("each waited for", waited_for), ("beside", costs)):
         for storage in (10_000.0, 100_000.0, 1_000_000.0):
             for workers in (1, 10, 100):
                 load = simulate(MANY, workers, cost, storage)
@@ -100,13 +102,7 @@ def _model(costs: Costs) -> None:
                 print(f"| {' | '.join(row)} |")
 
 
-_SHARES = ("caller", "scheduler", "storage", "workers")
-
-
-def _with_row(costs: Costs, row: float) -> Costs:
-    return Costs(
-        costs.caller_piece, costs.caller_bag, row, costs.scheduler_piece, costs.worker_piece, costs.worker_bag
-    )
+_SHARES = ("caller", "ledger", "scheduler", "storage", "workers")
 
 
 if __name__ == "__main__":

@@ -15,10 +15,12 @@ from pathlib import Path
 from random import Random
 from typing import TYPE_CHECKING
 
+from pipeline.bags.history import body_of_check
 from pipeline.edges.bags.writer import finish_bag, write_member
 from pipeline.edges.clock import now
 from pipeline.edges.cluster import Cluster
 from pipeline.edges.ledger import Ledger
+from pipeline.edges.ledger_writer import LedgerWriter
 from pipeline.edges.progress import Progress
 from pipeline.run.keep.on_cluster import checked_by
 from pipeline.run.keep.recheck import Rechecked, recheck_bags
@@ -110,18 +112,21 @@ def _seconds(process: int) -> float:
     return 0.0
 
 
-def ledger_row(folder: Path, found: Rechecked, rows: int = 200) -> float:
-    """Seconds on the wall that one row takes, the median of many: most of it is the disk's flush."""
-    from pipeline.bags.history import body_of_check
-
+def ledger_row(folder: Path, found: Rechecked, rows: int = 200) -> tuple[float, float]:
+    """Processor seconds of this process for a row, and seconds on the wall of a flush, the median."""
     verdicts = [one.verdict for one in found.bags if one.verdict][:rows]
     stamp = {"when": now().text, "clock_fixed": False, "tool": "measured"}
-    took = []
+    bodies = [
+        {**body_of_check(f"bag-{number}", verdict, (), ""), **stamp}
+        for number, verdict in enumerate(verdicts)
+    ]
     with Ledger(folder / "measured.ledger", {"kind": "opened", **stamp}) as book:
-        for number, verdict in enumerate(verdicts):
-            body = {**body_of_check(f"bag-{number}", verdict, (), ""), **stamp}
-            took.append(_took(lambda body=body: book.add(body)))  # type: ignore[misc]
-    return statistics.median(took)
+        flush = statistics.median(_took(lambda body=body: book.add(body)) for body in bodies)  # type: ignore[misc]
+        own = time.process_time()
+        with LedgerWriter(book) as writer:
+            for body in bodies:
+                writer.add(body)
+        return (time.process_time() - own) / len(bodies), flush
 
 
 def _took(work: Callable[[], object]) -> float:

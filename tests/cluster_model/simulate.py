@@ -4,6 +4,7 @@
 2. The scheduler passes each piece on: one at a time.
 3. A worker has two pieces, one that it works on and one that waits.
 4. The storage gives files at a rate of its own, to all workers together.
+5. The ledger's disk flushes beside the caller, one flush at a time: whatever rows have come by its beginning.
 """
 
 from __future__ import annotations
@@ -20,7 +21,8 @@ class Costs:
     Attributes:
         caller_piece: Of the caller, for a piece, whatever is in it.
         caller_bag: Of the caller, for a bag: what it proves, prepares, takes in.
-        row: Of the caller, for a row of the ledger, flushed to the disk.
+        row: Of the caller, for a row of the ledger.
+        flush: Of the ledger's disk, for a flush, however many rows are in it.
         scheduler_piece: Of the scheduler, for a piece.
         worker_piece: Of a worker, for a piece.
         worker_bag: Of a worker, for a bag of so many files: read, digested, judged.
@@ -29,6 +31,7 @@ class Costs:
     caller_piece: float
     caller_bag: float
     row: float
+    flush: float
     scheduler_piece: float
     worker_piece: float
     worker_bag: float
@@ -49,6 +52,7 @@ class Load:
 
     seconds: float
     caller: float
+    ledger: float
     scheduler: float
     storage: float
     workers: float
@@ -58,6 +62,7 @@ class Load:
         """Who was at work most."""
         shares = {
             "caller": self.caller,
+            "ledger": self.ledger,
             "scheduler": self.scheduler,
             "storage": self.storage,
             "workers": self.workers,
@@ -78,6 +83,20 @@ class _Server:
         return self.free
 
 
+class _Ledger(_Server):
+    """A disk that flushes together what has come."""
+
+    def __init__(self, flush: float) -> None:
+        super().__init__()
+        self._flush, self._begins = flush, -1.0
+
+    def add(self, at: float) -> None:
+        """Some rows come: they join the flush that has not begun, or another begins as soon as it can."""
+        if self._flush and at > self._begins:
+            self._begins = max(at, self.free)
+            self.take(self._begins, self._flush)
+
+
 def simulate(shelf: Shelf, workers: int, costs: Costs, storage_files: float) -> Load:
     """How long it takes.
 
@@ -87,7 +106,7 @@ def simulate(shelf: Shelf, workers: int, costs: Costs, storage_files: float) -> 
         costs: Measured.
         storage_files: Files a second that the storage gives, to all together.
     """
-    caller, scheduler, storage = _Server(), _Server(), _Server()
+    caller, scheduler, storage, ledger = _Server(), _Server(), _Server(), _Ledger(costs.flush)
     hands = [_Server() for _ in range(workers)]
     order = count()
     left = shelf.bags
@@ -112,7 +131,10 @@ def simulate(shelf: Shelf, workers: int, costs: Costs, storage_files: float) -> 
             hand_out(0.0, worker)
     while coming:
         at, _, worker, bags = heapq.heappop(coming)
-        hand_out(caller.take(at, bags * costs.row), worker)
-    ends = max(caller.free, *(hand.free for hand in hands))
+        taken_in = caller.take(at, bags * costs.row)
+        ledger.add(taken_in)
+        hand_out(taken_in, worker)
+    ends = max(caller.free, ledger.free, *(hand.free for hand in hands))
     at_work = sum(hand.busy for hand in hands) / workers
-    return Load(ends, caller.busy / ends, scheduler.busy / ends, storage.busy / ends, at_work / ends)
+    busy = (one.busy / ends for one in (caller, ledger, scheduler, storage))
+    return Load(ends, *busy, at_work / ends)

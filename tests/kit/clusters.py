@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
@@ -12,6 +13,8 @@ from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+
+from pipeline.edges.cluster_worker import program
 
 ROOT = Path(__file__).parents[2]
 _SECONDS = 60.0
@@ -27,30 +30,40 @@ class Yard:
         address: Of the scheduler.
         workers: The processes that look after each worker, and start it anew when it ended.
         scheduler: The scheduler's process id.
+        options: More of the scheduler's.
     """
 
     folder: Path
     address: str = ""
     workers: list[subprocess.Popen[bytes]] = field(default_factory=list)
     scheduler: int = 0
+    options: Sequence[str] = ()
     opened: ExitStack = field(default_factory=ExitStack)
 
-    def add_worker(self, name: str, *, sources: Path = ROOT, at: Path | None = None) -> None:
+    def add_worker(self, name: str, *, sources: Path | None = None, at: Path | None = None) -> None:
         """Start one more.
 
         Args:
             name: Its name.
-            sources: The program that it runs.
+            sources: The program that it runs; that of the tests if not said.
             at: Its current folder.
         """
         options = ["--nthreads", "1", "--name", name, "--local-directory", str(self.folder / name)]
-        process = self._process("dask_worker", [self.address, *options], sources, at or self.folder)
+        command = [self.address, *options]
+        process = self._process("dask_worker", command, sources or self.folder / "program", at or self.folder)
         self.workers.append(process)
 
     def start(self) -> None:
-        """Start the scheduler, and wait for its address."""
+        """Start the scheduler, and wait for its address.
+
+        Workers run a copy of the program: one that is started anew in the middle of a long run would not be
+        let in where somebody had edited a line since.
+        """
+        program()  # what runs here is looked at now, and remembered
+        for part in ("pipeline", "schemas"):
+            shutil.copytree(ROOT / part, self.folder / "program" / part)
         told = self.folder / "scheduler.json"
-        options = ["--port", "0", "--scheduler-file", str(told)]
+        options = ["--port", "0", "--scheduler-file", str(told), *self.options]
         self.scheduler = self._process("dask_scheduler", options, ROOT, self.folder).pid
         deadline = time.monotonic() + _SECONDS
         while not told.exists() or not told.read_text().strip().endswith("}"):
@@ -60,11 +73,17 @@ class Yard:
 
     def _process(self, what: str, options: list[str], sources: Path, at: Path) -> subprocess.Popen[bytes]:
         command = [sys.executable, "-m", f"distributed.cli.{what}", "--host", "127.0.0.1", "--no-dashboard"]
-        environment = {**os.environ, "PYTHONPATH": str(sources), "OPENBLAS_NUM_THREADS": "1"}
+        path = f"{sources}{os.pathsep}{ROOT}"  # the tests' own functions lie beside them
+        environment = {**os.environ, "PYTHONPATH": path, "OPENBLAS_NUM_THREADS": "1"}
         log = self.opened.enter_context((self.folder / f"{what}-{len(self.workers)}.log").open("wb"))
         process = subprocess.Popen([*command, *options], env=environment, cwd=at, stdout=log, stderr=log)
         self.opened.callback(_ended, process)
         return process
+
+    def logs(self, most: int = 3000) -> str:
+        """The ends of what scheduler and workers had to say."""
+        logs = sorted(self.folder.glob("*.log"))
+        return "\n".join(f"{log.name}: {log.read_text(errors='replace')[-most:]}" for log in logs)
 
     def kill(self, number: int) -> bool:
         """SIGKILL to the process that works, not to the one that looks after it; whether there was one."""
@@ -105,10 +124,10 @@ def _ended(process: subprocess.Popen[bytes]) -> None:
 
 
 @contextmanager
-def yard(folder: Path, workers: int) -> Iterator[Yard]:
-    """A scheduler and so many workers; all ended behind it."""
+def yard(folder: Path, workers: int, *options: str) -> Iterator[Yard]:
+    """A scheduler, with more options, and so many workers; all ended behind it."""
     folder.mkdir(parents=True, exist_ok=True)
-    made = Yard(folder)
+    made = Yard(folder, options=options)
     with made.opened:
         made.start()
         for number in range(workers):

@@ -56,12 +56,14 @@ def update(
 
     Raises:
         HoldingsError: The index cannot be written.
-        StorageError: A folder cannot be searched.
     """
-    found = list(search(shelves, set()).bags)
+    searched = search(shelves, set())
+    found = list(searched.bags)
     known = index.known()
     roots = [os.path.realpath(shelf) for shelf in shelves]
-    gone = [path for path in known if path not in set(found) and any(_below(path, root) for root in roots)]
+    unmet = (path for path in known.keys() - searched.bags.keys() if _below_any(path, roots))
+    # Of a folder that cannot be searched nobody knows whether its bags are gone.
+    gone = [path for path in unmet if not _below_any(path, searched.unsearched)]
     changed = [(path, seen) for path, seen in _fingerprints(found) if known.get(path) != seen]
     index.replace((), gone)
     done = 0
@@ -73,8 +75,8 @@ def update(
     return Updated(len(found), len(changed), len(gone))
 
 
-def _below(path: str, root: str) -> bool:
-    return path == root or path.startswith(root.rstrip(os.sep) + os.sep)
+def _below_any(path: str, roots: Iterable[str]) -> bool:
+    return any(path == root or path.startswith(root.rstrip(os.sep) + os.sep) for root in roots)
 
 
 def _fingerprints(found: Iterable[str]) -> Iterator[tuple[str, str]]:

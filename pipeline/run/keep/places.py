@@ -14,7 +14,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pipeline.bags.history import Body
-from pipeline.edges.disk_errors import as_storage_error
 from pipeline.edges.one_place import folded, is_one
 
 Memory = Mapping[str, Body]
@@ -31,19 +30,33 @@ class Places:
             was asked for or is known, where that is another one.
         below: Paths of the ledger at or below what was given, or to which a link there leads.
         present: Those paths of the ledger at which something still lies.
+        unsearched: Folders that cannot be searched: they are among those found, so that it is told, and are
+            no bags.
     """
 
     found: dict[str, str]
     below: dict[str, Body]
     present: set[str]
+    unsearched: list[str]
+
+    def may_hold(self, path: str) -> bool:
+        """Whether a path lies below a folder that cannot be searched, so that nobody knows what is there."""
+        return any(_lies_below(path, folder) for folder in self.unsearched)
 
 
 @dataclass(slots=True)
 class Search:
-    """What a search came by: bags in order, each with its path as given, and links not followed."""
+    """What a search came by.
+
+    Attributes:
+        bags: In order, each with its path as given.
+        links: Not followed.
+        unsearched: Folders that cannot be searched, which are among the bags as well.
+    """
 
     bags: dict[str, str] = field(default_factory=dict)
     links: list[str] = field(default_factory=list)
+    unsearched: list[str] = field(default_factory=list)
 
 
 def look_up(paths: Sequence[Path], known: Memory) -> Places:
@@ -52,9 +65,6 @@ def look_up(paths: Sequence[Path], known: Memory) -> Places:
     Args:
         paths: What a person gave.
         known: The ledger's memory.
-
-    Raises:
-        StorageError: A folder cannot be searched.
     """
     roots = {each for path in paths for each in (os.path.abspath(path), os.path.realpath(path))}
     below = {path: body for path, body in known.items() if any(_lies_below(path, root) for root in roots)}
@@ -73,7 +83,11 @@ def look_up(paths: Sequence[Path], known: Memory) -> Places:
         # Below a folder that is searched links are passed over; one in a known bag's place is looked at.
         if path in present and (real := os.path.realpath(path)) != path:
             found[real] = path
-    return Places(found, below, present)
+    places = Places(found, below, present, searched.unsearched)
+    for path in below:
+        if path in present and places.may_hold(path):
+            found.setdefault(path, path)
+    return places
 
 
 def search(paths: Iterable[Path], known: set[str]) -> Search:
@@ -81,24 +95,22 @@ def search(paths: Iterable[Path], known: set[str]) -> Search:
 
     A folder that holds a declaration or a payload manifest is a bag, and bags are not searched for bags. A
     folder with neither is searched; links are not followed and staging folders passed over. A file is taken
-    for an archive.
+    for an archive. A folder that cannot be searched counts as a bag: whoever looks at it tells why, and the
+    rest goes on.
 
     Args:
         paths: What a person gave; a path at which nothing lies counts as a bag, so that its absence is told.
         known: Real paths of known bags, which are looked at even where they no longer look like one.
-
-    Raises:
-        StorageError: A folder cannot be searched.
     """
     result = Search()
     for path in paths:
         real = os.path.realpath(path)
-        for bag in _search(real, known, result.links):
+        for bag in _search(real, known, result):
             result.bags.setdefault(bag, os.path.abspath(path) if bag == real else bag)
     return result
 
 
-def _search(root: str, known: set[str], links: list[str]) -> Iterator[str]:
+def _search(root: str, known: set[str], result: Search) -> Iterator[str]:
     if not Path(root).is_dir():
         yield root
         return
@@ -108,8 +120,11 @@ def _search(root: str, known: set[str], links: list[str]) -> Iterator[str]:
         try:
             with os.scandir(folder) as entries:
                 inside = sorted(entries, key=lambda entry: entry.name, reverse=True)
-        except OSError as error:
-            raise as_storage_error(error, folder) from error
+        except OSError:
+            if folder not in known:
+                result.unsearched.append(folder)
+            yield folder
+            continue
         if folder in known or any(
             entry.name == "bagit.txt" or _MANIFEST.fullmatch(entry.name) for entry in inside
         ):
@@ -119,7 +134,7 @@ def _search(root: str, known: set[str], links: list[str]) -> Iterator[str]:
             if entry.path in known and not entry.is_dir(follow_symlinks=False):
                 yield entry.path
             elif entry.is_symlink():
-                links.append(entry.path)
+                result.links.append(entry.path)
             elif entry.is_dir(follow_symlinks=False) and not _is_staging(entry.name):
                 waiting.append(entry.path)
 

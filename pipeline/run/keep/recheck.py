@@ -140,8 +140,8 @@ def recheck_bags(
 
     1. The ledger is whole, or nothing is checked against it.
     2. Folders are searched for bags; the ledger knows of more below them.
-    3. Each bag that is due is watched, judged, compared with what is remembered; its row is added at once, so
-       that a run that is interrupted has remembered what it did.
+    3. Each bag that is due is watched, judged, compared with what is remembered; its row is on the disk a
+       moment later, whatever is checked then, so that a run that is interrupted has remembered what it did.
     4. Bags that the ledger knows and that were neither there nor met elsewhere are told missing.
 
     Args:
@@ -163,12 +163,13 @@ def recheck_bags(
     Raises:
         NothingToDoError: There is no bag: checking nothing is never a pass.
         LedgerError: The ledger is not whole or not the one expected.
-        StorageError: The disk refused the ledger or a folder that was to be searched.
+        StorageError: The disk refused the ledger.
     """
     check_each = check_each or (lambda some: (_checked(path, workers, progress) for path in some))
     if ledger is None:
         return Rechecked(tuple(check_each(_some(find_bags(paths), paths))))
     from pipeline.edges.ledger import Ledger
+    from pipeline.edges.ledger_writer import LedgerWriter
 
     gone = not ledger.exists() or (ledger.is_file() and not ledger.stat().st_size)
     if gone and (expect_head or not new_ledger):
@@ -192,18 +193,23 @@ def recheck_bags(
         resting = {} if due_days is None else _resting(links, known, now, due_days)
         each = iter(check_each([path for path in links if path not in resting]))
         result: list[Checked] = []
-        for path, given in places.found.items():
-            if path in resting:
-                result.append(resting[path])
-                continue
-            checked, body = _remembered(next(each), known, places.present, links[path])
-            book.add({**body, **({"given": given} if given != path else {}), **stamp})
-            result.append(checked)
-        receipts = {each.verdict.receipt for each in result if each.verdict and each.valid}
-        for path in vanished(places.below, places.present, receipts):
-            receipt = known[path].get("receipt", "")
-            book.add({"kind": "check", "bag": path, "outcome": "missing", "receipt": receipt, **stamp})
-            result.append(_missing(path, known[path]))
+        with LedgerWriter(book) as rows:
+            for path, given in places.found.items():
+                if path in resting:
+                    result.append(resting[path])
+                    continue
+                checked, body = _remembered(next(each), known, places.present, links[path])
+                if path not in places.unsearched:  # that is no bag, and none that is to be missed later
+                    rows.add({**body, **({"given": given} if given != path else {}), **stamp})
+                result.append(checked)
+            receipts = {each.verdict.receipt for each in result if each.verdict and each.valid}
+            for path in vanished(places.below, places.present, receipts):
+                unmet = _unseen(path) if places.may_hold(path) else _missing(path, known[path])
+                receipt = known[path].get("receipt", "")
+                rows.add(
+                    {"kind": "check", "bag": path, "outcome": unmet.outcome, "receipt": receipt, **stamp}
+                )
+                result.append(unmet)
         return Rechecked(tuple(result), book.head, cautions)
 
 
@@ -319,14 +325,16 @@ def _missing(path: str, body: Body) -> Checked:
     return Checked(path, "missing", complete=False, valid=False, problems=(trouble,))
 
 
+def _unseen(path: str) -> Checked:
+    trouble = Trouble("", "missing", "the ledger knows a bag here, below a folder that cannot be searched")
+    return Checked(path, "unreadable", complete=False, valid=False, problems=(trouble,))
+
+
 def find_bags(paths: Iterable[Path], also: Iterable[Path] = ()) -> list[str]:
     """Every bag at or below some paths, as real paths, each once (see `pipeline.run.keep.places`).
 
     Args:
         paths: What a person gave; a path at which nothing lies counts as a bag, so that its absence is told.
         also: Known bags, which are looked at even where they no longer look like one.
-
-    Raises:
-        StorageError: A folder cannot be searched.
     """
     return list(search(paths, {os.path.realpath(path) for path in also}).bags)
