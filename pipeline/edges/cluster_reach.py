@@ -6,11 +6,9 @@ tried with schedulers that take only TLS and ones that take none, and certificat
 
 from __future__ import annotations
 
-import asyncio
-import ssl
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 from pipeline.errors import ClusterError
 
@@ -19,6 +17,8 @@ if TYPE_CHECKING:
 
 _AT = "DASK_DISTRIBUTED__COMM__TLS__"
 _NAMES = f"{_AT}CA_FILE, …CLIENT__CERT and …CLIENT__KEY"
+_GRACE_SECONDS = 1.0
+"""The library's own words come first, where it has some. Chosen by the project."""
 _NOBODY = "Start one with `dask scheduler`, and give the address that it prints"
 
 
@@ -34,10 +34,11 @@ def reached(address: str, answer_seconds: float) -> Client:
         ClusterError: It cannot be reached; with what to look at.
     """
     import distributed
+    from distributed.utils import wait_for
 
     class Client(distributed.Client):  # type: ignore[misc] # its library is partly typed
         async def _start(self, **how: object) -> object:
-            return await asyncio.wait_for(super()._start(**how), answer_seconds)
+            return await wait_for(super()._start(**how), answer_seconds + _GRACE_SECONDS)
 
         def __del__(self) -> None:
             """One that nobody answered has nothing to close, and would wait 20 seconds for it."""
@@ -49,12 +50,12 @@ def reached(address: str, answer_seconds: float) -> Client:
         raise ClusterError(where=address, problem=why.problem, remedy=why.remedy) from error
 
 
-class _Why(NamedTuple):
+class _InTheWay(NamedTuple):
     problem: str
     remedy: str
 
 
-class _Files(NamedTuple):
+class _TlsFiles(NamedTuple):
     """The files of TLS that this end was told of; "" where it was told of none."""
 
     authority: str
@@ -62,73 +63,78 @@ class _Files(NamedTuple):
     key: str
 
 
-def _files() -> _Files:
+def _files() -> _TlsFiles:
     import dask
 
-    said: dict[str, Any] = dask.config.get("distributed.comm.tls", {})
-    client = said.get("client") or {}
-    return _Files(*(str(one or "") for one in (said.get("ca-file"), client.get("cert"), client.get("key"))))
+    said: Mapping[str, object] = dask.config.get("distributed.comm.tls", {})
+    client = cast("Mapping[str, object]", said.get("client") or {})
+    return _TlsFiles(
+        *(str(one or "") for one in (said.get("ca-file"), client.get("cert"), client.get("key")))
+    )
 
 
 def _causes(error: BaseException | None) -> Iterator[BaseException]:
-    while error is not None:
+    """An error and all that led to it, by either of the two ways in which Python joins them."""
+    if error is not None:
         yield error
-        error = error.__cause__ or error.__context__
+        yield from _causes(error.__cause__)
+        if error.__context__ is not error.__cause__:
+            yield from _causes(error.__context__)
 
 
-def _why(chain: list[BaseException], address: str, files: _Files, answer_seconds: float) -> _Why:
+def _why(chain: list[BaseException], address: str, files: _TlsFiles, answer_seconds: float) -> _InTheWay:
     """What stood in the way, told of the whole chain of causes."""
     said = " ".join(" ".join(str(one).split()) for one in chain)
-    if address.startswith("tls:") and (why := _by_tls(chain, said, files)):
+    if address.startswith("tls:") and (why := _by_tls(said, files)):
         return why
     if "encryption required" in said:
-        return _Why(
+        return _InTheWay(
             "the settings here require encryption, and this address has none",
             "Give the address with tls://, of a scheduler that was started with --protocol tls",
         )
     if any(isinstance(one, ConnectionResetError) for one in chain):
-        return _Why(
+        return _InTheWay(
             "somebody there ended the connection at once, as a scheduler does that takes only TLS",
             f"If it was started with --protocol tls, give tls:// and set {_NAMES}",
         )
     if type(chain[0]) is TimeoutError:
-        return _Why(
+        return _InTheWay(
             f"somebody accepts connections there, and has said nothing for {answer_seconds:g} seconds",
             "See whether that is a scheduler of Dask, what its log says, and whether it wants tls://",
         )
-    return _Why(f"no scheduler answers there ({said[:200]})", _NOBODY)
+    return _InTheWay(f"no scheduler answers there ({said[:200]})", _NOBODY)
 
 
-def _by_tls(chain: list[BaseException], said: str, files: _Files) -> _Why | None:
+def _by_tls(said: str, files: _TlsFiles) -> _InTheWay | None:
     """What TLS refused, with the files to look at; None where it was something else."""
     named = [one for one in files if one]
     if absent := [one for one in named if not Path(one).is_file()]:
-        return _Why(
+        return _InTheWay(
             f"the file {absent[0]} is not there, which the settings of TLS name",
             f"Give the paths of the files by {_NAMES}",
         )
     if len(named) < len(files) or "ssl_context" in said:
-        return _Why("its address asks for TLS, and not all files for it are named here", f"Set {_NAMES}")
+        return _InTheWay("its address asks for TLS, and not all files for it are named here", f"Set {_NAMES}")
     if "MISMATCH" in said:
-        return _Why(
+        return _InTheWay(
             f"the key in {files.key} is not that of the certificate in {files.certificate}",
             f"Give the two that belong together, by {_AT}CLIENT__CERT and …CLIENT__KEY",
         )
-    if any(isinstance(one, ssl.SSLCertVerificationError) for one in chain):
-        return _Why(
+    if "CERTIFICATE_VERIFY_FAILED" in said:
+        return _InTheWay(
             f"the handshake of TLS was refused here: {files.authority} does not vouch for its certificate",
             f"Give the file of the authority that made the scheduler's certificate, by {_AT}CA_FILE",
         )
-    if "ALERT" in said:
-        return _Why(
+    if "ALERT" in said or "EOF occurred" in said:  # it may end the connection before it says why
+        return _InTheWay(
             f"the handshake of TLS was refused by the scheduler, which does not take {files.certificate}",
             f"Give a certificate and its key that its authority made, by {_AT}CLIENT__CERT and …CLIENT__KEY",
         )
-    if "WRONG_VERSION_NUMBER" in said:
-        return _Why(
+    if "WRONG_VERSION_NUMBER" in said or "cannot convert to SSL" in said:  # it spoke first, in plain words
+        return _InTheWay(
             "somebody answers there without TLS",
             "Give the address with tcp://, or start the scheduler with --protocol tls",
         )
-    if any(isinstance(one, ssl.SSLError) for one in chain):
-        return _Why(f"TLS refuses: {said[:120]}", f"Look at the files that {_NAMES} name")
+    if "SSL" in said:
+        return _InTheWay(f"TLS refuses: {said[:120]}", f"Look at the files that {_NAMES} name")
     return None

@@ -34,23 +34,34 @@ def main() -> None:
         held = shelf(Path(place) / "shelf", given.bags)
         alone = []
         for workers in given.workers:
-            here, there = _side_by_side(Path(place) / f"yard-{workers}", held, workers, given.runs)
+            pairs = _side_by_side(Path(place) / f"yard-{workers}", held, workers, given.runs)
+            here, there = best([one for one, _ in pairs]), best([other for _, other in pairs])
             alone.append((workers, here, there))
-            _tell(workers, here, there)
+            _tell(workers, here, there, pairs)
         row, flush = ledger_row(Path(place), alone[0][1].found)
     _model(_costs(given.bags, alone[0][1], alone[0][2], row, flush))
 
 
-def _side_by_side(folder: Path, held: Path, workers: int, runs: int) -> tuple[Run, Run]:
-    """The best of some runs by this process and by workers, in turn; all find the same."""
+def _side_by_side(folder: Path, held: Path, workers: int, runs: int) -> list[tuple[Run, Run]]:
+    """Some runs by this process and by workers, in turn; all find the same."""
     with yard(folder, workers) as made:
         on_workers(held, made)  # everything is loaded once
         pairs = [(embedded(held), on_workers(held, made)) for _ in range(runs)]
     assert all(here.found == there.found == pairs[0][0].found for here, there in pairs)
-    return best([here for here, _ in pairs]), best([there for _, there in pairs])
+    return pairs
 
 
-def _tell(workers: int, here: Run, there: Run) -> None:
+def _tell(workers: int, here: Run, there: Run, pairs: list[tuple[Run, Run]]) -> None:
+    for one, other in pairs:
+        told = [
+            f"{what} {seconds:.2f} / {own:.2f} s = {seconds / own:.3f}"
+            for what, seconds, own in (
+                ("wall", other.wall, one.wall),
+                ("processor of all threads", other.workers, one.caller),
+                ("of the one that works", other.working, one.caller),
+            )
+        ]
+        print(f"  a pair: {', '.join(told)}; connecting {other.connecting:.2f} s")
     print(
         f"{workers} workers: wall {there.wall:.2f} s, connecting {there.connecting:.2f} s; processor: "
         f"caller {there.caller:.2f} s, workers {there.workers:.2f} s, scheduler {there.scheduler:.2f} s"

@@ -42,6 +42,7 @@ class Run:
         wall: On the wall, connecting left out.
         caller: Of the processor, this process.
         workers: The same of all workers.
+        working: The same of the thread that did most, of each worker: the rest listens to the scheduler.
         scheduler: The same of the scheduler.
         connecting: On the wall, until a worker has proved itself.
         found: What became of the bags.
@@ -50,6 +51,7 @@ class Run:
     wall: float
     caller: float
     workers: float
+    working: float
     scheduler: float
     connecting: float
     found: Rechecked
@@ -73,7 +75,7 @@ def embedded(folder: Path) -> Run:
     """The same work in one process: this one."""
     begins, own = time.perf_counter(), time.process_time()
     found = recheck_bags([folder], now=now(), workers=0)
-    return Run(time.perf_counter() - begins, time.process_time() - own, 0.0, 0.0, 0.0, found)
+    return Run(time.perf_counter() - begins, time.process_time() - own, 0.0, 0.0, 0.0, 0.0, found)
 
 
 def on_workers(folder: Path, made: Yard) -> Run:
@@ -83,15 +85,15 @@ def on_workers(folder: Path, made: Yard) -> Run:
         cluster.members.first()
         connecting = time.perf_counter() - begins
         wall, own = time.perf_counter(), time.process_time()
-        workers, scheduler = _workers_seconds(made), _seconds(made.scheduler)
+        threads, scheduler = _threads(made), _seconds(Path(f"/proc/{made.scheduler}/stat"))
         found = recheck_bags(
             [folder], now=now(), check_each=lambda some: checked_by(cluster, some, Progress(quiet=True))
         )
         return Run(
             time.perf_counter() - wall,
             time.process_time() - own,
-            _workers_seconds(made) - workers,
-            _seconds(made.scheduler) - scheduler,
+            *_since(threads, _threads(made)),
+            _seconds(Path(f"/proc/{made.scheduler}/stat")) - scheduler,
             connecting,
             found,
         )
@@ -101,13 +103,30 @@ def _refused(why: str) -> None:
     raise AssertionError(why)
 
 
-def _workers_seconds(made: Yard) -> float:
-    return sum(_seconds(one) for worker in made.workers for one in children(worker.pid))
+_Threads = dict[int, dict[str, float]]
+"""Seconds of each thread of each worker."""
 
 
-def _seconds(process: int) -> float:
+def _threads(made: Yard) -> _Threads:
+    return {
+        one: {task.name: _seconds(task / "stat") for task in Path(f"/proc/{one}/task").iterdir()}
+        for worker in made.workers
+        for one in children(worker.pid)
+    }
+
+
+def _since(before: _Threads, after: _Threads) -> tuple[float, float]:
+    """Of all threads of all workers, and of the busiest of each."""
+    took = [
+        [seconds - before.get(one, {}).get(task, 0.0) for task, seconds in threads.items()]
+        for one, threads in after.items()
+    ]
+    return sum(map(sum, took)), sum(map(max, took))
+
+
+def _seconds(stat: Path) -> float:
     with suppress(OSError):
-        fields = Path(f"/proc/{process}/stat").read_text().rsplit(")", 1)[1].split()
+        fields = stat.read_text().rsplit(")", 1)[1].split()
         return (int(fields[11]) + int(fields[12])) / _TICKS
     return 0.0
 

@@ -136,5 +136,11 @@ def simulate(shelf: Shelf, workers: int, costs: Costs, storage_files: float) -> 
         hand_out(taken_in, worker)
     ends = max(caller.free, ledger.free, *(hand.free for hand in hands))
     at_work = sum(hand.busy for hand in hands) / workers
-    busy = (one.busy / ends for one in (caller, ledger, scheduler, storage))
-    return Load(ends, *busy, at_work / ends)
+    return Load(
+        ends,
+        caller.busy / ends,
+        ledger.busy / ends,
+        scheduler.busy / ends,
+        storage.busy / ends,
+        at_work / ends,
+    )

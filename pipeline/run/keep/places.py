@@ -111,6 +111,7 @@ def search(paths: Iterable[Path], known: set[str]) -> Search:
 
 
 def _search(root: str, known: set[str], result: Search) -> Iterator[str]:
+    """The bags at or below one real path, and the folders there that cannot be searched; links are noted."""
     if not Path(root).is_dir():
         yield root
         return
