@@ -76,7 +76,7 @@ class ToldProblem(TypedDict):
 
 @stored()
 class CheckAnswer(Answer):
-    """`check`."""
+    """What `check --json` prints."""
 
     folder: str
     sound: bool
@@ -108,7 +108,7 @@ class PackagedChip(TypedDict):
 
 @stored()
 class PackageAnswer(Answer):
-    """`package`."""
+    """What `package --json` prints."""
 
     bag: str
     record: str
@@ -150,7 +150,7 @@ class Examined(ExaminedChip):
 
 @stored()
 class ExamineAnswer(Answer, Examined):
-    """`examine`."""
+    """What `examine --json` prints."""
 
 
 @stored()
@@ -192,7 +192,7 @@ class ComparedRecord(RelationRecord):
 
 @stored()
 class CompareAnswer(HeedingAnswer, ComparedRecord):
-    """`compare`."""
+    """What `compare --json` prints."""
 
     first: str
     second: str
@@ -233,7 +233,7 @@ class ConvertedRecord(TypedDict):
 
 @stored()
 class ConvertAnswer(Answer, ConvertedRecord):
-    """`convert`."""
+    """What `convert --json` prints."""
 
     input: str
     output: str
@@ -241,7 +241,7 @@ class ConvertAnswer(Answer, ConvertedRecord):
 
 @stored()
 class StartAnswer(Answer):
-    """`start`."""
+    """What `start --json` prints."""
 
     sheet: str
     chips: int
@@ -292,7 +292,7 @@ class RecheckedBag(TypedDict):
 
 @stored()
 class RecheckAnswer(Answer):
-    """`recheck`."""
+    """What `recheck --json` prints."""
 
     bags: list[RecheckedBag]
     ledger: str | None
@@ -310,7 +310,7 @@ class LedgerLine(LedgerRow):
 
 @stored()
 class LedgerAnswer(Answer):
-    """`ledger`."""
+    """What `ledger --json` prints."""
 
     ledger: str
     head: str
@@ -327,7 +327,7 @@ ReplacedFile = TypedDict("ReplacedFile", {"path": str, "from": str})
 
 @stored()
 class MendAnswer(Answer):
-    """`mend`."""
+    """What `mend --json` prints."""
 
     bag: str
     receipt: str
@@ -458,7 +458,7 @@ class ReleasedChip(TypedDict):
 
 @stored()
 class ReleaseAnswer(Answer):
-    """`release`."""
+    """What `release --json` prints."""
 
     bag: str
     dry_run: bool
@@ -582,7 +582,7 @@ class ChangedChip(TypedDict):
 
 @stored()
 class ChangesAnswer(Answer):
-    """`changes`."""
+    """What `changes --json` prints."""
 
     old: str
     new: str
@@ -596,7 +596,7 @@ class ChangesAnswer(Answer):
 
 @stored()
 class ReopenAnswer(Answer):
-    """`reopen`."""
+    """What `reopen --json` prints."""
 
     bag: str
     folder: str
@@ -689,14 +689,14 @@ class BenchSheet(_From):
 
 @stored()
 class BenchAnswer(Answer, BenchSheet):
-    """`bench`."""
+    """What `bench --json` prints."""
 
     page: Annotated[str | None, Field(description="The printable page that was written")]
 
 
 @stored()
 class CaptureAnswer(HeedingAnswer):
-    """`capture`."""
+    """What `capture --json` prints."""
 
     port: str
     chip: str
@@ -782,7 +782,7 @@ class TroubledBag(TypedDict):
 
 @stored()
 class HoldingsAnswer(Answer):
-    """`holdings`."""
+    """What `holdings --json` prints."""
 
     index: Annotated[str | None, Field(description="null where it was made in memory and is gone")]
     bags: int
@@ -819,7 +819,7 @@ class FoundTwin(TwinDifference):
 
 @stored()
 class TwinsAnswer(Answer):
-    """`twins`."""
+    """What `twins --json` prints."""
 
     bag: str
     among: Annotated[int, Field(description="Bags that were looked through")]
@@ -929,7 +929,7 @@ class ExplainedWord(TypedDict):
 
 @stored()
 class ExplainAnswer(HeedingAnswer):
-    """`explain`."""
+    """What `explain --json` prints."""
 
     entries: list[ExplainedWord]
 

@@ -21,7 +21,7 @@ PrivateText = Annotated[str, Field(json_schema_extra=withheld())]
 
 @stored()
 class MachineRecord(TypedDict):
-    """The machine."""
+    """The machine as the sheet names it."""
 
     id: str
     name: str

@@ -74,7 +74,7 @@ class Tasks(Generic[T]):
         self._abandoned = False
 
     def put(self, task: T) -> None:
-        """One more."""
+        """One more task, for the first worker that is free."""
         with self.changed:
             self.waiting.append(task)
             self._unanswered += 1

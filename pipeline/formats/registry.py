@@ -40,7 +40,7 @@ Decoder = Callable[[bytes, Declared], Decoded]
 
 @dataclass(frozen=True, slots=True)
 class FormatEntry:
-    """One format.
+    """What the registry knows of one format.
 
     Attributes:
         module: Where its `decode` is.
@@ -299,7 +299,7 @@ def _one_of(names: tuple[str, ...], content: bytes, declared: Declared) -> Decod
 
 
 def _candidates(content: bytes, text: Characters) -> tuple[str, ...]:
-    """As `detect`."""
+    """Formats that the file may have, those with the most marks first."""
     lines = text.body.replace(b"\r", b"\n")
     counts = {
         name: len(entry.mark.findall(lines))

@@ -31,7 +31,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
 
 
 def _take(reading: Reading, index: int, line: bytes) -> None:
-    """One record."""
+    """Read one record, count, address, bytes and sum, and refuse what contradicts itself."""
     text = reading.text
     found = _DIGITS.match(line, 1)
     digits = found[0] if found else b""

@@ -35,7 +35,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
 
 
 def _take(reading: Reading, index: int, line: bytes) -> None:
-    """One record."""
+    """Read one record, length, type, sum and body, and refuse what contradicts itself."""
     text = reading.text
     found = _BODY.match(line, 1)
     body = found[0] if found else b""

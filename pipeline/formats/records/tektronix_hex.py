@@ -34,7 +34,7 @@ def decode(content: bytes, declared: Declared) -> Decoded:
 
 
 def _take(reading: Reading, index: int, line: bytes) -> None:
-    """One record."""
+    """Read one record, address, count, both sums and bytes, and refuse what contradicts itself."""
     text = reading.text
     if line.startswith(b"//"):
         refuse(text.place(index), "the sender aborted the file here", "read the chip again")

@@ -39,7 +39,7 @@ class Bytes:
             self._file.close()
 
     def add(self, piece: bytes) -> None:
-        """Append."""
+        """Append some bytes."""
         with storage_trouble(self._folder):
             self._file.write(piece)
 
@@ -76,7 +76,7 @@ class Keyed(Bytes):
         self._end += len(piece)
 
     def in_order(self) -> Iterator[bytes]:
-        """Every piece."""
+        """Every piece, sorted by its key."""
         for _, start, size in sorted(self._places):
             with storage_trouble(self._folder):
                 self._file.seek(start)

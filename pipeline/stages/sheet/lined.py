@@ -168,7 +168,7 @@ class _TreeBuilder:
         return True
 
     def sequence(self, line: int, depth: int) -> LinedList:
-        """A sequence."""
+        """A YAML sequence, the line of each item kept."""
         out = LinedList(line)
         for event in self.events:
             if type(event) is yaml.SequenceEndEvent:

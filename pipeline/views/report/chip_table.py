@@ -47,7 +47,7 @@ class ChipTable:
 
 
 def chip_table(chips: Sequence[Summary], parts: Mapping[str, PartRecord]) -> ChipTable:
-    """The table.
+    """The list of chips, worst first, with pictures where there are few enough.
 
     Args:
         chips: All, in the sheet's order.

@@ -30,7 +30,7 @@ def grades_in_order(counts: Mapping[str, int]) -> list[tuple[str, int]]:
 
 
 def grade_bar(counts: Mapping[str, int]) -> Markup:
-    """The bar.
+    """The bar of grades, to scale, its labels outside.
 
     Args:
         counts: Chips of each grade.

@@ -34,7 +34,7 @@ class Starts(NamedTuple):
 
 
 def starts(length: Places, flow: Bytes) -> Starts:
-    """Find them.
+    """Where instructions and routines begin, row by row.
 
     Args:
         length: Shape (rows, n), places an instruction takes, 0 where undefined.

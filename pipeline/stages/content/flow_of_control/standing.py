@@ -64,7 +64,7 @@ class Stood(NamedTuple):
 
 
 class _Chip(NamedTuple):
-    """One image.
+    """What one image tells of where it stands.
 
     Its size in places, where its instructions begin, what a jump and a call into each place say, its own far
     calls and jumps.
