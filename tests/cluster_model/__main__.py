@@ -13,7 +13,7 @@ import dataclasses
 import tempfile
 from pathlib import Path
 
-from tests.cluster_model.measure import FILES, Run, best, embedded, ledger_row, on_workers, shelf
+from tests.cluster_model.measure import FILES, Run, best, connecting, embedded, ledger_row, on_workers, shelf
 from tests.cluster_model.simulate import Costs, Shelf, simulate
 from tests.kit.clusters import yard
 
@@ -45,6 +45,9 @@ def main() -> None:
 def _side_by_side(folder: Path, held: Path, workers: int, runs: int) -> list[tuple[Run, Run]]:
     """Some runs by this process and by workers, in turn; all find the same."""
     with yard(folder, workers) as made:
+        for _ in range(3):
+            wall, own = connecting(held, made)
+            print(f"  a new process connects: wall {wall:.2f} s, its processor {own:.2f} s", flush=True)
         on_workers(held, made)  # everything is loaded once
         pairs = [(embedded(held), on_workers(held, made)) for _ in range(runs)]
     assert all(here.found == there.found == pairs[0][0].found for here, there in pairs)

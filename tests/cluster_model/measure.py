@@ -6,7 +6,10 @@ less; seconds on the wall are told beside them.
 
 from __future__ import annotations
 
+import os
 import statistics
+import subprocess
+import sys
 import time
 from collections.abc import Sequence
 from contextlib import suppress
@@ -24,7 +27,7 @@ from pipeline.edges.ledger_writer import LedgerWriter
 from pipeline.edges.progress import Progress
 from pipeline.run.keep.on_cluster import checked_by
 from pipeline.run.keep.recheck import Rechecked, recheck_bags
-from tests.kit.clusters import Yard, children
+from tests.kit.clusters import ROOT, Yard, children
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -97,6 +100,29 @@ def on_workers(folder: Path, made: Yard) -> Run:
             connecting,
             found,
         )
+
+
+_COLD = """
+import sys, time
+begins = time.perf_counter(), time.process_time()
+from pipeline.edges.cluster import Cluster
+with Cluster(sys.argv[1], [sys.argv[2]], print) as cluster:
+    cluster.members.first()
+    print(time.perf_counter() - begins[0], time.process_time() - begins[1])
+"""
+
+
+def connecting(folder: Path, made: Yard) -> tuple[float, float]:
+    """Seconds of a new process until a worker has proved itself, the library's import included.
+
+    Returns:
+        On the wall; of its processor.
+    """
+    command = [sys.executable, "-c", _COLD, made.address, str(folder)]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True, timeout=120)
+    wall, own = map(float, done.stdout.split())
+    return wall, own
 
 
 def _refused(why: str) -> None:

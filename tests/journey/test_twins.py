@@ -8,11 +8,13 @@ import zipfile
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 import pytest
 
+from pipeline.twins.corroboration import against
+from pipeline.twins.specimen import Specimen, specimen
 from tests.journey.cli import Ran, wellread
 from tests.kit.example_bags import EPOCH
 from tests.kit.images import blank, code
@@ -116,6 +118,24 @@ def test_each_condition_that_is_not_met_keeps_the_grade_and_is_named(
     assert any(word in reason for word in why.split("|") for reason in twin["against"]), twin["against"]
 
 
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        ("The owners' club", "The Owners\u2019 Club"),
+        ("Mus\u00e9e du M\u00e9tier", "Muse\u0301e du metier"),
+        ("Weaving shed", "\uff37eaving\u200b\u00a0 shed."),
+    ],
+    ids=["apostrophe", "accents", "widths and blanks"],
+)
+def test_one_custodian_spelled_in_two_ways_is_one(one: str, other: str) -> None:
+    def seen(name: str) -> Specimen:
+        head: Any = {"bag": "b", "machine": {"id": "m"}, "readers": {}, "custodian": {"name": name}}
+        return specimen(head, cast("Any", {"chip": "U5", "grade": "single"}), "")
+
+    assert "both are kept by the same custodian" in list(against(seen(one), seen(other), TRUTH))
+    assert "both are kept by the same custodian" not in list(against(seen(one), seen("Somebody"), TRUTH))
+
+
 def test_serial_numbers_tell_two_readers_of_one_name_apart(tmp_path: Path) -> None:
     chip = ours(
         tmp_path,
@@ -184,6 +204,24 @@ def test_a_zipped_bundle_is_a_twin_with_content_or_without(tmp_path: Path, conte
     chip = record(bag_of(tmp_path, with_twin(name), [Held("U5", (TRUTH,))]))
     (twin,) = chip["twins"]
     assert (twin["verdict"], twin["released"], chip["grade"]) == ("same", True, "corroborated")
+
+
+@pytest.mark.parametrize("content", [True, False])
+def test_a_zip_with_a_broken_member_is_no_twin_and_nothing_is_packaged(tmp_path: Path, content: bool) -> None:  # noqa: FBT001
+    bag = bag_of(tmp_path, CLUB, [Held("X5", (TRUTH,))])
+    packed = Path(wellread("release", bag, "--json").document["zip"])
+    with zipfile.ZipFile(packed) as members:
+        wanted = "/data/images/" if content else "/metadata/record.json"
+        member = next(one for one in members.infolist() if wanted in one.filename and one.compress_size)
+    broken = bytearray(packed.read_bytes())
+    broken[member.header_offset + 30 + len(member.filename.encode()) + member.compress_size // 2] ^= 0x55
+    packed.write_bytes(broken)
+    folder = machine(tmp_path, with_twin(packed.name), [Held("U5", (TRUTH,))])
+    for command in ("check", "package"):
+        ran = wellread(command, folder)
+        assert ran.code in (1, 10), ran.err
+        assert packed.name in ran.out + ran.err
+    assert not (tmp_path / "loom-a-v1").exists()
 
 
 def test_a_damaged_bag_is_no_twin_and_nothing_is_packaged(tmp_path: Path) -> None:
