@@ -113,7 +113,7 @@ def suggest_wiring(mapping: LineMap) -> WiringSuggestion | None:
             return None
         wiring[name] = lines
         said.append(how)
-    return WiringSuggestion(wiring, " and ".join(said)) if wiring else None
+    return WiringSuggestion(wiring, "; ".join(said)) if wiring else None
 
 
 def _named_order(letter: str, name: str, lines: tuple[int, ...]) -> str | None:

@@ -91,7 +91,7 @@ def test_crossed_lines_are_told_with_the_wires_and_how_a_board_would_cross_them(
         means="U1.hb holds the same words as U1.prog with lines in another order: A3 and A4 exchanged. "
         f"Brought into that order, the readings can be compared. {DECIDED}.",
         also="The order of the other reading is the wrong one; a board that scrambles the lines on purpose. "
-        + board,
+        f"On such a board {board}.",
         next=advise("crossed-wires"),
     )
     assert beside_a_programmer(CROSSED).settled.passes[0].steps == (

@@ -155,6 +155,7 @@ class BenchSitting:
         return self._next
 
     def _taken(self, event: Event, at: float) -> list[Happened]:
+        """What an event of the stream changes, and what is told of it."""
         match event:
             case WordsCame():
                 return self._words(event)

@@ -15,6 +15,7 @@ from pipeline.stages.content.text import COMMON_PAIR, RARE_PAIR, TextRun, texts
 from pipeline.words import Words
 
 _LEAST_CHANCE = 1e-300
+A_MILLION_MILLION = 1e12
 _CHECK_FAILS = 0.5
 """A check fails in the other order where no more of its nats is left there: of the many sums tried one
 of 8 bits holds by chance in nearly every image, which is a quarter of a CRC-32.
@@ -53,6 +54,11 @@ def order_evidence(words: Words, bits: int) -> dict[str, Witness]:
     return {name: one for name, one in found.items() if one is not None and one.left > 0}
 
 
+def _in_digits(times: float) -> str:
+    """A number of times in digits, its first alone: 80,000,000; nobody counts beyond a million million."""
+    return f"{float(f'{times:.0e}'):,.0f}" if times < A_MILLION_MILLION else "more than a million million"
+
+
 def _check(words: Words, bits: int) -> Witness | None:
     """The stored check that chance explains least.
 
@@ -64,7 +70,7 @@ def _check(words: Words, bits: int) -> Witness | None:
             continue
         nats = -math.log(max(check.chance, _LEAST_CHANCE))
         if strongest is None or nats > strongest.left:
-            told = f"{check.method} holds, which happens by chance once in {math.exp(nats):.0e}"
+            told = f"{check.method} holds, which happens by chance once in {_in_digits(math.exp(nats))}"
             strongest = Witness(nats if check.beyond_chance else 0.0, nats, told, fails=_CHECK_FAILS)
     return strongest
 

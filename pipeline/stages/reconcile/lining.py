@@ -191,7 +191,7 @@ def _lines(reference: Pass, one: Pass, way: Way, organisation: Organisation) -> 
     suggested = suggest_wiring(mapping)
     if suggested is not None:
         evidence["suggested_board_wiring"] = suggested.to_json()
-        also += f" {suggested.why}"
+        also += f" On such a board {suggested.why}."
     means = (
         f"{one.reading} holds the same words as {reference.reading} with lines in another order: "
         f"{lines_in_words(settings)}. Brought into that order, the readings can be compared."
