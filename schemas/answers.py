@@ -87,6 +87,10 @@ class CheckAnswer(Answer):
     to_do: Annotated[
         list[ToDoChip], Field(description="What `package` would say is still to be done, worst first")
     ]
+    programs: Annotated[
+        list[str],
+        Field(description="Which chips read as programs, by processor, and which for no known one"),
+    ]
     spaces: Annotated[list[str], Field(description="What `package` would say of spaces")]
     suggestions: Annotated[
         list[str],

@@ -1,20 +1,24 @@
-"""What the content of all chips suggests, as lines for a terminal: spaces, and chips that are kin."""
+"""What the content of all chips suggests, as lines for a terminal: programs, spaces, kin."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.one_line import one_line
+from schemas.finding import families_said
+from schemas.names import Organisation
 
 if TYPE_CHECKING:
     from schemas.finding import FindingRecord
-    from schemas.record import SuggestedSpace
+    from schemas.record import ChipRecord, SuggestedSpace
     from schemas.recorded_sheet import PlacementRecord
 
 _LINE = 78
 """Characters of a line of a row: as long as a terminal's, so that a mail program breaks none."""
-MOST_SPACES, MOST_LANES, MOST_KIN = 8, 8, 12
+MOST_SPACES, MOST_LANES, MOST_KIN, MOST_READ = 8, 8, 12, 20
+_LONG = 256
+"""Words: in shorter stretches no program is looked for."""
 KINSHIP = {
     "same-content": "the same content",
     "inverse-content": "the inverse content",
@@ -33,6 +37,57 @@ def kin_of(chip: str, findings: Iterable[FindingRecord]) -> tuple[Kin, ...]:
         for one in findings
         if one["code"] in KINSHIP
     )
+
+
+class ReadsFor(NamedTuple):
+    """What a chip's content is a program for.
+
+    Attributes:
+        chip: Its id.
+        families: Processors, where it is told.
+        no_known: It has a long stretch of no known kind, and reads as a program for no known processor.
+    """
+
+    chip: str
+    families: tuple[str, ...]
+    no_known: bool
+
+
+def reads_for(record: ChipRecord) -> ReadsFor:
+    """What one chip's record says of processors."""
+    families = tuple(family for one in record["findings"] for family in families_said(one))
+    return ReadsFor(record["chip"], families, record.get("program") is None and _long_dense(record))
+
+
+def _long_dense(record: ChipRecord) -> bool:
+    """Whether a chip of whole bytes has a stretch of no known kind in which a program would show."""
+    bits = Organisation.parse(record["organisation"]).bits if record["organisation"] else 0
+    return bits in {8, 16} and any(
+        one["kind"] == "dense" and one["end"] - one["start"] >= _LONG for one in record["regions"]
+    )
+
+
+def programs(chips: Iterable[ReadsFor]) -> list[str]:
+    """Which chips read as programs, a line a family of processors, and which read as one for none of them."""
+    found: dict[tuple[str, ...], list[str]] = {}
+    unknown = []
+    for chip in chips:
+        if chip.families:
+            found.setdefault(chip.families, []).append(chip.chip)
+        if chip.no_known:
+            unknown.append(chip.chip)
+    lines = [
+        f"program for {' or '.join(family.upper() for family in families)}: {_read(names)}"
+        for families, names in sorted(found.items())
+    ]
+    if unknown:
+        lines.append(f"no processor that Wellread knows (or no program): {_read(unknown)}")
+    return [one_line(line) for line in lines]
+
+
+def _read(names: Sequence[str]) -> str:
+    more = f" and {len(names) - MOST_READ} more" if len(names) > MOST_READ else ""
+    return ", ".join(names[:MOST_READ]) + more
 
 
 def suggested(spaces: Sequence[SuggestedSpace], kin: Iterable[Kin]) -> list[str]:

@@ -10,7 +10,7 @@ from pipeline.one_line import one_line, one_lined
 from pipeline.summed_up import kind_of, summed_up
 from pipeline.to_do import GRADES_WORST_FIRST, UNSETTLED, ToDo, space_state
 from pipeline.views.strip import contested_spans, legend, strip
-from pipeline.views.suggestions import suggested
+from pipeline.views.suggestions import ReadsFor, programs, suggested
 from schemas.glossary import GLOSSARY
 
 if TYPE_CHECKING:
@@ -72,9 +72,9 @@ def checked(document: CheckAnswer) -> str:
 
 
 def _as_package_would(document: CheckAnswer) -> list[str]:
-    """What `package` would say of spaces and of what is still to be done, and where to learn more."""
+    """What `package` would say of programs, spaces and what is still to be done, and where to learn more."""
     waiting = document["to_do"]
-    lines = [f"  {told}" for told in (*document["spaces"], *document["suggestions"])]
+    lines = [f"  {told}" for told in (*document["programs"], *document["spaces"], *document["suggestions"])]
     lines += still_to_do(waiting, document["needing"])
     if waiting:
         words = [word for one in waiting for word in (one["grade"], *(task["code"] for task in one["tasks"]))]
@@ -124,7 +124,10 @@ def packaged(done: Packaged, *, draw: bool) -> str:
         return "\n".join([*waiting, f"Same as {done.same_as}: nothing has changed since.", place])
     lines = [_by_grade(done.chips)]
     lines += _listed(done.chips, draw=draw)
-    lines += programs(done.chips)
+    lines += [
+        f"  {told}"
+        for told in programs(ReadsFor(one.chip, one.families, one.for_no_known) for one in done.chips)
+    ]
     lines += [f"  {one_line(told)}" for told in spaces_in_doubt(done.spaces)]
     lines += [f"  {told}" for told in suggested(done.suggestions, (one for c in done.chips for one in c.kin))]
     lines += [f"caution: {one_line(caution)}" for caution in done.cautions]
@@ -214,27 +217,6 @@ def spaces_in_doubt(spaces: Iterable[SpaceRecord]) -> list[str]:
         if told != ["complete"]:
             out.append(f"space {one['name']}: {'; '.join(told)}")
     return out
-
-
-def programs(chips: Sequence[ChipSummary]) -> list[str]:
-    """Which chips read as programs, a line a family of processors, and which read as one for none of them."""
-    found: dict[tuple[str, ...], list[str]] = {}
-    for chip in chips:
-        if chip.families:
-            found.setdefault(chip.families, []).append(one_line(chip.chip))
-    lines = [
-        f"  program for {' or '.join(family.upper() for family in families)}: {_some_of(names)}"
-        for families, names in sorted(found.items())
-    ]
-    unknown = [one_line(chip.chip) for chip in chips if chip.for_no_known]
-    if unknown:
-        lines.append(f"  no processor that Wellread knows (or no program): {_some_of(unknown)}")
-    return lines
-
-
-def _some_of(names: Sequence[str]) -> str:
-    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
-    return ", ".join(names[:MOST_NAMED]) + more
 
 
 def _strip_of(chip: ChipSummary, *, draw: bool) -> str:

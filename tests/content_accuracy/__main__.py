@@ -48,6 +48,7 @@ GOALS = {
     "crossed address, 2K": Goal(0.92, 0.005),
     "crossed data, 2K": Goal(0.92, 0.005),
     "false crossing, 2K": Goal(0.99, 0.01),
+    "false crossing, 2K, no program": Goal(0.99, 0.01),
     "even and odd, 2K": Goal(0.80, 0.005),
     "eight bits, 2K": Goal(0.75, 0.015),
     "banks, 2K": Goal(0.92, 0.005),
@@ -76,6 +77,9 @@ def asked(found: list[Image], most: int, seed: int) -> Iterator[tuple[str, Outco
             odds = cases.reliability(piece)
             if odds is not None:
                 yield "odds", odds
+        if size == 2048:
+            for piece in [one for one in every if not one.family][: 2 * most]:
+                yield from ((f"{one.question}, {label}, no program", one) for one in cases.uncrossed(piece))
         for piece in _some(every, max(2, round(most * share) // 4)):
             for outcome in _orders(piece, size, rng):
                 yield f"{outcome.question}, {label}", outcome
@@ -231,11 +235,11 @@ def main(arguments: list[str] | None = None) -> int:
         "",
         *reliability(outcomes),
         "",
-        *(code_table(found, options.seed) if options.only != "text" else ()),
+        *(code_table(found, options.seed) if options.only in {None, "flow"} else ()),
         "",
-        *text_table(found),
+        *(text_table(found) if options.only in {None, "text"} else ()),
         "",
-        *(cost(found) if options.only != "text" else ()),
+        *(cost(found) if options.only in {None, "flow"} else ()),
         "",
         *missing,
     ]

@@ -20,6 +20,7 @@ from pipeline.stages.content.flow_of_control import (
     keeps_flow,
 )
 from pipeline.stages.content.flow_of_control.families import choose
+from pipeline.stages.content.flow_of_control.habits import HABITS
 from pipeline.stages.content.flow_of_control.kept_bits import keeps_bits
 from pipeline.stages.content.flow_of_control.orders import crossings
 from pipeline.stages.content.program import program_of, with_code
@@ -110,6 +111,15 @@ def crossed(piece: Piece, rng: Generator, times: int) -> Iterator[Outcome]:
         own = [one for one in every if one.bus == bus]
         for number in rng.permutation(len(own))[:times]:
             yield from _crossing(piece, own[int(number)])
+
+
+def uncrossed(piece: Piece) -> Iterator[Outcome]:
+    """No program, on a board of each processor whose habits are known: not to be called crossed."""
+    for family in HABITS:
+        found = crossed_lines(piece.data, 8, families=[family])
+        note = f"{piece.image.name} at {piece.at:#x}: {found}"
+        right = found is None
+        yield Outcome("false crossing", family, piece.image.package, right, not right, note=note)
 
 
 def _crossing(piece: Piece, crossing: LineChange) -> Iterator[Outcome]:

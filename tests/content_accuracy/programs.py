@@ -219,7 +219,9 @@ def _built_by_cc65(folder: Path, targets: tuple[str, ...]) -> Found:
     for source in sorted((folder / "usr/share/cc65/samples").rglob("*.c")):
         for target in targets:
             result = work / f"{source.stem}.{target}"
-            if not result.exists():
+            # Not every sample is for every machine: what could not be built once is not tried each time.
+            none = work / f"{source.stem}.{target}.none"
+            if not result.exists() and not none.exists():
                 here = work / f"{source.stem}.{target}.o"
                 run(
                     "cl65",
@@ -234,6 +236,8 @@ def _built_by_cc65(folder: Path, targets: tuple[str, ...]) -> Found:
                     paths=(folder,),
                 )
                 here.unlink(missing_ok=True)
+                if not result.exists():
+                    none.touch()
             if result.exists() and result.stat().st_size >= 512:
                 yield result.name, _placed(result.read_bytes()), None
 

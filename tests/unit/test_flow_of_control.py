@@ -12,7 +12,6 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.flow import ChipSummary
 from pipeline.stages.content.flow_of_control import (
     READ_AS,
     LineChange,
@@ -24,8 +23,9 @@ from pipeline.stages.content.flow_of_control import (
 )
 from pipeline.stages.content.flow_of_control.begins import starts
 from pipeline.stages.content.flow_of_control.decode import decode
+from pipeline.stages.content.flow_of_control.habits import HABITS
 from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES
-from pipeline.stages.content.flow_of_control.orders import crossings
+from pipeline.stages.content.flow_of_control.orders import Stored, crossings, worth
 from pipeline.stages.content.flow_of_control.stretches import best_stretches, best_total
 from pipeline.stages.content.flow_of_control.votes import fewer, speaking
 from pipeline.stages.content.order_evidence import order_evidence
@@ -37,8 +37,8 @@ from pipeline.stages.content.program import (
     with_code,
 )
 from pipeline.stages.content.regions import regions
-from pipeline.to_do import ToDo
-from pipeline.views.terminal import programs
+from pipeline.views.suggestions import ReadsFor, programs
+from pipeline.words import Words
 from schemas.finding import Code, Severity
 from tests.kit.images import random_image
 from tests.kit.invented_programs import program
@@ -257,19 +257,16 @@ def test_a_processor_is_known_by_its_marking() -> None:
     ]
 
 
-NOTHING = ToDo("K", "single", (), elsewhere=False, tasks=())
-
-
 def test_the_terminal_says_which_chips_are_programs_and_for_what() -> None:
     chips = [
-        ChipSummary("K1", "single", NOTHING, families=("8080", "z80")),
-        ChipSummary("K2", "single", NOTHING),
-        ChipSummary("K4", "single", NOTHING, for_no_known=True),
-        ChipSummary("K3", "single", NOTHING, families=("8080", "z80")),
+        ReadsFor("K1", ("8080", "z80"), no_known=False),
+        ReadsFor("K2", (), no_known=False),
+        ReadsFor("K4", (), no_known=True),
+        ReadsFor("K3", ("8080", "z80"), no_known=False),
     ]
     assert programs(chips) == [
-        "  program for 8080 or Z80: K1, K3",
-        "  no processor that Wellread knows (or no program): K4",
+        "program for 8080 or Z80: K1, K3",
+        "no processor that Wellread knows (or no program): K4",
     ]
 
 
@@ -282,3 +279,45 @@ def test_an_image_of_any_size_is_read_wherever_its_addresses_lead(size: int) -> 
     high = np.full(size, 0xFF, dtype=np.uint8)
     high[::3] = 0xCD
     assert program_of(high, 8) is not None
+
+
+def program_of_habit(family: str, size: int, seed: int) -> Words:
+    """Instructions drawn as programs of a family use them, without a branch that leads anywhere in it."""
+    rng = np.random.default_rng(seed)
+    # One program keeps to fewer instructions than all programs together.
+    odds = np.exp((48 - np.frombuffer(HABITS[family].encode(), dtype=np.uint8).astype(float)) / 2.5)
+    odds[decode(family, np.repeat(np.arange(256, dtype=np.uint8), 4))[3][::4] != 0] = 0
+    first = rng.choice(256, size, p=odds / odds.sum()).astype(np.uint8)
+    out = rng.choice(rng.integers(0, 256, 6, dtype=np.uint8), size + 4)
+    at = 0
+    for opcode in first:
+        out[at] = opcode
+        at += max(1, int(decode(family, out[at : at + 4]).length[0]))
+        if at >= size:
+            break
+    return out[:size]
+
+
+@pytest.mark.parametrize("crossing", [LineChange("data", (1, 6)), LineChange("data", (3,))])
+def test_a_crossed_data_line_is_found_by_the_mix_of_instructions_alone(crossing: LineChange) -> None:
+    words = program_of_habit("8051", 2048, seed=4)
+    assert float(worth(Stored([words], 8), "8051")[0]) < 12
+    found = crossed_lines(crossing.undo(words), 8, families=["8051"])
+    assert found is not None
+    assert found.crossing == crossing
+    assert crossed_lines(words, 8, families=["8051"]) is None
+
+
+@pytest.mark.parametrize("family", HABITS)
+def test_noise_and_text_have_no_mix_of_instructions(family: str) -> None:
+    noise = random_image(3)[:2048].astype(np.uint8)
+    text = np.frombuffer((b"The loom stops when a thread breaks; mend it. " * 50)[:2048], dtype=np.uint8)
+    for data in (noise, text):
+        assert crossed_lines(data, 8, families=[family]) is None
+
+
+@pytest.mark.parametrize("family", HABITS)
+def test_the_habits_of_a_family_are_a_share_for_every_first_byte(family: str) -> None:
+    nats = (np.frombuffer(HABITS[family].encode(), dtype=np.uint8) - 48) / 4
+    assert len(nats) == (1024 if family == "68000" else 256)
+    assert 0.8 < float(np.exp(-nats).sum()) < 1.2

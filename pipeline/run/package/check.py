@@ -11,7 +11,7 @@ from pipeline.result import Result
 from pipeline.run.package.all_chips import look_over
 from pipeline.run.package.open_project import open_project
 from pipeline.to_do import to_do, worst_first
-from pipeline.views.suggestions import kin_of, suggested
+from pipeline.views.suggestions import kin_of, programs, reads_for, suggested
 from pipeline.views.terminal import checked, spaces_in_doubt
 
 if TYPE_CHECKING:
@@ -54,6 +54,7 @@ def check_project(folder: Path, *, quiet: bool = False) -> Result[CheckAnswer]:
         "named": _named(records),
         "needing": [one.chip for one in waiting if one.needs_person],
         "to_do": [one.to_json() for one in waiting],
+        "programs": programs(reads_for(record) for record in records),
         "spaces": spaces_in_doubt(spaces),
         "suggestions": suggested(
             suggestions, (kin for one in records for kin in kin_of(one["chip"], one["findings"]))

@@ -34,8 +34,7 @@ from pipeline.views.report import (
 )
 from pipeline.views.report.thumbnails import MOST_THUMBNAILS
 from pipeline.views.strip import contested_spans
-from pipeline.views.suggestions import kin_of
-from schemas.finding import families_said
+from pipeline.views.suggestions import kin_of, reads_for
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
@@ -65,8 +64,6 @@ class Finish:
     near: Mapping[str, Near] = field(default_factory=dict)
 
 
-_LONG = 256
-"""Words: in shorter stretches no program is looked for."""
 MOST_STRIPS = 400
 """Beyond so many chips the terminal shows no strips: nobody reads them there, and each has to be kept."""
 
@@ -140,7 +137,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         record: Of the chip.
         strips: Also what a strip on the terminal is drawn from.
     """
-    image, readings = record["image"], record["readings"]
+    image, readings, reads = record["image"], record["readings"], reads_for(record)
     words = Organisation.parse(record["organisation"]).words if record["organisation"] else 0
     return ChipSummary(
         chip=record["chip"],
@@ -154,17 +151,9 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         operators=tuple(dict.fromkeys(one["operator"] or "" for one in readings if one.get("operator"))),
         regions=tuple((one["kind"], one["start"], one["end"]) for one in record["regions"] if strips),
         contested=tuple(contested_spans(record["contested"], words)) if strips else (),
-        families=tuple(family for one in record["findings"] for family in families_said(one)),
-        for_no_known=record.get("program") is None and _long_dense(record),
+        families=reads.families,
+        for_no_known=reads.no_known,
         kin=kin_of(record["chip"], record["findings"]),
-    )
-
-
-def _long_dense(record: ChipRecord) -> bool:
-    """Whether a chip of whole bytes has a stretch of no known kind in which a program would show."""
-    bits = Organisation.parse(record["organisation"]).bits if record["organisation"] else 0
-    return bits in {8, 16} and any(
-        one["kind"] == "dense" and one["end"] - one["start"] >= _LONG for one in record["regions"]
     )
 
 

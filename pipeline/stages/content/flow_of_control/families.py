@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from pipeline.stages.content.flow_of_control.begins import Starts, starts
 from pipeline.stages.content.flow_of_control.decode import decode
-from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES, Bytes, Instructions, Mask
-from pipeline.stages.content.flow_of_control.stretches import best_total
+from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES, Bytes, Instructions, Mask, Nats
+from pipeline.stages.content.flow_of_control.stretches import best_total, best_totals
 from pipeline.stages.content.flow_of_control.votes import (
     Bases,
     Votes,
@@ -36,6 +36,8 @@ _TRIPLES, _BY_CHANCE = 1024, 8.0
 """Among so many triples or more, equal pairs this many standard deviations beyond chance make a program
 possible.
 """
+_BIN, _BINS = 16, 512
+"""Places whose votes are summed up before stretches are sought among them; about how many bins at most."""
 _OWN_SHARE = 0.02
 """A program for the larger set has more of its own instructions than this."""
 
@@ -98,13 +100,33 @@ def row_votes(read: Read, row: int) -> tuple[NDArray[np.intp], NDArray[np.float6
 
 def totals(read: Read) -> NDArray[np.float64]:
     """Nats by row: what the best stretches of each image are worth as a program."""
-    out = np.zeros(len(read.starts.begins))
-    for row in range(len(out)):
-        _, nats, _ = row_votes(read, row)
-        out[row] = best_total(nats.tolist())
-        if read.bases.base[row] >= 0:
-            out[row] = max(0.0, out[row] - _BASE_PRICE)
-    return out
+    rows, n = read.starts.begins.shape
+    near, far = read.near, read.far
+    # All rows are put in order at once: one behind the other, each by place.
+    key = np.concatenate((near.row * n + near.at, far.row * n + far.at))
+    order = np.argsort(key, kind="stable")
+    nats = np.concatenate((near.nats, far.nats))[order].tolist()
+    edges = np.searchsorted(key[order], np.arange(rows + 1) * n).tolist()
+    out = np.array([best_total(nats[edges[row] : edges[row + 1]]) for row in range(rows)])
+    return _less_base(out, read)
+
+
+def _less_base(worth: Nats, read: Read) -> Nats:
+    """What is left once the choice of a base has been paid for."""
+    return np.where(read.bases.base >= 0, np.maximum(0.0, worth - _BASE_PRICE), worth)
+
+
+def totals_with(read: Read, further: Nats) -> Nats:
+    """As `totals`, with further votes of shape (rows, n), summed up bin by bin and all images at once."""
+    rows, n = further.shape
+    size = max(_BIN, n // _BINS)
+    bins = -(-n // size)
+    binned = np.zeros((rows, bins * size))
+    binned[:, :n] = further
+    votes = binned.reshape(rows, bins, size).sum(axis=2).reshape(-1)
+    for one in (read.near, read.far):
+        votes += np.bincount(one.row * bins + one.at // size, weights=one.nats, minlength=rows * bins)
+    return _less_base(best_totals(votes.reshape(rows, bins)), read)
 
 
 class Family(NamedTuple):
@@ -143,10 +165,13 @@ def family_readings(data: Bytes, families: Sequence[str] = READ_AS) -> list[Fami
             continue
         decoded = [decode(family, data) for family in some]
         read = read_as(decoded, leading(data, units), places_speaking(speaks, units))
-        for row, (family, nats) in enumerate(zip(some, totals(read).tolist(), strict=True)):
-            _, _, lands = row_votes(read, row)
-            wide = family == "8086" and _is_wide(data, read.starts.begins[row] & speaks)
-            out.append(Family(family, 0.0 if wide else nats, len(lands), int(np.count_nonzero(lands))))
+        row = np.concatenate((read.near.row, read.far.row))
+        lands = np.concatenate((read.near.lands, read.far.lands))
+        told = np.bincount(row, minlength=len(some)).tolist()
+        hit = np.bincount(row[lands], minlength=len(some)).tolist()
+        for family, nats, every, landing in zip(some, totals(read).tolist(), told, hit, strict=True):
+            wide = family == "8086" and _is_wide(data, read.starts.begins[some.index(family)] & speaks)
+            out.append(Family(family, 0.0 if wide else nats, every, landing))
     return sorted(out, key=lambda one: -one.nats)
 
 
