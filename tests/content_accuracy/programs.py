@@ -214,6 +214,7 @@ def _cc65(*targets: str) -> Callable[[], Found | None]:
 
 
 def _built_by_cc65(folder: Path, targets: tuple[str, ...]) -> Found:
+    """Its samples for each machine that they can be built for."""
     work = CACHE / "built" / "cc65"
     work.mkdir(parents=True, exist_ok=True)
     for source in sorted((folder / "usr/share/cc65/samples").rglob("*.c")):
