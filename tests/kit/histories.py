@@ -13,7 +13,14 @@ from numpy.random import Generator
 
 from tests.kit.board_simulated import THREE_SUPPLIES, Board
 from tests.kit.firmware import installed
-from tests.kit.lines_shown import Others, could_have_made, may_show, share_against
+from tests.kit.lines_shown import (
+    Others,
+    could_have_made,
+    could_have_made_all,
+    firm_reading,
+    may_show,
+    share_against,
+)
 from tests.kit.reader_looping import LoopingReader
 from tests.kit.wires import Image
 
@@ -133,6 +140,8 @@ class Score:
         right: Line states that are what the image and the wires must show.
         in_doubt: Lines shown as *not yet shown* in the first two passes with a loose contact, though the
             content moves them: each could have made a word that disagreed, or is dead or joined in noise.
+        undecided: Lines shown so later too, of which each alone could have made every word that a loose
+            contact spoiled: a name would be a guess.
         alive: Lines called alive that are not: history, line, truth.
         wrong: Lines shown as anything else than they must be, and good ones called alive unproved.
         histories: How many were played.
@@ -141,6 +150,7 @@ class Score:
 
     right: int = 0
     in_doubt: list[str] = field(default_factory=list)
+    undecided: list[str] = field(default_factory=list)
     alive: list[str] = field(default_factory=list)
     wrong: list[str] = field(default_factory=list)
     histories: int = 0
@@ -150,6 +160,7 @@ class Score:
         """What other histories have shown, too."""
         self.right += other.right
         self.in_doubt += other.in_doubt
+        self.undecided += other.undecided
         self.alive += other.alive
         self.wrong += other.wrong
         self.histories += other.histories
@@ -173,6 +184,7 @@ class Score:
         again = [one for one in others if one[0].size < latest.size] or others
         must = may_show(truth.board, truth.faults)
         must += may_show(truth.board, truth.faults, share_against(latest, again))
+        alike = _alike(truth, [*((np.arange(one.size), one) for one in since), *again])
         settled = truth.passes >= SETTLED and truth.shows(since)
         for line, got in states.items():
             fault = truth.faults.get(line, "")
@@ -187,6 +199,8 @@ class Score:
                 self.right += 1
             elif got == "not-shown" and _in_doubt(truth, line, latest, others):
                 self.in_doubt.append(what)
+            elif got == "not-shown" and line in alike:
+                self.undecided.append(what)
             else:
                 (self.alive if got == "alive" and fault else self.wrong).append(what)
 
@@ -196,6 +210,15 @@ def _driven(truth: Truth, latest: Image, others: Others) -> tuple[Image, Others]
     floating = [int(line[1:]) for line, what in truth.faults.items() if what == "floating"]
     keep = latest.dtype.type(((1 << truth.board.bits) - 1) & ~sum(1 << k for k in floating))
     return latest & keep, [(at, words & keep) for at, words in others]
+
+
+def _alike(truth: Truth, seen: Others) -> set[str]:
+    """Lines between which nothing that was read decides: the loose one is among them, and not alone."""
+    firm = firm_reading(truth.board)
+    firm, seen = _driven(truth, firm, seen)
+    could = could_have_made_all(firm, seen, truth.board.bits)
+    loose = {line for line, what in truth.faults.items() if what == "loose"}
+    return could if loose & could and len(could) > 1 else set()
 
 
 def _in_doubt(truth: Truth, line: str, latest: Image, others: Others) -> bool:

@@ -30,6 +30,8 @@ from tests.kit.wires import Image
 CHANCE = 1e-6
 SHARE, PAIRS = 0.1, 8
 MOST_BASES = 1024
+CERTAIN = 1 / 1000
+"""A loose line has a name where no other one explains the same words but by a chance smaller than this."""
 
 
 def may_show(board: Board, faults: Mapping[str, str], share: float = SHARE) -> list[dict[str, str]]:
@@ -40,7 +42,7 @@ def may_show(board: Board, faults: Mapping[str, str], share: float = SHARE) -> l
         faults: Line → `dead`, `stuck`, `joined`, `floating` or `loose`.
         share: Of all words that must speak against two lines being one.
     """
-    reading = _firm(board)
+    reading = firm_reading(board)
     data = _data_lines(reading, {int(line[1:]) for line, what in faults.items() if what == "floating"})
     loose = [line for line, what in faults.items() if what == "loose"]
     names = [f"A{k}" for k in range(board.lines)]
@@ -101,7 +103,35 @@ def could_have_made(line: str, latest: Image, others: Others) -> bool:
     return False
 
 
-def _firm(board: Board) -> Image:
+def could_have_made_all(firm: Image, seen: Others, bits: int) -> set[str]:
+    """Lines of which each alone, coming and going, could have made every word that is not the firm one.
+
+    An address line gives the word of the address across it, where it is asked for one level only; a data line
+    makes its own column one level. Where more than one line could have, the same words would have been read
+    with either of them loose: nothing that was read tells which, and a name would be a guess.
+
+    What is usually read may as well be the spoiled word, and the odd one the chip's own, where that stands
+    across the line. That the odd one is then just what stands across the loose line would be chance, which
+    counts for nothing down to `CERTAIN`.
+    """
+    apart = [(at[words != firm[at]], words[words != firm[at]]) for at, words in seen]
+    at, words = (np.concatenate(list(each)) for each in zip(*apart, strict=True))
+    if not at.size:
+        return set()
+    shares = np.bincount(firm, minlength=256) / firm.size
+    found = set()
+    for k in range(int(firm.size).bit_length() - 1):
+        made, turned = words == firm[at ^ 1 << k], firm[at] == firm[at ^ 1 << k]
+        chance = float(np.prod(shares[np.unique(words[~made])]))
+        if np.unique(at >> k & 1).size == 1 and (made | turned).all() and chance > CERTAIN:
+            found.add(f"A{k}")
+    for k in range(bits):
+        if (words ^ firm[at] == 1 << k).all() and np.unique(words >> k & 1).size == 1:
+            found.add(f"D{k}")
+    return found
+
+
+def firm_reading(board: Board) -> Image:
     """What is read while no contact is loose, floating columns low."""
     wires = replace(board.wires, loose_address={}, loose_data={}, open_data=[])
     firm = replace(board, on=[*board.supplies])

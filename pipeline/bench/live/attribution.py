@@ -175,11 +175,13 @@ def _by_chance(seen: Disagreements, line: int) -> NDArray[np.float64]:
     values, counts = np.unique(seen.base, return_counts=True)
     fill = values[int(counts.argmax())]
     beside = seen.base[across(seen, line)[0]]
-    spoiled = np.where(seen.other == beside, seen.other, seen.reference)
+    came = seen.other == beside
+    spoiled = np.where(came, seen.other, seen.reference)
     place = np.minimum(np.searchsorted(values, spoiled), values.size - 1)
     common = np.where(values[place] == spoiled, counts[place], 0) / seen.base.size
     told, blank = _alike(seen, line, int(fill))
-    same = np.where(seen.reference == fill, blank, told)
+    # a word that is just what stands across the line is not one that is the same on both sides
+    same = np.where(came, 0.0, np.where(seen.reference == fill, blank, told))
     return np.asarray(1.0 - (1.0 - common) * (1.0 - same))
 
 

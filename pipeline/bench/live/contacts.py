@@ -154,17 +154,20 @@ def _stretches(one: PassRead) -> list[Pass]:
 
 
 def floating_lines(passes: Sequence[PassRead], bits: int) -> frozenset[int]:
-    """Data lines that differ in half of the words, whatever they are held against."""
+    """Data lines that differ in half of the words, whatever they are held against: all zeros, too.
+
+    A loose contact differs in nearly half of them where its column has one level nearly throughout.
+    """
     latest, again, before = passes[-1].words, _stretches(passes[-1]), passes[:-1]
     now = [(latest[one.present] ^ one.words[one.present]) for one in again if one.present is not None]
     then = [latest ^ before[-1].words] if before else []
     found = set(range(bits))
     looked = False
-    for group in (now, then):
+    for group in (now, then, [latest]):
         size = sum(int(one.size) for one in group)
         if size < LEAST_COMPARED:
             continue
-        looked = True
+        looked = looked or group[0] is not latest
         wide = SIGMAS * (0.25 / size) ** 0.5 + 0.01
         found &= {
             line
