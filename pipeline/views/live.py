@@ -85,7 +85,7 @@ def screen(
         body = _in_columns(sitting, width)[: height - len(below) - 2]
         spare = height - len(below) - 2 - len(body)
     more: list[str] = []
-    if spare > 0 and sitting.words is not None:
+    if spare > 0 and sitting.words is not None and regions:
         more.append(strip(sitting.words.size, regions, cells=STRIP_CELLS, blocks=blocks)[:width])
     if spare > 1:
         more.append(LEGEND[:width])

@@ -320,6 +320,26 @@ def test_a_terminal_gets_the_package_without_colour_and_without_other_than_plain
         "\r\n", " "
     )
     assert text.count("\a") == 1
+    assert text.endswith("moved.\x1b[K\x1b[J\a\r\n")  # what is said behind it begins a line of its own
+
+
+@pytest.mark.drill
+def test_the_bell_rings_at_the_terminal_while_a_log_takes_the_words(line: Line) -> None:
+    ours, its = pty.openpty()
+    command = [sys.executable, "-m", "pipeline", "watch", line.name, "--part", "2716", "--bell", "change"]
+    with LoopingReader(line, powered()):
+        ran = subprocess.run(command, cwd=ROOT, stdout=subprocess.PIPE, stderr=its, timeout=60, check=True)
+    os.close(its)
+    rung = b""
+    while select.select([ours], [], [], 0.1)[0]:
+        try:
+            rung += os.read(ours, 65_536)
+        except OSError:
+            break
+    os.close(ours)
+    assert rung.count(b"\a") == 1
+    assert b"\a" not in ran.stdout
+    assert b"alive" in ran.stdout
 
 
 # -- the whole way ----------------------------------------------------------------------------------------

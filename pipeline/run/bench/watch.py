@@ -87,7 +87,11 @@ def watch_port(
         # before anything is watched: what cannot be captured in the end is told at once
         chosen = chosen_for(then)
         wish = replace(wish, part=chosen.part, organisation=str(chosen.organisation))
-    baud = watch(wish, show=shown(wish.port, as_json=as_json, quiet=quiet, bell=wish.bell))
+    show, over = shown(wish.port, as_json=as_json, quiet=quiet, bell=wish.bell)
+    try:
+        baud = watch(wish, show=show)
+    finally:
+        over()
     if then is not None:
         return capture(replace(then, baud=baud), quiet=quiet or as_json)
     if not quiet:
@@ -203,8 +207,8 @@ def _is_words(heard: bytes) -> bool:
     return len(lines) >= LEAST_LINES and text.no_text == 0
 
 
-def shown(port: str, *, as_json: bool, quiet: bool, bell: str | None) -> Show:
-    """How a sitting is shown: a screen on a terminal, else a line or a document an event.
+def shown(port: str, *, as_json: bool, quiet: bool, bell: str | None) -> tuple[Show, Callable[[], None]]:
+    """How a sitting is shown: a screen on a terminal, else a line or a document an event; and what ends it.
 
     Args:
         port: Its name.
@@ -227,6 +231,7 @@ def shown(port: str, *, as_json: bool, quiet: bool, bell: str | None) -> Show:
                 say_json_line(event_document(each, sitting, port, baud))
             else:
                 say(event_line(each, sitting), whole=True, now=True)
+        silent(sitting, told, baud)
 
     def live(sitting: BenchSitting, told: list[Happened], baud: int) -> None:
         nonlocal drawn
@@ -244,14 +249,18 @@ def shown(port: str, *, as_json: bool, quiet: bool, bell: str | None) -> Show:
             pictured.clear()
             pictured[id(sitting.words)] = _cuts(sitting)
 
+    def over() -> None:
+        if drawn:
+            page.done()
+
     def silent(sitting: BenchSitting, told: list[Happened], baud: int) -> None:
         del sitting, baud
         if _rings(bell, told):
             ring()
 
     if quiet:
-        return silent
-    return live if page.live and not as_json else events
+        return silent, over
+    return live if page.live and not as_json else events, over
 
 
 def _opening(sitting: BenchSitting, port: str, baud: int, *, as_json: bool) -> Iterator[Callable[[], None]]:
