@@ -436,7 +436,7 @@ class ProgramRecord(TypedDict):
     routines_found: int
     calls_out: Annotated[list[CallRecord], Field(description="The first thousand")]
     calls_out_found: int
-    reached: Annotated[int, Field(description="Words that entries, or calls where none is known, lead to")]
+    reached: Annotated[int, Field(description="Words that entries, and calls in any code, lead to")]
     unreached: Annotated[list[Range], Field(description="Code that nothing leads to, the first thousand")]
 
 

@@ -57,6 +57,20 @@ def test_what_no_call_leads_to_is_unreached() -> None:
     assert walked.unreached == [[(4, 0x10), (0x14, 0x26)]]
 
 
+def test_what_is_called_is_reached_though_its_caller_is_come_to_by_a_jump_through_a_register() -> None:
+    """The entry leads on where no walk can follow; the routine behind calls another."""
+    code = bytearray(64)
+    code[0:4] = b"\x21\x10\x00\xe9"
+    code[0x10:0x14] = b"\xcd\x20\x00\xc9"
+    code[0x20:0x24] = b"\x3e\x02\x47\xc9"
+    one = laid(np.frombuffer(bytes(code), dtype=np.uint8), "z80", 0)
+    begins = np.isin(np.arange(64), [0, 3, 0x10, 0x13, 0x20, 0x22, 0x23])
+    walked = walk([one._replace(code=begins, stretches=((0, 4), (0x10, 0x14), (0x20, 0x24)))])
+    assert walked.entries == [[0]]
+    assert np.flatnonzero(walked.reached[0]).tolist() == [0, 1, 2, 3, 0x20, 0x21, 0x22, 0x23]
+    assert walked.unreached == [[(0x10, 0x14)]]
+
+
 @pytest.mark.parametrize(
     ("family", "vector"),
     [("6502", b"\x00\xf9\x00\xf8\x00\xfa"), ("6800", b"\xf9\x00\xfa\x00\xfb\x00\xf8\x00")],

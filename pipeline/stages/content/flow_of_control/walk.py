@@ -104,13 +104,14 @@ def _own_base(data: Bytes, one: Instructions) -> int | None:
 def walk(programs: Sequence[Laid]) -> Walked:
     """Programs of one processor walked together.
 
-    Where no entry is known all that is called is taken for entered.
+    All that is called counts as reached, not only what the known entries lead to: real programs dispatch
+    through registers and memory soon after their entry, where no walk can follow.
     """
     where = _finder(programs)
     calls = [one for number in range(len(programs)) for one in _calls(programs, number, where)]
     entries = [_entries(one) for one in programs]
     begun = [(number, place) for number, own in enumerate(entries) for place in own]
-    begun = begun or [one.target for one in calls if one.target is not None and one.call]
+    begun += [one.target for one in calls if one.target is not None]
     reached = _reached(programs, begun, where)
     unreached = [_gaps(one, mask) for one, mask in zip(programs, reached, strict=True)]
     return Walked(entries, calls, reached, unreached)
