@@ -406,11 +406,11 @@ def _flow(
     if read is not None:
         # Flow is followed as far as words were read; lines are compared in whole images.
         program = program_of(words[: int(np.argmin(read))], bits)
-        return program, program_findings(chip, program)
+        return program, program_findings(chip, program, processor)
     program = program_of(words, bits)
     crossed = crossing_findings(chip, words, bits, program=program, processor=processor, part=part)
     turned = () if crossed else turned_findings(chip, words, bits, part)
-    return program, (*program_findings(chip, program), *crossed, *turned)
+    return program, (*program_findings(chip, program, processor), *crossed, *turned)
 
 
 def without_reading(planned: PlannedChip) -> ChipResult:

@@ -385,8 +385,11 @@ _MEANINGS = (
         "runs-on",
         "The content is code of a family of processors.",
         ("How well instructions, branches and their targets fit each family, as odds over the next best."),
-        "Data that happens to decode; two families that share most of their instructions.",
-        "Name the board's `processor` where it is known.",
+        (
+            "Data that happens to decode; two families that share most of their instructions. Programs for "
+            "other processors, 32-bit code among them, are not known; of single bits it says nothing."
+        ),
+        "Name the board's `processor` where it is known, and compare it with the one on the board.",
     ),
     Meaning(
         "finding",
@@ -396,7 +399,10 @@ _MEANINGS = (
             "Calls and jumps of the code land where routines begin, for this address more often than for "
             "any other."
         ),
-        "An image that is moved before it runs.",
+        (
+            "An image that is moved before it runs; a second bank at the same address. Code that calls only "
+            "relatively or through registers says nothing of its place."
+        ),
         "Compare it with the board's address decoding, and add a space to the sheet.",
     ),
     Meaning(
@@ -407,7 +413,11 @@ _MEANINGS = (
             "A program keeps its flow, or text can be read, in one order of lines only, or the chips beside "
             "it change together with this one in one order only."
         ),
-        "A board that scrambles the chip's lines on purpose (`board_wiring`).",
+        (
+            "A board that scrambles the chip's lines on purpose (`board_wiring`). Looked for only where a "
+            "program's flow breaks, the sheet names the board's processor, or chips beside it are parts of "
+            "one word; one exchange or inversion at a time."
+        ),
         (
             "Power off and chip out: follow the named wires with a meter; it is never undone automatically. "
             "Say `lines` or `board_wiring` once you know which it is."

@@ -212,6 +212,27 @@ def test_runs_on_tells_the_family_its_odds_and_the_count() -> None:
     assert program_findings("K1", program_of(np.zeros(64, np.uint8), 4)) == ()
 
 
+@pytest.mark.parametrize(
+    ("processor", "means", "what_next"),
+    [
+        ("Z80A", ", as the sheet says (Z80A)", "`listing`"),
+        ("6502", "; the sheet says 6502, which is another", "marking"),
+        ("Zylog-8O", "; the sheet says Zylog-8O, whose instructions are not known here", "spells"),
+        (None, "begin", "Name the board's `processor`"),
+    ],
+)
+def test_the_sheets_processor_changes_no_odds_but_what_is_said(
+    processor: str | None, means: str, what_next: str
+) -> None:
+    told = program_of(program("z80", 2048), 8)
+    (found,) = program_findings("K1", told, processor)
+    (alone,) = program_findings("K1", told)
+    assert found.evidence == alone.evidence
+    assert found.means.endswith(means)
+    assert what_next in found.next
+    assert found.evidence["odds"] < 1
+
+
 def test_lines_crossed_is_a_caution_that_names_the_lines() -> None:
     words = LineChange("address", (2, 6)).undo(program("z80", 2048, base=0x8000))
     (found,) = crossing_findings("K1", words, 8, program=program_of(words, 8), processor="Z80A")

@@ -155,6 +155,21 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
         LOGIC,
     ),
     "say-processor": ("Name the board's `processor`, if it is known.", LOGIC),
+    "say-kin-processor": (
+        (
+            "Check how the sheet spells the board's `processor`; if that is right, `listing --processor` reads "
+            "the program as one for a relative."
+        ),
+        LOGIC,
+    ),
+    "processor-said": ("`listing` shows the program with its instructions in words.", LOGIC),
+    "compare-processor": (
+        (
+            "Compare the sheet's `processor` with the marking of the one on the board, and the chip with its "
+            "board; a second processor on it, or a chip of another board, explains both."
+        ),
+        LOGIC,
+    ),
     # -- passes that disagree
     "scattered-bits": (
         (

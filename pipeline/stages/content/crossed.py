@@ -38,7 +38,7 @@ def crossed_finding(
         means=f"{reads} with {said}",
         also=(
             "a board that scrambles the chip's lines on purpose (`board_wiring`); "
-            "the image stays as it was read"
+            "the image stays as it was read. More than one exchange or inversion at once is not looked for"
         ),
         next=advise(step("lines-crossed", named=" and ".join(named)), part),
     )

@@ -49,6 +49,10 @@ Of 12,939 pairs of a true and a moved order of real programs the moved one spoke
 """
 _LEAST_FLOW = 12.0
 """Nats that a program must be worth before its flow speaks for an order."""
+_SUREST = 0.9999
+"""Odds are a guess: none is told as certainty."""
+_MOST_SAID = 40
+"""Characters of the sheet's word that a finding repeats."""
 _LEAST_CODE = 16
 """Words: a shorter stretch of code is left to the region that it lies in."""
 _TOLD = {
@@ -222,14 +226,20 @@ def _in_hundred(odds: float) -> str:
     return f"{int(odds * 100)} in 100" if odds < 0.995 else "more than 99 in 100"
 
 
-def program_findings(chip: str, program: Program | None) -> tuple[Finding, ...]:
+def program_findings(chip: str, program: Program | None, processor: str | None = None) -> tuple[Finding, ...]:
     """The note `runs-on`, where the content reads as a program of a known family.
 
     Content of no known family is told in the evidence of no finding: silence says it.
+
+    Args:
+        chip: Its id.
+        program: As `program_of` gives it.
+        processor: The board's, as the sheet has it; it changes no odds.
     """
     if program is None or program.named.best is None or program.named.families == ("unknown",):
         return ()
     named, best = program.named, program.named.best
+    beside, what_next = _beside_the_sheet(named.families, processor)
     return (
         Finding(
             code=Code.RUNS_ON,
@@ -238,18 +248,32 @@ def program_findings(chip: str, program: Program | None) -> tuple[Finding, ...]:
             where={"ranges": [list(one) for one in program.code[:64]]},
             evidence={
                 "families": list(named.families),
-                "odds": round(named.odds, 4),
+                "odds": min(round(named.odds, 4), _SUREST),
                 "branches": best.branches,
                 "landing": best.landing,
                 "nats": round(best.nats, 1),
             },
             means=f"reads as a program for {_spoken(named.families)}, {_in_hundred(named.odds)}: "
-            f"{best.landing} of {best.branches} branches and calls land where instructions begin",
+            f"{best.landing} of {best.branches} branches and calls land where instructions begin{beside}",
             also="a family that shares most of these instructions; a program for a larger member of the "
-            "family",
-            next=advise("say-processor"),
+            "family, or for a processor that is not among those known here, 32-bit code among them; of "
+            "single bits it says nothing",
+            next=advise(what_next),
         ),
     )
+
+
+def _beside_the_sheet(families: Sequence[str], processor: str | None) -> tuple[str, str]:
+    """What the sheet's word adds to `runs-on`, and the step that follows."""
+    if not processor:
+        return "", "say-processor"
+    known = family_of(processor)
+    said = processor[:_MOST_SAID]
+    if known is None:
+        return f"; the sheet says {said}, whose instructions are not known here", "say-kin-processor"
+    if known in {READ_FOR.get(family, family) for family in families}:
+        return f", as the sheet says ({said})", "processor-said"
+    return f"; the sheet says {said}, which is another", "compare-processor"
 
 
 def flow_evidence(words: Words, bits: int) -> Witness | None:

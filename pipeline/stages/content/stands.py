@@ -154,7 +154,8 @@ def _finding(placing: Placing, chip: str) -> Finding:
         means=f"stands at 0x{address:04X}: {one.calls} calls and jumps of {_listed(placing, chip)} lead "
         f"there, {one.landing} to an instruction; every other place is {_less_likely(one.nats)} times less "
         "likely",
-        also="a program that is moved before it runs; a second bank that stands at the same address",
+        also="a program that is moved before it runs; a second bank that stands at the same address; code "
+        "whose calls are all relative, or go through registers, says nothing of its place",
         next=advise("say-space"),
     )
 
