@@ -130,6 +130,7 @@ class ChipSummary:
         regions: (kind, start, end) of each, where a strip is drawn.
         contested: Half-open word ranges without settlement, where a strip is drawn.
         families: Processors that its content is a program for, where it is told.
+        odds: That it is such a program, where told.
         for_no_known: It has a long stretch of no known kind, and reads as a program for no known processor.
         kin: Code, chip, and the chips of like content.
         inventory, accession: The custodian's own numbers for it, or "".
@@ -145,6 +146,7 @@ class ChipSummary:
     regions: tuple[tuple[str, int, int], ...] = ()
     contested: tuple[tuple[int, int], ...] = ()
     families: tuple[str, ...] = ()
+    odds: float | None = None
     for_no_known: bool = False
     kin: tuple[tuple[str, str, tuple[str, ...]], ...] = ()
     inventory: str = ""

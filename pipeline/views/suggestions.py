@@ -25,18 +25,30 @@ KINSHIP = {
     "part-of": "parts of each other",
 }
 """Codes by which a chip is another's kin, in words; chips that interleave are told by their space."""
+_NEARLY = "nearly "
+"""Before the code of kin that differ in some words."""
 
 Kin = tuple[str, str, tuple[str, ...]]
-"""Code, chip, and the chips that it is about."""
+"""Code, or nearly that, chip, and the chips that it is about."""
 
 
 def kin_of(chip: str, findings: Iterable[FindingRecord]) -> tuple[Kin, ...]:
     """What one chip's findings say of kin."""
     return tuple(
-        (one["code"], chip, tuple(map(str, one["where"].get("with", ()))))
+        (_relation(one), chip, tuple(map(str, one["where"].get("with", ()))))
         for one in findings
         if one["code"] in KINSHIP
     )
+
+
+def _relation(finding: FindingRecord) -> str:
+    exact = finding.get("evidence", {}).get("exact", True)
+    return finding["code"] if exact else f"{_NEARLY}{finding['code']}"
+
+
+def _in_words(relation: str) -> str:
+    code = relation.removeprefix(_NEARLY)
+    return KINSHIP[code] if code == relation else f"{KINSHIP[code]} but for some words"
 
 
 class ReadsFor(NamedTuple):
@@ -46,17 +58,21 @@ class ReadsFor(NamedTuple):
         chip: Its id.
         families: Processors, where it is told.
         no_known: It has a long stretch of no known kind, and reads as a program for no known processor.
+        odds: That it is a program for one of the families, where told.
     """
 
     chip: str
     families: tuple[str, ...]
     no_known: bool
+    odds: float | None = None
 
 
 def reads_for(record: ChipRecord) -> ReadsFor:
     """What one chip's record says of processors."""
     families = tuple(family for one in record["findings"] for family in families_said(one))
-    return ReadsFor(record["chip"], families, record.get("program") is None and _long_dense(record))
+    no_known = record.get("program") is None and _long_dense(record)
+    odds = [one.get("evidence", {}).get("odds") for one in record["findings"] if families_said(one)]
+    return ReadsFor(record["chip"], families, no_known, next((o for o in odds if isinstance(o, float)), None))
 
 
 def _long_dense(record: ChipRecord) -> bool:
@@ -69,20 +85,27 @@ def _long_dense(record: ChipRecord) -> bool:
 
 def programs(chips: Iterable[ReadsFor]) -> list[str]:
     """Which chips read as programs, a line a family of processors, and which read as one for none of them."""
-    found: dict[tuple[str, ...], list[str]] = {}
+    found: dict[tuple[str, ...], list[ReadsFor]] = {}
     unknown = []
     for chip in chips:
         if chip.families:
-            found.setdefault(chip.families, []).append(chip.chip)
+            found.setdefault(chip.families, []).append(chip)
         if chip.no_known:
             unknown.append(chip.chip)
     lines = [
-        f"program for {' or '.join(family.upper() for family in families)}: {_read(names)}"
-        for families, names in sorted(found.items())
+        f"program for {' or '.join(family.upper() for family in families)}{_odds(those)}: "
+        f"{_read([one.chip for one in those])}"
+        for families, those in sorted(found.items())
     ]
     if unknown:
         lines.append(f"no processor that Wellread knows (or no program): {_read(unknown)}")
     return [one_line(line) for line in lines]
+
+
+def _odds(chips: Iterable[ReadsFor]) -> str:
+    """The odds of the least sure of some chips, rounded down."""
+    known = [chip.odds for chip in chips if chip.odds is not None]
+    return f" (odds at least {min(99, int(min(known) * 100))} in 100)" if known else ""
 
 
 def _read(names: Sequence[str]) -> str:
@@ -137,6 +160,6 @@ def _kin_lines(kin: Iterable[Kin]) -> list[str]:
     groups: Mapping[tuple[str, frozenset[str]], None] = dict.fromkeys(
         (code, frozenset((chip, *others))) for code, chip, others in kin
     )
-    lines = [f"{KINSHIP[code]}: {_some(sorted(chips), ', ')}" for code, chips in groups]
+    lines = [f"{_in_words(code)}: {_some(sorted(chips), ', ')}" for code, chips in groups]
     more = [f"… and {len(lines) - MOST_KIN} more groups of kin; the record has them all"]
     return lines[:MOST_KIN] + (more if len(lines) > MOST_KIN else [])

@@ -126,7 +126,9 @@ def packaged(done: Packaged, *, draw: bool) -> str:
     lines += _listed(done.chips, draw=draw)
     lines += [
         f"  {told}"
-        for told in programs(ReadsFor(one.chip, one.families, one.for_no_known) for one in done.chips)
+        for told in programs(
+            ReadsFor(one.chip, one.families, one.for_no_known, one.odds) for one in done.chips
+        )
     ]
     lines += [f"  {one_line(told)}" for told in spaces_in_doubt(done.spaces)]
     lines += [f"  {told}" for told in suggested(done.suggestions, (one for c in done.chips for one in c.kin))]

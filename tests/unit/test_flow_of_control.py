@@ -280,13 +280,13 @@ def test_a_processor_is_known_by_its_marking() -> None:
 
 def test_the_terminal_says_which_chips_are_programs_and_for_what() -> None:
     chips = [
-        ReadsFor("K1", ("8080", "z80"), no_known=False),
+        ReadsFor("K1", ("8080", "z80"), no_known=False, odds=0.9999),
         ReadsFor("K2", (), no_known=False),
         ReadsFor("K4", (), no_known=True),
-        ReadsFor("K3", ("8080", "z80"), no_known=False),
+        ReadsFor("K3", ("8080", "z80"), no_known=False, odds=0.9857),
     ]
     assert programs(chips) == [
-        "program for 8080 or Z80: K1, K3",
+        "program for 8080 or Z80 (odds at least 98 in 100): K1, K3",
         "no processor that Wellread knows (or no program): K4",
     ]
 

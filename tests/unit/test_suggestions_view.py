@@ -55,6 +55,11 @@ def test_chips_that_are_kin_are_told_once_however_many_say_so() -> None:
     assert kin_of("A", [finding(Code.TEXT)]) == ()
 
 
+def test_kin_that_differ_in_some_words_are_not_told_as_the_same() -> None:
+    nearly: FindingRecord = {**finding(Code.SAME_CONTENT, "B"), "evidence": {"exact": False}}
+    assert suggested((), kin_of("A", [nearly])) == ["the same content but for some words: A, B"]
+
+
 def test_many_suggestions_are_cut_and_the_rest_is_counted() -> None:
     many = [space(f"s{number}", (0, [f"U{lane}" for lane in range(20)])) for number in range(30)]
     kin = [("part-of", f"A{number}", (f"B{number}",)) for number in range(40)]
@@ -86,7 +91,7 @@ def test_unplaced_banks_are_told_and_their_row_pasted_into_the_sheet_puts_them_t
     assert f"suggested space program-z80-K0: {placed}" in told.out
     done = wellread("package", folder, "--into", tmp_path)
     assert f"suggested space program-z80-K0: {placed}" in done.out
-    assert "program for Z80: K0, K1, K2, K3" in done.out
+    assert "program for Z80 (odds at least 99 in 100): K0, K1, K2, K3" in done.out
     answer: dict[str, Any] = wellread("package", folder, "--into", tmp_path, "--json").document
     (suggestion,) = answer["suggestions"]
     page = (tmp_path / "kit-v1/data/report/index.html").read_text(encoding="utf-8")

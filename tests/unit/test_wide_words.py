@@ -105,6 +105,13 @@ def test_where_as_many_chips_stand_in_one_order_as_in_the_other_neither_is_calle
     assert not any(join.crossed for join in found_in(images, 8))
 
 
+def test_a_set_of_too_many_chips_for_a_name_is_named_by_its_first_and_last() -> None:
+    chips = tuple(f"BOARD-{number}" for number in range(1, 13))
+    join = Join(chips, "wide", 48, "big", order_known=False, score=20.0, evidence={"stands_out": 20.0})
+    (space,) = suggest_spaces([join])
+    assert space["name"] == "BOARD-1-to-BOARD-12"
+
+
 def test_chips_that_the_sheet_places_are_suggested_nothing_but_still_show_a_crossed_sister() -> None:
     images = microword(8, 512, 8, 32)
     images["M0"] = LineChange("address", (1, 4)).undo(images["M0"])

@@ -157,8 +157,8 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     "say-processor": ("Name the board's `processor`, if it is known.", LOGIC),
     "say-kin-processor": (
         (
-            "Check how the sheet spells the board's `processor`; if that is right, `listing --processor` reads "
-            "the program as one for a relative."
+            "Check how the sheet spells the board's `processor`; if that is right, `listing --processor` "
+            "reads the program as one for a relative."
         ),
         LOGIC,
     ),

@@ -152,6 +152,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         regions=tuple((one["kind"], one["start"], one["end"]) for one in record["regions"] if strips),
         contested=tuple(contested_spans(record["contested"], words)) if strips else (),
         families=reads.families,
+        odds=reads.odds,
         for_no_known=reads.no_known,
         kin=kin_of(record["chip"], record["findings"]),
     )

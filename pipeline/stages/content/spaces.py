@@ -18,6 +18,8 @@ __all__ = ["interleave_findings", "joins", "sisters_findings", "suggest_spaces"]
 
 WIDEST = 64
 """Bits of a space's word at most."""
+_LONGEST = 50
+"""Characters of a space's name at most, a number behind it left out."""
 
 
 def interleave_findings(found: Sequence[Join]) -> tuple[Finding, ...]:
@@ -103,13 +105,20 @@ def suggest_spaces(found: Sequence[Join]) -> list[SuggestedSpace]:
     for join in found:
         if join.placed:
             continue
-        base = "-".join(join.chips).replace(".", "-")[:50]
+        base = _named(join.chips)
         name, number = base, 2
         while name in names:
             name, number = f"{base}-{number}", number + 1
         names.add(name)
         out += _spaces(join, name)
     return out
+
+
+def _named(chips: Sequence[str]) -> str:
+    """All chips of a set, or the first and last where a name is too short for all."""
+    every = "-".join(chips)
+    short = every if len(every) <= _LONGEST else f"{chips[0]}-to-{chips[-1]}"
+    return short.replace(".", "-")[:_LONGEST]
 
 
 def _spaces(join: Join, name: str) -> Iterator[SuggestedSpace]:
