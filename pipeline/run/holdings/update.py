@@ -65,7 +65,8 @@ def update(
     # Of a folder that cannot be searched nobody knows whether its bags are gone.
     gone = [path for path in unmet if not _below_any(path, searched.unsearched)]
     changed = [(path, seen) for path, seen in _fingerprints(found) if known.get(path) != seen]
-    index.replace((), gone)
+    if gone:
+        index.replace((), gone)
     done = 0
     for some in _batched((read_rows or _rows)(changed)):
         index.replace(some)
