@@ -6,9 +6,9 @@ tried with schedulers that take only TLS and ones that take none, and certificat
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, NamedTuple, cast
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.errors import ClusterError
 
@@ -66,11 +66,9 @@ class _TlsFiles(NamedTuple):
 def _files() -> _TlsFiles:
     import dask
 
-    said: Mapping[str, object] = dask.config.get("distributed.comm.tls", {})
-    client = cast("Mapping[str, object]", said.get("client") or {})
-    return _TlsFiles(
-        *(str(one or "") for one in (said.get("ca-file"), client.get("cert"), client.get("key")))
-    )
+    # One by one: from the environment they come with other hyphens, which only this way of asking evens out.
+    names = ("ca-file", "client.cert", "client.key")
+    return _TlsFiles(*(str(dask.config.get(f"distributed.comm.tls.{one}", None) or "") for one in names))
 
 
 def _causes(error: BaseException | None) -> Iterator[BaseException]:

@@ -5,9 +5,11 @@ The schedulers are Dask's, the certificates openssl's.
 
 from __future__ import annotations
 
+import os
 import shutil
 import socket
 import subprocess
+import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -18,7 +20,7 @@ import pytest
 
 from pipeline.edges.cluster import Cluster
 from pipeline.errors import ClusterError
-from tests.kit.clusters import yard
+from tests.kit.clusters import ROOT, yard
 
 pytestmark = [
     pytest.mark.drill,
@@ -117,6 +119,26 @@ def test_an_address_with_tls_and_no_files_is_told_which_settings_are_missing(gua
     assert "not all files for it are named here. Set DASK_DISTRIBUTED__COMM__TLS__CA_FILE" in told(
         guarded, {}
     )
+
+
+def test_files_named_by_the_environment_as_the_readme_says_are_looked_at(house: Path, tmp_path: Path) -> None:
+    named = {
+        "DASK_DISTRIBUTED__COMM__TLS__CA_FILE": house / "ours-ca.pem",
+        "DASK_DISTRIBUTED__COMM__TLS__CLIENT__CERT": house / "ours.pem",
+        "DASK_DISTRIBUTED__COMM__TLS__CLIENT__KEY": house / "absent.key",
+    }
+    done = subprocess.run(
+        [sys.executable, "-m", "pipeline", "recheck", tmp_path, "--scheduler", "tls://127.0.0.1:9"],
+        env={**os.environ, **{name: str(path) for name, path in named.items()}},
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=120,
+    )
+    assert done.returncode == ClusterError.exit_code
+    said = " ".join(done.stderr.split())
+    assert f"the file {house}/absent.key is not there, which the settings of TLS name" in said
 
 
 def test_a_scheduler_that_takes_only_tls_is_told_from_one_that_is_not_there(guarded: str) -> None:
