@@ -131,6 +131,7 @@ class ChipSummary:
         contested: Half-open word ranges without settlement, where a strip is drawn.
         families: Processors that its content is a program for, where it is told.
         odds: That it is such a program, where told.
+        beside_sheet: `another` or `not known` where the sheet's processor does not bear that out.
         for_no_known: It has a long stretch of no known kind, and reads as a program for no known processor.
         kin: Code, chip, and the chips of like content.
         inventory, accession: The custodian's own numbers for it, or "".
@@ -147,6 +148,7 @@ class ChipSummary:
     contested: tuple[tuple[int, int], ...] = ()
     families: tuple[str, ...] = ()
     odds: float | None = None
+    beside_sheet: str = ""
     for_no_known: bool = False
     kin: tuple[tuple[str, str, tuple[str, ...]], ...] = ()
     inventory: str = ""

@@ -25,6 +25,11 @@ KINSHIP = {
     "part-of": "parts of each other",
 }
 """Codes by which a chip is another's kin, in words; chips that interleave are told by their space."""
+_BESIDE = {
+    "another": "the sheet names another processor than the program",
+    "not known": "the sheet names a processor whose instructions Wellread does not know",
+}
+"""What the sheet's processor is beside what a program reads for, in words."""
 _NEARLY = "nearly "
 """Before the code of kin that differ in some words."""
 
@@ -59,20 +64,29 @@ class ReadsFor(NamedTuple):
         families: Processors, where it is told.
         no_known: It has a long stretch of no known kind, and reads as a program for no known processor.
         odds: That it is a program for one of the families, where told.
+        beside_sheet: `another` or `not known` where the sheet's processor does not bear that out.
     """
 
     chip: str
     families: tuple[str, ...]
     no_known: bool
     odds: float | None = None
+    beside_sheet: str = ""
 
 
 def reads_for(record: ChipRecord) -> ReadsFor:
     """What one chip's record says of processors."""
     families = tuple(family for one in record["findings"] for family in families_said(one))
     no_known = record.get("program") is None and _long_dense(record)
-    odds = [one.get("evidence", {}).get("odds") for one in record["findings"] if families_said(one)]
-    return ReadsFor(record["chip"], families, no_known, next((o for o in odds if isinstance(o, float)), None))
+    said = next((one.get("evidence", {}) for one in record["findings"] if families_said(one)), {})
+    odds, beside = said.get("odds"), said.get("sheet")
+    return ReadsFor(
+        record["chip"],
+        families,
+        no_known,
+        odds if isinstance(odds, float) else None,
+        beside if isinstance(beside, str) and beside in _BESIDE else "",
+    )
 
 
 def _long_dense(record: ChipRecord) -> bool:
@@ -86,8 +100,8 @@ def _long_dense(record: ChipRecord) -> bool:
 def programs(chips: Iterable[ReadsFor]) -> list[str]:
     """Which chips read as programs, a line a family of processors, and which read as one for none of them."""
     found: dict[tuple[str, ...], list[ReadsFor]] = {}
-    unknown = []
-    for chip in chips:
+    unknown, every = [], list(chips)
+    for chip in every:
         if chip.families:
             found.setdefault(chip.families, []).append(chip)
         if chip.no_known:
@@ -99,6 +113,9 @@ def programs(chips: Iterable[ReadsFor]) -> list[str]:
     ]
     if unknown:
         lines.append(f"no processor that Wellread knows (or no program): {_read(unknown)}")
+    for beside, told in _BESIDE.items():
+        if names := [chip.chip for chip in every if chip.beside_sheet == beside]:
+            lines.append(f"{told}: {_read(names)}")
     return [one_line(line) for line in lines]
 
 

@@ -127,7 +127,8 @@ def packaged(done: Packaged, *, draw: bool) -> str:
     lines += [
         f"  {told}"
         for told in programs(
-            ReadsFor(one.chip, one.families, one.for_no_known, one.odds) for one in done.chips
+            ReadsFor(one.chip, one.families, one.for_no_known, one.odds, one.beside_sheet)
+            for one in done.chips
         )
     ]
     lines += [f"  {one_line(told)}" for told in spaces_in_doubt(done.spaces)]

@@ -153,6 +153,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         contested=tuple(contested_spans(record["contested"], words)) if strips else (),
         families=reads.families,
         odds=reads.odds,
+        beside_sheet=reads.beside_sheet,
         for_no_known=reads.no_known,
         kin=kin_of(record["chip"], record["findings"]),
     )

@@ -239,7 +239,7 @@ def program_findings(chip: str, program: Program | None, processor: str | None =
     if program is None or program.named.best is None or program.named.families == ("unknown",):
         return ()
     named, best = program.named, program.named.best
-    beside, what_next = _beside_the_sheet(named.families, processor)
+    sheet, beside, what_next = _beside_the_sheet(named.families, processor)
     return (
         Finding(
             code=Code.RUNS_ON,
@@ -252,7 +252,8 @@ def program_findings(chip: str, program: Program | None, processor: str | None =
                 "branches": best.branches,
                 "landing": best.landing,
                 "nats": round(best.nats, 1),
-            },
+            }
+            | ({"sheet": sheet} if sheet else {}),
             means=f"reads as a program for {_spoken(named.families)}, {_in_hundred(named.odds)}: "
             f"{best.landing} of {best.branches} branches and calls land where instructions begin{beside}",
             also="a family that shares most of these instructions; a program for a larger member of the "
@@ -263,17 +264,21 @@ def program_findings(chip: str, program: Program | None, processor: str | None =
     )
 
 
-def _beside_the_sheet(families: Sequence[str], processor: str | None) -> tuple[str, str]:
-    """What the sheet's word adds to `runs-on`, and the step that follows."""
+def _beside_the_sheet(families: Sequence[str], processor: str | None) -> tuple[str, str, str]:
+    """What the sheet's word adds to `runs-on`: a word, the end of a sentence, and the step that follows."""
     if not processor:
-        return "", "say-processor"
+        return "", "", "say-processor"
     known = family_of(processor)
     said = processor[:_MOST_SAID]
     if known is None:
-        return f"; the sheet says {said}, whose instructions are not known here", "say-kin-processor"
+        return (
+            "not known",
+            f"; the sheet says {said}, whose instructions are not known here",
+            "say-kin-processor",
+        )
     if known in {READ_FOR.get(family, family) for family in families}:
-        return f", as the sheet says ({said})", "processor-said"
-    return f"; the sheet says {said}, which is another", "compare-processor"
+        return "agrees", f", as the sheet says ({said})", "processor-said"
+    return "another", f"; the sheet says {said}, which is another", "compare-processor"
 
 
 def flow_evidence(words: Words, bits: int) -> Witness | None:
