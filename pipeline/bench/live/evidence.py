@@ -249,19 +249,17 @@ def _told_apart(
         return False
     low, high = (1 << place for place in pair)
     none = bases & ~(low | high)
-    one, two = none | low, none | high
+    places = (none, none | high, none | low, none | low | high)
+    neither, second, first, both = (census.words[at] for at in places)
+    speaks = first != second
     enough = max(2.0, max(LEAST_SHARE, share) * bases.size)
-    return all(_speaking(census, one, two, other) > enough for other in (none, none | low | high))
-
-
-def _speaking(census: Census, *places: np.ndarray[tuple[int, ...], np.dtype[np.int64]]) -> int:
-    """At how many bases the words at three places, all of them known, are not one."""
-    first, second, third = (census.words[at] for at in places)
-    speaks = (first != second) | (first != third)
-    if census.known is not None:
-        for at in places:
-            speaks &= census.known[at]
-    return int(np.count_nonzero(speaks))
+    if census.known is None:
+        return all(int(np.count_nonzero(speaks | (first != other))) > enough for other in (neither, both))
+    seen = [census.known[at] for at in places]
+    return all(
+        int(np.count_nonzero((speaks | (first != other)) & seen[1] & seen[2] & there)) > enough
+        for other, there in ((neither, seen[0]), (both, seen[3]))
+    )
 
 
 def _not_exercised(trusted: Words, words: Words, bits: int, states: dict[str, LineState]) -> list[str]:
