@@ -42,7 +42,7 @@ _MARGIN = 4.0
 _LEAST = 12.0
 """Nats that it must be worth as a program."""
 _LEAST_MIXED = 20.0
-"""And with its mix of instructions: on the setting half text reached 14 in one order of its lines."""
+"""And with its mix of instructions: twice what content of the setting half that is no program came to."""
 _LOW_FIRST = frozenset(["pdp11", "8086"])
 _ROWS = 1 << 19
 """Places read at one time."""
