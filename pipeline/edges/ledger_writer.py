@@ -30,7 +30,15 @@ class LedgerWriter:
         self._thread = Thread(target=self._write, name="ledger", daemon=True)
 
     def __enter__(self) -> Self:
-        self._thread.start()
+        """Begin.
+
+        Raises:
+            MemoryError: The system gives no more threads.
+        """
+        try:
+            self._thread.start()
+        except RuntimeError as error:
+            raise MemoryError("no thread for the ledger") from error
         return self
 
     def __exit__(self, kind: object, error: BaseException | None, trace: object) -> None:

@@ -73,6 +73,7 @@ def test_damage_counts_for_more_than_what_cannot_be_searched(shelf: Path, tmp_pa
     assert outcomes(answer) == {"a": "valid", "locked": "unreadable", "z": "invalid"}
 
 
+@pytest.mark.drill
 def test_a_known_bag_below_it_is_not_told_missing_and_the_folder_is_never_missed(
     shelf: Path, tmp_path: Path
 ) -> None:
@@ -102,6 +103,7 @@ def test_a_known_bag_below_a_folder_that_lets_through_but_shows_nothing_is_check
     assert outcomes(answer)["inside"] == "invalid"
 
 
+@pytest.mark.drill
 def test_a_shelf_is_indexed_but_for_it_and_forgets_nothing(shelf: Path, tmp_path: Path) -> None:
     ask: list[str | Path] = ["holdings", shelf, "--index", tmp_path / "i"]
     before = said(tmp_path, *ask)[1]

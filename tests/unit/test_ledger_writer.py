@@ -7,6 +7,7 @@ import random
 import signal
 import sqlite3
 import sys
+import threading
 import time
 from collections.abc import Iterable, Iterator
 from contextlib import closing, suppress
@@ -96,6 +97,23 @@ def test_a_disk_that_refuses_is_told_at_the_next_row_or_at_the_end(tmp_path: Pat
             refused(more)
         assert time.monotonic() - begins < 5
     assert bags_of(tmp_path / "l") == []
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="limits memory by what /proc says")
+def test_where_the_system_gives_no_thread_that_is_told_as_too_little_memory(tmp_path: Path) -> None:
+    import resource
+
+    def without_room() -> int:
+        with Ledger(tmp_path / "l", OPENED) as book:
+            pages = int(Path("/proc/self/statm").read_text().split()[0])
+            room = pages * resource.getpagesize() + (1 << 20)
+            threading.stack_size(1 << 26)  # none of the size that earlier threads have left behind
+            resource.setrlimit(resource.RLIMIT_AS, (room, room))
+            with pytest.raises(MemoryError), LedgerWriter(book):
+                pass
+        return 0
+
+    assert ended(forked(without_room)) == 0
 
 
 @pytest.mark.drill
