@@ -35,6 +35,7 @@ from pipeline.stages.content import (
     order_evidence,
     program_findings,
     program_of,
+    read_for,
     regions,
     schemes_tried,
     self_checks,
@@ -54,7 +55,7 @@ from schemas.sheet import Reader, ReadingRow
 from schemas.wiring import Lines, Wiring
 
 if TYPE_CHECKING:
-    from schemas.record import ContestedFlow, ProgramRecord, TwinRecord
+    from schemas.record import ContestedFlow, ProgramRecord, ReadFor, TwinRecord
 
 MOST_TIMES_THE_CHIP = 4096
 """A log of many passes, printed at length, is a few hundred times as long as its chip; common practice, no
@@ -142,6 +143,7 @@ class ChipResult:
         schemes: How many schemes were tried, by width.
         crossings: What its readings show of their wirings.
         kept: Which reading keeps the program's flow, where bits are contested.
+        read_for: Processors that the content is a program for, or `unknown`; None where it was not looked at.
     """
 
     chip: str
@@ -156,6 +158,7 @@ class ChipResult:
     schemes: Mapping[int, int] = field(default_factory=dict)
     crossings: tuple[Crossing, ...] = ()
     kept: ContestedFlow | None = None
+    read_for: ReadFor | None = None
 
     @cached_property
     def signature(self) -> Signature | None:
@@ -372,6 +375,7 @@ def judge(
         schemes=dict(schemes_tried(settled.words, organisation.bits, cut)) if read is None else {},
         crossings=_crossings(settled, done.ways, known, checks),
         kept=contested_flow(settled, program, processor),
+        read_for=read_for(program),
     )
 
 

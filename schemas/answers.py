@@ -20,6 +20,7 @@ from schemas.record import (
     Differing,
     Grade,
     LinesRecord,
+    ReadFor,
     RegionRecord,
     SuggestedSpace,
     ToDoChip,
@@ -140,6 +141,7 @@ class ExaminedChip(Heeded):
     findings: list[FindingRecord]
     regions: list[RegionRecord]
     vectors: list[VectorRecord]
+    read_for: Annotated[ReadFor | None, Field(description="null where no program was looked for")]
 
 
 @stored()

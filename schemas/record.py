@@ -441,6 +441,14 @@ class ProgramRecord(TypedDict):
 
 
 @stored()
+class ReadFor(TypedDict):
+    """Which processors a content is a program for, or `unknown`: a guess with its odds, never a proof."""
+
+    families: Annotated[list[str], Field(description="As `runs-on` has them; `unknown` where none convinces")]
+    odds: Annotated[float, Field(ge=0, lt=1, description="That this is right")]
+
+
+@stored()
 class LinesRecord(TypedDict):
     """B[((P(a) xor ia) + rotate) mod N] = Q(A[a]) xor id.
 
@@ -624,6 +632,7 @@ class JudgedChip(TypedDict):
     findings: NotRequired[list[FindingRecord]]
     regions: NotRequired[list[RegionRecord]]
     vectors: NotRequired[Annotated[list[VectorRecord], Field(description="Evidence for order, never proof")]]
+    read_for: NotRequired[ReadFor]
     program: NotRequired[ProgramRecord]
     held_back: NotRequired[
         Annotated[

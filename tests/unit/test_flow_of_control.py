@@ -34,6 +34,7 @@ from pipeline.stages.content.program import (
     family_of,
     program_findings,
     program_of,
+    read_for,
     with_code,
 )
 from pipeline.stages.content.regions import regions
@@ -210,6 +211,16 @@ def test_runs_on_tells_the_family_its_odds_and_the_count() -> None:
     assert f"{found.evidence['landing']} of {found.evidence['branches']}" in found.means
     assert program_findings("K1", program_of(random_image(1), 8)) == ()
     assert program_findings("K1", program_of(np.zeros(64, np.uint8), 4)) == ()
+
+
+def test_unknown_is_a_family_of_its_own_with_odds_and_never_certain() -> None:
+    known, unknown = (read_for(program_of(one, 8)) for one in (program("8051", 2048), random_image(1)))
+    assert known is not None
+    assert unknown is not None
+    assert (known["families"], unknown["families"]) == (["8051"], ["unknown"])
+    assert 0.9 < known["odds"] < 1
+    assert 0.5 < unknown["odds"] < 1
+    assert read_for(program_of(np.zeros(64, np.uint8), 4)) is None
 
 
 @pytest.mark.parametrize(

@@ -306,6 +306,7 @@ def _examined(result: ChipResult, kind: StatedKind) -> ExaminedChip:
         "findings": to_do.in_order([{**one.to_record(), "chip": result.chip} for one in every], held),
         "regions": [region.to_json() for region in with_sisters(result.regions, (), result.checks)],
         "vectors": [vector.to_json() for vector in result.vectors],
+        "read_for": result.read_for,
         **heeded(cautions(kind.part)),
     }
 

@@ -164,6 +164,7 @@ def _told(record: ChipRecord, planned: PlannedChip, folder: Path) -> ExamineAnsw
         "findings": to_do.in_order(record.get("findings", []), record.get("held_back", [])),
         "regions": record.get("regions", []),
         "vectors": record.get("vectors", []),
+        "read_for": record.get("read_for"),
         **heeded(cautions(planned.part)),
     }
 

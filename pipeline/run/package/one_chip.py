@@ -445,6 +445,8 @@ def _judged(result: ChipResult, planned: PlannedChip, job: Job) -> JudgedChip:
     out["contested"] = contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading)
     if result.kept is not None and out["contested"] is not None:
         out["contested"]["flow"] = result.kept
+    if result.read_for is not None:
+        out["read_for"] = result.read_for
     if settled.known is not None:
         out["absent"] = [list(one) for one in true_ranges(~settled.known)]
     if result.held_back:

@@ -20,6 +20,7 @@ from pipeline.stages.content.program import (
     crossing_findings,
     program_findings,
     program_of,
+    read_for,
     with_code,
 )
 from pipeline.stages.content.program_map import (
@@ -72,6 +73,7 @@ __all__ = [
     "program_findings",
     "program_maps",
     "program_of",
+    "read_for",
     "recurring",
     "regions",
     "schemes_tried",

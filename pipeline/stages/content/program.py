@@ -32,7 +32,7 @@ from pipeline.stages.content.runs import entropy_bits, hex_words
 from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
 from schemas.part import Part
-from schemas.record import RegionDetail
+from schemas.record import ReadFor, RegionDetail
 
 _LEAST_BYTES = 256
 _MOST_WORDS = 1 << 20
@@ -248,7 +248,7 @@ def program_findings(chip: str, program: Program | None, processor: str | None =
             where={"ranges": [list(one) for one in program.code[:64]]},
             evidence={
                 "families": list(named.families),
-                "odds": min(round(named.odds, 4), _SUREST),
+                "odds": _told_odds(named.odds),
                 "branches": best.branches,
                 "landing": best.landing,
                 "nats": round(best.nats, 1),
@@ -262,6 +262,17 @@ def program_findings(chip: str, program: Program | None, processor: str | None =
             next=advise(what_next),
         ),
     )
+
+
+def read_for(program: Program | None) -> ReadFor | None:
+    """The families of a content, `unknown` among them; None where no program is looked for."""
+    if program is None:
+        return None
+    return {"families": list(program.named.families), "odds": _told_odds(program.named.odds)}
+
+
+def _told_odds(odds: float) -> float:
+    return min(round(odds, 4), _SUREST)
 
 
 def _beside_the_sheet(families: Sequence[str], processor: str | None) -> tuple[str, str, str]:

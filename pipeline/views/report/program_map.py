@@ -49,6 +49,8 @@ def program_view(chip: ChipRecord, *, one_page: bool) -> View | None:
             "No processor that Wellread knows: for none of them do branches land where instructions begin. "
             "The processor is not known; this may be a program for another, or no program."
         )
+        if read := chip.get("read_for"):
+            said += f" Odds {int(read['odds'] * 100)} in 100."
         return {"shares": _said(shares), "unknown": said} if dense else None
     link = _Links(chip, one_page=one_page)
     return {
