@@ -65,6 +65,27 @@ def test_each_stretch_is_told_for_what_it_is() -> None:
     assert sum(one["length"] for one in lines) == 128
 
 
+@pytest.mark.parametrize(
+    ("code", "content"),
+    [
+        ("7-bit", b"READY FOR INPUT"),
+        ("last letter marked", b"READY FOR INPU\xd4"),
+        ("EBCDIC", "READY FOR INPUT".encode("cp037")),
+        ("six-bit, blank 00", bytes(ord(one) - 0x20 for one in "READY FOR INPUT")),
+        ("six-bit, blank 20", bytes(ord(one) & 0x3F for one in "READY FOR INPUT")),
+    ],
+)
+def test_a_text_can_be_read_whatever_its_code(code: str, content: bytes) -> None:
+    data = put(np.zeros(64, dtype=np.uint8), 16, content)
+    cut: list[RegionRecord] = [
+        *regions(("fill", 0, 16)),
+        {"kind": "text", "start": 16, "end": 31, "text": code},
+        *regions(("fill", 31, 64)),
+    ]
+    _, lines = listing(data, 8, "z80", cut, None)
+    assert [one["text"] for one in lines if one["kind"] == "text"] == ['"READY FOR INPUT"']
+
+
 def test_instructions_are_put_into_words_by_a_library_where_one_has_the_family() -> None:
     pytest.importorskip("pypcode")
     data = put(np.zeros(64, dtype=np.uint8), 0, CODE)

@@ -6,11 +6,14 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from pipeline.stages.content.flow_of_control import code_stretches
 from pipeline.stages.content.flow_of_control.decode import decode
 from pipeline.stages.content.flow_of_control.model import ABSOLUTE, Bytes, Instructions
 from pipeline.stages.content.flow_of_control.orders import as_stored
 from pipeline.stages.content.mnemonics import Speaker, own_words, speaker
+from pipeline.stages.content.text import in_seven_bits
 from pipeline.words import Words
 
 if TYPE_CHECKING:
@@ -30,6 +33,7 @@ class Listed:
 
     Attributes:
         data: The image as the processor takes it, bytes.
+        characters: The same with its texts as seven-bit characters.
         per_word: Bytes of a word of the chip.
         one: Every place read as an instruction.
         speaker: What puts them into words.
@@ -40,6 +44,7 @@ class Listed:
     """
 
     data: Bytes
+    characters: Bytes
     per_word: int
     one: Instructions
     speaker: Speaker
@@ -69,6 +74,7 @@ def listing(
     map_ = program if program is not None and program["family"] == family else None
     made = Listed(
         data,
+        _as_characters(data, per_word, regions),
         per_word,
         decode(family, data),
         speaker(family),
@@ -140,13 +146,21 @@ def _lines(made: Listed, kind: str, start: int, end: int) -> Iterator[ListedLine
 def _rows(made: Listed, kind: ListedKind, start: int, end: int, width: int) -> Iterator[ListedLine]:
     for at in range(start, end, width):
         until = min(at + width, end)
-        yield _line(made, kind, at, until, _characters(made.data[at:until]) if kind == "text" else "")
+        yield _line(made, kind, at, until, _quoted(made.characters[at:until]) if kind == "text" else "")
 
 
-def _characters(data: Bytes) -> str:
-    """Bytes as text, their highest bit left out; what is no letter or sign as a dot."""
-    seven = (data & 0x7F).tolist()
-    return '"' + "".join(chr(one) if 0x20 <= one < 0x7F else "." for one in seven) + '"'
+def _as_characters(data: Bytes, per_word: int, regions: Sequence[RegionRecord]) -> Bytes:
+    out = data & np.uint8(0x7F)
+    for one in regions:
+        if one["kind"] == "text":
+            start, end = one["start"] * per_word, one["end"] * per_word
+            out[start:end] = in_seven_bits(data[start:end], one.get("text"))
+    return out
+
+
+def _quoted(characters: Bytes) -> str:
+    """Characters as text; what is no letter or sign as a dot."""
+    return '"' + "".join(chr(one) if 0x20 <= one < 0x7F else "." for one in characters.tolist()) + '"'
 
 
 def _instructions(made: Listed, start: int, end: int) -> Iterator[ListedLine]:

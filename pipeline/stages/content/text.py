@@ -139,6 +139,17 @@ class TextRun:
     packing: str = ""
 
 
+def in_seven_bits(data: NDArray[np.uint8], code: str | None) -> NDArray[np.uint8]:
+    """The bytes of a text as seven-bit characters; 0 for what is none in its code.
+
+    Args:
+        data: Shape (n,).
+        code: As `TextRun.kind` has it; bit 7 is left out of codes that are seven-bit themselves.
+    """
+    table = _DECODED.get(code or "")
+    return data & np.uint8(0x7F) if table is None else table[data]
+
+
 def safe(data: NDArray[np.uint8] | bytes, *, at_most: int = 48) -> str:
     r"""Characters for one line of a terminal: controls, quotes of terminals and bytes above 126 become `·`.
 
