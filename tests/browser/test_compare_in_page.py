@@ -14,7 +14,7 @@ import pytest
 
 from pipeline.views.report import rebuilding
 from pipeline.views.report.summary import GRADES
-from tests.browser.test_report_page import OUTSIDE, SCHEMES, WIDTHS, Heard, opened
+from tests.browser.test_report_page import BROKEN, OUTSIDE, SCHEMES, WIDTHS, Heard, opened
 from tests.journey.cli import wellread
 
 if TYPE_CHECKING:
@@ -385,3 +385,10 @@ def test_an_images_parts_are_cut_as_the_script_cuts_them() -> None:
 def test_the_script_knows_the_grades_in_the_order_in_which_the_page_counts_them() -> None:
     script = Path(rebuilding.__file__).with_name("templates").joinpath("compare.js").read_text("utf-8")
     assert f'grade:"{" ".join(GRADES)}".split(" ")' in script
+
+
+def test_a_phone_breaks_no_word_of_what_to_download_and_burn(chromium: Browser, loom: Bundle) -> None:
+    with opened(chromium, loom.index, 360) as (page, _):
+        looked, broken = page.evaluate(BROKEN)
+        assert looked > 1000
+        assert broken == []

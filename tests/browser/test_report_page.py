@@ -9,7 +9,7 @@ import re
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, cast
 from urllib.parse import unquote, urlsplit
 
 import pytest
@@ -25,6 +25,27 @@ OUTSIDE = """() => [...document.querySelectorAll('body *')].filter(e => {
     const box = e.getBoundingClientRect();
     return box.width > 0 && box.right > innerWidth + 1 && !e.closest('.scroll, .skip');
 }).map(e => e.tagName + '.' + e.getAttribute('class')).slice(0, 5)"""
+
+BROKEN = """() => {
+    const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT), broken = [];
+    let looked = 0;
+    for (let node; (node = walk.nextNode());) {
+        if (node.parentElement.closest('svg, pre, script, style')) continue;
+        for (const word of node.data.matchAll(/[^\\s\\u2013-]+/g)) {
+            if (word[0].length > 16) continue;
+            const range = document.createRange();
+            range.setStart(node, word.index);
+            range.setEnd(node, word.index + word[0].length);
+            const lines = new Set([...range.getClientRects()].map(box => Math.round(box.top)));
+            looked += lines.size > 0;
+            if (lines.size > 1) broken.push(word[0]);
+        }
+    }
+    return [looked, broken.slice(0, 9)];
+}"""
+"""How many words of 16 characters at most are seen, and those that stand on two lines.
+
+Such a word is no path and no digest; it has room on a phone, and half a part number is another part."""
 
 
 class Heard:
@@ -274,6 +295,18 @@ def test_paper_leaves_folds_as_they_stand_and_screens_widgets_out(chromium: Brow
         assert page.locator(".paper").first.is_visible()
 
 
+def test_on_paper_nothing_of_a_chip_but_its_name_is_larger_than_its_headings(
+    chromium: Browser, loom_site: Site
+) -> None:
+    sizes = """[...document.querySelectorAll('#chip-U1 .cols *')].filter(e => e.innerText?.trim()
+        && e.checkVisibility()).map(e => parseFloat(getComputedStyle(e).fontSize))"""
+    with opened(chromium, loom_site.index) as (page, _):
+        page.emulate_media(media="print")
+        seen = cast("list[float]", page.evaluate(sizes))
+        assert len(seen) > 20
+        assert max(seen) <= 8 * 96 / 72 + 0.1, "headings have 8 points"
+
+
 def test_a_phone_shows_a_chip_s_pictures_before_its_text(chromium: Browser, loom_site: Site) -> None:
     tops = """name => [...document.querySelectorAll(`#chip-${name} .cols > div`)]
         .map(each => each.getBoundingClientRect().top)"""
@@ -283,6 +316,15 @@ def test_a_phone_shows_a_chip_s_pictures_before_its_text(chromium: Browser, loom
     with opened(chromium, loom_site.index, 1600) as (page, _):
         text, pictures = page.evaluate(tops, "U1")
         assert pictures == text
+
+
+def test_no_word_is_broken_on_a_phone(chromium: Browser, loom_site: Site, large_site: Site) -> None:
+    own = next((large_site.folder / "data" / "report" / "chips").rglob("*.html"))
+    for path in (loom_site.index, large_site.index, own):
+        with opened(chromium, path, 360) as (page, _):
+            looked, broken = page.evaluate(BROKEN)
+            assert looked > 100
+            assert broken == []
 
 
 def test_no_mark_or_word_is_red_or_green_alone_and_no_pin_is(chromium: Browser, loom_site: Site) -> None:
