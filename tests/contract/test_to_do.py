@@ -173,17 +173,20 @@ def test_the_terminal_of_package_and_of_check_tell_the_same_list(name: str) -> N
 
 
 @pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
-def test_check_says_of_chips_and_spaces_what_package_says(name: str) -> None:
+def test_check_says_of_programs_chips_and_spaces_what_package_says(name: str) -> None:
     made = packed(name)
 
     def said(text: str) -> list[str]:
         lines = text.splitlines()
-        begins = [number for number, line in enumerate(lines) if line.startswith(("  space ", "Still to be"))]
+        first = ("  program for ", "  no processor ", "  space ", "Still to be")
+        begins = [number for number, line in enumerate(lines) if line.startswith(first)]
         ends = [number for number, line in enumerate(lines) if line.startswith("  ")]
         # What is odd about the sheet `check` says first, `package` in between.
         return [line for line in lines[begins[0] : ends[-1] + 1] if not line.startswith("caution: ")]
 
     assert said(made.check.out) == said(made.package.out)
+    assert "no processor that Wellread knows" in made.check.out
+    assert made.check_json["programs"]
 
 
 @pytest.mark.parametrize("name", drilled_but(PROJECTS, "example"))
