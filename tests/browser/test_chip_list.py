@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, cast
 
 import pytest
 
+from pipeline.views.report import first_page, rebuilding, summary_of
 from tests.browser.conftest import Site
 from tests.browser.test_report_page import opened
 
@@ -40,8 +41,19 @@ def shown(page: Page) -> list[str]:
 
 def test_the_first_page_of_400_chips_is_small_and_holds_no_photograph(list_site: Site) -> None:
     content = list_site.index.read_bytes()
-    assert len(content) <= 300_000
+    assert len(content) <= 296_000
     assert content.count(b"data:image/png") <= 2, "thumbnails in one picture"
+
+
+def test_the_public_first_page_of_400_chips_is_small_with_all_that_it_compares(list_site: Site) -> None:
+    sample = list_site.sample
+    summaries = [summary_of(chip, sample.load) for chip in sample.chips]
+    page = first_page(sample.head, summaries, public=True, load=sample.load)
+    offered = [rebuilding.offered(chip, sample.load, with_content=True) for chip in sample.chips]
+    whole = rebuilding.first_page(page, offered, [], "loom-78-v1-public", sample.load, single=False)
+    assert whole.count(b"data:image/png") == page.count(b"data:image/png") > 0
+    assert len(whole) > len(page) + 20_000, "digests and the script that compares"
+    assert len(whole) <= 296_000
 
 
 def test_without_a_script_the_list_is_whole(chromium: Browser, list_site: Site) -> None:

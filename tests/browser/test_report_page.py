@@ -130,9 +130,9 @@ def test_sockets_pictures_and_links_are_there_in_the_expected_number(
     chips = loom_site.sample.chips
     drawn = [chip for chip in chips if chip.get("image")]
     with opened(chromium, loom_site.index) as (page, _):
-        count = page.locator("a.socket").count()
+        count = page.locator(".sockets a").count()
         # Sockets the sheet lists without a chip: U30 alone.
-        assert (count, page.locator(".socket.empty").count()) == (len(chips), 1)
+        assert (count, page.locator(".sockets .empty").count()) == (len(chips), 1)
         assert page.locator("section.chip").count() == len(chips)
         assert page.locator("svg.raster:not(.doubt)").count() == len(drawn)
         assert page.locator("svg.doubt").count() == 1
@@ -144,7 +144,7 @@ def test_sockets_pictures_and_links_are_there_in_the_expected_number(
         assert page.locator("svg.agreement").count() == len(drawn)
         assert page.locator(".finding svg.socket-view").count() == 1
         assert page.locator(".tasks svg.socket-view").count() == 2
-        order = page.locator(".board").first.locator(".socket b").all_inner_texts()
+        order = page.locator(".board").first.locator(".sockets b").all_inner_texts()
         assert order == ["U9", "U10", "U11", "U1", "U2", "U3", "U4", "U30"]
 
 
@@ -156,7 +156,7 @@ def test_each_socket_tells_its_grade_by_a_mark_and_a_word(chromium: Browser, loo
     grades = {chip["chip"]: chip["grade"] for chip in loom_site.sample.chips}
     with opened(chromium, loom_site.index) as (page, _):
         marks: dict[str, str] = {}
-        for socket in page.locator("a.socket").all():
+        for socket in page.locator(".sockets a").all():
             grade = grades[socket.locator("b").inner_text()]
             assert socket.locator("span").inner_text() == grade
             picture, size = socket.locator("span").evaluate(MARK)

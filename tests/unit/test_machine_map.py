@@ -127,11 +127,23 @@ def test_a_line_that_no_compared_chip_exercises_is_a_ring() -> None:
     assert lines_svg({}) == ""
 
 
+def _places(drawn: str) -> list[tuple[int, int]]:
+    """Where each square of a path begins: the first by its place, the others from the one before."""
+    places = [(0, 0)]
+    for kind, right, down in re.findall(r"([Mm])(\d+) (\d+)", drawn):
+        x, y = (0, 0) if kind == "M" else places[-1]
+        places.append((x + int(right), y + int(down)))
+    return places[1:]
+
+
 def test_every_chip_has_a_square_for_every_reader() -> None:
     there = list(chips("U1", "U2", "U3").values())
     svg = chips_svg(["programmer", "breadboard"], there, lambda one: f"#chip-{one.chip}")
     squares = re.findall(r'class="(?:ink|half|hole)" d="([^"]*)"', svg)
-    assert sum(len(re.findall(r"M\d", drawn)) for drawn in squares) == 6
+    places = [place for drawn in squares for place in _places(drawn)]
+    assert len(set(places)) == 6
+    assert len({x for x, _ in places}) == len(there)
+    assert len({y for _, y in places}) == 2
     assert re.findall(r'<a href="([^"]*)"', svg) == ["#chip-U1", "#chip-U2", "#chip-U3"]
     assert svg.count('class="half"') == 1  # one pass each by the programmer
     assert svg.count('class="hole"') == 1

@@ -57,7 +57,7 @@ def chip_table(chips: Sequence[Summary], parts: Mapping[str, PartRecord]) -> Chi
     drawn = [one.thumbnail for one in order] if len(order) <= MOST_THUMBNAILS else []
     picture = sprite(drawn)
     rows = tuple(_row(place, one, parts, drawn=bool(picture)) for place, one in enumerate(order))
-    style = pictured(".list td%", "a.socket% span") + sprite_rules(picture, len(drawn))
+    style = pictured(".list td%", ".sockets a% span") + sprite_rules(picture, len(drawn))
     return ChipTable(rows, style, len(rows) >= LEAST_FILTERED)
 
 

@@ -155,15 +155,20 @@ def _passes(chip: Summary, reader: str) -> int:
 
 
 def _marks(passes: Sequence[int], y: int) -> str:
-    """One row of squares as three paths: full, half, ring."""
+    """One row of squares as three paths: full, half, ring.
+
+    Each square is placed from the one before it: a page of 400 chips holds as many for every reader.
+    """
     side = CELL - 3
-    paths = {"ink": "", "half": "", "hole": ""}
+    shapes = {"ink": f"h{side}v{side}h-{side}z", "half": f"h{side}l-{side} {side}z"}
+    shapes["hole"] = shapes["ink"]
+    paths, last = dict.fromkeys(shapes, ""), dict.fromkeys(shapes, 0)
     for place, count in enumerate(passes):
-        x = NAME + place * CELL
         kind = "hole" if count == 0 else "half" if count == 1 else "ink"
-        paths[kind] += (
-            f"M{x} {y}h{side}v{side}h-{side}z" if kind != "half" else f"M{x} {y}h{side}l-{side} {side}z"
-        )
+        step = (place - last[kind]) * CELL
+        # `z` goes back to where the square began. Source: SVG 2, section 9.3.4, closepath.
+        paths[kind] += (f"m{step} 0" if paths[kind] else f"M{NAME + place * CELL} {y}") + shapes[kind]
+        last[kind] = place
     return "".join(f'<path class="{kind}" d="{drawn}"/>' for kind, drawn in paths.items() if drawn)
 
 
