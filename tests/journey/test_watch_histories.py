@@ -36,7 +36,13 @@ PIECE = 20
 """Histories over one line and one watch."""
 AT_ONCE = 5
 """Lines watched beside each other: most of a history is waiting for the other end."""
-FOUND = ((10_073, 2048, "listens"), (20_000, 512, "listens"), (40_114, 512, "listens"), (40_192, 512, "deaf"), (40_288, 2048, "listens"))
+FOUND = (
+    (10_073, 2048, "listens"),
+    (20_000, 512, "listens"),
+    (40_114, 512, "listens"),
+    (40_192, 512, "deaf"),
+    (40_288, 2048, "listens"),
+)
 """Histories that were shown wrong once: words that a loose line spoiled were taken for proof of another; a
 line was named by what half a pass looked like, though the words read again behind it took that back; in
 nearly blank content a loose line was not told from others, though it alone explains the words that are rare.
