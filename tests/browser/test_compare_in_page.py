@@ -392,3 +392,9 @@ def test_a_phone_breaks_no_word_of_what_to_download_and_burn(chromium: Browser, 
         looked, broken = page.evaluate(BROKEN)
         assert looked > 1000
         assert broken == []
+        files = page.locator('[aria-label="Images to download"] td a').all()
+        assert len(files) >= 60
+        for one in files[:6]:
+            box = one.bounding_box()
+            assert box is not None
+            assert box["x"] + box["width"] <= 360, "the files are seen without scrolling sideways"
