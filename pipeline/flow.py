@@ -244,6 +244,10 @@ class Pass:
         """Whether reconciling brought it into the order of another pass: then it bears bits, not order."""
         return any(step.action in MOVES for step in self.steps)
 
+    def beside(self, other: Pass) -> str:
+        """Its reading, with the number of the pass where the other is of the same reading: `U3.prog.1/2`."""
+        return f"{self.reading}/{self.number}" if other.reading == self.reading else self.reading
+
 
 MOVES = frozenset(["reorder-lines", "rotate", "realign", "repace"])
 """Steps by which reconciling brings a pass into the order of another."""

@@ -45,6 +45,16 @@ def test_a_mapping_is_told_as_the_wires_a_person_looks_at(mapping: LineMap, word
     assert lines_in_words(mapping.to_json()) == words
 
 
+def test_two_passes_of_one_reading_are_told_apart_by_their_numbers() -> None:
+    """ "Against U3.hb.1, U3.hb.1 shows every second word" says nothing."""
+    first, second, other = (
+        Pass(reading, "hb", "s", number, np.zeros(4, np.uint8))
+        for reading, number in (("U3.hb.1", 1), ("U3.hb.1", 2), ("U3.prog.1", 1))
+    )
+    assert (first.beside(second), second.beside(first)) == ("U3.hb.1/1", "U3.hb.1/2")
+    assert (first.beside(other), other.beside(first)) == ("U3.hb.1", "U3.prog.1")
+
+
 def test_a_crossing_is_written_as_the_sheet_takes_it_and_only_what_is_not_straight() -> None:
     crossed = LineMap.simple(4, 4, address=(0, 2, 1, 3), invert_data=(1, 3))
     assert sheet_lines(crossed) == "lines: {address: [A0, A2, A1, A3], invert_data: [D1, D3]}"

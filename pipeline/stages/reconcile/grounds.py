@@ -107,6 +107,10 @@ class _Weighing:
     def names(self, frame: int) -> str:
         return " and ".join(dict.fromkeys(one.reading for one in self.members[frame]))
 
+    def _beside(self, one: Pass, frame: int) -> str:
+        """The readings of another frame, a pass by its number where the same reading holds both."""
+        return " and ".join(dict.fromkeys(other.beside(one) for other in self.members[frame]))
+
     def sheet(self) -> list[Ground]:
         """The sheet's word settles."""
         out = []
@@ -198,12 +202,14 @@ class _Weighing:
                 and all(self._lost_or_doubled(whole[0], one) for one in self.members[other])
             )
             if whole and (paced := self._less_than(frame)):
-                words = f"{whole[0].reading} has words that {self.names(paced[0])} never shows"
+                slower = self._beside(whole[0], paced[0])
+                words = f"{whole[0].beside(self.members[paced[0]][0])} has words that {slower} never shows"
                 out.append(Ground("complete", frame, paced, words))
             if whole and over:
                 words = (
-                    f"{whole[0].reading} has exactly the chip's {self.organisation.words} words; "
-                    f"{' and '.join(self.names(other) for other in over)} lost or doubled some"
+                    f"{whole[0].beside(self.members[over[0]][0])} has exactly the chip's "
+                    f"{self.organisation.words} words; "
+                    f"{' and '.join(self._beside(whole[0], other) for other in over)} lost or doubled some"
                 )
                 out.append(Ground("complete", frame, over, words))
         return out

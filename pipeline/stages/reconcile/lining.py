@@ -193,8 +193,8 @@ def _lines(reference: Pass, one: Pass, way: Way, organisation: Organisation) -> 
         evidence["suggested_board_wiring"] = suggested.to_json()
         also += f" On such a board {suggested.why}."
     means = (
-        f"{one.reading} holds the same words as {reference.reading} with lines in another order: "
-        f"{lines_in_words(settings)}. Brought into that order, the readings can be compared."
+        f"{one.beside(reference)} holds the same words as {reference.beside(one)} with lines in another "
+        f"order: {lines_in_words(settings)}. Brought into that order, the readings can be compared."
     )
     after = advise("crossed-wires")
     return Code.LINES_REORDERED, dict(settings), evidence, means, also, after
@@ -206,7 +206,7 @@ def _rotated(reference: Pass, one: Pass, way: Way, organisation: Organisation) -
     by = begun if begun <= organisation.words // 2 else begun - organisation.words
     late = by == -1
     means = (
-        f"Against {reference.reading}, {one.reading} "
+        f"Against {reference.beside(one)}, {one.beside(reference)} "
         f"{start_in_words(way.mapping.rotate, organisation.words)}"
         + (
             ": each word was taken before the chip showed it."
@@ -242,8 +242,8 @@ def _slipped(reference: Pass, one: Pass, way: Way, organisation: Organisation) -
     else:
         code, cause = Code.SLIPPED, "words were lost or doubled on the way to the file"
     means = (
-        f"Against {reference.reading}, {one.reading} slipped: {told}; {cause}. The rest fits once it is "
-        f"moved back."
+        f"Against {reference.beside(one)}, {one.beside(reference)} slipped: {told}; {cause}. "
+        f"The rest fits once it is moved back."
     )
     also = (
         "A counter that missed or doubled a clock, or a serial line that lost bytes; two revisions of a "
@@ -258,7 +258,7 @@ def _slipped(reference: Pass, one: Pass, way: Way, organisation: Organisation) -
 def _paced(reference: Pass, one: Pass, way: Way, organisation: Organisation) -> Told:
     del organisation
     twice = way.pace > 0
-    means = f"Against {reference.reading}, {one.reading} " + (
+    means = f"Against {reference.beside(one)}, {one.beside(reference)} " + (
         "shows every second word, then the same again: its counter counts twice a clock."
         if twice
         else "shows each word twice and only half of the chip: its counter counts every second clock."
