@@ -49,7 +49,7 @@ def test_the_radix_of_the_addresses_is_declared_to_convert(tmp_path: Path, radix
         assert len(out.read_bytes()) == 0x18
     else:
         assert done.code == 11
-        assert "no whole number of lines" in done.err
+        assert "not a whole number of lines" in done.err
 
 
 def test_one_pass_of_several_is_chosen_for_convert(tmp_path: Path) -> None:

@@ -195,7 +195,7 @@ def test_an_image_of_another_length_and_a_line_order_that_is_none_are_refused() 
     source, target = CATALOGUE.find("2716"), CATALOGUE.find("2732")
     with pytest.raises(PairingError, match="1024 words"):
         plan_burn(image(1024), source, target)
-    with pytest.raises(PairingError, match="no order of 8 lines"):
+    with pytest.raises(PairingError, match="not an order of 8 lines"):
         plan_burn(image(2048), source, target, order=LineOrder(data=(0, 0, 1, 2, 3, 4, 5, 6)))
 
 

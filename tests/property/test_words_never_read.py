@@ -231,6 +231,6 @@ def test_a_short_dump_is_told_as_short_in_every_document_and_never_as_empty(leve
         for finding in chip["findings"]:
             for start, end in finding["where"].get("ranges", ()):
                 assert end <= WORDS - lacking or finding["code"] == "short-read", (start, finding)
-        assert f"no reading has {lacking} words" in (bag / "metadata/provenance.txt").read_text()
+        assert f"words that no reading has ({lacking})" in (bag / "metadata/provenance.txt").read_text()
         assert not chip["contested"] or chip["contested"]["words"] == 0
         assert "?" in wellread("examine", *(folder / "dumps").iterdir(), "--organisation", "512x8").out

@@ -64,7 +64,7 @@ def test_a_link_in_a_known_bags_place_is_an_error_until_it_is_accepted(shelf: Pa
     for _ in range(2):
         ran = check(shelf / "l", shelf / "shelf/bag")
         assert ran.code == 1
-        assert "has become a link" in ran.out
+        assert "which is now a link" in ran.out
     accepted = wellread(
         "ledger", shelf / "l", "--accept", shelf / "shelf/bag", "--because", "moved it myself"
     )
@@ -82,7 +82,7 @@ def test_a_shelf_that_became_a_link_is_an_error_for_each_bag_below_it(shelf: Pat
     (shelf / "shelf").symlink_to(shelf / "old")
     ran = check(shelf / "l", shelf / "shelf")
     assert ran.code == 1
-    assert "has become a link" in ran.out
+    assert "which is now a link" in ran.out
 
 
 @posix

@@ -211,7 +211,7 @@ def test_documents_that_cannot_be_read_stay_behind_until_somebody_vouches_for_th
     done = wellread("release", bag, "--into", tmp_path / "out", "--json").document
     assert [path for path in done["files"] if path.startswith("data/docs/")] == ["data/docs/b.docx"]
     why = {one["what"]: one["why"] for one in done["withheld"] if one["kind"] == "document"}
-    assert "no plain text" in why["data/docs/a.docx"]
+    assert "not plain text" in why["data/docs/a.docx"]
     assert "custodian.place" in why["data/docs/c.docx"]
     assert "data/docs/d.txt" in why
 
