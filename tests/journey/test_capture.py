@@ -686,7 +686,9 @@ def test_fewer_passes_than_asked_are_said_by_number_and_the_one_left_out_is_name
     assert done.code == 1, done.err
     assert "2 of 3 passes whole" in done.out
     assert "problem: 2 of 3 passes came whole; a further capture adds another reading" in done.out
-    assert "pass 2 was left out: 1 of its lines is missing or damaged, the first at address 0x0030" in done.out
+    assert (
+        "pass 2 was left out: 1 of its lines is missing or damaged, the first at address 0x0030" in done.out
+    )
     assert log_of(folder).read_bytes() == stream
 
 
