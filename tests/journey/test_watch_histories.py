@@ -42,10 +42,12 @@ FOUND = (
     (40_114, 512, "listens"),
     (40_192, 512, "deaf"),
     (40_288, 2048, "listens"),
+    (61_766, 512, "deaf"),
 )
 """Histories that were shown wrong once: words that a loose line spoiled were taken for proof of another; a
 line was named by what half a pass looked like, though the words read again behind it took that back; in
-nearly blank content a loose line was not told from others, though it alone explains the words that are rare.
+nearly blank content a loose line was not told from others, though it alone explains the words that are rare;
+across a dead line stands the word itself, which was taken for the word that it would have spoiled.
 """
 
 Plays = Callable[[range, int, str], Score]

@@ -30,6 +30,8 @@ ADDRESS_SHARE, DATA_SHARE = 0.4, 0.25
 """Share of what is left that a line must explain: a neighbour's word is often like a stranger's, a single
 wrong bit is seldom anything but its column's.
 """
+STILL = 0.9
+"""Share of words alike across a line from which it may be one that does nothing."""
 LEAST_SPOILED = 7
 """Disagreements of which the latest pass made all with probability 1/2^7 or less."""
 SURER = math.log(1000)
@@ -180,8 +182,9 @@ def _by_chance(seen: Disagreements, line: int) -> NDArray[np.float64]:
     place = np.minimum(np.searchsorted(values, spoiled), values.size - 1)
     common = np.where(values[place] == spoiled, counts[place], 0) / seen.base.size
     told, blank = _alike(seen, line, int(fill))
-    # a word that is just what stands across the line is not one that is the same on both sides
-    same = np.where(came, 0.0, np.where(seen.reference == fill, blank, told))
+    # A word that is just what stands across the line is not one that is the same on both sides. Across a line
+    # that does nothing stands the word itself, whoever spoiled it here.
+    same = np.where(came, told if told > STILL else 0.0, np.where(seen.reference == fill, blank, told))
     return np.asarray(1.0 - (1.0 - common) * (1.0 - same))
 
 
