@@ -47,6 +47,10 @@ os.environ["COLUMNS"] = "0"
 # A process that a test starts finds the program compiled: 0.7 s of processor time each.
 os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 sys.dont_write_bytecode = False
+# A run that a shell put into the background has Ctrl-C ignored, and its children would inherit that
+# (POSIX.1-2017, Shell Command Language, 2.11): a handler of our own is none that they inherit.
+if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
+    signal.signal(signal.SIGINT, signal.default_int_handler)
 RUN_NAME = "WELLREAD_TEST_RUN"
 
 
