@@ -9,6 +9,7 @@ from __future__ import annotations
 import gc
 import os
 import re
+import signal
 import sys
 from functools import cache
 from typing import Any
@@ -78,9 +79,10 @@ def run(arguments: list[str] | None = None) -> int:
     except ImportError as error:
         return _not_loaded(error)
     except Exception as error:  # noqa: BLE001 - the last place of all: a bug is told as one, with its traceback
+        # Where a class is being made, as a module loads, Python 3.11 hides Ctrl-C behind an error of its own.
         if hasattr(error, "show") and hasattr(error, "format_message"):
             return _usage(error)
-        return _bug()
+        return _interrupted() if isinstance(error.__cause__, KeyboardInterrupt) else _bug()
     if result == INTERRUPTED:
         # Some versions of Typer turn Ctrl-C into this result without a word.
         _interrupted()
@@ -188,6 +190,10 @@ def main() -> None:
     except BrokenPipeError:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         code = code or 1
+    if code == INTERRUPTED and hasattr(signal, "pthread_sigmask"):
+        # A Ctrl-C that came while a class was being made from text is never forgotten: Python ends by sending
+        # itself the signal, whatever the code. Blocked, it leaves 130 (CPython 3.11, `exit_sigint`, main.c).
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
     gc.freeze()  # else the collector looks once more at all that was loaded, when it is over: 30 ms
     sys.exit(code)
 

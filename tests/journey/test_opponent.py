@@ -448,7 +448,7 @@ def test_ctrl_c_in_the_middle_leaves_nothing_behind(tmp_path: Path) -> None:
         time.sleep(0.01)
     os.killpg(running.pid, signal.SIGINT)
     _, err = running.communicate(timeout=60)
-    assert running.returncode == 130
+    assert running.returncode == 130, err
     assert "Traceback" not in err
     assert [path.name for path in tmp_path.iterdir()] == ["m"]
 
