@@ -137,6 +137,9 @@ def test_a_command_whose_worker_is_killed_ends_with_words(
         time.sleep(after_seconds)
         os.kill(workers[0], signal.SIGKILL)
         said = ended(running)
+    if name == "recheck" and running.returncode == 0:
+        assert b": valid, " in said, "the worker had nothing in hand yet, and what it would have done is done"
+        return
     if name == "recheck":
         # One bag that cannot be read keeps no other from being checked.
         assert running.returncode == 1, said
