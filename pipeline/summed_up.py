@@ -18,6 +18,11 @@ _INDEX = re.compile(r"\[\d+\]")
 _QUOTED = re.compile(r"'[^']*'|\d+")
 
 
+def counted(count: int, one: str, many: str = "") -> str:
+    """`1 chip`, `3 chips`."""
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
 def listed(names: Collection[str], most: int = 9) -> str:
     """Names as far as a message may list them.
 

@@ -871,6 +871,22 @@ class WatchedLine(TypedDict):
     changed: bool
 
 
+Phase = Literal[
+    "waiting",
+    "reading",
+    "testing",
+    "tested",
+    "pulsed",
+    "off",
+    "gone",
+    "no-text",
+    "unplaced",
+    "other-chip",
+    "good",
+]
+"""Where a sitting that is watched stands."""
+
+
 @stored()
 class WatchAnswer(Answer):
     """`watch`: one such document a line of output, one an event."""
@@ -887,19 +903,7 @@ class WatchAnswer(Answer):
     baud: int
     part: str | None
     organisation: str
-    phase: Literal[
-        "waiting",
-        "reading",
-        "testing",
-        "tested",
-        "pulsed",
-        "off",
-        "gone",
-        "no-text",
-        "unplaced",
-        "other-chip",
-        "good",
-    ]
+    phase: Phase
     stale: Annotated[bool, Field(description="Whether the states are those of before the power went off")]
     passes: Annotated[int, Field(description="Whole passes so far")]
     alike: Annotated[int, Field(description="Whole passes in a row that are alike")]

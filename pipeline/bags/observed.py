@@ -5,7 +5,10 @@ These live apart from `flow.py` because checking ten thousand files must not wai
 
 from __future__ import annotations
 
-from typing import Final, Literal, NamedTuple
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
+
+if TYPE_CHECKING:
+    from schemas.record import AttachmentRecord
 
 Kind = Literal["missing", "altered", "unexpected", "undeclared", "malformed", "unsafe", "incomplete"]
 """What is wrong with one path of a bag; a public contract of `recheck --json`."""
@@ -29,6 +32,17 @@ class BagEntry(NamedTuple):
     size_bytes: int
     sha256: str
     sha512: str
+
+
+def file_record(entry: BagEntry, original: str | None = None) -> AttachmentRecord:
+    """The file as the record tells of it, with the name that it had in the project."""
+    return {
+        "path": entry.path,
+        "original_name": original,
+        "size_bytes": entry.size_bytes,
+        "sha256": entry.sha256,
+        "sha512": entry.sha512,
+    }
 
 
 class Seen(NamedTuple):

@@ -25,6 +25,7 @@ from pipeline.lines.rotated import likely_rotations
 from pipeline.lines.slips import Aligned, align
 from pipeline.lines.symmetry import simplest
 from pipeline.lines.walsh import Floats, Marks, marks, products, signs
+from pipeline.summed_up import counted
 from pipeline.words import Words, words_dtype
 
 MOST_WORDS = 1 << 22
@@ -396,10 +397,6 @@ def _rotations(first: Words, second: Words) -> list[int]:
     return found
 
 
-def _words(count: int) -> str:
-    return f"{count} word{'s' * (count != 1)}"
-
-
 def _of_two_sizes(first: Words, second: Words, bits: int) -> Relation:
     """Images of different sizes: the streams are laid side by side and slips looked for."""
     aligned = align(first, second)
@@ -412,9 +409,9 @@ def _of_two_sizes(first: Words, second: Words, bits: int) -> Relation:
     if np.array_equal(short, long[: short.size]):
         notes.append("the smaller is the beginning of the larger")
     if aligned.missing_at_end:
-        notes.append(f"the second ends {_words(aligned.missing_at_end)} early")
+        notes.append(f"the second ends {counted(aligned.missing_at_end, 'word')} early")
     if aligned.extra_at_end:
-        notes.append(f"the second goes on for {_words(aligned.extra_at_end)}")
+        notes.append(f"the second goes on for {counted(aligned.extra_at_end, 'word')}")
     present = int(np.count_nonzero(aligned.present))
     believed = _believable(length, own, aligned.differing_words, first.size) or (
         not aligned.slips and aligned.differing_bits <= FEW * present * bits

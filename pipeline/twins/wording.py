@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
+from pipeline.summed_up import counted
+
 if TYPE_CHECKING:
     from schemas.record import TwinDifference, TwinRecord
 
@@ -71,7 +73,7 @@ def how_they_differ(found: TwinDifference, who: str, part: str, which: Sides) ->
         part: The chips' number in the catalogue, or what stands for it in a sentence.
         which: How the sides are called.
     """
-    amount = f"{_bits(found['up'] + found['down'])} in {_count(found['differing_words'], 'word')}"
+    amount = f"{_bits(found['up'] + found['down'])} in {counted(found['differing_words'], 'word')}"
     if found["verdict"] == "unsettled":
         return TwinSaid(
             f"Too little is settled in both to compare with {who}.", "The same program, or another."
@@ -171,8 +173,4 @@ def _text(twin: TwinDifference) -> str:
 
 
 def _bits(count: int) -> str:
-    return _count(count, "bit")
-
-
-def _count(count: int, noun: str) -> str:
-    return f"{count} {noun}{'' if count == 1 else 's'}"
+    return counted(count, "bit")

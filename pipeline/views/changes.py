@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
-from pipeline.views.terminal import counted
+from pipeline.summed_up import counted
 
 if TYPE_CHECKING:
     from schemas.answers import ChangedChip, ChangesAnswer, ReopenAnswer

@@ -6,13 +6,10 @@ from collections import Counter
 from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
+from pipeline.summed_up import counted
 
 if TYPE_CHECKING:
     from schemas.answers import LedgerAnswer, MendAnswer, RecheckAnswer, RecheckedBag
-
-
-def _count(number: int, one: str, many: str = "") -> str:
-    return f"{number} {one if number == 1 else many or f'{one}s'}"
 
 
 _STATES = ("missing", "unreadable", "not complete", "altered", "valid", "not due")
@@ -32,7 +29,7 @@ def rechecked(document: RecheckAnswer) -> str:
     for bag in document["bags"]:
         note = f" ({bag['note']})" if bag["note"] else ""
         size = (
-            f", {_count(bag['files'], 'file')}, {_count(bag['size_bytes'], 'byte')}" if bag["files"] else ""
+            f", {counted(bag['files'], 'file')}, {counted(bag['size_bytes'], 'byte')}" if bag["files"] else ""
         )
         lines.append(f"{bag['path']}: {_state(bag)}{size}{note}")
         lines += [
@@ -40,10 +37,10 @@ def rechecked(document: RecheckAnswer) -> str:
             for one in bag["problems"]
         ]
         if replayed := bag.get("replayed"):
-            away = f", {_count(replayed['away'], 'pass', 'passes')} not here" if replayed["away"] else ""
+            away = f", {counted(replayed['away'], 'pass', 'passes')} not here" if replayed["away"] else ""
             lines.append(
-                f"  {_count(replayed['images'], 'image')} rebuilt from "
-                f"{_count(replayed['passes'], 'pass', 'passes')} by the recorded steps{away}"
+                f"  {counted(replayed['images'], 'image')} rebuilt from "
+                f"{counted(replayed['passes'], 'pass', 'passes')} by the recorded steps{away}"
             )
         if bag["receipt"]:
             lines.append(f"  receipt {bag['receipt']}")
@@ -70,7 +67,7 @@ def ledger_shown(document: LedgerAnswer) -> str:
     lines += [f"caution: {caution}" for caution in document["cautions"]]
     lines += [f"written: {path}" for path in document["written"]]
     state = "whole" if document["whole"] else "NOT whole"
-    lines.append(f"{_count(len(document['rows']), 'row')}, {state}, head {document['head']}")
+    lines.append(f"{counted(len(document['rows']), 'row')}, {state}, head {document['head']}")
     return "\n".join(lines)
 
 

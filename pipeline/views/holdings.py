@@ -8,9 +8,9 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
+from pipeline.summed_up import counted
 from pipeline.to_do import GRADES_WORST_FIRST
 from pipeline.views.fixity import cell
-from pipeline.views.terminal import counted
 
 if TYPE_CHECKING:
     from schemas.answers import HeldChip, HoldingsAnswer

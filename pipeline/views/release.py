@@ -6,7 +6,8 @@ from collections.abc import Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_lined
-from pipeline.views.terminal import counted, still_to_do, table
+from pipeline.summed_up import counted
+from pipeline.views.terminal import still_to_do, table
 
 if TYPE_CHECKING:
     from schemas.answers import ReleaseAnswer, ReleasedChip

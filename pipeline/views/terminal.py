@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.one_line import one_line, one_lined
-from pipeline.summed_up import kind_of, summed_up
+from pipeline.summed_up import counted, kind_of, summed_up
 from pipeline.to_do import GRADES_WORST_FIRST, UNSETTLED, ToDo, space_state
 from pipeline.views.strip import contested_spans, legend, strip
 from pipeline.views.suggestions import ReadsFor, programs, suggested
@@ -44,11 +44,6 @@ def table(rows: Sequence[Sequence[str]], *, indent: str = "  ") -> str:
         ).rstrip()
         for row in rows
     )
-
-
-def counted(count: int, one: str, many: str = "") -> str:
-    """`1 chip`, `3 chips`."""
-    return f"{count} {one if count == 1 else many or one + 's'}"
 
 
 def checked(document: CheckAnswer) -> str:

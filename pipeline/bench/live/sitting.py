@@ -12,7 +12,7 @@ Pure: it knows no port, no clock of its own and no screen.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -45,6 +45,9 @@ from schemas.finding import Finding, Severity
 from schemas.names import Organisation
 from schemas.part import Part
 
+if TYPE_CHECKING:
+    from schemas.answers import Phase
+
 ALIKE_WANTED = 3
 """Whole passes in a row that are to be alike before a reading counts as good (the usual caution's three)."""
 EARLY_WORDS = 256
@@ -53,19 +56,6 @@ MOST_MARKS = 32
 NOTHING_TO_MOVE = frozenset({"watch-first", "watch-again", "watch-weighed", "watch-differs"})
 """Steps while passes come that ask for no hand."""
 
-Phase = Literal[
-    "waiting",
-    "reading",
-    "testing",
-    "tested",
-    "pulsed",
-    "off",
-    "gone",
-    "no-text",
-    "unplaced",
-    "other-chip",
-    "good",
-]
 Kind = Literal["pass", "line", "off", "on", "gone", "back", "speed", "chip", "test", "next", "good"]
 
 

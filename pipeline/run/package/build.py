@@ -22,7 +22,7 @@ from pydantic import BaseModel
 
 from pipeline import __version__
 from pipeline.bags import record_file
-from pipeline.bags.observed import BagEntry
+from pipeline.bags.observed import BagEntry, file_record
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import Observing, observe
 from pipeline.edges.bags.second_opinion import second_opinion
@@ -181,7 +181,7 @@ def _other_inputs(building: _Building) -> None:
     for name, content in project.sheet_files.items():
         flat = name.replace("/", "_")
         entry = write_member(root, f"data/sheet/{flat}", content)
-        building.sheet.append(_stored(entry, name))
+        building.sheet.append(file_record(entry, name))
         building.entries += [entry, write_member(root, f"metadata/{flat}", content)]
         building.inputs[name] = entry.sha256
     shown: dict[str, list[ShownRecord]] = defaultdict(list)
@@ -199,18 +199,8 @@ def _other_inputs(building: _Building) -> None:
 
 def _attached(entry: BagEntry, original: str, shows: list[ShownRecord]) -> AttachmentRecord:
     """A photograph, a document or a loose dump in the bag, and what it shows where the sheet says so."""
-    stored = _stored(entry, original)
+    stored = file_record(entry, original)
     return {**stored, "shows": shows} if shows else stored
-
-
-def _stored(entry: BagEntry, original: str) -> AttachmentRecord:
-    return {
-        "path": entry.path,
-        "original_name": original,
-        "size_bytes": entry.size_bytes,
-        "sha256": entry.sha256,
-        "sha512": entry.sha512,
-    }
 
 
 def _head(building: _Building, previous: Previous | None, inputs: str, machine: WholeMachine) -> RecordHead:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
-from pipeline.bags.observed import BagEntry
+from pipeline.bags.observed import BagEntry, file_record
 from pipeline.edges.bags.writer import write_member
 from pipeline.edges.progress import Progress
 from pipeline.errors import FormatError
@@ -233,18 +233,8 @@ def _more_objects(premis: Premis, told: ChipRecord, making: Making) -> str:
         entry = making.sorts.pop(f"{base}.{ending}", None)
         if entry is not None:
             source = premis.relation("der", "hss", "has Source", [premis.object_id(path)])
-            out += premis.file_object(_stored(entry), format_name=name, relations=source)
+            out += premis.file_object(file_record(entry), format_name=name, relations=source)
     return out
-
-
-def _stored(entry: BagEntry, original: str | None = None) -> AttachmentRecord:
-    return {
-        "path": entry.path,
-        "original_name": original,
-        "size_bytes": entry.size_bytes,
-        "sha256": entry.sha256,
-        "sha512": entry.sha512,
-    }
 
 
 def other_files(making: Making, head: RecordHead) -> None:
@@ -295,7 +285,7 @@ def _attach(making: Making, stored: AttachmentRecord) -> str:
         return f"it holds the text of a private field ({label})"
     entry = making.write(path, content, what)
     if entry is not None:
-        kept = _stored(entry, original)
+        kept = file_record(entry, original)
         shows = making.public.shown(stored)
         making.head["attachments"].append({**kept, "shows": shows} if shows else kept)
     return ""

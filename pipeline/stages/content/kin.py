@@ -17,6 +17,7 @@ import numpy as np
 
 from pipeline.catalogue.advice import advise
 from pipeline.stages.content.signature import Signature
+from pipeline.summed_up import counted
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
 
@@ -125,10 +126,6 @@ def _overlap(first: Words, second: Words, shift: int) -> tuple[Words, Words, int
     start = max(0, shift)
     end = min(len(first), shift + len(second))
     return first[start:end], second[start - shift : end - shift], start, start - shift
-
-
-def _words(count: int) -> str:
-    return f"{count} word{'s' * (count != 1)}"
 
 
 def _finding(
@@ -246,7 +243,7 @@ def _told(chips: Sequence[ChipImage], pair: Related, found: _Comparison) -> Iter
         if whole and pair.shift == 0 and sizes[0] == sizes[1]:
             code, means = (
                 Code.SAME_CONTENT,
-                f"holds what {mate.chip} holds but for {_words(found.differing_words)}",
+                f"holds what {mate.chip} holds but for {counted(found.differing_words, 'word')}",
             )
         elif whole and chip.signature.organisation.words == found.words:
             code, means = Code.PART_OF, f"all of it stands in {mate.chip} from 0x{mine['shift'] * -1:X} on"
@@ -255,10 +252,10 @@ def _told(chips: Sequence[ChipImage], pair: Related, found: _Comparison) -> Iter
         else:
             code, means = (
                 Code.PART_OF,
-                f"shares {_words(found.words)} with {mate.chip}, shifted by {mine['shift']}",
+                f"shares {counted(found.words, 'word')} with {mate.chip}, shifted by {mine['shift']}",
             )
         if found.differing_words and code != Code.SAME_CONTENT:
-            means += f", but for {_words(found.differing_words)}"
+            means += f", but for {counted(found.differing_words, 'word')}"
         yield _finding(
             chip.chip, code, mine, (means + mine.get("reads", ""), *_also(code, mine)), Severity.NOTE
         )
