@@ -154,8 +154,10 @@ class WorkerPool(Generic[T]):
         """Start some processes; fewer, or none, where the system gives no more (`running` says how many)."""
         for _ in range(count):
             try:
-                one = _Worker[T](self._command, self._folder, self._where)
-                self._workers.append(one)
+                # A Ctrl-C between a process's begin and its entry here would leave it to end by itself.
+                with _deaf_to_ctrl_c():
+                    one = _Worker[T](self._command, self._folder, self._where)
+                    self._workers.append(one)
                 one.tend(self._tasks, self._message, self._told.put)
             except (OSError, RuntimeError):  # no process, memory or thread to be had
                 return
@@ -201,10 +203,9 @@ class _Worker(Generic[T]):
     """One process, and the two threads that tend it."""
 
     def __init__(self, command: Sequence[str], folder: str | None, where: str) -> None:
-        with _deaf_to_ctrl_c():
-            self._process = subprocess.Popen(  # noqa: S603 - our own file
-                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=folder
-            )
+        self._process = subprocess.Popen(  # noqa: S603 - our own file
+            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=folder
+        )
         self._where = where
         self._sent: deque[T] = deque()
         self._room = threading.Semaphore(AHEAD)
