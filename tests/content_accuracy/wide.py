@@ -26,7 +26,15 @@ Wide = NDArray[np.uint32]
 SIZES = ((8, 512, 32), (8, 2048, 32), (8, 512, 64), (8, 1024, 128), (4, 256, 32), (4, 1024, 32), (4, 512, 64))
 """Bits of a chip, its words, bits of the wide word."""
 _WHEELS: Mapping[Half, tuple[tuple[str, str], ...]] = {
-    "setting": (("lz4", "aarch64"), ("brotli", "aarch64"), ("msgpack", "aarch64"), ("regex", "aarch64")),
+    "setting": (
+        ("lz4", "aarch64"),
+        ("brotli", "aarch64"),
+        ("msgpack", "aarch64"),
+        ("regex", "aarch64"),
+        ("brotli", "ppc64le"),
+        ("kiwisolver", "ppc64le"),
+        ("regex", "ppc64le"),
+    ),
     "held out": (
         ("zstandard", "aarch64"),
         ("lxml", "aarch64"),
@@ -39,8 +47,12 @@ _WHEELS: Mapping[Half, tuple[tuple[str, str], ...]] = {
     ),
 }
 """Packages of the Python index and the machine they were built for. Licences: BSD-3-Clause (lz4, zstandard,
-lxml,
-ujson), MIT (brotli, cffi), Apache-2.0 (msgpack, regex), MIT-CMU (pillow)."""
+lxml, ujson, kiwisolver), MIT (brotli, cffi), Apache-2.0 (msgpack, regex), MIT-CMU (pillow)."""
+_LIBRARIES: Mapping[Half, tuple[str, ...]] = {
+    "setting": ("powerpc", "hppa", "mips", "sparc64"),
+    "held out": (),
+}
+"""Machines whose C library's mathematics is read (Debian's `libc6-…-cross`, LGPL-2.1+)."""
 
 
 def programs(half: Half) -> tuple[dict[str, Wide], list[str]]:
@@ -55,6 +67,13 @@ def programs(half: Half) -> tuple[dict[str, Wide], list[str]]:
             missing.append(f"{name} for {machine} could not be had")
         else:
             out[f"{name} {machine}"] = _instructions(found[-1].read_bytes())
+    for machine in _LIBRARIES[half]:
+        folder = debian(f"libc6-{machine}-cross")
+        if folder is None:
+            missing.append(f"the C library for {machine} could not be had")
+        else:
+            library = folder / f"usr/{machine}-linux-gnu/lib/libm.so.6"
+            out[f"libm {machine}"] = _instructions(library.read_bytes())
     crust = debian("crust-firmware") if half == "held out" else None
     for path in sorted(crust.glob("usr/lib/crust-firmware/generic_a64.bin")) if crust else []:
         raw = path.read_bytes()
@@ -63,13 +82,17 @@ def programs(half: Half) -> tuple[dict[str, Wide], list[str]]:
 
 
 def _instructions(raw: bytes) -> Wide:
-    """The section `.text` of a 64-bit ELF file, low byte first. Source: the ELF-64 object file format."""
-    (start,) = struct.unpack_from("<Q", raw, 0x28)
-    size, number, of_names = struct.unpack_from("<HHH", raw, 0x3A)
-    headers = [struct.unpack_from("<IIQQQQ", raw, start + size * index) for index in range(number)]
+    """The section `.text` of an ELF file, as words. Source: the ELF object file format, both classes."""
+    order = "<" if raw[5] == 1 else ">"
+    narrow = raw[4] == 1
+    (start,) = struct.unpack_from(order + ("I" if narrow else "Q"), raw, 0x20 if narrow else 0x28)
+    size, number, of_names = struct.unpack_from(order + "HHH", raw, 0x2E if narrow else 0x3A)
+    entry = order + ("IIIIII" if narrow else "IIQQQQ")
+    headers = [struct.unpack_from(entry, raw, start + size * index) for index in range(number)]
     for name, _, _, _, offset, length in headers:
         if raw.startswith(b".text\0", headers[of_names][4] + name):
-            return np.frombuffer(raw[offset : offset + length // 4 * 4], "<u4").astype(np.uint32)
+            words = np.frombuffer(raw[offset : offset + length // 4 * 4], f"{order}u4")
+            return words.astype(np.uint32)
     raise ValueError("no section .text")
 
 

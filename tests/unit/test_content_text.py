@@ -168,6 +168,17 @@ def test_a_pattern_that_repeats_itself_is_no_text_whatever_its_letters() -> None
     assert texts(np.resize(np.frombuffer(b"WEFT ", dtype=np.uint8), 2048).copy(), 8) == ()
 
 
+def test_the_strokes_of_a_glyph_are_no_text_though_their_bytes_are_letters() -> None:
+    glyph = b" AA C\x04D H H H H H DAC"
+    assert texts(np.frombuffer(glyph.center(2048, b"\x81"), dtype=np.uint8), 8) == ()
+
+
+def test_a_line_of_a_menu_is_text_whole_with_the_dots_that_lead_to_its_number() -> None:
+    line = b"\x01REPEAT OF THE PATTERN ........ 14\x00"
+    found = only(texts(np.frombuffer(line.center(256, b"\x81"), dtype=np.uint8), 8))
+    assert found.end - found.start >= len(line) - 2
+
+
 @given(st.binary(max_size=200))
 def test_a_preview_never_holds_a_control_character(data: bytes) -> None:
     shown = safe(data)

@@ -106,6 +106,8 @@ def _decoded() -> dict[str, NDArray[np.uint8]]:
 
 _DECODED = _decoded()
 _LETTER_OR_BLANK = {kind: _LETTER[table] | (table == 0x20) for kind, table in _DECODED.items()}
+_SEEN_AGAIN = 4
+"""Bytes in a row that stand as far before, from which on they belong to a pattern."""
 _RUN_OTHERWISE, _LETTERS_OTHERWISE = 15, 24
 """Letters and blanks in a row, and letters in all, that text in another code must have."""
 _KINDS = 5 + len(_DECODED)
@@ -254,6 +256,33 @@ def _varied(stretch: NDArray[np.uint8]) -> bool:
     return not _case_jumps(stretch)
 
 
+def _new(stretch: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """False where a byte belongs to a pattern that has come round twice, of eight bytes at most.
+
+    What repeats itself is no evidence of writing a second time: strokes of a glyph do, and leaders.
+    """
+    new = np.ones(len(stretch), dtype=bool)
+    for lag in range(1, min(9, len(stretch))):
+        for start, end in runs(stretch[lag:] == stretch[:-lag], max(_SEEN_AGAIN, lag)):
+            new[start + lag : end + lag] = False
+    return new
+
+
+def _speaks_anew(data: NDArray[np.uint8], found: tuple[int, int, str, float], least: float) -> bool:
+    """Whether a stretch still speaks for text without what only repeats itself in it.
+
+    Args:
+        data: Shape (n,).
+        found: Start, end, kind, score.
+        least: What a text must come to.
+    """
+    start, end, kind, score = found
+    stretch = data[start:end]
+    repeated = (stretch & np.uint8(0x7F) if kind == "bit 7 set" else stretch)[~_new(stretch)]
+    speaks = _MARKED if kind == "last letter marked" else _PLAIN
+    return score - float(np.maximum(speaks[repeated], 0).sum()) >= least
+
+
 def _case_jumps(stretch: NDArray[np.uint8]) -> bool:
     """Whether capitals follow small letters more often than writing does.
 
@@ -299,7 +328,7 @@ def text_in_bytes(data: NDArray[np.uint8]) -> list[tuple[int, int, str, float]]:
         if 0.08 <= share <= 0.5 and not bool(((data[s : e - 1] >= 0x80) & (data[s + 1 : e] >= 0x80)).any()):
             found.append((s, e, "last letter marked", v))
     found += [(s, e, "length-prefixed", v) for s, e, v in _prefixed(data, least=least)]
-    found = [one for one in found if _varied(data[one[0] : one[1]])]
+    found = [one for one in found if _varied(data[one[0] : one[1]]) and _speaks_anew(data, one, least)]
     found += _otherwise_coded(data, least)
     told = [(start, end) for start, end, _, _ in found]
     found += [(s, e, "fixed-width words", v) for s, e, v in fixed_width(data, _PLAIN, least, told)]
