@@ -49,6 +49,8 @@ def portable_name(name: str) -> str:
         >>> portable_name("100% done?.bin"), portable_name("aux.txt"), portable_name("U12 (2).bin")
         ('100_ done_.bin', '_aux.txt', 'U12 (2).bin')
     """
+    if _plainly_fit(name):
+        return name
     fit = _fit(name)
     if len(fit.encode("utf-8")) > LONGEST_BYTES:
         fit = _shortened(fit, name)
@@ -64,10 +66,15 @@ _PLAIN = re.compile(r"[A-Za-z0-9_-]+(?:\.[A-Za-z0-9_-]+)*")
 """Names of letters and digits with dots between them: nearly all, and fit but for device names and length."""
 
 
+def _plainly_fit(name: str) -> bool:
+    """Whether nothing has to be looked for letter by letter: ten thousand names are asked about in one go."""
+    if not _PLAIN.fullmatch(name) or len(name) > LONGEST_BYTES:
+        return False
+    return name.split(".", 1)[0].upper() not in RESERVED
+
+
 @lru_cache(maxsize=4096)
 def _portable_cached(name: str) -> bool:
-    if _PLAIN.fullmatch(name) and len(name) <= LONGEST_BYTES:
-        return name.split(".", 1)[0].upper() not in RESERVED
     return portable_name(name) == name
 
 
