@@ -26,6 +26,7 @@ from schemas.record import RegionDetail
 
 LONGEST_PERIOD = 16
 _LARGE = 128
+_GROUP = 8
 UNUSED = "consistent with unused space"
 ON_PURPOSE = "programmed on purpose"
 CANNOT_TELL = "cannot tell"
@@ -53,12 +54,23 @@ def least_fill(total: int) -> int:
     return max(4, total // 8) if total < 128 else max(16, total // 1024)
 
 
-def _may_repeat(raw: bytes, distance: int) -> bool:
-    """False only where no 15 bytes in a row equal those a distance on: some aligned eight would have to."""
-    count = (len(raw) - distance) // 8
+def _repeating(words: Words) -> NDArray[np.bool_]:
+    """Shape (periods, groups of eight bytes): which groups equal what stands some words on.
+
+    Behind the last word stand zeros; what equals them is looked at in vain.
+    """
+    size = words.dtype.itemsize
+    raw = words.tobytes() + bytes(LONGEST_PERIOD * size + _GROUP)
+    count = words.nbytes // _GROUP
     first = np.ndarray((count,), dtype=np.uint64, buffer=raw)
-    later = np.ndarray((count,), dtype=np.uint64, buffer=raw, offset=distance)
-    return bool((first == later).any())
+    later = np.ndarray((LONGEST_PERIOD, count), np.uint64, raw, offset=size, strides=(size, _GROUP))
+    return np.asarray(first == later)
+
+
+def _explained(covered: NDArray[np.bool_], count: int, size_bytes: int) -> NDArray[np.bool_]:
+    """Of groups of eight bytes, those of whose words each is covered."""
+    of_words = covered[: count * _GROUP // size_bytes]
+    return np.asarray(of_words.reshape(count, -1).all(axis=1))
 
 
 def find_fills(words: Words) -> list[Fill]:
@@ -74,15 +86,19 @@ def find_fills(words: Words) -> list[Fill]:
     """
     total = len(words)
     least = least_fill(total)
-    raw = words.tobytes()
+    repeating = _repeating(words) if total >= _LARGE else None
+    may_repeat: NDArray[np.bool_] = np.ones(LONGEST_PERIOD, np.bool_)
+    if repeating is not None:
+        may_repeat = np.asarray(repeating.any(axis=1))
     covered: NDArray[np.bool_] | None = None
     found: list[Fill] = []
     for period in range(1, min(LONGEST_PERIOD, total // 4) + 1):
         need = max(least, 4 * period)
-        if total >= _LARGE:
+        if repeating is not None:
             need = max(need, period + 15)
-            if not _may_repeat(raw, period * words.dtype.itemsize):
-                continue
+        if not may_repeat[period - 1]:
+            continue
+        before = len(found)
         same = words[period:] == words[:-period]
         for start, last in runs(same, need - period):
             end = last + period
@@ -91,6 +107,11 @@ def find_fills(words: Words) -> list[Fill]:
             if int((~covered[start:end]).sum()) >= need:
                 found.append(Fill(start, end, period))
                 covered[start:end] = True
+        if repeating is not None and covered is not None and len(found) > before:
+            # A fill repeats at every longer distance, too. A new one has 15 words of its own before its last
+            # pattern, hence one aligned group that is not all explained.
+            new = ~_explained(covered, repeating.shape[1], words.dtype.itemsize)
+            may_repeat = np.asarray((repeating & new).any(axis=1))
     return found
 
 
