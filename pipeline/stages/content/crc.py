@@ -193,7 +193,8 @@ def added(place: NDArray[np.intp], data: NDArray[np.uint8]) -> NDArray[np.uint32
     """
     index = 16 * np.concatenate([place, place + CHUNK], axis=-1)
     index = index + np.concatenate([data >> 4, data & 15], axis=-1)
-    sums = np.bitwise_xor.reduce(_contributions().take(index, axis=0), axis=-2)
+    # The nibbles in front: a step of the reduction then goes over all rows and lanes at once.
+    sums = np.bitwise_xor.reduce(_contributions().take(index.T, axis=0), axis=0)
     return np.asarray(sums[..., _OF_LANE] >> _SHIFT & _MASK, dtype=np.uint32)
 
 

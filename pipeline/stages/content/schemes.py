@@ -215,12 +215,16 @@ def _ends(width: int) -> tuple[int, ...]:
 
 
 _SPOTS, _FIELDS = _spots()
+_AT_HEAD = _Spots(*(part[_SPOTS.before == _HEAD] for part in _SPOTS))
 _FIELD_AT = np.array([[_TAIL - end if end else _TAIL, width] for end, width in _FIELDS])
 _CUTS = (*_BEYOND, _TAIL)
 """Of the tail so many bytes are covered: up to each end, and for the head up to the last."""
 _BEFORE_CUT = np.arange(_TAIL) < np.array(_CUTS)[:, None]
 _TAIL_PLACES = np.where(_BEFORE_CUT, crc.CHUNK - np.array(_CUTS)[:, None] + np.arange(_TAIL), 0)
 _CORE_BYTES = np.array([width // 8 for width, _, _ in crc.CORES])
+_OF_HEAD = np.tri(4, dtype=bool)
+"""The first byte, the first two, three and four: what a value at the head is made of, by its width."""
+_HEAD_PLACES = np.tile(np.arange(4), (4, 1))
 
 
 @lru_cache(maxsize=1024)
@@ -229,16 +233,37 @@ def _constants(size: int) -> NDArray[np.uint32]:
     return crc.constants(size - _TAIL, _BEYOND)
 
 
-def _registers(data: NDArray[np.uint8]) -> NDArray[np.uint32]:
-    """Shape (ends and head, cores): each register, from 0, before each end; last over all behind the head."""
-    size = len(data)
+@lru_cache(maxsize=1)
+def _over(raw: bytes) -> NDArray[np.uint32]:
+    """Shape (ends and head, cores): each register, from 0, before each end; last over everything.
+
+    Kept for one row: an image is searched with its trailing fill and without it.
+    """
+    data = np.frombuffer(raw, np.uint8)
     tail = np.where(_BEFORE_CUT, data[-_TAIL:], np.uint8(0))
     early = crc.zeros_after_each(crc.registers(data[:-_TAIL]), _CUTS)
-    out = early ^ crc.added(_TAIL_PLACES, tail)
+    return np.asarray(early ^ crc.added(_TAIL_PLACES, tail))
+
+
+@lru_cache(maxsize=1024)
+def _over_fill(word: int, length: int) -> NDArray[np.uint32]:
+    """Shape (cores,): each register after one byte again and again."""
+    return crc.registers(np.full(length, word, np.uint8))
+
+
+def _registers(data: NDArray[np.uint8], live: int) -> NDArray[np.uint32]:
+    """As `_over`, but last over all behind the head; behind a blank end nothing but that is worked out."""
+    size = len(data)
+    if live == size:
+        out = _over(data.tobytes()).copy()
+    else:
+        out = np.zeros((len(_CUTS), len(_CORE_BYTES)), np.uint32)
+        before = crc.zeros_after(_over(data[:live].tobytes())[-1], size - live)
+        out[-1] = before ^ _over_fill(int(data[-1]), size - live)
     # What the stored value itself adds to the register over everything is taken out of it again.
-    start = max(crc.CHUNK - size, 0)
-    first = np.where(np.arange(4) < _CORE_BYTES[:, None], data[:4], np.uint8(0))
-    head = crc.added(start + np.arange(4)[None, :].repeat(len(first), axis=0), first).diagonal()
+    first = np.where(_OF_HEAD, data[:4], np.uint8(0))
+    heads = crc.added(max(crc.CHUNK - size, 0) + _HEAD_PLACES, first)
+    head = heads[_CORE_BYTES - 1, np.arange(len(_CORE_BYTES))]
     out[-1] ^= crc.zeros_after(head, max(size - crc.CHUNK, 0))
     return out
 
@@ -251,14 +276,15 @@ def _fields(data: NDArray[np.uint8]) -> tuple[NDArray[np.uint32], NDArray[np.uin
     return high, low
 
 
-def _crcs(data: NDArray[np.uint8]) -> Iterator[Hit]:
+def _crcs(data: NDArray[np.uint8], live: int) -> Iterator[Hit]:
     """CRCs over everything before the stored value, or behind it where it stands first."""
-    size, core = len(data), crc.OF_CORE[_SPOTS.algorithm]
-    want = _registers(data)[_SPOTS.before, core] ^ _constants(size)[_SPOTS.covered, _SPOTS.algorithm]
-    high, low = (one[_SPOTS.field] for one in _fields(data))
+    size, spots = len(data), _SPOTS if live == len(data) else _AT_HEAD
+    want = _registers(data, live)[spots.before, crc.OF_CORE[spots.algorithm]]
+    want ^= _constants(size)[spots.covered, spots.algorithm]
+    high, low = (one[spots.field] for one in _fields(data))
     for spot in np.flatnonzero((want == high) | (want == low)).tolist():
-        one = CATALOGUE[_SPOTS.algorithm[spot]]
-        end, width = _FIELDS[_SPOTS.field[spot]]
+        one = CATALOGUE[spots.algorithm[spot]]
+        end, width = _FIELDS[spots.field[spot]]
         at = size - end if end else 0
         span = (0, at) if at else (width, size)
         for field, told in ((high, ", high byte first"), (low, ", low byte first"))[: 1 if width == 1 else 2]:
@@ -304,7 +330,14 @@ def _is_filler(data: NDArray[np.uint8], stored: tuple[int, int]) -> bool:
     return 2 * field in (data[max(0, start - size) : start].tobytes(), data[end : end + size].tobytes())
 
 
-def search(data: NDArray[np.uint8]) -> list[Hit]:
+def _lively(data: NDArray[np.uint8], live: int | None) -> int:
+    """Where the blank end begins whose stored values are passed over by `_is_filler`, every one of them."""
+    if live is None or live < SMALLEST or len(data) - live < _TAIL or int(data[-1]) not in {0x00, 0xFF}:
+        return len(data)
+    return live
+
+
+def search(data: NDArray[np.uint8], live: int | None = None) -> list[Hit]:
     """Every scheme that holds on a row of bytes, strongest first.
 
     A stored value of nothing but 00 or nothing but FF is passed over, and so is one that is part of a fill:
@@ -312,6 +345,7 @@ def search(data: NDArray[np.uint8]) -> list[Hit]:
 
     Args:
         data: Shape (n,), uint8, contiguous.
+        live: From this byte on stands one and the same to the end, if the caller knows.
 
     Returns:
         Hits, possibly by chance: `tried` says how many schemes there were. Nothing is raised.
@@ -324,7 +358,7 @@ def search(data: NDArray[np.uint8]) -> list[Hit]:
         *_byte_sums(data, total),
         *_word_sums(data),
         *_running_sums(data, total),
-        *_crcs(data),
+        *_crcs(data, _lively(data, live)),
     ]
     kept = [hit for hit in found if hit.stored is None or not _is_filler(data, hit.stored)]
     return sorted(kept, key=lambda hit: (-hit.bits, hit.method, hit.covers))

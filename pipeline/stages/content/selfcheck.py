@@ -261,7 +261,7 @@ def _on_one(rows: Sequence[_Row], schemes: Mapping[int, int]) -> list[SelfCheck]
     out = list(promised)
     whole_sum = any(one.holds and one.whole and one.width_bits == 8 for one in promised)
     for row in rows:
-        for hit in search(row.data):
+        for hit in search(row.data, row.live):
             if _trivial(hit, row.data) or (whole_sum and hit.method == "sum8, all bytes = 00"):
                 continue
             check = _made(row, hit, schemes)
