@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,10 +16,10 @@ from pipeline.flow import Plan, PlannedChip, Problem
 from pipeline.machine import Boards, Contribution, WholeMachine, all_together
 from pipeline.run.crew import Crew
 from pipeline.run.package.chip_record import add_heard
-from pipeline.run.package.one_chip import Job, Worked, load_image, work_batch
+from pipeline.run.package.one_chip import HandedOver, Job, load_image, work_batch
 from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.spaces import space_records
-from pipeline.run.package.spool import Spool
+from pipeline.run.package.spool import Bytes
 from pipeline.run.package.twins import OpenTwin, hear_twins, open_twins
 from pipeline.stages.content import ChipImage, Join, Microword, joins, next_address_findings
 from pipeline.street import HowRead
@@ -59,15 +60,15 @@ class Walk:
         inputs: Path in the project folder → SHA-256 of every file read, the same each time that it was read.
     """
 
-    def __init__(self, plan: Plan, job: Job, crew: Crew, kept: Spool, twins: Sequence[OpenTwin] = ()) -> None:
+    def __init__(self, plan: Plan, job: Job, crew: Crew, kept: Bytes, twins: Sequence[OpenTwin] = ()) -> None:
         self.plan, self.job, self.crew, self._kept, self._twins = plan, job, crew, kept, twins
         self._given: list[Contribution] = []
         self._places = {planned.chip.chip: index for index, planned in enumerate(plan.chips)}
-        self._again: dict[str, ChipRecord] = {}
+        self._again: dict[str, bytes] = {}
         self._bits_of: dict[str, int] = {}
         self.inputs: dict[str, str] = {}
 
-    def first(self) -> Iterator[Worked]:
+    def first(self) -> Iterator[HandedOver]:
         """Each chip by itself, in the sheet's order.
 
         Raises:
@@ -75,7 +76,7 @@ class Walk:
         """
         for worked in self.crew.each(work_batch, self.job, self.plan.chips):
             self._same_files(worked)
-            self._kept.add_value(worked.record)
+            self._kept.add(worked.line)
             self._given.append(worked.given)
             self._know_width(worked.given)
             yield worked
@@ -95,8 +96,12 @@ class Walk:
 
     def records(self) -> Iterator[ChipRecord]:
         """The chips' records, in the sheet's order, before all chips together are heard."""
-        for record in self._kept:
-            yield self._again.get(record["chip"], record)
+        return map(json.loads, self.lines())
+
+    def lines(self) -> Iterator[bytes]:
+        """The same as they lie there, each a line of JSON."""
+        for planned, line in zip(self.plan.chips, self._kept.lines(), strict=True):
+            yield self._again.get(planned.chip.chip, line)
 
     def _second(self) -> None:
         wired = [
@@ -107,7 +112,7 @@ class Walk:
         reached = [self.plan.chips[index] for index in sorted(self._places[chip] for chip in carried)]
         for worked in self.crew.each(work_batch, self.job.again(carried), reached):
             self._same_files(worked)
-            self._again[worked.chip] = worked.record
+            self._again[worked.chip] = worked.line
             self._given[self._places[worked.chip]] = worked.given
             self._know_width(worked.given)
 
@@ -115,7 +120,7 @@ class Walk:
         if given.organisation is not None:
             self._bits_of[given.chip] = given.organisation.bits
 
-    def _same_files(self, worked: Worked) -> None:
+    def _same_files(self, worked: HandedOver) -> None:
         """A file that is read more than once, for several readings or a second walk, is one content."""
         for path, sha256 in worked.inputs:
             if self.inputs.setdefault(path, sha256) != sha256:
@@ -196,7 +201,7 @@ def look_over(
 
     Args:
         project: With a plan.
-        progress: Told how many chips of how many are done.
+        progress: HandedOver how many chips of how many are done.
         keep_images: Whether a chip's image is wanted as well; none is where not said.
     """
     plan = project.plan
@@ -206,7 +211,7 @@ def look_over(
         folder = Path(place)
         job = Job(project.folder, None, images_folder(folder), how_read(plan), {}, {})
         size_bytes = dump_bytes(project)
-        with Crew(items=len(plan.chips), size_bytes=size_bytes) as crew, Spool(folder) as kept:
+        with Crew(items=len(plan.chips), size_bytes=size_bytes) as crew, Bytes(folder) as kept:
             walk = Walk(plan, job, crew, kept, twins)
             for count, worked in enumerate(walk.first(), start=1):
                 problems += worked.problems

@@ -42,7 +42,7 @@ from pipeline.run.package.one_chip import Job
 from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.ready import Ready
 from pipeline.run.package.spaces import space_records
-from pipeline.run.package.spool import Bytes, Keyed, Spool
+from pipeline.run.package.spool import Bytes, Keyed
 from pipeline.run.package.twins import OpenTwin
 from pipeline.run.package.unchanged import attached, inputs_digest, same_version, told_same
 from pipeline.run.package.versions import Previous, reasons
@@ -126,19 +126,18 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
     job = Job(project.folder, root, images, how_read(plan), names, owners, before=before)
     with (
         _crew(project, plan, root.parent, alone=alone) as crew,
-        Spool(root.parent) as kept,
-        Spool(root.parent) as partial,
+        Bytes(root.parent) as kept,
         _Parts(root.parent) as parts,
     ):
         building = _Building(project, plan, moment, root, job, loose, crew, twins)
         building.inputs.update((f"twins/{one.key}", one.receipt) for one in twins)
-        machine = _each_chip(building, kept, partial, progress)
+        walk, machine = _each_chip(building, kept, progress)
         _other_inputs(building)
         inputs = inputs_digest(building.inputs)
         if previous and told_same(previous, inputs):
             return same_version(previous, plan, judge(observe(previous.path)))
         head = _head(building, previous, inputs, machine)
-        _finish(building, head, partial, machine, parts, progress)
+        _finish(building, head, walk.lines(), machine, parts, progress)
         crew.end()
         return _written(building, head, parts, previous)
 
@@ -148,7 +147,7 @@ def _crew(project: Project, plan: Plan, folder: Path, *, alone: bool) -> Crew:
     return Crew(items=items, size_bytes=size_bytes, folder=folder)
 
 
-def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progress) -> WholeMachine:
+def _each_chip(building: _Building, kept: Bytes, progress: Progress) -> tuple[Walk, WholeMachine]:
     """Steps 1 and 2: every chip down the street, some of them a second time, then all chips together."""
     chips = building.plan.chips
     walk = Walk(building.plan, building.job, building.crew, kept, building.twins)
@@ -170,9 +169,7 @@ def _each_chip(building: _Building, kept: Spool, partial: Spool, progress: Progr
         building.job.before.packs.keep_only(packs)
     machine = walk.together()
     building.inputs.update(walk.inputs)
-    for record in walk.records():
-        partial.add_value(record)
-    return machine
+    return walk, machine
 
 
 def _other_inputs(building: _Building) -> None:
@@ -291,7 +288,7 @@ class _Parts:
 def _finish(
     building: _Building,
     head: RecordHead,
-    partial: Spool,
+    lines: Iterator[bytes],
     machine: WholeMachine,
     parts: _Parts,
     progress: Progress,
@@ -309,11 +306,11 @@ def _finish(
     near = dict(zip((chip for _, chip in placed), neighbours(placed), strict=True))
     finish = Finish(building.root, building.job.images, head, shared, len(placed), rates, near)
     chips = (chip for _, chip in placed)
-    items = ((line, machine.heard(chip)) for chip, line in zip(chips, partial.lines(), strict=True))
+    items = ((line, machine.heard(chip)) for chip, line in zip(chips, lines, strict=True))
     for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
         parts.add(one)
         building.entries += one.entries
-        progress.show("chips recorded", count, partial.count)
+        progress.show("chips recorded", count, len(placed))
 
 
 def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Previous | None) -> Packaged:

@@ -11,8 +11,9 @@ import hashlib
 import zlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ from pipeline.formats import Declared
 from pipeline.formats.declaring import at_reading
 from pipeline.machine import Contribution
 from pipeline.run.package.kept_passes import add_departures, kept_name, packed_passes, passes_file
+from pipeline.run.package.spool import json_line
 from pipeline.run.package.worked_before import Before, Keeping, Made
 from pipeline.stages.content import with_sisters
 from pipeline.stages.examine.odd_reading import RELATIONS
@@ -148,20 +150,39 @@ class Worked:
         """What was made of it is kept there now."""
         self.pack = pack
 
+    def handed_over(self) -> HandedOver:
+        """The same, as the parent is given it."""
+        line = json_line(self.record)
+        return HandedOver(self.chip, line, self.given, self.entries, self.inputs, self.problems, self.pack)
 
-def work_batch(job: Job, chips: Sequence[PlannedChip]) -> list[Worked]:
+
+class HandedOver(NamedTuple):
+    """What the work on one chip gives, its record as a line of JSON: the parent only passes it on."""
+
+    chip: str
+    line: bytes
+    given: Contribution
+    entries: list[BagEntry]
+    inputs: list[tuple[str, str]]
+    problems: list[Problem]
+    pack: str
+
+
+def work_batch(job: Job, chips: Sequence[PlannedChip]) -> list[HandedOver]:
     """Chips one after the other; what is made of them is kept for the next run."""
     keeping = Keeping(job.before)
     out = [work(chip, job, keeping) for chip in chips]
     keeping.write()
-    return out
+    return [one.handed_over() for one in out]
 
 
+@lru_cache(maxsize=64)
 def image_file(folder: Path, chip: str) -> Path:
     """Where a chip's image lies until it is placed: under a name that every system can carry."""
     return folder / f"{kept_name(chip)}.bin"
 
 
+@lru_cache(maxsize=64)
 def mask_file(image: Path) -> Path:
     """Where the mask of contested bits lies beside an image."""
     return image.with_suffix(".contested")

@@ -84,15 +84,17 @@ class Keyed(Bytes):
             yield piece
 
 
+def json_line(value: Any) -> bytes:
+    """A value as JSON on a line of its own."""
+    return json.dumps(value, separators=(",", ":")).encode() + b"\n"
+
+
 class Spool(Bytes):
     """JSON values, one a line."""
 
-    count = 0
-
     def add_value(self, value: Any) -> None:
         """Append one value."""
-        self.add(json.dumps(value, separators=(",", ":")).encode() + b"\n")
-        self.count += 1
+        self.add(json_line(value))
 
     def __iter__(self) -> Iterator[Any]:
         for line in self.lines():
