@@ -9,16 +9,14 @@ else is on the line, help and mistakes too, is left to the full command line; th
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
     from pipeline.result import Result
 
 
-@dataclass(frozen=True, slots=True)
-class _PlainLine:
+class _PlainLine(NamedTuple):
     """A plain command line.
 
     Attributes:
@@ -137,8 +135,7 @@ def _package(line: _PlainLine) -> Result[Mapping[str, object]]:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class _Plain:
+class _Plain(NamedTuple):
     """A command that has a plain form.
 
     Attributes:

@@ -267,25 +267,23 @@ def _read_plainly(manifest: Manifest, lines: list[str], digest_digits: int) -> b
     A hundred thousand lines four times over would otherwise take longer than digesting the files.
     """
     start = digest_digits + 2
-    entries = manifest.entries
+    paths = [line[start:] for line in lines]
     try:
-        for line in lines:
-            path = line[start:]
-            digest = bytes.fromhex(line[:digest_digits])
-            if (
-                line[digest_digits:start] != "  "
-                or path[0] in " \t*."
-                or "%" in path
-                or "//" in path
-                or "/./" in path
-                or 2 * len(digest) != digest_digits
-                or path in entries
-            ):
-                return False
-            entries[path] = digest
+        manifest.entries.update(
+            zip(paths, [bytes.fromhex(line[:digest_digits]) for line in lines], strict=True)
+        )
+        firsts = {path[0] for path in paths}
     except (ValueError, IndexError):
         return False
-    return digest_digits > 0
+    every = "\n".join(paths)  # looked through in one go
+    return (
+        digest_digits > 0
+        and {line[digest_digits:start] for line in lines} <= {"  "}
+        and firsts.isdisjoint(" \t*.")
+        and not any(odd in every for odd in ("%", "//", "/./"))
+        and {2 * len(digest) for digest in manifest.entries.values()} <= {digest_digits}
+        and len(manifest.entries) == len(lines)
+    )
 
 
 def _read_carefully(manifest: Manifest, lines: list[str], digest_digits: int, *, strict: bool) -> None:

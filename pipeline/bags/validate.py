@@ -91,6 +91,16 @@ def judge(observation: Observation, expected: Expected | None = None) -> Verdict
     return _Judge(observation, expect(observation.tags) if expected is None else expected).verdict()
 
 
+def _as_listed(manifest: Manifest, files: Mapping[str, Seen], place: int) -> bool:
+    """Whether files are those that a manifest lists, in its order, each with its digest: nearly always so."""
+    if [*files] != [*manifest.entries]:
+        return False
+    try:
+        return [each.digests[place] for each in files.values()] == [*manifest.entries.values()]
+    except IndexError:
+        return False  # one that could not be read
+
+
 class _Judge:
     """One judgement; the methods follow the numbered plan above."""
 
@@ -187,7 +197,7 @@ class _Judge:
         for path in self.payload.keys() - known:
             self.add(path, "unexpected", "no payload manifest lists it (RFC 8493 section 3)")
         for manifest in self.of_payload:
-            for path in known - manifest.entries.keys():
+            for path in known - manifest.entries.keys() if len(known) > len(manifest.entries) else ():
                 self.add(
                     path,
                     "undeclared",
@@ -229,16 +239,15 @@ class _Judge:
         wrong: dict[str, list[str]] = {}
         for manifest in manifests:
             place = algorithms.index(manifest.algorithm) if manifest.algorithm in algorithms else -1
-            if manifest.entries.keys() - files.keys():
+            if not manifest.entries.keys() <= files.keys():
                 self.respell(manifest, files)
             known.update(manifest.entries)
             if place < 0:
                 continue
-            computed = {path: each.digests[place] for path, each in files.items() if each.digests}
-            if computed == manifest.entries:
-                continue  # as it is in nearly every bag
-            for path in computed.keys() & manifest.entries.keys():
-                if computed[path] != manifest.entries[path]:
+            if _as_listed(manifest, files, place):
+                continue
+            for path, digest in manifest.entries.items():
+                if path in files and files[path].digests and files[path].digests[place] != digest:
                     wrong.setdefault(path, []).append(manifest.name)
         for path, names in wrong.items():
             agreeing = [each.name for each in manifests if path in each.entries and each.name not in names]
@@ -373,6 +382,9 @@ class _Judge:
         text = "\n/".join(("", *every)).lower()
         if any(each in text for each in _SUSPECTS):
             self.unmakeable(every)
+        parted = text.split("\n/")
+        if text.isascii() and len(parted) == len(set(parted)) == 1 + len(every):
+            return  # for names in ASCII the key is the name in lower case
         if len(set(map(name_key, every))) == len(every):
             return
         keys: dict[str, str] = {}

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import re
-import shutil
 import sys
 import unicodedata
 from collections.abc import Callable, Mapping, Sequence
@@ -160,7 +159,9 @@ class Screen:
 
     def size(self) -> tuple[int, int]:
         """Columns and lines of the terminal."""
-        columns, lines = shutil.get_terminal_size()
+        from shutil import get_terminal_size
+
+        columns, lines = get_terminal_size()
         return columns, lines
 
     def draw(self, lines: Sequence[str], *, bell: bool = False) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import secrets
 from pathlib import Path
 
 from pipeline.edges.disk_errors import storage_trouble
@@ -37,7 +36,7 @@ def write_new(path: Path, content: bytes) -> None:
     refuse_existing(path)
     need_folder(path)
     # Forty signs take 160 bytes at most: a name of 255 bytes is as long as any, and this one is no longer.
-    beside = path.parent / f".{path.name[:40]}.part-{secrets.token_hex(4)}"
+    beside = path.parent / f".{path.name[:40]}.part-{os.urandom(4).hex()}"
     try:
         with storage_trouble(path):
             beside.write_bytes(content)

@@ -2,9 +2,9 @@
 
 `python worker.py FILE ARGUMENT...` loads one Python file, whose `answerer(arguments)` gives the function
 that makes an answer of a message. It needs nothing but these modules and starts in a hundredth of a second
-under `-I -S`: a pool of processes from the standard library costs more than hashing a thousand small files,
-and its workers wait for ever, and hold the terminal's pipes open, where their parent is killed. The end of
-its input is the end of this one.
+under `-I -S` (`typing` alone would make it two): a pool of processes from the standard library costs more
+than hashing a thousand small files, and its workers wait for ever, and hold the terminal's pipes open, where
+their parent is killed. The end of its input is the end of this one.
 
 Messages and answers are plain data, marshalled, each behind its length, on standard input and output; an
 answer that is a number is news of work that is not finished. It trusts its parent and nobody else.
@@ -16,12 +16,15 @@ from __future__ import annotations
 import marshal
 import os
 import sys
-from collections.abc import Callable
-from typing import Any, BinaryIO
 
-News = Callable[[int], None]
-"""Sends a number before the answer."""
-Answer = Callable[[Any, News], Any]
+TYPE_CHECKING = False
+if TYPE_CHECKING:
+    from collections.abc import Callable
+    from typing import Any, BinaryIO
+
+    News = Callable[[int], None]
+    """Sends a number before the answer."""
+    Answer = Callable[[Any, News], Any]
 
 
 def send(stream: BinaryIO, value: Any) -> None:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import signal
-import subprocess
 import sys
 import threading
 from collections import deque
@@ -203,9 +202,9 @@ class _Worker(Generic[T]):
     """One process, and the two threads that tend it."""
 
     def __init__(self, command: Sequence[str], folder: str | None, where: str) -> None:
-        self._process = subprocess.Popen(  # noqa: S603 - our own file
-            command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, cwd=folder
-        )
+        from subprocess import PIPE, Popen
+
+        self._process = Popen(command, stdin=PIPE, stdout=PIPE, cwd=folder)  # noqa: S603 - our own file
         self._where = where
         self._sent: deque[T] = deque()
         self._room = threading.Semaphore(AHEAD)

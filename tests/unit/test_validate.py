@@ -531,6 +531,14 @@ def test_two_names_that_are_one_on_some_system_are_a_warning(first: str, second:
     ]
 
 
+def test_names_with_line_ends_hide_no_two_that_differ_only_in_case() -> None:
+    """The judge looks at all names as one text first, in which such a name looks like two."""
+    names = ["data/A.bin", "data/a.bin", "data/x\n/b"]
+    listed = manifest(dict.fromkeys(names, b"")).replace(b"x\n", b"x%0A")
+    found = problems(bag(dict.fromkeys(names, b""), {"manifest-sha256.txt": listed}))
+    assert [(each.path, each.severity) for each in found] == [("data/a.bin", "warning")]
+
+
 def test_a_folder_and_a_name_that_is_only_listed_can_meet_too() -> None:
     listed = {"manifest-sha256.txt": manifest({**PAYLOAD, "DATA/sub": b"", "data/SUB": b""})}
     found = [each.means for each in problems(bag(tags=listed)) if "case" in each.means]

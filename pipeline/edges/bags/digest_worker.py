@@ -9,11 +9,17 @@ from __future__ import annotations
 import hashlib
 import os
 import stat
-from collections.abc import Callable, Sequence
+
+TYPE_CHECKING = False  # not from `typing`, which takes as long to load as all else that a worker needs
+if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+    from concurrent.futures import Future
 
 CHUNK_BYTES = 1 << 20
 THREADED_BYTES = 8 << 20
 """From this size on, the algorithms of one file run beside each other: hashing lets other threads run."""
+CHUNKS_AHEAD = 4
+"""Chunks that wait for the slowest algorithm, so that it never waits for the disk or for another thread."""
 REPORT_BYTES = 64 << 20
 _NEVER = 1 << 63
 FLAGS = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
@@ -102,22 +108,33 @@ def _digest_threaded(
     handle: int, hashes: Sequence[hashlib._Hash], report: Callable[[int], None]
 ) -> tuple[int, tuple[bytes, ...]]:
     """The slowest algorithm sets the pace: the others and the reading happen meanwhile."""
+    from collections import deque
     from concurrent.futures import ThreadPoolExecutor
+    from contextlib import ExitStack
 
     total = unreported = 0
-    with ThreadPoolExecutor(len(hashes)) as pool:
-        chunk = os.read(handle, CHUNK_BYTES)
-        while chunk:
-            running = [pool.submit(each.update, chunk) for each in hashes]
+    with ExitStack() as opened:
+        # One thread for each algorithm, in which its chunks come one after the other.
+        lanes = [(opened.enter_context(ThreadPoolExecutor(1)), each.update) for each in hashes]
+        running: deque[list[Future[None]]] = deque()
+        while chunk := os.read(handle, CHUNK_BYTES):
+            running.append([lane.submit(update, chunk) for lane, update in lanes])
             total += len(chunk)
             unreported += len(chunk)
-            chunk = os.read(handle, CHUNK_BYTES)
-            for each in running:
-                each.result()
+            if len(running) > CHUNKS_AHEAD:
+                _wait(running.popleft())
             if unreported >= REPORT_BYTES:
                 report(unreported)
                 unreported = 0
+        for some in running:
+            _wait(some)
     return total, tuple(each.digest() for each in hashes)
+
+
+def _wait(some: Sequence[Future[None]]) -> None:
+    """Until a chunk has gone through every algorithm; raises what any of them did."""
+    for each in some:
+        each.result()
 
 
 def answerer(

@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import ExitStack
 from itertools import chain
+from operator import itemgetter
 from pathlib import Path
 from typing import NamedTuple, Self
 
@@ -135,14 +136,15 @@ class BagWalk:
         Args:
             results: Each file's path and what was read of it, in any order.
         """
-        found = self._found + [Seen(path, REGULAR, *result) for path, result in results]
+        tags = []  # before the first result is asked for, while other processes still digest
         for path, raw in self.tags.items():
             digests = tuple(digest_worker.digest_of(raw, name) for name in self.groups[1])
-            found.append(Seen(path, REGULAR, len(raw), digests, self._links[path]))
+            tags.append(Seen(path, REGULAR, len(raw), digests, self._links[path]))
+        found = [*self._found, *tags, *(Seen(path, REGULAR, *result) for path, result in results)]
         return Observation(
             path=str(self._bag),
             tags=self.tags,
-            seen=tuple(sorted(found)),
+            seen=tuple(sorted(found, key=itemgetter(0))),
             directories=tuple(sorted(self._directories)),
             payload_algorithms=self.groups[0],
             tag_algorithms=self.groups[1],

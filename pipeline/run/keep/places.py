@@ -10,8 +10,8 @@ from __future__ import annotations
 import os
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
+from typing import NamedTuple
 
 from pipeline.bags.history import Body
 from pipeline.edges.one_place import folded, is_one
@@ -21,8 +21,7 @@ Memory = Mapping[str, Body]
 _MANIFEST = re.compile(r"manifest-.+\.txt")
 
 
-@dataclass(slots=True)
-class Places:
+class Places(NamedTuple):
     """What is looked at in a run.
 
     Attributes:
@@ -44,8 +43,7 @@ class Places:
         return any(_lies_below(path, folder) for folder in self.unsearched)
 
 
-@dataclass(slots=True)
-class Search:
+class Search(NamedTuple):
     """What a search came by.
 
     Attributes:
@@ -54,9 +52,9 @@ class Search:
         unsearched: Folders that cannot be searched, which are among the bags as well.
     """
 
-    bags: dict[str, str] = field(default_factory=dict)
-    links: list[str] = field(default_factory=list)
-    unsearched: list[str] = field(default_factory=list)
+    bags: dict[str, str]
+    links: list[str]
+    unsearched: list[str]
 
 
 def look_up(paths: Sequence[Path], known: Memory) -> Places:
@@ -102,7 +100,7 @@ def search(paths: Iterable[Path], known: set[str]) -> Search:
         paths: What a person gave; a path at which nothing lies counts as a bag, so that its absence is told.
         known: Real paths of known bags, which are looked at even where they no longer look like one.
     """
-    result = Search()
+    result = Search({}, [], [])
     for path in paths:
         real = os.path.realpath(path)
         for bag in _search(real, known, result):
