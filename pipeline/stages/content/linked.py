@@ -105,9 +105,9 @@ class Together:
         own = [independent(data_columns(words, bits, self.at)) for words in images]
         self.columns: Columns = np.stack(own)
         self.chips, self.total = len(images), len(self.at)
-        self._spectra = np.fft.rfft(self.columns, axis=2)
-        live = np.stack([busy(words)[self.at] for words in images]).astype(np.float32)
-        self._live = np.fft.rfft(live, axis=1)
+        self._images = images
+        self._spectra: dict[int, NDArray[np.complexfloating]] = {}
+        self._lives: dict[int, NDArray[np.complexfloating]] = {}
         self._found: dict[tuple[int, int], NDArray[np.float64]] = {}
         self._rough, self._alike = self._above()
 
@@ -137,6 +137,18 @@ class Together:
         alike = (here - float(np.median(others))) / (float(others.std()) + 1e-9)
         return np.asarray((here - middle) / (spread + 1e-9)), np.asarray(alike)
 
+    def _spectrum(self, chip: int) -> NDArray[np.complexfloating]:
+        """Shape (bits, frequencies); of most chips of a board no pair is worth a look."""
+        if chip not in self._spectra:
+            self._spectra[chip] = np.fft.rfft(self.columns[chip], axis=1)
+        return self._spectra[chip]
+
+    def _live(self, chip: int) -> NDArray[np.complexfloating]:
+        """Shape (frequencies,), of where the chip holds anything."""
+        if chip not in self._lives:
+            self._lives[chip] = np.fft.rfft(busy(self._images[chip])[self.at].astype(np.float32))
+        return self._lives[chip]
+
     def profile(self, first: int, second: int) -> NDArray[np.float64]:
         """Shape (sampled words,): the sum of squared correlations with the second chip read so many words on.
 
@@ -145,9 +157,9 @@ class Together:
         addresses.
         """
         if (first, second) not in self._found:
-            crossed = np.conj(self._spectra[first])[:, None, :] * self._spectra[second][None, :, :]
+            crossed = np.conj(self._spectrum(first))[:, None, :] * self._spectrum(second)[None, :, :]
             each = np.fft.irfft(crossed.reshape(-1, crossed.shape[2]), n=self.total, axis=1)
-            over = np.fft.irfft(np.conj(self._live[first]) * self._live[second], n=self.total)
+            over = np.fft.irfft(np.conj(self._live(first)) * self._live(second), n=self.total)
             scale = float(over[0]) / np.maximum(over, max(float(over[0]) / 2, 1.0))
             self._found[first, second] = (each * each).sum(axis=0) * scale
         return self._found[first, second]
@@ -162,7 +174,7 @@ class Together:
         spectrum = np.conj(np.fft.rfft(columns, axis=1))[:, None, :]
         total = np.zeros(self.total)
         for other in others:
-            crossed = spectrum * self._spectra[other][None, :, :]
+            crossed = spectrum * self._spectrum(other)[None, :, :]
             each = np.fft.irfft(crossed.reshape(-1, crossed.shape[2]), n=self.total, axis=1)
             total += (each * each).sum(axis=0)
         return total
@@ -179,8 +191,8 @@ class Together:
 
     def links(self, least: float = CLEAR, lead: float = LEAD) -> list[Weighed]:
         """All pairs that go together by so many spreads, the clearest first."""
-        every = combinations(range(self.chips), 2)
-        found = [Weighed(one, other, self.score([one], [other], lead)) for one, other in every]
+        looked_at = np.argwhere(np.triu(self._rough >= _WORTH_A_LOOK, 1)).tolist()
+        found = [Weighed(one, other, self.score([one], [other], lead)) for one, other in looked_at]
         return sorted((pair for pair in found if pair.score >= least), key=lambda pair: -pair.score)
 
     def alike(self) -> list[Weighed]:
