@@ -136,8 +136,11 @@ def place_member(root: Path, kept: Path, path: str) -> None:
     with storage_trouble(target):
         if os.path.lexists(target):
             raise DestinationError(where=path, problem="is in the bag already", remedy="Write each path once")
-        os.makedirs(os.path.dirname(target), exist_ok=True)
-        kept.rename(target)
+        try:
+            kept.rename(target)
+        except FileNotFoundError:
+            os.makedirs(os.path.dirname(target), exist_ok=True)
+            kept.rename(target)
 
 
 def finish_bag(root: Path, entries: Iterable[BagEntry], info: Sequence[tuple[str, str]]) -> None:
