@@ -15,7 +15,7 @@ import pytest
 
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import observe
-from pipeline.edges.bags.second_opinion import second_judge, second_opinion
+from pipeline.edges.bags.second_opinion import complaints_by_two, second_judge, second_opinion, shares_of
 from tests.journey import drilled
 from tests.journey.cli import wellread
 from tests.outside import rfc8493
@@ -91,6 +91,24 @@ def test_the_library_agrees_on_what_this_program_makes_and_on_each_wound_of_it(
             wounded += 1
             path.write_bytes(whole)
     assert wounded > 60
+
+
+def test_the_library_in_two_processes_complains_of_the_same_files_as_in_one(tmp_path: Path) -> None:
+    root = tmp_path / "bag"
+    root.mkdir()
+    for number in range(40):
+        (root / f"{number:02}.bin").write_bytes(bytes([number]) * 100)
+    bagit.make_bag(str(root), checksums=["sha256", "sha512"])
+    assert complaints_by_two(shares_of(second_judge()(str(root)), files=3)) == []
+    for number in (0, 17, 39):
+        (root / f"data/{number:02}.bin").write_bytes(b"another")
+    (root / "data/20.bin").unlink()
+    bag = second_judge()(str(root))
+    with pytest.raises(bagit.BagValidationError) as told:
+        bag._validate_entries(1)
+    found = complaints_by_two(shares_of(bag, files=3))
+    assert sorted(found) == sorted(str(detail) for detail in told.value.details)
+    assert len(found) == 8, "two hashes of each of four files"
 
 
 def test_every_known_gap_of_the_library_has_its_case() -> None:

@@ -4,12 +4,21 @@ from __future__ import annotations
 
 import logging
 import os
+import sys
 import warnings
+from collections.abc import Iterator
 from functools import cache
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
+from pipeline.edges.bags import second_worker
+from pipeline.edges.bags.second_worker import Share, complaints_of
 from pipeline.edges.disk_errors import storage_trouble
+from pipeline.edges.worker_pool import Answered, Tasks, WorkerPool, cores, program
+
+_MANY_FILES, _SHARE_FILES = 4000, 200
+"""From so many files on a second process pays, which is handed so many at a time."""
 
 
 @cache
@@ -27,6 +36,8 @@ def second_judge() -> Any:
             super().__init__(path)
 
         def _path_is_dangerous(self, path: str) -> bool:
+            if path in self.entries:
+                return False  # a manifest before this one has it, and it was asked about then
             folder, name = os.path.split(path)
             # Files by the ten thousand: `Path` would take longer than the question.
             link = os.path.islink(os.path.join(self.path, path))  # noqa: PTH114, PTH118
@@ -38,7 +49,55 @@ def second_judge() -> Any:
                 self._inside.add(folder)
             return False
 
+        def _validate_entries(self, processes: int) -> None:
+            if len(self.entries) < _MANY_FILES or cores() < 2:
+                super()._validate_entries(processes)
+            elif found := complaints_by_two(shares_of(self)):
+                raise bagit.BagValidationError("hashes that do not hold", found)
+
     return Judge
+
+
+def shares_of(bag: Any, files: int = _SHARE_FILES) -> Iterator[Share]:
+    """The entries of a bag's manifests, some at a time.
+
+    Args:
+        bag: The library's, its manifests read.
+        files: How many at a time.
+    """
+    every = iter(bag.entries.items())
+    while some := dict(islice(every, files)):
+        names = bag.normalized_filesystem_names
+        spelled = {path: names[path] for path in some if names.get(path, path) != path}
+        yield Share(bag.path, some, spelled, bag.algorithms)
+
+
+def complaints_by_two(shares: Iterator[Share]) -> list[str]:
+    """What is wrong with some shares: they are looked at here and in one more process.
+
+    Args:
+        shares: Each is looked at once, in whichever of the two is free.
+
+    Raises:
+        ResourceError: That process was ended from outside.
+    """
+    tasks, found = Tasks[Share](), []
+    for share in shares:
+        tasks.put(share)
+    tasks.all_named()
+    command = program(second_worker.__file__, *sys.path, flags=("-P",))
+    pool = WorkerPool(tasks, command, tuple, where="the second judge")
+    try:
+        pool.start(1)
+        while (mine := tasks.take()) is not None:
+            found += complaints_of(mine)
+            tasks.answered(mine, None)
+        while pool.running:
+            told = pool.next()
+            found += told.answer if isinstance(told, Answered) else []
+    finally:
+        pool.close()
+    return found
 
 
 def second_opinion(bag: Path) -> list[str]:
