@@ -20,7 +20,7 @@ from pathlib import Path
 if __package__ in (None, ""):
     sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from example_project.making import microcode, pictures, program, weaves
+from example_project.making import card, microcode, pictures, program, weaves
 from example_project.making.wires import Chip, Wires, intel_hex, listing, lose, s_record, serial_log
 
 OPERATOR = "Tamsin Vrooke"
@@ -386,6 +386,26 @@ def _demonstration() -> list[Case]:
     ]
 
 
+def terminal() -> list[Case]:
+    """Board crt: a card that the maker bought, with a processor of a known family; its two banks."""
+    return [
+        Case(
+            chip,
+            list(bank),
+            8,
+            "repeatable",
+            (
+                "Two passes of the programmer agree. No space says where the bank stands; its calls, and "
+                "those of the other bank, do."
+            ),
+            (Reading(f"{chip}.prog.1.bin", "prog"), Reading(f"{chip}.prog.2.bin", "prog")),
+            ("runs-on", "stands-at"),
+            CONTENT,
+        )
+        for chip, bank in zip(("CRT-U1", "CRT-U2"), card.build(), strict=True)
+    ]
+
+
 def pattern() -> list[Case]:
     """Board pat: letters, weaves, yarn plan, panel texts."""
     yarns = weaves.yarn_plan()
@@ -574,7 +594,7 @@ def make(folder: Path) -> None:
     Args:
         folder: The project folder.
     """
-    cases = [*sequencer(), *memory(), *pattern(), *spare()]
+    cases = [*sequencer(), *memory(), *pattern(), *spare(), *terminal()]
     truth = {
         "about": "What the invented machine's chips hold, how each was read, and what should be found. "
         "`words` are hex, most significant digit first, 32 words a row; `spaces` are complete ones, by bank.",

@@ -8,7 +8,8 @@
     --markdown FILE the tables of tests/MEASUREMENTS.md
     --only NAME     "flow" (single programs), "bits" (eight wrong bits of code), "banks" (chips of one
                     program at their addresses), "wide" (chips that hold parts of one word) or "microcode" (no
-                    microcode is found where there is none) or "text" (its bytes, as the compiler marks them)
+                    microcode is found where there is none), "text" (its bytes, as the compiler marks them)
+                    or "code" (its bytes, as the listing marks them, and what is told beside programs)
 
 Each row has n and one-sided 95 % Clopper-Pearson bounds. Rows under n = 60 are printed, not judged; "wrong"
 is judged from n = 1,000 on. Exit code 1 when a judged row misses its goal.
@@ -172,6 +173,28 @@ def code_table(found: list[Image], seed: int) -> list[str]:
     return out
 
 
+def beside_table(found: list[Image], seed: int) -> list[str]:
+    """Bytes told as code in content that is none, on either side of 4K of a program; no listing is needed."""
+    rng = np.random.default_rng(seed)
+    other = [one for one in found if one.family in {"nothing", "other"} and len(one.data) >= 2048]
+    taken: dict[str, int] = {}
+    inside = asked_of = 0
+    for image in found:
+        if image.family not in cases.CODE or taken.get(image.package, 0) >= 4 or len(other) < 2:
+            continue
+        taken[image.package] = taken.get(image.package, 0) + 1
+        for _ in range(6):
+            two = [other[int(number)].data for number in rng.choice(len(other), 2, replace=False)]
+            places = [int(rng.integers(len(data) // 2048)) * 2048 for data in two]
+            around = [data[place : place + 2048] for data, place in zip(two, places, strict=True)]
+            start = int(rng.integers(max(1, len(image.data) - 4096)))
+            told = cases.told_as_code(image.data[start : start + 4096], around)
+            inside += told[0]
+            asked_of += told[1]
+    share = asked_of / max(1, inside + asked_of)
+    return [f"Told as code: {inside} bytes of programs, {asked_of} of what lies beside them ({share:.2%})"]
+
+
 def cost(found: list[Image]) -> list[str]:
     """Processor milliseconds of reading a piece as every family."""
     out = []
@@ -197,7 +220,7 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--most", type=int, default=100)
     parser.add_argument("--markdown", type=Path)
-    parser.add_argument("--only", choices=["flow", "bits", "banks", "wide", "microcode", "text"])
+    parser.add_argument("--only", choices=["flow", "bits", "banks", "wide", "microcode", "text", "code"])
     options = parser.parse_args(arguments)
     every, missing = images()
     found = [one for one in every if one.half == options.half]
@@ -235,7 +258,8 @@ def main(arguments: list[str] | None = None) -> int:
         "",
         *reliability(outcomes),
         "",
-        *(code_table(found, options.seed) if options.only in {None, "flow"} else ()),
+        *(code_table(found, options.seed) if options.only in {None, "flow", "code"} else ()),
+        *(beside_table(found, options.seed) if options.only == "code" else ()),
         "",
         *(text_table(found) if options.only in {None, "text"} else ()),
         "",

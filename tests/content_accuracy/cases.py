@@ -182,11 +182,23 @@ def code_bytes(image: Image, around: Sequence[NDArray[np.uint8]]) -> CodeBytes:
     """A listed program between other content: fonts, tables, text."""
     assert image.code is not None
     before, after = around
-    data = np.concatenate([before, image.data, after])
     truth = np.concatenate([np.zeros(len(before), np.int8), image.code, np.zeros(len(after), np.int8)])
+    told = _told(np.concatenate([before, image.data, after]))
+    code, other = truth == 1, (truth == 0) | (truth == TEXT)
+    return CodeBytes(int(code.sum()), int((told & code).sum()), int(other.sum()), int((told & other).sum()))
+
+
+def told_as_code(program: NDArray[np.uint8], around: Sequence[NDArray[np.uint8]]) -> tuple[int, int]:
+    """Bytes told as code of a program, and of the content that is none on either side of it."""
+    told = _told(np.concatenate([around[0], program, around[1]]))
+    inside = int(told[len(around[0]) : len(around[0]) + len(program)].sum())
+    return inside, int(told.sum()) - inside
+
+
+def _told(data: NDArray[np.uint8]) -> NDArray[np.bool_]:
+    """Per byte whether it is told as code."""
     told = np.zeros(len(data), dtype=bool)
     cut = regions(data, 8, erased_state=None, part=None)
     for region in with_code(cut, program_of(data, 8), data, 8):
         told[region.start : region.end] = region.kind == "code"
-    code, other = truth == 1, (truth == 0) | (truth == TEXT)
-    return CodeBytes(int(code.sum()), int((told & code).sum()), int(other.sum()), int((told & other).sum()))
+    return told

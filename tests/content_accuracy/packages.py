@@ -51,6 +51,35 @@ def debian(*names: str) -> Path | None:
     return folder
 
 
+def debian_source(name: str) -> Path | None:
+    """The unpacked upstream sources of a Debian package, or None where they cannot be had.
+
+    The registry's own client is asked, with this computer's list of registries turned to their sources and
+    kept apart. Whatever else belongs to the source package may be missing.
+    """
+    folder = CACHE / "debian-source" / name
+    if (folder / ".complete").exists():
+        return folder
+    lists, parts = CACHE / "debian-source" / ".lists", CACHE / "debian-source" / ".parts"
+    for one in (lists / "partial", parts, folder):
+        one.mkdir(parents=True, exist_ok=True)
+    known = Path("/etc/apt/sources.list.d/debian.sources")
+    if not known.exists():
+        return None
+    text = known.read_text(encoding="utf-8").replace("Types: deb\n", "Types: deb-src\n")
+    (parts / "sources.sources").write_text(text, encoding="utf-8")
+    own = (f"Dir::Etc::SourceParts={parts}", "Dir::Etc::SourceList=/dev/null", f"Dir::State::Lists={lists}")
+    apt = ("apt-get", *(word for one in own for word in ("-o", one)))
+    run(*apt, "update")
+    run(*apt, "source", "--download-only", name, where=folder)
+    found = sorted(folder.glob("*.orig.tar.*"))
+    if not found:
+        return None
+    shutil.unpack_archive(found[0], folder, filter="data")
+    (folder / ".complete").touch()
+    return folder
+
+
 def pypi(requirement: str, *, source: bool = False, platform: str | None = None) -> Path | None:
     """The unpacked files of a package of the Python index; None where it cannot be had.
 

@@ -20,7 +20,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.content_accuracy.packages import CACHE, debian, pypi, run
+from tests.content_accuracy.packages import CACHE, debian, debian_source, pypi, run
 
 TEXT = 2
 """How a listing's mark says that a byte is text."""
@@ -203,6 +203,46 @@ def _marked(listings: list[Path], size: int) -> NDArray[np.int8] | None:
     return marks if np.count_nonzero(marks >= 0) > 200 else None
 
 
+def _opense_basic() -> Found | None:
+    """Its images, the whole one with what its own source says of each byte."""
+    folder = debian("opense-basic")
+    return None if folder is None else _with_listing(folder)
+
+
+def _with_listing(folder: Path) -> Found:
+    """The images of OpenSE BASIC; marks where its source, assembled here, gives an image byte for byte."""
+    work = CACHE / "built" / "opense-basic"
+    listing = work / "out.dbg"
+    tools, sources = debian("pasmo"), debian_source("opense-basic")
+    if tools is not None and sources is not None and not listing.exists():
+        work.mkdir(parents=True, exist_ok=True)
+        text = next(sources.glob("**/*.asm")).read_text(encoding="ascii")
+        (work / "in.asm").write_text(text.replace("\r", ""), encoding="ascii")
+        shell = 'pasmo -d --bin in.asm out.bin > out.part && mv out.part "$0"'
+        run("sh", "-c", shell, listing.name, where=work, paths=(tools,))
+    for path in sorted((folder / "usr/share/spectrum-roms").glob("*.rom")):
+        raw = path.read_bytes()
+        same = listing.exists() and raw == (work / "out.bin").read_bytes()
+        yield path.name, raw, _marked_by_pasmo(listing, len(raw)) if same else None
+
+
+_PASMO = re.compile(r"^([0-9A-F]{4}):((?:[0-9A-F]{2})+)(?:\t(.*))?$")
+
+
+def _marked_by_pasmo(listing: Path, size: int) -> NDArray[np.int8]:
+    """Per byte what the assembler made of the source: an instruction is code, `DEFB` and the like are not."""
+    marks = np.full(size, -1, dtype=np.int8)
+    data = False
+    for line in listing.read_text(encoding="latin-1").splitlines():
+        found = _PASMO.match(line)
+        if found:
+            # Lines without a word go on with the bytes of the directive before them.
+            data = found[3].startswith("DEF") if found[3] else data
+            start, count = int(found[1], 16), len(found[2]) // 2
+            marks[start : start + count] = 0 if data else 1
+    return marks
+
+
 def _cc65(*targets: str) -> Callable[[], Found | None]:
     """Its sample programs, built for several machines."""
 
@@ -309,9 +349,7 @@ def _built_by_gcc(tools: Path, sources: Path, pattern: str, flags: tuple[str, ..
 
 SOURCES = (
     Source("cbios", "BSD-2-Clause", "setting", "z80", _debian("cbios", "usr/share/cbios/*.rom")),
-    Source(
-        "opense-basic", "GPL-2+", "setting", "z80", _debian("opense-basic", "usr/share/spectrum-roms/*.rom")
-    ),
+    Source("opense-basic", "GPL-2+", "setting", "z80", _opense_basic),
     Source("open-roms", "LGPL-3", "setting", "6502", _debian("open-roms", "usr/share/open-roms/C64/[bk]*")),
     Source("kimdos", "MIT", "setting", "6502", _pypi("kimdos", "kimdos/images/kimdos-0400.bin")),
     Source(

@@ -16,10 +16,12 @@ import numpy as np
 import pytest
 from bagit_profile import Profile
 
+from example_project.making import card
 from pipeline.steps import image_bytes, replay
 from schemas.base import follows
 from schemas.record import Record
 from tests.journey.cli import Ran, wellread
+from tests.kit.example_bags import example_bag, record_of
 from tests.outside.rfc8493 import problems as by_the_text
 
 ROOT = Path(__file__).parents[2]
@@ -314,3 +316,25 @@ def test_a_reversed_data_bus_is_brought_into_line_and_suggested_as_board_wiring(
     assert finding["where"]["data"] == [7, 6, 5, 4, 3, 2, 1, 0]
     assert finding["evidence"]["suggested_board_wiring"]["wiring"] == {"data": [7, 6, 5, 4, 3, 2, 1, 0]}
     assert done.document["chips"][0]["grade"] == "corroborated"
+
+
+def test_the_terminal_cards_banks_are_placed_by_their_calls_and_no_program_of_the_invented_processor_is() -> (
+    None
+):
+    chips = {chip["chip"]: chip for chip in record_of(example_bag())["chips"]}
+    stands = {
+        name: finding["where"]["address"]
+        for name, chip in chips.items()
+        for finding in chip["findings"]
+        if finding["code"] == "stands-at"
+    }
+    assert stands == dict(zip(("CRT-U1", "CRT-U2"), card.BASES, strict=True))
+    assert {name for name, chip in chips.items() if chip.get("program")} == set(stands)
+    for name, other in (("CRT-U1", "CRT-U2"), ("CRT-U2", "CRT-U1")):
+        program = chips[name]["program"]
+        routines = {routine["at"] for routine in chips[other]["program"]["routines"]}
+        calls = [call for call in program["calls_out"] if call["kind"] == "call"]
+        assert len(calls) > 10
+        assert all(call["chip"] == other and call["to"] in routines for call in calls)
+        # What the processor, or the other chip, enters first is code from its first byte on.
+        assert (chips[name]["regions"][0]["kind"], chips[name]["regions"][0]["start"]) == ("code", 0)

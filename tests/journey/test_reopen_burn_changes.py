@@ -51,7 +51,7 @@ def project_files(folder: Path) -> dict[str, bytes]:
 
 def test_a_reopened_folder_holds_the_project_file_for_file(reopened: Path) -> None:
     wanted = project_files(EXAMPLE)
-    assert len(wanted) == 43
+    assert len(wanted) == 47
     assert project_files(reopened / "project") == wanted
     assert {path.name for path in (reopened / "project").iterdir()} == {
         "sheet.yaml",

@@ -17,8 +17,9 @@ from pipeline.stages.content.flow_of_control.model import END, JUMP, WORD_FAMILI
 from pipeline.stages.content.flow_of_control.stretches import best_stretches
 from pipeline.stages.content.flow_of_control.votes import speaking
 
-_PRICE = 6.0
-"""Nats a stretch costs where the family is known."""
+_PRICE = 8.0
+"""Nats a stretch costs where the family is known. Set, as the next two, on what is told as code in content
+that is none beside the programs of the setting half of `tests/content_accuracy` (`--only code`)."""
 _EMPTY, _MOST_EMPTY = 0.0025, 2.0
 """Nats that a place without a vote costs, and a gap at most: only programs branch but by chance."""
 _BACK, _ON = 48, 64
@@ -57,10 +58,13 @@ def code_stretches(data: Bytes, family: str) -> list[tuple[int, int]]:
 def _from(first: int, found: Starts, speaks: Mask) -> int:
     """Where the routine of the first branch begins.
 
-    Right behind the last one that ends, or where a table ends.
+    Right behind the last one that ends, where a table ends, or where the image does: what it begins with is
+    where a processor starts, or what another chip calls.
     """
     low = max(0, first - _BACK)
-    stops = np.flatnonzero(found.routine[0, low : first + 1])
+    begins = found.routine[0, low : first + 1].copy()
+    begins[0] |= low == 0 and bool(found.begins[0, 0])
+    stops = np.flatnonzero(begins)
     silent = np.flatnonzero(~speaks[low:first])
     start = low + int(stops[0]) if len(stops) else first
     return max(start, low + int(silent[-1]) + 1) if len(silent) else start
