@@ -40,6 +40,8 @@ _LANES = _packed()
 _LANE_COUNT = _LANES[-1][1] + 1
 _EVERY_CORE = np.arange(len(CORES))
 _HOP_SIZE = len(CORES) * 4 * 256
+_BYTE_AT = (_EVERY_CORE * 4 + np.arange(4)[:, None]) * 256
+"""Shape (4, cores): where the values of each byte of a register begin in a table of `_hop`."""
 _PLACE_OF = {core: (lane, shift) for core, lane, shift in _LANES}
 _OF_LANE = np.array([_PLACE_OF[core][0] for core in CORES])
 _SHIFT = np.array([_PLACE_OF[core][1] for core in CORES], dtype=np.uint64)
@@ -143,10 +145,11 @@ def _mapped(
 ) -> NDArray[np.uint32]:
     """The registers of some cores after what a table of `_hop` says, or several such one behind the other."""
     parts = states.astype("<u4").view(np.uint8).reshape(-1, 4)
-    index = ((cores * 4)[:, None] + np.arange(4)) * 256 + parts
+    # The four bytes in front, so that a step of the reduction goes over all registers.
+    index = _BYTE_AT.take(cores, axis=1) + parts.T
     if len(table) > _HOP_SIZE:
-        index = np.arange(0, len(table), _HOP_SIZE)[:, None, None] + index
-    return np.asarray(np.bitwise_xor.reduce(table.take(index), axis=-1), dtype=np.uint32)
+        index = index[:, None] + np.arange(0, len(table), _HOP_SIZE)[:, None]
+    return np.asarray(np.bitwise_xor.reduce(table.take(index), axis=0))
 
 
 def zeros_after(states: Registers, length: int, cores: NDArray[np.intp] = _EVERY_CORE) -> Registers:
@@ -198,6 +201,12 @@ def added(place: NDArray[np.intp], data: NDArray[np.uint8]) -> NDArray[np.uint32
     return np.asarray(sums[..., _OF_LANE] >> _SHIFT & _MASK, dtype=np.uint32)
 
 
+@cache
+def _repeated(times: int) -> NDArray[np.intp]:
+    """All cores, so many times; asked for powers of two only."""
+    return np.tile(_EVERY_CORE, times)
+
+
 def registers(data: NDArray[np.uint8]) -> Registers:
     """The register of every core after the data, started from 0.
 
@@ -213,7 +222,7 @@ def registers(data: NDArray[np.uint8]) -> Registers:
     reach = CHUNK
     while len(out) > 1:
         earlier, later = out[::2], out[1::2]
-        cores = np.tile(_EVERY_CORE, len(earlier))
+        cores = _repeated(len(earlier))
         out = _mapped(_hop(reach), earlier.reshape(-1), cores).reshape(earlier.shape) ^ later
         reach *= 2
     return np.asarray(out[0])
