@@ -408,17 +408,17 @@ def coverage(words: Words, shared: WordMask, organisation: Organisation) -> Cove
     """
     n = organisation.address_bits
     full, read = _filled(words, n), _filled(shared, n)
-    address = {k: count for k in range(n) if (count := _steps(full, read, k))}
+    each = None if read.all() else read
+    address = {k: count for k in range(n) if (count := _steps(full, each, k))}
     pairs = _pairs_told(full, read, n)
     known = words[shared]
     kind = words.dtype.type
-    columns = [(known >> kind(line)) & kind(1) for line in range(organisation.bits)]
-    high = [int(np.count_nonzero(column)) for column in columns]
+    high = [int(np.count_nonzero(known & kind(1 << line))) for line in range(organisation.bits)]
     data = {line: least for line, ones in enumerate(high) if (least := min(ones, known.size - ones))}
     data_pairs = {
         (one, other)
         for one, other in combinations(range(organisation.bits), 2)
-        if high[one] != high[other] or not np.array_equal(columns[one], columns[other])
+        if high[one] != high[other] or bool(((known >> kind(one) ^ known >> kind(other)) & kind(1)).any())
     }
     return Coverage(address, data, _kept_once(frozenset(pairs)), _kept_once(frozenset(data_pairs)))
 
@@ -434,11 +434,21 @@ def _filled(values: NDArray[Any], lines: int) -> NDArray[Any]:
     return np.concatenate([values, np.zeros((1 << lines) - values.size, dtype=values.dtype)])
 
 
-def _steps(words: Words, shared: WordMask, line: int) -> int:
-    """How many pairs of shared words differ whose addresses differ in this one line."""
+def _steps(words: Words, shared: WordMask | None, line: int) -> int:
+    """How many pairs of shared words differ whose addresses differ in this one line.
+
+    Args:
+        words: As many as the lines have combinations.
+        shared: Which of them count; None where all do.
+        line: The address line.
+    """
     shape = (-1, 2, 1 << line)
-    word, read = words.reshape(shape), shared.reshape(shape)
-    return int(np.count_nonzero((word[:, 0] != word[:, 1]) & read[:, 0] & read[:, 1]))
+    word = words.reshape(shape)
+    differ = word[:, 0] != word[:, 1]
+    if shared is not None:
+        read = shared.reshape(shape)
+        differ &= read[:, 0] & read[:, 1]
+    return int(np.count_nonzero(differ))
 
 
 PROBES = 24
