@@ -90,14 +90,17 @@ def _regular(data: Bytes) -> Mask:
     """
     n = len(data)
     out = np.zeros(n, dtype=bool)
-    total = np.zeros(n + 1, dtype=np.int32)
     low = np.maximum(np.arange(n) - _ENTRIES, 0)
     high = np.minimum(np.arange(n) + _ENTRIES, n)
+    least = _SAME * (high - low)
+    # Sums up to each byte; before the first and behind the last they stay what they are there.
+    total = np.zeros(_ENTRIES + n + 1 + _ENTRIES, dtype=np.int32)
     for width in (one for one in _WIDTHS if one < n):
         same = data[width:] == data[:-width]
-        np.cumsum(same, out=total[1 : n - width + 1])
-        total[n - width + 1 :] = total[n - width]
-        out |= (total[high] - total[low]) * 100 > _SAME * (high - low)
+        end = _ENTRIES + 1 + n - width
+        np.cumsum(same, out=total[_ENTRIES + 1 : end])
+        total[end:] = total[end - 1]
+        out |= (total[2 * _ENTRIES : 2 * _ENTRIES + n] - total[:n]) * 100 > least
     return out
 
 
