@@ -284,6 +284,7 @@ class Said:
         kind: Of its reader, as the sheet says it, or "".
         own_part: It was read under the chip's own part, or one of the same pinout.
         lines_said: The sheet says how its lines lie.
+        taken: The sheet says which part of its file is the chip's, so where it begins is a person's word.
         wiring: The wiring it was made with.
         named: Whether a person named that wiring.
         carried: What other chips prove of that wiring.
@@ -292,6 +293,7 @@ class Said:
     kind: str = ""
     own_part: bool = False
     lines_said: bool = False
+    taken: bool = False
     wiring: str = ""
     named: bool = False
     carried: Carried | None = None

@@ -19,11 +19,13 @@ from pipeline.stages.content import (
     AddressBy,
     BoardChip,
     ChipImage,
+    ChipNamed,
     Join,
     Microword,
     ProgramChip,
     SelfCheck,
     Signature,
+    Stray,
     content_findings,
     exchanged_findings,
     exchanged_lanes,
@@ -31,6 +33,7 @@ from pipeline.stages.content import (
     joins,
     kin,
     microwords,
+    misnamed_findings,
     next_address_findings,
     placed_spaces,
     placings,
@@ -89,6 +92,7 @@ class Contribution:
         explained: Reader → the fault that explains why it read this chip otherwise, and its lines.
         line_faults: Reader → faults of its lines, beyond doubt or since another reader read them otherwise.
         families: Processors that its content is a program for; empty where that is not known.
+        strays: Its readings, where its readers do not agree.
     """
 
     chip: str
@@ -105,6 +109,7 @@ class Contribution:
     explained: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     line_faults: Mapping[str, tuple[WireFault, ...]] = field(default_factory=dict)
     families: tuple[str, ...] = ()
+    strays: tuple[Stray, ...] = ()
 
 
 class WholeMachine:
@@ -134,6 +139,7 @@ class WholeMachine:
         self.alone: dict[str, str] = {}
         self.wirings: dict[str, frozenset[str]] = {}
         self.wired: list[WiredChip] = []
+        self.named: list[ChipNamed] = []
         self.crossed: dict[str, tuple[str, list[str]]] = {}
         self.checks: dict[str, tuple[SelfCheck, ...]] = {}
         self.schemes: dict[str, Mapping[int, int]] = {}
@@ -172,6 +178,8 @@ class WholeMachine:
         self.wirings[given.chip] = frozenset(wiring_of(reading) for reading in planned.readings)
         self._cross(given)
         self._wire(planned, given)
+        telling = None if given.signature.blank or given.absent else given.signature.digest
+        self.named.append(ChipNamed(given.chip, telling, given.readers, given.strays))
         if given.checks:
             self.checks[given.chip] = given.checks
         if given.schemes:
@@ -312,9 +320,10 @@ def _qualified(machine: WholeMachine) -> None:
 
 
 def _faulted(machine: WholeMachine) -> None:
-    """Images on which a fault could not be seen that other chips prove of the same wires are held back."""
+    """Held back: what could not show a fault that other chips prove of its wires, and what is misnamed."""
     answers = {planned.chip.chip: planned.chip.answers for planned in machine.plan.chips}
-    for finding in answered_all(shared_wire_findings(machine.wired, machine.load), answers):
+    found = (*shared_wire_findings(machine.wired, machine.load), *misnamed_findings(machine.named))
+    for finding in answered_all(found, answers):
         machine.findings[finding.chip].append(finding)
         if not finding.evidence.get("answer"):
             machine.held_back[finding.chip] += (finding.code.value,)

@@ -271,6 +271,7 @@ def said_of(planned: PlannedChip, how: HowRead, carried: Mapping[str, Carried]) 
             kind=how.reader(reading.reader).kind or "",
             own_part=_under_own_part(planned, reading.row, how.parts),
             lines_said=how.lines(reading.row) is not None,
+            taken=reading.row.take is not None,
             wiring=wiring_of(reading),
             named=reading.row.wiring is not None,
             carried=carried.get(reading.reading),

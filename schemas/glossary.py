@@ -49,8 +49,11 @@ _MEANINGS = (
     Meaning(
         "finding",
         "constant",
-        ("Every word reads the same value, which is not the unprogrammed level, or that level is not known."),
-        "One value in all words.",
+        (
+            "Every word, or every one at one level of an address line, reads the same value, which is not "
+            "the unprogrammed level, or that level is not known."
+        ),
+        "One value in all words, or wherever the line named has the level named, with content between.",
         (
             "A chip that was not powered or not enabled, no chip at all, or a chip filled with one value "
             "on purpose."
@@ -122,8 +125,11 @@ _MEANINGS = (
     Meaning(
         "finding",
         "follows-address",
-        ("The words repeat bits of their own address: the reader saw its own address lines, not the chip."),
-        "Data lines that equal address lines in every word.",
+        (
+            "The words, half of them, or one data line repeat bits of their own address: the reader saw its "
+            "own address lines there, not the chip."
+        ),
+        "Data lines that equal address lines in every word, or wherever one line is at one level.",
         "A test pattern that somebody programmed so.",
         (
             "Power off and chip out: measure the supplies at the empty socket, follow the enables with a "
@@ -165,8 +171,14 @@ _MEANINGS = (
     Meaning(
         "finding",
         "late-by-one",
-        "A pass is late by one word: each word stands at the next address.",
-        "Another pass matches once it is rotated by one word.",
+        (
+            "A pass is late by one word: each word stands at the next address, or each first one after a "
+            "boundary does."
+        ),
+        (
+            "Another pass matches once it is rotated by one word; or, at each multiple of some power of two, "
+            "the word is the one before it, or has bits of it alone."
+        ),
         "A counter that was clocked once too often before the reading began.",
         "Sample later in the cycle, have the reader reset its counter before every pass, and read once more.",
     ),
@@ -195,7 +207,7 @@ _MEANINGS = (
         "Words were lost or added in a stream: everything after that place has moved.",
         (
             "Compared with another pass, the rest matches once it is moved back; the place and the number "
-            "of words are named."
+            "of words are named. By itself, an image that ends with its own beginning: the reader read on."
         ),
         "A counter that bounced; two revisions of a program with code inserted.",
         "Read once more with a slower line, best in the line protocol, and compare the number of words.",

@@ -170,7 +170,12 @@ def held_back(settled: Settled, findings: Sequence[Finding]) -> tuple[str, ...]:
 
 
 def _seen_by_two(finding: Finding, settled: Settled) -> bool:
-    """Whether a second reader saw the same: it shows it, or, where none is named, read every word."""
+    """Whether a second reader saw the same: it shows it, or, where none is named, read every word.
+
+    What no design explains, such as a dead line in the middle of a program, is doubted whoever reads it.
+    """
+    if finding.evidence.get("whoever_reads"):
+        return False
     shown = finding.where.get("readers")
     if shown is not None and finding.code is not Code.LONG_READ:
         return len(shown) > 1

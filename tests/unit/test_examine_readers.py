@@ -1,7 +1,11 @@
 from __future__ import annotations
 
-import numpy as np
+from dataclasses import replace
 
+import numpy as np
+import pytest
+
+from pipeline.flow import Settled, Subject
 from pipeline.stages.examine import examine, image_findings
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
@@ -113,3 +117,25 @@ def test_every_sentence_of_a_finding_is_there_and_ends() -> None:
         for sentence in (one.means, one.also, one.next):
             assert sentence.endswith("."), sentence
             assert len(sentence) < 600
+
+
+@pytest.mark.parametrize(("line", "whoever"), [(5, True), (10, False)])
+def test_a_dead_line_in_the_middle_of_a_program_is_doubted_whoever_reads_it(
+    line: int, *, whoever: bool
+) -> None:
+    """Two readers see the chip's own leg alike; a small program stored twice is design."""
+    image = Bench(program()).kill_address_line(line, 0).read()
+    found = only(findings_in(image, image, readers=("hb", "prog")), Code.ADDRESS_LINE_DEAD)
+    assert [bool(one.evidence.get("whoever_reads")) for one in found] == [whoever]
+    assert [one.severity for one in found] == [Severity.CAUTION]
+
+
+def test_halves_that_were_read_one_by_one_are_examined_as_one_image() -> None:
+    """The lower half read twice, its second time for the upper: the line that was not moved is told."""
+    half, lower = program(1024), np.arange(2048) < 1024
+    blank = np.zeros(1024, np.uint8)
+    low, high = passes_of([np.concatenate([half, blank]), np.concatenate([blank, half])])
+    pieces = (replace(low, present=lower), replace(high, present=~lower))
+    settled = Settled(Organisation(2048, 8), np.concatenate([half, half]), np.zeros(2048, np.uint8), pieces)
+    found = examine(Subject("U7", Organisation(2048, 8), settled, None))
+    assert [one.where["line"] for one in only(found, Code.ADDRESS_LINE_DEAD)] == ["A10"]

@@ -536,3 +536,11 @@ def test_a_long_reading_holds_the_image_back_until_another_pass_has_exactly_the_
     (weighed,) = weigh_lengths((LONG,), beside)
     assert weighed.evidence == {"holds_back": False, "extra": 3}
     assert held_back(beside, (weighed,)) == ()
+
+
+def test_what_no_design_explains_is_held_back_whoever_reads_it() -> None:
+    where = {"line": "A5", "readers": ["hb", "prog"]}
+    dead = finding(severity=Severity.CAUTION, where=where, holds_back=True, whoever_reads=True)
+    assert held_back(TWO_READERS, (dead,)) == (dead.code.value,)
+    answer = dead.model_copy(update={"evidence": {**dead.evidence, "answer": "A5: seen on the drawing"}})
+    assert held_back(TWO_READERS, (answer,)) == ()

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipeline.flow import Carried, Pass, Said, Witness
+from pipeline.flow import Carried, Pass, Said, Step, Witness
 from pipeline.lines import LineMap
 from pipeline.stages.grade import held_back
 from pipeline.stages.reconcile import Reconciled, reconcile
@@ -259,3 +259,31 @@ def test_a_crossing_proved_elsewhere_is_a_ground_where_readings_differ() -> None
     done = settled([*read(CROSSED, "hb"), *read(TRUE, "two")], said)
     assert not contested(done)
     assert np.array_equal(done.settled.words, TRUE)
+
+
+def lined(words: Words, lines: LineMap, reader: str) -> list[Pass]:
+    """A pass put into order by lines that the sheet says."""
+    return [
+        replace(one, steps=(Step("undo-lines", lines.to_json(), "The sheet says so."),))
+        for one in read(lines.undo(words), reader)
+    ]
+
+
+@pytest.mark.parametrize("written", ["needlessly", "the other way round"])
+def test_one_reader_speaks_against_the_sheet_where_it_reads_the_sheets_lines_otherwise(written: str) -> None:
+    said = {"U1.hb": replace(HOME_BUILT, lines_said=True), "U1.two": HOME_BUILT}
+    lines = LineMap.simple(10, 8, address=(3, 1, 2, 7, 4, 5, 6, 0, 8, 9))
+    came = TRUE if written == "needlessly" else lines.inverse().apply(TRUE)
+    done = settled([*lined(came, lines, "hb"), *read(TRUE, "two")], said)
+    assert not contested(done), "the sheet's word settles"
+    assert held_back(done.settled, done.findings) == (Code.LINES_REORDERED,)
+
+
+def test_where_a_part_of_the_programmers_file_begins_decides_nothing() -> None:
+    late = np.concatenate([np.full(3, 0xFF, np.uint8), TRUE[:-3]])
+    passes = [*read(TRUE, "hb"), *read(late, "prog")]
+    assert not contested(settled(passes, {"U1.hb": HOME_BUILT, "U1.prog": PROGRAMMER}))
+    taken = {"U1.hb": HOME_BUILT, "U1.prog": replace(PROGRAMMER, taken=True)}
+    assert contested(settled(passes, taken))
+    crossed = [*read(CROSSED, "hb"), *read(TRUE, "prog")]
+    assert not contested(settled(crossed, taken)), "of wires it is still the better witness"

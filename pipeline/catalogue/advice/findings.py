@@ -72,9 +72,10 @@ FINDINGS: Mapping[str, tuple[str, str]] = {
     ),
     "repeats-from-the-top": (
         (
-            "Compare the marking with the part. Then have the reader's program hold the top address "
-            "lines low for one reading and high for another; if both are alike, the chip or its content "
-            "ignores them."
+            "Compare the marking with the part. If it is another, switch off and take the chip out: a pin "
+            "that is an address line on one part is a supply on another. If it is right, have the reader's "
+            "program hold the top address lines low for one reading and high for another; if both are alike, "
+            "the chip or its content ignores them."
         ),
         PRACTICE,
     ),

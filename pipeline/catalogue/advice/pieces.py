@@ -40,11 +40,28 @@ _MARGINS = (
     "data sheet's supply range, and no further, tells weak cells (a sole copy: only if the answer is "
     "worth the risk; stop there if in doubt)."
 )
-_HOLD = (
-    "Have the reader's program hold {line} low for one reading and high for another. Where it cannot: power "
-    "off, take the reader's end of the wire off {line}, tie the pin to +5 V through 1 kilohm or to ground "
-    "through 220 ohms (address pins only), read, power off, and take the tie away before the wire goes back."
+_HOLD_BY_PROGRAM = "Have the reader's program hold {line} low for one reading and high for another."
+_HOLD_P_CHANNEL = (
+    f"{_HOLD_BY_PROGRAM} No pin of a p-channel part is tied to +5 V or to ground: its input levels are those "
+    "of the data sheet."
 )
+
+
+def _hold(but: str = "") -> str:
+    return (
+        f"{_HOLD_BY_PROGRAM} Where it cannot: power off, take the reader's end of the wire off {{line}}, tie "
+        "the pin to the socket's +5 V through 1 kilohm or to ground through 220 ohms (address pins only"
+        f"{but}), read, power off, and untie it before the wire goes back."
+    )
+
+
+_HOLD = {
+    "tri-state": _hold(),
+    "bipolar": _hold(),
+    "open-drain": _hold(),
+    "pmos": _HOLD_P_CHANNEL,
+    "any": _hold("; never on a part with a supply of -9 or -12 V"),
+}
 _PROBE = (
     "To watch it at the chip, clip the probe on with the power off, and take it off with the power "
     "off.{beside}"
@@ -76,7 +93,7 @@ def _alike(text: str) -> dict[str, str]:
 PIECES: Mapping[str, Mapping[str, str]] = {
     "pulls": _PULLS,
     "margins": _alike(_MARGINS),
-    "hold": _alike(_HOLD),
+    "hold": _HOLD,
     "probe": _alike(_PROBE),
     "reseat": _alike(_RESEAT),
     "pull_ups": _PULL_UPS,

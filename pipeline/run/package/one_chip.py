@@ -29,7 +29,7 @@ from pipeline.machine import Contribution
 from pipeline.run.package.kept_passes import add_departures, kept_name, packed_passes, passes_file
 from pipeline.run.package.spool import json_line
 from pipeline.run.package.worked_before import Before, Keeping, Made
-from pipeline.stages.content import with_sisters
+from pipeline.stages.content import Stray, digest_of, with_sisters
 from pipeline.stages.examine.odd_reading import RELATIONS
 from pipeline.stages.examine.shared_wires import LINE_FAULTS, WireFault, wire_fault
 from pipeline.stages.qualify import ReadChip, chip_evidence
@@ -526,7 +526,17 @@ def _given(result: ChipResult) -> Contribution:
             if one.code is Code.RUNS_ON
             for family in one.evidence["families"]
         ),
+        strays=_strays(result),
     )
+
+
+def _strays(result: ChipResult) -> tuple[Stray, ...]:
+    """Each reading of a chip on which two readers do not agree, by its first whole pass."""
+    passes = result.settled.passes if result.settled else ()
+    if result.graded.grade.value != "contested" or len({one.reader for one in passes}) < 2:
+        return ()
+    first = {one.reading: one for one in reversed(passes) if one.present is None}
+    return tuple(Stray(one.reading, one.reader, digest_of(one.words)) for one in first.values())
 
 
 EXPLAINED = RELATIONS | {Code.SEVEN_BIT, Code.NEWLINE_DAMAGE, Code.TEXT_DAMAGE}

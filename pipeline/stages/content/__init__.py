@@ -13,6 +13,7 @@ from pipeline.stages.content.findings import content_findings
 from pipeline.stages.content.kin import ChipImage, kin, shared_fills
 from pipeline.stages.content.lanes import Join, joins
 from pipeline.stages.content.microcode import Microword, microwords, next_address_findings
+from pipeline.stages.content.misnamed import ChipNamed, Stray, digest_of, misnamed_findings
 from pipeline.stages.content.model import Region, SelfCheck, Vector
 from pipeline.stages.content.order_evidence import order_evidence
 from pipeline.stages.content.program import (
@@ -48,6 +49,7 @@ __all__ = [
     "AddressBy",
     "BoardChip",
     "ChipImage",
+    "ChipNamed",
     "Join",
     "Microword",
     "Placing",
@@ -56,16 +58,19 @@ __all__ = [
     "Region",
     "SelfCheck",
     "Signature",
+    "Stray",
     "Vector",
     "content_findings",
     "contested_flow",
     "crossing_findings",
+    "digest_of",
     "exchanged_findings",
     "exchanged_lanes",
     "interleave_findings",
     "joins",
     "kin",
     "microwords",
+    "misnamed_findings",
     "next_address_findings",
     "order_evidence",
     "placed_spaces",

@@ -16,6 +16,7 @@ Pure, and it raises on no content. One module is one family of reading fault.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -26,6 +27,8 @@ from pipeline.flow import Pass, Subject
 from pipeline.stages.examine.address_lines import address_line_findings
 from pipeline.stages.examine.census import take
 from pipeline.stages.examine.data_lines import data_line_findings
+from pipeline.stages.examine.half_driven import half_driven_findings
+from pipeline.stages.examine.late_words import late_word_findings
 from pipeline.stages.examine.odd_reading import RELATIONS, faults_of_one_reading
 from pipeline.stages.examine.passes import (
     NEAR_SHARE,
@@ -36,6 +39,7 @@ from pipeline.stages.examine.passes import (
     pass_suspicions,
     reference_of,
 )
+from pipeline.stages.examine.read_on import read_on_findings
 from pipeline.stages.examine.suspicion import Suspicion, as_finding, in_order, seen_by
 from pipeline.stages.examine.transport import transport_findings
 from pipeline.stages.examine.undriven import undriven_findings
@@ -136,6 +140,9 @@ def _of_image(
     return [
         *data_line_findings(census, noisy),
         *address_line_findings(census),
+        *half_driven_findings(census),
+        *late_word_findings(census),
+        *read_on_findings(census),
         *transport_findings(census, noisy),
     ]
 
@@ -151,6 +158,8 @@ def _of_images(
         return [seen_by(one, readers, readers) for one in found] if len(readers) > 1 else found
     if len(readers) > 1:
         return _by_reader(passes, readers, settled, bits, erased, noisy)
+    if _pieces(passes):
+        return _of_image(settled, bits, _present(passes), erased, noisy)
     # Where passes disagree the settled image is put together of several; one pass as it was read shows a
     # fault best.
     image = reference_of(passes, settled)
@@ -166,6 +175,17 @@ def _present(passes: tuple[Pass, ...]) -> NDArray[np.bool_] | None:
         if one.present is not None:
             known |= one.present
     return known
+
+
+def _pieces(passes: tuple[Pass, ...]) -> bool:
+    """Whether no pass is whole, and none contradicts another: pieces of one image, read one by one."""
+    if any(one.complete for one in passes):
+        return False
+    return not any(
+        bool(((one.words != other.words) & one.present & other.present).any())
+        for one, other in combinations(passes, 2)
+        if one.present is not None and other.present is not None
+    )
 
 
 def _by_reader(

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 
 from pipeline.catalogue import pins_of
 from pipeline.catalogue.advice import NextStep, advise
+from pipeline.stages.examine.odds import of_several_readers
 from schemas.finding import Code, Details, Finding, Severity
 
 if TYPE_CHECKING:
@@ -71,9 +72,10 @@ def seen_by(suspicion: Suspicion, readers: tuple[str, ...], of: tuple[str, ...])
             suspicion,
             severity=lowered,
             where=where,
+            evidence=of_several_readers(suspicion.evidence),
             readers=readers,
             means=f"{suspicion.means} {len(readers)} readers show it alike, so it is the chip's leg, the "
-            "chip itself, or how it was designed, not a reader.",
+            "chip itself, an adapter that they shared, or how it was designed, not a reader.",
         )
     return replace(
         suspicion,

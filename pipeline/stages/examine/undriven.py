@@ -13,6 +13,7 @@ import numpy as np
 from pipeline.catalogue.advice import step
 from pipeline.stages.examine.census import Census
 from pipeline.stages.examine.suspicion import Suspicion
+from pipeline.words import Words
 from schemas.finding import Code, Severity
 
 LEAST_FOLLOWED = 3
@@ -77,31 +78,41 @@ def _all_one_word(word: int, census: Census, erased_state: int | None) -> Suspic
 
 def _follows(census: Census) -> list[Suspicion]:
     """Whether each data line carries one address line, or its inverse, or nothing."""
-    lines, words = len(census.names), census.words
-    if census.known is not None or lines < LEAST_FOLLOWED + 1:
-        return []
+    pairs = {} if census.known is not None else followed(census.words, census.names)
+    return [_follow(census, pairs)] if pairs else []
+
+
+def followed(words: Words, names: tuple[int, ...]) -> dict[str, str]:
+    """Data line → the address line that it carries, where words are bits of their address and nothing else.
+
+    Args:
+        words: Shape (2^lines,).
+        names: The lines, lowest first.
+    """
+    lines = len(names)
+    if lines < LEAST_FOLLOWED + 1:
+        return {}
     origin = int(words[0])
     moves = [int(words[1 << line]) ^ origin for line in range(lines)]
     claimed = 0
     for move in moves:
         if claimed & move or move.bit_count() > 1:
-            return []
+            return {}
         claimed |= move
     if claimed.bit_count() < LEAST_FOLLOWED:
-        return []
+        return {}
     predicted = np.full(words.size, origin, dtype=words.dtype)
     for line, move in enumerate(moves):
         if move:
             halves = predicted.reshape(-1, 2, 1 << line)
             halves[:, 1] ^= words.dtype.type(move)
     if not np.array_equal(predicted, words):
-        return []
-    return [_follow(census, moves, origin)]
+        return {}
+    return {f"D{move.bit_length() - 1}": f"A{names[line]}" for line, move in enumerate(moves) if move}
 
 
-def _follow(census: Census, moves: list[int], origin: int) -> Suspicion:
-    pairs = {f"D{move.bit_length() - 1}": f"A{line}" for line, move in enumerate(moves) if move}
-    lowest = min(line for line, move in enumerate(moves) if move)
+def _follow(census: Census, pairs: dict[str, str]) -> Suspicion:
+    lowest = min(int(line[1:]) for line in pairs.values())
     stairs = lowest >= 8 and census.size >= 1024
     bus = "high byte, as on buses with a separate address" if stairs else "low byte, as on multiplexed buses"
     return Suspicion(
@@ -111,7 +122,7 @@ def _follow(census: Census, moves: list[int], origin: int) -> Suspicion:
         evidence={
             "follows": pairs,
             "words": census.size,
-            "first_word": origin,
+            "first_word": int(census.words[0]),
             "exceptions": 0,
             "holds_back": True,
         },

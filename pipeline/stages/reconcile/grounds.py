@@ -7,8 +7,10 @@ frame, some ground speaks for it and none speaks for the other. The sheet's word
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from typing import cast
 
 from pipeline.flow import Frame, Framing, Ground, Pass, Said, Witness
+from pipeline.lines import LineMap
 from pipeline.stages.reconcile.frames import FrameGroup, near_words, way_between
 from pipeline.stages.reconcile.wording import way_in_words
 from pipeline.words import Words
@@ -67,6 +69,18 @@ def _decided(count: int, grounds: Sequence[Ground]) -> int | None:
         if all((frame, other) in pairs and (other, frame) not in pairs for other in others):
             return frame
     return None
+
+
+def _undone_lines(one: Pass) -> LineMap | None:
+    """The crossing that was undone on a pass, where one was."""
+    undone = next((step for step in one.steps if step.action == "undo-lines"), None)
+    if undone is None:
+        return None
+
+    def lines(key: str) -> tuple[int, ...]:
+        return tuple(cast("Sequence[int]", undone.settings[key]))
+
+    return LineMap(lines("address"), lines("data"), lines("invert_address"), lines("invert_data"))
 
 
 class _Weighing:
@@ -146,7 +160,11 @@ class _Weighing:
         return [Ground("readers", frame, self.others(frame), words)]
 
     def agreeing(self, sheet: Sequence[Ground]) -> list[Ground]:
-        """Independent readers that agree with each other, and not with the order that the sheet says."""
+        """Independent readers that agree with each other, and not with the order that the sheet says.
+
+        One is enough where it reads just what the sheet's lines give the other way round, or what the reading
+        is without them: such a coincidence is no other crossing, but a list that was written wrongly.
+        """
         out = []
         for one in sheet:
             for frame in one.over:
@@ -154,7 +172,23 @@ class _Weighing:
                 if len(speakers) > 1:
                     words = f"{' and '.join(speakers)} both read it in another order"
                     out.append(Ground("readers", frame, (one.frame,), words))
+                elif speakers and (how := self._otherwise(one.frame, frame)):
+                    out.append(Ground("readers", frame, (one.frame,), f"{speakers[0]} read it {how}"))
         return out
+
+    def _otherwise(self, said: int, frame: int) -> str:
+        """How another frame is the sheet's lines undone otherwise; "" where it is none of them."""
+        near, shown = near_words(self.organisation), self.first(frame).words
+        for one in self.members[said]:
+            lines = _undone_lines(one)
+            if lines is None or not one.complete or not self.of(one).lines_said:
+                continue
+            came = lines.apply(one.words)
+            if int((came != shown).sum()) <= near:
+                return f"as {one.reading} is without these lines"
+            if int((lines.apply(came) != shown).sum()) <= near:
+                return f"as {one.reading} is with these lines the other way round"
+        return ""
 
     def programmer(self) -> list[Ground]:
         """A device programmer under the chip's own part against one home-built reader."""
@@ -169,12 +203,17 @@ class _Weighing:
         outside = {reader for reader, frames in self.stands.items() if frames != {frame}}
         if len(outside) != 1 or not all(self._is_home_built(reader) for reader in outside):
             return []
+        # Where the sheet cuts the programmer's part out of a file, where it begins is a person's word.
+        taken = any(one.taken for reader in able for one in self._readings(reader))
+        over = tuple(other for other in self.others(frame) if not (taken and self._steps_only(frame, other)))
+        if not over:
+            return []
         other = next(iter(outside))
         words = (
             f"{' and '.join(sorted(able))} is a device programmer under the chip's own part, and only the "
             f"home-built {other} reads it in another order"
         )
-        return [Ground("programmer", frame, self.others(frame), words)]
+        return [Ground("programmer", frame, over, words)]
 
     def _readings(self, reader: str) -> list[Said]:
         return [self.of(one) for one in self.passes if one.reader == reader]
