@@ -14,7 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -522,7 +522,7 @@ def _crossings(
             continue
         undone = next((step for step in one.steps if step.action == "undo-lines"), None)
         if undone is not None and known.lines_said:
-            mapping = _mapping(undone.settings)
+            mapping = LineMap.of(undone.settings)
             denied = _denied(settled, ways)
             out[known.wiring] = (
                 Crossing(known.wiring, mapping, "sheet")
@@ -599,10 +599,3 @@ def _strength(settled: Settled) -> str:
     grounds: Sequence[Ground] = framing.grounds if framing is not None else ()
     kinds = {ground.ground for ground in grounds if framing is not None and ground.frame == framing.chosen}
     return "sheet" if "sheet" in kinds else "content" if "content" in kinds else "chip"
-
-
-def _mapping(settings: Mapping[str, object]) -> LineMap:
-    def lines(key: str) -> tuple[int, ...]:
-        return tuple(cast("Sequence[int]", settings[key]))
-
-    return LineMap(lines("address"), lines("data"), lines("invert_address"), lines("invert_data"), 0)

@@ -7,8 +7,9 @@ when a home-built reader has crossed wires, and when a board routes a chip's lin
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -131,6 +132,15 @@ class LineMap:
             invert_data,
             rotate,
         )
+
+    @classmethod
+    def of(cls, settings: Mapping[str, object]) -> LineMap:
+        """The mapping whose lines the settings of a step carry, as `to_json` gives them; never a rotation."""
+
+        def lines(key: str) -> tuple[int, ...]:
+            return tuple(cast("Sequence[int]", settings[key]))
+
+        return cls(lines("address"), lines("data"), lines("invert_address"), lines("invert_data"))
 
     @property
     def is_identity(self) -> bool:

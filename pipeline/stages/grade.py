@@ -59,12 +59,17 @@ def weigh_lengths(findings: Sequence[Finding], settled: Settled) -> tuple[Findin
                     }
                 )
             )
-        elif finding.code is Code.LONG_READ and any(not one.length_off for one in settled.passes):
+        elif _of_words_too_many(finding) and any(not one.length_off for one in settled.passes):
             # Another pass has exactly the chip's words, and the frames were settled against it.
             out.append(finding.model_copy(update={"evidence": {**finding.evidence, "holds_back": False}}))
         else:
             out.append(finding)
     return tuple(out)
+
+
+def _of_words_too_many(finding: Finding) -> bool:
+    """Whether a reading is too long by words, not by bits of a word."""
+    return finding.code is Code.LONG_READ and not finding.where.get("extra_bits")
 
 
 def concerns_image(finding: Finding) -> bool:

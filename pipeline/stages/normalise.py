@@ -366,7 +366,10 @@ def _only_ends_a_file(values: Words, want: int) -> bool:
 
 
 def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Manner) -> Finding | None:
-    """Bits above the chip's own: constant is how readers fill them; varying says that they mean something."""
+    """Bits above the chip's own: constant is how readers fill them; varying says that they mean something.
+
+    Then the chip may stand on the upper lines; where both halves are alike that is the same.
+    """
     spare = units.bits - organisation.bits
     if spare <= 0 or len(units.values) == 0:
         return None
@@ -375,19 +378,26 @@ def _upper_bits(units: Units, chip: str, organisation: Organisation, manner: Man
     if len(upper) == 0 or bool((upper == upper[0]).all()):
         return None
     kinds = len(np.unique(upper))
+    own = values & np.array((1 << organisation.bits) - 1, units.values.dtype)
     return Finding(
         code=Code.LONG_READ,
         severity=Severity.CAUTION,
         chip=chip,
         where=_where(manner, extra=0, extra_bits=spare),
-        evidence={"extra_bits": spare, "different_upper_values": kinds, "words": organisation.words},
+        evidence={
+            "extra_bits": spare,
+            "different_upper_values": kinds,
+            "words": organisation.words,
+            "holds_back": not np.array_equal(upper, own),
+        },
         means=(
             f"The {spare} bits above the chip's {organisation.bits} change from word to word ({kinds} "
             f"different values); they are left out of the image."
         ),
         also=(
-            "Inputs of the reader that nothing drives; two chips in one file (then say `take: {bits: "
-            "hi:lo}`); two words packed in a byte (then say `packed`)."
+            "Inputs of the reader that nothing drives, or a chip on the upper lines, or two chips in one "
+            "file (say which bits are the chip's: `take: {bits: hi:lo}`); two words packed in a byte (then "
+            "say `packed`)."
         ),
         next=advise("spare-inputs"),
     )

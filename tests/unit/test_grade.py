@@ -544,3 +544,11 @@ def test_what_no_design_explains_is_held_back_whoever_reads_it() -> None:
     assert held_back(TWO_READERS, (dead,)) == (dead.code.value,)
     answer = dead.model_copy(update={"evidence": {**dead.evidence, "answer": "A5: seen on the drawing"}})
     assert held_back(TWO_READERS, (answer,)) == ()
+
+
+def test_bits_above_the_chips_own_hold_a_lone_readers_image_back_though_no_word_is_too_many() -> None:
+    where = {"readings": ["U1.hb"], "extra": 0, "extra_bits": 4}
+    told = finding(Code.LONG_READ, Severity.CAUTION, where=where, holds_back=True)
+    (weighed,) = weigh_lengths((told,), THREE)
+    assert held_back(THREE, (weighed,)) == ("long-read",)
+    assert held_back(TWO_READERS, weigh_lengths((told,), TWO_READERS)) == ()

@@ -94,6 +94,13 @@ def test_a_varying_upper_nibble_is_a_caution() -> None:
     done = normalised(CODE[:256].tobytes(), "256x4")
     assert [(one.code.value, one.severity.value) for one in done.findings] == [("long-read", "caution")]
     assert done.findings[0].where["extra_bits"] == 4
+    assert done.findings[0].evidence["holds_back"], "the chip may stand on the upper lines"
+
+
+def test_an_upper_nibble_that_repeats_the_lower_one_holds_nothing_back() -> None:
+    nibbles = CODE[:256] & 0xF
+    (told,) = normalised((nibbles | nibbles << 4).tobytes(), "256x4").findings
+    assert not told.evidence["holds_back"]
 
 
 @pytest.mark.parametrize("first", ["high", "low"])

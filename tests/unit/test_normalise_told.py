@@ -162,11 +162,12 @@ def test_bits_above_the_chips_own_that_change_are_told_and_constant_ones_are_not
         "severity": "caution",
         "chip": "U1",
         "where": {**WHO, "extra": 0, "extra_bits": 4},
-        "evidence": {"extra_bits": 4, "different_upper_values": kinds, "words": 2048},
+        "evidence": {"extra_bits": 4, "different_upper_values": kinds, "words": 2048, "holds_back": True},
         "means": f"The 4 bits above the chip's 4 change from word to word ({kinds} different values); they "
         "are left out of the image.",
-        "also": "Inputs of the reader that nothing drives; two chips in one file (then say `take: {bits: "
-        "hi:lo}`); two words packed in a byte (then say `packed`).",
+        "also": "Inputs of the reader that nothing drives, or a chip on the upper lines, or two chips in one "
+        "file (say which bits are the chip's: `take: {bits: hi:lo}`); two words packed in a byte (then say "
+        "`packed`).",
         "next": advise("spare-inputs"),
     }
 

@@ -31,6 +31,8 @@ LEAST_BLOCKS = 4
 """Blocks of one word, at least, each beside one of content; fewer are parts that a program left
 blank.
 """
+LEAST_DIFFERENT = 32
+"""Different words, at least, beside a data line that carries an address line: fewer are a test pattern."""
 MOST_FOLLOWING = 2
 """More data lines that carry address lines are a table that ascends."""
 
@@ -147,7 +149,7 @@ def _lines_that_follow(census: Census) -> Iterator[Suspicion]:
         for place in range(len(census.names) - 1)
         if _carries(census.words, bit, place)
     ]
-    if not found or len(found) > MOST_FOLLOWING:
+    if not found or len(found) > MOST_FOLLOWING or census.columns.distinct < LEAST_DIFFERENT:
         return
     content = judge(census, tuple(bit for bit, _ in found))
     p_value = chance.corrected(chance.SMALLEST, 2 * census.bits * len(census.names))

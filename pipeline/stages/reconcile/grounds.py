@@ -7,7 +7,6 @@ frame, some ground speaks for it and none speaks for the other. The sheet's word
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from typing import cast
 
 from pipeline.flow import Frame, Framing, Ground, Pass, Said, Witness
 from pipeline.lines import LineMap
@@ -73,14 +72,7 @@ def _decided(count: int, grounds: Sequence[Ground]) -> int | None:
 
 def _undone_lines(one: Pass) -> LineMap | None:
     """The crossing that was undone on a pass, where one was."""
-    undone = next((step for step in one.steps if step.action == "undo-lines"), None)
-    if undone is None:
-        return None
-
-    def lines(key: str) -> tuple[int, ...]:
-        return tuple(cast("Sequence[int]", undone.settings[key]))
-
-    return LineMap(lines("address"), lines("data"), lines("invert_address"), lines("invert_data"))
+    return next((LineMap.of(step.settings) for step in one.steps if step.action == "undo-lines"), None)
 
 
 class _Weighing:
