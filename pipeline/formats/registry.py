@@ -10,6 +10,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 from importlib import import_module
 from types import MappingProxyType
 from typing import cast
@@ -212,13 +213,22 @@ def _recognised(content: bytes, declared: Declared) -> Decoded:
     done = _swiftly(content, declared)
     if done is not None:
         return done
-    text = plain(content)
-    names = _candidates(content, text)
+    names = (_names if len(content) <= MOST_REMEMBERED else _names.__wrapped__)(content)
     if names == ("hex-text",) and _length_of_chip(content, declared):
-        return _text_or_binary(content, text, declared)
+        return _text_or_binary(content, plain(content), declared)
     if len(names) == 1:
         return decoder(names[0])(content, declared)
     return _one_of(names, content, declared)
+
+
+MOST_REMEMBERED = 1 << 16
+"""Bytes of a file whose formats are remembered until the next: a second reading holds the same, as a rule."""
+
+
+@lru_cache(maxsize=1)
+def _names(content: bytes) -> tuple[str, ...]:
+    """Formats that the file may have. Raises FormatError for text that is torn."""
+    return _candidates(content, plain(content))
 
 
 def _swiftly(content: bytes, declared: Declared) -> Decoded | None:
