@@ -1,7 +1,7 @@
 """Private values found again in texts and bytes, however somebody wrote them there.
 
-1. A value becomes *forms*: as it is; the parts of a contact or a place; a name's words in another order; a
-   telephone number's digits, with and without the code before them.
+1. A value becomes *forms*: as it is; the parts of a contact or a place; the name in a mail address; a name's
+   words in another order; a telephone number's digits, with and without the code before them.
 2. A text is folded: without accents, without case, compatible characters made one (NFKD), invisible ones left
    out.
 3. Bytes are taken for text in every encoding that was usual where such files were written.
@@ -161,7 +161,12 @@ def _forms(label: str, value: str) -> Iterator[Form]:
 def _written(label: str, value: str) -> Iterator[str]:
     """The value, its parts, and names with their words turned."""
     yield value
-    yield from _ADDRESS.findall(value)
+    for address in _ADDRESS.findall(value):
+        yield address
+        # `given.family@host` is that name in a sentence too; `museum@host` is anybody's word.
+        person = re.split(r"[._+-]+", address.partition("@")[0])
+        if len(person) > 1 and sum(map(len, person)) >= SHORTEST_PART:
+            yield " ".join(person)
     parts = [value]
     if label.rpartition(".")[2] in _SPLIT_FIELDS:
         parts += [part for part in _PARTS.split(value) if len(part) >= SHORTEST_PART]

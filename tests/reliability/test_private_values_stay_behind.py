@@ -121,6 +121,13 @@ def test_values_that_are_escaped_are_found() -> None:
         assert look.in_bytes(text.encode("ascii")) == "readers.operator"
 
 
+def test_the_name_in_a_mail_address_is_found_without_its_host_and_a_single_word_is_not() -> None:
+    look = PrivateValues([("custodian.contact", "mirte.hollebrand@woven.example, museum@woven.example")])
+    for text in ("told by Mirte Hollebrand", "ask mirte.hollebrand", "MIRTE_HOLLEBRAND.log"):
+        assert look.in_text(text, only_telling=True) == "custodian.contact"
+    assert not look.in_text("the museum of woven things; mirte alone")
+
+
 def innocent() -> list[str]:
     """Two hundred texts that nobody wrote with these values in mind.
 
