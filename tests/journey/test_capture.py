@@ -85,8 +85,8 @@ def small(root: Path) -> Path:
     return project(root / "p", "256x8")
 
 
-def sends(folder: Path, line: Line, content: bytes, *more: str, quiet: str = "1", size: int = 0) -> Ran:
-    """A capture of this stream."""
+def sends(folder: Path, line: Line, content: bytes, *more: str, quiet: str = "20", size: int = 0) -> Ran:
+    """A capture of this stream; one that lacks a pass ends only when the line was quiet for so long."""
     thread = when_recording(folder, lambda: line.send(content), size)
     done = captured(folder, line, *more, quiet=quiet)
     thread.join(timeout=30)
@@ -141,7 +141,7 @@ def test_the_capture_ends_by_itself_as_soon_as_the_passes_have_come(tmp_path: Pa
 def test_a_capture_says_what_it_found_and_draws_the_strip(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
     (folder / "sheet.yaml").write_text(SHEET % "256x8" + "spaces: []", encoding="utf-8")
-    done = sends(folder, line, in_plain())
+    done = sends(folder, line, in_plain(), quiet="1")
     assert done.code == 0, done.err
     lines = done.out.splitlines()
     assert lines[0] == f"{log_of(folder)}: 256x8 (no part named), 3 passes"
@@ -276,19 +276,23 @@ def test_progress_is_told_in_words_of_expected_words(tmp_path: Path, line: Line)
         subprocess.Popen(command_of(folder, line), cwd=ROOT, stdout=subprocess.DEVNULL, stderr=end)
     ) as process:
         os.close(end)
+        shown: list[bytes] = []
+
+        def told() -> list[int]:
+            seen = b"".join(shown).decode(errors="replace")
+            return [int(number) for number in re.findall(r"words received[ ━╸]*(\d+) of 768", seen)]
 
         def act() -> None:
             for number in (1, 2, 3):
+                assert until(lambda: (number - 1) * 256 in told()), told()  # noqa: B023 - asked at once
                 line.send(b"".join(printed(SMALL, number)))
-                time.sleep(0.2)
 
         when_recording(folder, act)
-        shown = b"".join(iter(lambda: read_or_end(screen), b"")).decode()
+        shown.extend(iter(lambda: read_or_end(screen), b""))
         assert process.wait(timeout=60) == 0
     os.close(screen)
-    told = [int(number) for number in re.findall(r"words received[ ━╸]*(\d+) of 768", shown)]
-    assert told == sorted(told)
-    assert {0, 256, 512} <= set(told)
+    assert told() == sorted(told())
+    assert {0, 256, 512} <= set(told())
 
 
 def read_or_end(handle: int) -> bytes:
@@ -682,7 +686,7 @@ def test_fewer_passes_than_asked_are_said_by_number_and_the_one_left_out_is_name
     second = printed(SMALL, 2)
     del second[4]
     stream = whole(1, SMALL) + b"".join(second) + b"".join(printed(SMALL, 3))
-    done = sends(folder, line, stream)
+    done = sends(folder, line, stream, quiet="1")
     assert done.code == 1, done.err
     assert "2 of 3 passes whole" in done.out
     assert "problem: 2 of 3 passes came whole; a further capture adds another reading" in done.out
