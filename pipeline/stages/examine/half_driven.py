@@ -110,12 +110,25 @@ def _idle_suspicion(driven: Census, line: int, level: int, word: int, lines: int
 def _half_follows(census: Census) -> Iterator[Suspicion]:
     """The address itself wherever one line is at one level: nothing drove the bus there."""
     for place, line in enumerate(census.names):
-        halves = _halves(census.words, place)
-        for level, half in enumerate(halves):
+        for level in (0, 1):
+            if not _may_follow(census, place, level):
+                continue
+            halves = _halves(census.words, place)
             names = tuple(other for other in census.names if other != line)
-            pairs = followed(half.reshape(-1), names)
-            if pairs and half.size >= LEAST_HALF and not _alike_but_for_a_line(*halves):
-                yield _half_suspicion(f"A{line}", level, pairs, half.size)
+            pairs = followed(halves[level].reshape(-1), names)
+            if pairs and halves[level].size >= LEAST_HALF and not _alike_but_for_a_line(*halves):
+                yield _half_suspicion(f"A{line}", level, pairs, halves[level].size)
+
+
+def _may_follow(census: Census, place: int, level: int) -> bool:
+    """Whether no other line moves more than one bit of the half's first word; in most content one does."""
+    first = level << place
+    origin = int(census.words[first])
+    return all(
+        (int(census.words[first | 1 << other]) ^ origin).bit_count() <= 1
+        for other in range(len(census.names))
+        if other != place
+    )
 
 
 def _alike_but_for_a_line(low: Words, high: Words) -> bool:
