@@ -12,8 +12,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.stages.content import Region, regions, self_checks, with_sisters
-from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE, UNUSED
-from pipeline.words import words_dtype
+from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE, UNUSED, Fill, find_fills, least_fill
+from pipeline.words import Words, true_ranges, words_dtype
 from schemas.part import Part
 from tests.kit.images import code_image, put, random_image
 
@@ -91,6 +91,37 @@ def test_a_pattern_of_seventeen_words_is_no_fill() -> None:
     image = random_image(1)
     image[:1020] = np.resize(np.arange(17, dtype=np.uint8) * 7, 1020)
     assert of_kind(cut(image), "fill") == []
+
+
+def _fills_period_by_period(words: Words) -> list[Fill]:
+    """Every period tried on every place: what the search must find, however it goes about it."""
+    total = len(words)
+    covered = np.zeros(total, dtype=bool)
+    found = []
+    for period in range(1, min(16, total // 4) + 1):
+        need = max(least_fill(total), 4 * period, period + 15 if total >= 128 else 0)
+        for start, last in true_ranges(words[period:] == words[:-period], need - period):
+            if int((~covered[start : last + period]).sum()) >= need:
+                found.append(Fill(start, last + period, period))
+                covered[start : last + period] = True
+    return found
+
+
+@pytest.mark.parametrize("kind", [np.uint8, np.uint16, np.uint32, np.uint64])
+def test_the_same_fills_are_found_as_by_trying_every_period_everywhere(kind: type) -> None:
+    rng = np.random.default_rng(7)
+    seen = 0
+    for _ in range(60):
+        total = int(rng.choice([40, 127, 128, 130, 500]))
+        words: Words = rng.integers(0, int(rng.choice([2, 4, 256])), total).astype(kind)
+        for _ in range(int(rng.integers(0, 8))):
+            start, length = int(rng.integers(0, total)), int(rng.integers(4, 150))
+            pattern = rng.integers(0, 3, int(rng.integers(1, 20)))
+            words[start : start + length] = np.resize(pattern, len(words[start : start + length]))
+        expected = _fills_period_by_period(words)
+        assert find_fills(words) == expected
+        seen += len(expected)
+    assert seen > 20
 
 
 def test_one_word_that_breaks_a_fill_stays_visible() -> None:

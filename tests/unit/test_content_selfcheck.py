@@ -481,6 +481,21 @@ def test_a_value_that_is_part_of_a_fill_is_no_stored_value() -> None:
     ] == []
 
 
+@pytest.mark.parametrize("seed", range(40))
+def test_an_image_with_a_blank_end_holds_the_same_checks_whether_its_end_is_known_or_not(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    live = int(rng.integers(32, 600))
+    image = random_image(seed, 600)
+    image[live:] = rng.choice([0x00, 0xFF, 0x55])
+    crc = CATALOGUE[int(rng.integers(len(CATALOGUE)))]
+    width = crc.width // 8
+    covered = image[width:] if seed % 2 else image[width:live]
+    image[:width] = np.frombuffer(value(crc, covered.tobytes()).to_bytes(width, "big"), np.uint8)
+    found = search(image, live)
+    assert found == search(image)
+    assert any(hit.stored == (0, width) for hit in found) or not seed % 2
+
+
 def test_a_few_words_in_a_blank_image_hold_no_check() -> None:
     image = np.full(2048, 0xFF, dtype=np.uint8)
     image[:16] = np.arange(16) * 7

@@ -54,6 +54,31 @@ def least_fill(total: int) -> int:
     return max(4, total // 8) if total < 128 else max(16, total // 1024)
 
 
+class _Periods:
+    """Which periods can explain something yet, by groups of eight bytes that equal what stands so far on.
+
+    A fill repeats at every longer distance, too. A new one has 15 words of its own before its last pattern,
+    hence one aligned group that is not all explained.
+
+    Args:
+        words: Shape (n,); small images are not asked, and any period may explain them.
+    """
+
+    def __init__(self, words: Words) -> None:
+        self._equal = _repeating(words) if len(words) >= _LARGE else None
+        self._words_a_group = max(_GROUP // words.dtype.itemsize, 1)
+        self.may: NDArray[np.bool_] = np.ones(LONGEST_PERIOD, np.bool_)
+        if self._equal is not None:
+            self.may = np.asarray(self._equal.any(axis=1))
+
+    def leave_out(self, covered: NDArray[np.bool_]) -> None:
+        """What is explained already asks for no longer period."""
+        if self._equal is not None:
+            count = self._equal.shape[1]
+            groups = covered[: count * self._words_a_group].reshape(count, -1)
+            self.may = np.asarray((self._equal & ~groups.all(axis=1)).any(axis=1))
+
+
 def _repeating(words: Words) -> NDArray[np.bool_]:
     """Shape (periods, groups of eight bytes): which groups equal what stands some words on.
 
@@ -67,10 +92,10 @@ def _repeating(words: Words) -> NDArray[np.bool_]:
     return np.asarray(first == later)
 
 
-def _explained(covered: NDArray[np.bool_], count: int, size_bytes: int) -> NDArray[np.bool_]:
-    """Of groups of eight bytes, those of whose words each is covered."""
-    of_words = covered[: count * _GROUP // size_bytes]
-    return np.asarray(of_words.reshape(count, -1).all(axis=1))
+def _least_of(period: int, total: int) -> int:
+    """Words that a fill of some period must explain, in an image of so many."""
+    need = max(least_fill(total), 4 * period)
+    return max(need, period + 15) if total >= _LARGE else need
 
 
 def find_fills(words: Words) -> list[Fill]:
@@ -84,34 +109,20 @@ def find_fills(words: Words) -> list[Fill]:
     Returns:
         In order of period, then address; a longer period is given only where it explains new words.
     """
-    total = len(words)
-    least = least_fill(total)
-    repeating = _repeating(words) if total >= _LARGE else None
-    may_repeat: NDArray[np.bool_] = np.ones(LONGEST_PERIOD, np.bool_)
-    if repeating is not None:
-        may_repeat = np.asarray(repeating.any(axis=1))
-    covered: NDArray[np.bool_] | None = None
+    total, periods = len(words), _Periods(words)
+    covered = np.zeros(total, dtype=bool)
     found: list[Fill] = []
     for period in range(1, min(LONGEST_PERIOD, total // 4) + 1):
-        need = max(least, 4 * period)
-        if repeating is not None:
-            need = max(need, period + 15)
-        if not may_repeat[period - 1]:
+        if not periods.may[period - 1]:
             continue
-        before = len(found)
-        same = words[period:] == words[:-period]
-        for start, last in runs(same, need - period):
+        need, before = _least_of(period, total), len(found)
+        for start, last in runs(words[period:] == words[:-period], need - period):
             end = last + period
-            if covered is None:
-                covered = np.zeros(total, dtype=bool)
-            if int((~covered[start:end]).sum()) >= need:
+            if np.count_nonzero(~covered[start:end]) >= need:
                 found.append(Fill(start, end, period))
                 covered[start:end] = True
-        if repeating is not None and covered is not None and len(found) > before:
-            # A fill repeats at every longer distance, too. A new one has 15 words of its own before its last
-            # pattern, hence one aligned group that is not all explained.
-            new = ~_explained(covered, repeating.shape[1], words.dtype.itemsize)
-            may_repeat = np.asarray((repeating & new).any(axis=1))
+        if len(found) > before:
+            periods.leave_out(covered)
     return found
 
 
