@@ -49,7 +49,8 @@ class Stands(NamedTuple):
         nats: By how much every placing without it there is worse.
         calls: Far calls and jumps of all placed chips into it.
         landing: How many of these land where an instruction begins.
-        callers: Other chips that call into it.
+        callers: Other chips that call into it or name addresses in it.
+        named: How many different addresses in it placed chips name without going there.
     """
 
     base: int
@@ -57,10 +58,12 @@ class Stands(NamedTuple):
     calls: int
     landing: int
     callers: tuple[str, ...]
+    named: int
 
 
 def _by_name(one: Stood, names: Sequence[str]) -> Stands:
-    return Stands(one.base, one.nats, one.calls, one.landing, tuple(names[other] for other in one.callers))
+    callers = tuple(names[other] for other in one.callers)
+    return Stands(one.base, one.nats, one.calls, one.landing, callers, one.named)
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,16 +150,26 @@ def _finding(placing: Placing, chip: str) -> Finding:
         evidence={
             "calls": one.calls,
             "landing": one.landing,
+            "named": one.named,
             "from": callers,
             "next_best": round(one.nats, 1),
             "family": placing.family,
         },
         means=f"stands at 0x{address:04X}: {one.calls} calls and jumps of {_listed(placing, chip)} lead "
-        f"there, {one.landing} to an instruction; every other place is {_less_likely(one.nats)} times less "
-        "likely",
+        f"there, {one.landing} to an instruction{_and_named(one.named)}; every other place is "
+        f"{_less_likely(one.nats)} times less likely",
         also="a program that is moved before it runs; a second bank that stands at the same address; code "
         "whose calls are all relative, or go through registers, says nothing of its place",
         next=advise("say-space"),
+    )
+
+
+def _and_named(count: int) -> str:
+    """What addresses that are named without going there add to the sentence."""
+    return (
+        f", and {count} address{'es' * (count != 1)} in it {'are' if count != 1 else 'is'} named"
+        if count
+        else ""
     )
 
 

@@ -22,6 +22,7 @@ from pipeline.stages.content.flow_of_control.begins import Starts, local_share, 
 from pipeline.stages.content.flow_of_control.decode import decode
 from pipeline.stages.content.flow_of_control.families import places_speaking
 from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES, Bytes, Mask, Nats
+from pipeline.stages.content.flow_of_control.named_addresses import named_addresses, naming_nats
 from pipeline.stages.content.flow_of_control.votes import (
     LandingRates,
     far_targets,
@@ -39,6 +40,8 @@ _CLOSE = 3
 _ROUNDS = 3
 """Rounds in which chips that are placed call others in."""
 _NEVER = -1e9
+CALLED, JUMPED, NAMED = range(3)
+"""How an address is told; of several the first counts."""
 MOST_STANDING = 64
 """Chips that are placed at one time."""
 
@@ -52,7 +55,8 @@ class Stood(NamedTuple):
         nats: By how much every placing without it there is worse.
         calls: Far calls and jumps of all placed chips into it.
         landing: How many of these land where an instruction begins.
-        callers: Numbers of the other chips that call into it.
+        callers: Numbers of the other chips that call into it or name addresses in it.
+        named: How many different addresses in it placed chips name without going there.
     """
 
     image: int
@@ -61,20 +65,21 @@ class Stood(NamedTuple):
     calls: int
     landing: int
     callers: tuple[int, ...]
+    named: int
 
 
 class _Chip(NamedTuple):
     """What one image tells of where it stands.
 
-    Its size in places, where its instructions begin, what a jump and a call into each place say, its own far
-    calls and jumps.
+    Its size in places, where its instructions begin, what a call, a jump and a name of each place say, its
+    own far calls and jumps and the addresses that it names.
     """
 
     size: int
     begins: Mask
     says: Nats
     to: NDArray[np.int64]
-    call: Mask
+    how: NDArray[np.intp]
 
 
 def standing(images: Sequence[Bytes], family: str) -> list[Stood]:
@@ -108,10 +113,12 @@ def _chip(image: Bytes, family: str) -> _Chip:
     found = starts(one.length[None], one.flow[None])
     speaks = places_speaking(speaking(image), one.units)
     far = far_targets(one.kind[None], one.flow[None], one.target[None], found, speaks)
-    says = np.zeros((2, len(speaks)))
-    for row, call in enumerate((False, True)):
-        says[row] = _says(found, speaks, call=call)
-    return _Chip(len(one.length), found.begins[0], says, far.to, far.call)
+    says = [_says(found, speaks, call=True), _says(found, speaks, call=False)]
+    names = named_addresses(one, image, found.begins[0] & speaks)
+    to = np.concatenate([far.to, names])
+    how = np.concatenate([np.where(far.call, CALLED, JUMPED), np.full(len(names), NAMED)])
+    says.append(naming_nats(image, found, one.units))
+    return _Chip(len(one.length), found.begins[0], np.stack(says), to, how)
 
 
 def _says(found: Starts, speaks: Mask, *, call: bool) -> Nats:
@@ -132,20 +139,20 @@ def _says(found: Starts, speaks: Mask, *, call: bool) -> Nats:
     return np.where(speaks, nats, 0.0)
 
 
-def _targets(chips: Sequence[_Chip], callers: Iterable[int]) -> tuple[NDArray[np.int64], Mask]:
-    """Each address that these chips name once, and whether any of them calls it."""
+def _targets(chips: Sequence[_Chip], callers: Iterable[int]) -> tuple[NDArray[np.int64], NDArray[np.intp]]:
+    """Each address that these chips tell once, and how: called rather than jumped to rather than named."""
     some = [chips[number] for number in callers]
     every = np.concatenate([one.to for one in some]) if some else np.zeros(0, np.int64)
-    to = np.unique(every)
-    call = np.zeros(len(to), dtype=bool)
-    called = np.concatenate([one.to[one.call] for one in some]) if some else to
-    call[np.searchsorted(to, called)] = True
-    return to, call
+    to, of = np.unique(every, return_inverse=True)
+    how = np.full(len(to), NAMED, dtype=np.intp)
+    if some:
+        np.minimum.at(how, of, np.concatenate([one.how for one in some]))
+    return to, how
 
 
-def _landing(chip: _Chip, to: NDArray[np.int64], call: Mask) -> Nats:
+def _landing(chip: _Chip, to: NDArray[np.int64], how: NDArray[np.intp]) -> Nats:
     """What each address says if the chip stands in its slot."""
-    return chip.says[call.astype(np.intp), to % chip.size] * _alone(to)
+    return chip.says[how, to % chip.size] * _alone(to)
 
 
 def _alone(to: NDArray[np.int64]) -> Nats:
@@ -160,7 +167,7 @@ def _placed(chips: Sequence[_Chip], callers: Sequence[int], space: int) -> dict[
 
     Chips of one size are assigned together; of two sizes in each other's place neither is placed.
     """
-    to, call = _targets(chips, callers)
+    to, how = _targets(chips, callers)
     out: dict[int, tuple[int, float]] = {}
     for size in sorted({one.size for one in chips}):
         own = [number for number, one in enumerate(chips) if one.size == size]
@@ -170,7 +177,7 @@ def _placed(chips: Sequence[_Chip], callers: Sequence[int], space: int) -> dict[
         worth = np.empty((len(slots), len(own)))
         where = np.searchsorted(slots, to // size)
         for column, number in enumerate(own):
-            nats = _landing(chips[number], to, call)
+            nats = _landing(chips[number], to, how)
             worth[:, column] = np.bincount(where, weights=nats, minlength=len(slots))
         # Choosing among all slots costs; not to be placed costs nothing.
         found = _assigned(worth - np.log(max(2, space // size)))
@@ -231,20 +238,23 @@ def _together(chips: Sequence[_Chip], placed: dict[int, tuple[int, float]]) -> s
 
 def _cross(chips: Sequence[_Chip], placed: dict[int, tuple[int, float]], caller: int, number: int) -> float:
     """What one chip's calls and jumps say for another's place."""
-    to, call = _targets(chips, [caller])
+    to, how = _targets(chips, [caller])
     inside = to // chips[number].size * chips[number].size == placed[number][0]
-    return float(_landing(chips[number], to[inside], call[inside]).sum())
+    return float(_landing(chips[number], to[inside], how[inside]).sum())
 
 
 def _told(chips: Sequence[_Chip], placed: dict[int, tuple[int, float]], number: int) -> Stood:
     base, nats = placed[number]
     calls = landing = 0
     callers = []
+    names: set[int] = set()
     for caller in placed:
-        place = chips[caller].to - base
-        place = place[(place >= 0) & (place < chips[number].size)]
-        if len(place) and caller != number:
+        place, how = chips[caller].to - base, chips[caller].how
+        inside = (place >= 0) & (place < chips[number].size)
+        gone = place[inside & (how != NAMED)]
+        if inside.any() and caller != number:
             callers.append(caller)
-        calls += len(place)
-        landing += int(np.count_nonzero(chips[number].begins[place]))
-    return Stood(number, base, nats, calls, landing, tuple(callers))
+        calls += len(gone)
+        landing += int(np.count_nonzero(chips[number].begins[gone]))
+        names.update(place[inside & (how == NAMED)].tolist())
+    return Stood(number, base, nats, calls, landing, tuple(callers), len(names))
