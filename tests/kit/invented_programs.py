@@ -1,7 +1,4 @@
-"""Invented programs for any family with a one-byte opcode table.
-
-Random instructions whose branches lead to real starts.
-"""
+"""Invented programs for any family: random instructions whose branches lead to real starts."""
 
 from __future__ import annotations
 
@@ -11,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.stages.content.flow_of_control.byte_tables import byte_table
+from pipeline.stages.content.flow_of_control.decode import decode
 from pipeline.stages.content.flow_of_control.model import BRANCH, CALL, END, FAR_HIGH, FAR_LOW, JUMP, NEAR_8
 
 Image = NDArray[np.uint8]
@@ -68,3 +66,55 @@ def program(family: str, size: int, *, seed: int = 1, base: int = 0) -> Image:
             body[:2] = np.array([to], dtype=">u2" if high_first else "<u2").view(np.uint8)
         out[at + 1 : at + length] = body
     return out
+
+
+_NEAR: dict[str, tuple[tuple[bytes, ...], bytes, bytes]] = {
+    "6809": ((b"\x26", b"\x27", b"\x2a"), b"\x8d", b"\x39"),
+    "8086": ((b"\x75", b"\x74", b"\x72"), b"\xeb", b"\xc3"),
+    "68000": ((b"\x66", b"\x67", b"\x6a"), b"\x61", b"\x4e\x75"),
+    "pdp11": ((b"\x02", b"\x03", b"\x80"), b"\x01", b"\x87\x00"),
+    "9900": ((b"\x16", b"\x13", b"\x15"), b"\x10", b"\x04\x5b"),
+}
+"""Branches, a call or jump, and the return of the families that `program` cannot make; each of the first two
+takes one signed byte of distance. From memory; `decode` reads them so.
+"""
+
+
+def wide_program(family: str, size: int, *, seed: int = 1) -> Image:
+    """A program of a family whose instructions take two bytes to know; its branches are near ones."""
+    rng = np.random.default_rng(seed)
+    units = 2 if family in ("68000", "pdp11", "9900") else 1
+    pool = _plain(family, rng)
+    branches, call, back = _NEAR[family]
+    laid: list[tuple[bytes, bool]] = []
+    while sum(len(one) + near for one, near in laid) < size - 16:
+        kind = rng.choice(4, p=(0.74, 0.14, 0.08, 0.04))
+        if kind == 0:
+            laid.append((pool[int(rng.integers(len(pool)))], False))
+        elif kind == 3:
+            laid.append((back, False))
+        else:
+            laid.append((branches[int(rng.integers(len(branches)))] if kind == 1 else call, True))
+    starts = np.cumsum([0, *(len(one) + near for one, near in laid)])
+    out = np.zeros(size, dtype=np.uint8)
+    for at, (one, near) in zip(starts.tolist(), laid, strict=False):
+        body = one
+        if near:
+            reach = starts[(np.abs(starts - at) < 100) & (starts != at + 2)]
+            away = (int(rng.choice(reach)) - at - 2) // (1 if family == "68000" else units)
+            signed = bytes([away & 0xFF])
+            body = signed + one if family == "pdp11" else one + signed
+        out[at : at + len(body)] = np.frombuffer(body, np.uint8)
+    return out
+
+
+def _plain(family: str, rng: np.random.Generator) -> list[bytes]:
+    """Twenty-odd instructions that lead nowhere, as they are stored."""
+    data = rng.integers(0, 256, 600, dtype=np.uint8)
+    read = decode(family, data)
+    places = np.flatnonzero((read.length[:280] > 0) & (read.flow[:280] == 0))
+    found = [
+        data[place * read.units : (place + int(read.length[place])) * read.units].tobytes()
+        for place in rng.permutation(places)[:24].tolist()
+    ]
+    return [one for one in found if one]

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import functools
-import gc
 import os
 import resource
 import shutil
@@ -18,7 +16,7 @@ from typing import Literal
 import pytest
 
 from tests.mutation.changes import Change, put_in
-from tests.mutation.reach import Reached, run
+from tests.mutation.reach import Reached, caches, run
 
 Outcome = Literal["noticed", "survived", "no test"]
 MEMORY_BYTES = 6 << 30
@@ -71,7 +69,8 @@ def _in_child(change: Change, chosen: list[pytest.Item], reached: dict[str, Reac
     resource.setrlimit(resource.RLIMIT_DATA, (MEMORY_BYTES, MEMORY_BYTES))
     with contextlib.suppress(BaseException):
         put_in(change)
-        _forget()
+        for one in caches():
+            one.cache_clear()
         for item, following in zip(chosen, [*chosen[1:], None], strict=True):
             limit = 5 + PATIENCE * reached[item.nodeid]["seconds"]
             signal.setitimer(signal.ITIMER_PROF, limit)
@@ -82,12 +81,3 @@ def _in_child(change: Change, chosen: list[pytest.Item], reached: dict[str, Reac
                 return 1
         return 0
     return 1
-
-
-def _forget() -> None:
-    """Empty the program's caches: what was worked out before knows nothing of a change."""
-    for one in gc.get_objects():
-        if isinstance(one, functools._lru_cache_wrapper) and one.__module__.startswith(
-            ("pipeline", "schemas")
-        ):
-            one.cache_clear()
