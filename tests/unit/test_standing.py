@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -97,6 +99,11 @@ def test_a_note_says_the_address_and_what_speaks_for_it() -> None:
     assert "times less likely" in one.means
     assert set(one.evidence["from"]) <= set(images) - {"K2"}
     assert one.evidence["landing"] <= one.evidence["calls"]
+    for named, words in ((0, " to an instruction; every"), (1, ", and 1 address in it is named; every")):
+        placing = replace(found, chips={"K2": found.chips["K2"]._replace(named=named)})
+        (note,) = standing_findings(placing)
+        assert words in note.means
+        assert note.evidence["named"] == named
 
 
 def test_the_suggested_space_can_be_pasted_into_the_sheet() -> None:

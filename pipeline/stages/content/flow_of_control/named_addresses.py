@@ -6,7 +6,9 @@ place where a text or a routine begins there.
 Source: the likelihood ratio (Neyman and Pearson, 1933). Of 2,031 different addresses that fs-uae's program
 names within itself 47 % are where a text begins and 18 % where a routine does, against 2 and 1.6 % of all
 places; of 102 of cbios (Z80) 43 and 17 %, against 0.3 and 1.1 %. Both are of the half that limits are set on;
-the shares below are smaller than both. Other families had too few there and are not asked.
+the shares below are smaller than both. A program with few texts says less: of opense-basic's (Z80, the same
+half) 4 % are where a text begins and 19 % where a routine does, so that for it the first share is too bold;
+none of its chips, and no stranger, was placed wrongly there. Other families had too few and are not asked.
 """
 
 from __future__ import annotations
