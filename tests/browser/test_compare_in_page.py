@@ -359,7 +359,7 @@ def test_the_public_page_opens_with_files_that_are_there_and_no_bench_list(
         links = page.eval_on_selector_all(
             ".rebuild table a[href^='../']", "all => all.map(a => a.getAttribute('href'))"
         )
-        assert len(links) == 3 * 20
+        assert len(links) == 3 * 22
         assert all((loom.index.parent / link).is_file() for link in links)
         assert "chips.notes" in page.locator(".rebuild ul").all_inner_texts()[-1]
         assert "PAT-U5" not in page.locator(".rebuild table").inner_text()
