@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -115,6 +115,26 @@ class Plan:
     tables: tuple[str, ...]
 
 
+class ReadsFor(NamedTuple):
+    """What a chip's content is a program for.
+
+    Attributes:
+        chip: Its id.
+        families: Processors, where it is told.
+        no_known: It has a long stretch of no known kind, and reads as a program for no known processor.
+        odds: That it is a program for one of the families, where told.
+        beside_sheet: `another` or `not known` where the sheet's processor does not bear that out.
+        kept: Which reading keeps the program's flow, in words, where bits are contested and one does.
+    """
+
+    chip: str
+    families: tuple[str, ...] = ()
+    no_known: bool = False
+    odds: float | None = None
+    beside_sheet: str = ""
+    kept: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class ChipSummary:
     """What is kept of every chip of a bag: for the terminal, the versions, the time line and the agents.
@@ -129,10 +149,7 @@ class ChipSummary:
         operators: Who read it, where said.
         regions: (kind, start, end) of each, where a strip is drawn.
         contested: Half-open word ranges without settlement, where a strip is drawn.
-        families: Processors that its content is a program for, where it is told.
-        odds: That it is such a program, where told.
-        beside_sheet: `another` or `not known` where the sheet's processor does not bear that out.
-        for_no_known: It has a long stretch of no known kind, and reads as a program for no known processor.
+        reads: What its content is a program for.
         kin: Code, chip, and the chips of like content.
         inventory, accession: The custodian's own numbers for it, or "".
     """
@@ -146,10 +163,7 @@ class ChipSummary:
     operators: tuple[str, ...] = ()
     regions: tuple[tuple[str, int, int], ...] = ()
     contested: tuple[tuple[int, int], ...] = ()
-    families: tuple[str, ...] = ()
-    odds: float | None = None
-    beside_sheet: str = ""
-    for_no_known: bool = False
+    reads: ReadsFor | None = None
     kin: tuple[tuple[str, str, tuple[str, ...]], ...] = ()
     inventory: str = ""
     accession: str = ""

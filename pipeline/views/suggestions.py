@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
+from pipeline.flow import ReadsFor
 from pipeline.one_line import one_line
 from schemas.finding import families_said
 from schemas.names import Organisation
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
 
 _LINE = 78
 """Characters of a line of a row: as long as a terminal's, so that a mail program breaks none."""
-MOST_SPACES, MOST_LANES, MOST_KIN, MOST_READ = 8, 8, 12, 20
+MOST_SPACES, MOST_LANES, MOST_KIN, MOST_READ, MOST_KEPT = 8, 8, 12, 20, 8
 _LONG = 256
 """Words: in shorter stretches no program is looked for."""
 KINSHIP = {
@@ -56,24 +57,6 @@ def _in_words(relation: str) -> str:
     return KINSHIP[code] if code == relation else f"{KINSHIP[code]} but for some words"
 
 
-class ReadsFor(NamedTuple):
-    """What a chip's content is a program for.
-
-    Attributes:
-        chip: Its id.
-        families: Processors, where it is told.
-        no_known: It has a long stretch of no known kind, and reads as a program for no known processor.
-        odds: That it is a program for one of the families, where told.
-        beside_sheet: `another` or `not known` where the sheet's processor does not bear that out.
-    """
-
-    chip: str
-    families: tuple[str, ...]
-    no_known: bool
-    odds: float | None = None
-    beside_sheet: str = ""
-
-
 def reads_for(record: ChipRecord) -> ReadsFor:
     """What one chip's record says of processors."""
     families = tuple(family for one in record["findings"] for family in families_said(one))
@@ -86,7 +69,13 @@ def reads_for(record: ChipRecord) -> ReadsFor:
         no_known,
         odds if isinstance(odds, float) else None,
         beside if isinstance(beside, str) and beside in _BESIDE else "",
+        _kept(record),
     )
+
+
+def _kept(record: ChipRecord) -> str:
+    flow = record["contested"].get("flow") if record["contested"] else None
+    return flow["says"] if flow else ""
 
 
 def _long_dense(record: ChipRecord) -> bool:
@@ -98,7 +87,10 @@ def _long_dense(record: ChipRecord) -> bool:
 
 
 def programs(chips: Iterable[ReadsFor]) -> list[str]:
-    """Which chips read as programs, a line a family of processors, and which read as one for none of them."""
+    """Which chips read as programs, a line a family of processors, and which read as one for none of them.
+
+    Below them, of contested bits, which reading keeps the program's flow.
+    """
     found: dict[tuple[str, ...], list[ReadsFor]] = {}
     unknown, every = [], list(chips)
     for chip in every:
@@ -112,10 +104,14 @@ def programs(chips: Iterable[ReadsFor]) -> list[str]:
         for families, those in sorted(found.items())
     ]
     if unknown:
-        lines.append(f"no processor that Wellread knows (or no program): {_read(unknown)}")
+        lines.append(f"no program found for a processor that Wellread knows: {_read(unknown)}")
     for beside, told in _BESIDE.items():
         if names := [chip.chip for chip in every if chip.beside_sheet == beside]:
             lines.append(f"{told}: {_read(names)}")
+    kept = [f"{chip.chip}: {chip.kept}" for chip in every if chip.kept]
+    lines += kept[:MOST_KEPT]
+    if len(kept) > MOST_KEPT:
+        lines.append(f"… and {len(kept) - MOST_KEPT} more whose flow tells readings apart; see the report")
     return [one_line(line) for line in lines]
 
 

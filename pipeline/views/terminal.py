@@ -10,7 +10,7 @@ from pipeline.one_line import one_line, one_lined
 from pipeline.summed_up import counted, kind_of, summed_up
 from pipeline.to_do import GRADES_WORST_FIRST, UNSETTLED, ToDo, space_state
 from pipeline.views.strip import contested_spans, legend, strip
-from pipeline.views.suggestions import ReadsFor, programs, suggested
+from pipeline.views.suggestions import programs, suggested
 from schemas.glossary import GLOSSARY
 
 if TYPE_CHECKING:
@@ -119,13 +119,7 @@ def packaged(done: Packaged, *, draw: bool) -> str:
         return "\n".join([*waiting, f"Same as {done.same_as}: nothing has changed since.", place])
     lines = [_by_grade(done.chips)]
     lines += _listed(done.chips, draw=draw)
-    lines += [
-        f"  {told}"
-        for told in programs(
-            ReadsFor(one.chip, one.families, one.for_no_known, one.odds, one.beside_sheet)
-            for one in done.chips
-        )
-    ]
+    lines += [f"  {told}" for told in programs(one.reads for one in done.chips if one.reads)]
     lines += [f"  {one_line(told)}" for told in spaces_in_doubt(done.spaces)]
     lines += [f"  {told}" for told in suggested(done.suggestions, (one for c in done.chips for one in c.kin))]
     lines += [f"caution: {one_line(caution)}" for caution in done.cautions]

@@ -185,7 +185,7 @@ def test_check_says_of_programs_chips_and_spaces_what_package_says(name: str) ->
         return [line for line in lines[begins[0] : ends[-1] + 1] if not line.startswith("caution: ")]
 
     assert said(made.check.out) == said(made.package.out)
-    assert "no processor that Wellread knows" in made.check.out
+    assert "no program found for a processor that Wellread knows" in made.check.out
     assert made.check_json["programs"]
 
 

@@ -112,5 +112,8 @@ def test_it_is_told_in_record_report_and_examine_and_settles_nothing(tmp_path: P
     assert flow["says"].startswith("U1.club.1/1 keeps the program's flow; U1.hb.1/1 ")
     assert flow["says"] in (bag / "metadata/record.json").read_text(encoding="utf-8")
     assert wellread("examine", "--project", folder, "--chip", "U1").out.count("keeps the program's flow") == 1
+    for command in (("package", folder, "--into", tmp_path / "again"), ("check", folder)):
+        said = " ".join(wellread(*command).out.split())
+        assert f"U1: {flow['says']}" in said
     page = (bag / "data/report/index.html").read_text(encoding="utf-8")
     assert "keeps the program&#39;s flow" in page

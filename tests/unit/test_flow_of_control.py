@@ -298,7 +298,7 @@ def test_the_terminal_says_which_chips_are_programs_and_for_what() -> None:
     ]
     assert programs(chips) == [
         "program for 8080 or Z80 (odds at least 98 in 100): K1, K3",
-        "no processor that Wellread knows (or no program): K4",
+        "no program found for a processor that Wellread knows: K4",
         "the sheet names another processor than the program: K3",
     ]
 

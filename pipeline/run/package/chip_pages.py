@@ -137,7 +137,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         record: Of the chip.
         strips: Also what a strip on the terminal is drawn from.
     """
-    image, readings, reads = record["image"], record["readings"], reads_for(record)
+    image, readings = record["image"], record["readings"]
     words = Organisation.parse(record["organisation"]).words if record["organisation"] else 0
     return ChipSummary(
         chip=record["chip"],
@@ -151,10 +151,7 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         operators=tuple(dict.fromkeys(one["operator"] or "" for one in readings if one.get("operator"))),
         regions=tuple((one["kind"], one["start"], one["end"]) for one in record["regions"] if strips),
         contested=tuple(contested_spans(record["contested"], words)) if strips else (),
-        families=reads.families,
-        odds=reads.odds,
-        beside_sheet=reads.beside_sheet,
-        for_no_known=reads.no_known,
+        reads=reads_for(record),
         kin=kin_of(record["chip"], record["findings"]),
     )
 

@@ -9,6 +9,7 @@ import numpy as np
 from pipeline.flow import Settled
 from pipeline.stages.content.flow_of_control.kept_bits import keeps_bits
 from pipeline.stages.content.program import READ_FOR, Program, family_of
+from pipeline.summed_up import counted
 from pipeline.words import Words
 
 if TYPE_CHECKING:
@@ -64,9 +65,9 @@ def _family(program: Program | None, processor: str | None) -> str | None:
 
 def _told(names: list[list[str]], chosen: int, breaks: tuple[int, ...], family: str) -> ContestedFlow:
     others = [
-        f"{', '.join(some)} breaks it in {count} place{'' if count == 1 else 's'}"
+        f"{', '.join(some)} {_verb(some, 'breaks', 'break')} it in {counted(count, 'place')}"
         if count
-        else f"{', '.join(some)} has rarer instructions"
+        else f"{', '.join(some)} {_verb(some, 'has', 'have')} rarer instructions"
         for number, (some, count) in enumerate(zip(names, breaks, strict=True))
         if number != chosen
     ]
@@ -75,6 +76,11 @@ def _told(names: list[list[str]], chosen: int, breaks: tuple[int, ...], family: 
         "family": family,
         "keeps": keeps,
         "breaks": {name: count for some, count in zip(names, breaks, strict=True) for name in some},
-        "says": f"{', '.join(keeps)} keeps the program's flow; {'; '.join(others)}. Evidence, and no vote: "
-        "of such words about eight bits in code one in a hundred was wrong",
+        "says": f"{', '.join(keeps)} {_verb(keeps, 'keeps', 'keep')} the program's flow; "
+        f"{'; '.join(others)}. Evidence, and no vote: of such words about eight bits in code one in a "
+        "hundred was wrong",
     }
+
+
+def _verb(names: list[str], one: str, more: str) -> str:
+    return one if len(names) == 1 else more
