@@ -34,6 +34,7 @@ from schemas.record import Grade
 CHIP = Organisation(8, 4)
 IMAGE: Words = np.array([1, 2, 3, 4, 5, 6, 7, 8], np.uint8)
 NOTHING = np.zeros_like(IMAGE)
+CHIP_BITS = 0b1111
 MOVED = (Step("reorder-lines"),)
 
 
@@ -162,6 +163,25 @@ def test_a_bit_without_settlement_is_contested_and_bits_and_words_are_counted() 
     assert lone.reasons[0] == "1 bit in 1 word unresolved"
     mask[3] = 1
     assert grade(settled(read("hb", IMAGE), contested=mask), ()).reasons[0] == "3 bits in 2 words unresolved"
+
+
+def test_words_that_no_reading_has_are_told_apart_from_bits_that_readings_contest() -> None:
+    every_bit = np.full_like(NOTHING, CHIP_BITS)
+    for lacking in (1, 2):
+        present = [True] * (8 - lacking) + [False] * lacking
+        nobodys = np.where(present, NOTHING, every_bit)
+        done = grade(settled(read("hb", IMAGE, present=present), contested=nobodys), ())
+        assert done.grade is Grade.CONTESTED
+        told = f"No reading has {lacking} word{'s' if lacking > 1 else ''}"
+        assert done.reasons == (told, "1 pass by hb")
+        beside = settled(read("hb", IMAGE, present=present), contested=with_bit(nobodys, 2, 1))
+        assert grade(beside, ()).reasons == (told, "1 bit in 1 word unresolved", "1 pass by hb")
+
+
+def test_bits_contested_where_words_were_read_are_no_word_that_nobody_has() -> None:
+    short = read("hb", IMAGE, present=[True] * 7 + [False])
+    done = grade(settled(short, contested=with_bit(NOTHING, 2, 1)), ())
+    assert done.reasons == ("1 bit in 1 word unresolved", "1 pass by hb")
 
 
 def test_a_frame_without_settlement_is_contested_though_no_bit_is() -> None:
@@ -417,6 +437,31 @@ def test_no_check_lifts_what_is_missing_faulty_or_contested(given_alone: Any) ->
     done = lifted(given_alone, checks=1, lifting=("a sum holds",), reader_notes=())
     assert done.grade is given_alone.grade
     assert done.reasons == given_alone.reasons
+
+
+@pytest.mark.parametrize("of", [ONE, THREE], ids=["single", "repeatable"])
+def test_another_specimen_corroborates_what_one_reader_alone_stands_behind(of: Settled) -> None:
+    alone = grade(of, ())
+    assert lifted(alone, checks=0, lifting=(), reader_notes=()) == alone
+    twin = ("the same in another specimen",)
+    done = lifted(alone, checks=0, lifting=(), reader_notes=("n",), borne_out=twin)
+    assert done.grade is Grade.CORROBORATED
+    assert done.reasons == (*twin, *alone.reasons, "n")
+
+
+@pytest.mark.parametrize(
+    "alone",
+    [
+        missing(None, 0, 0),
+        grade(THREE, (finding(),)),
+        grade(settled(read("hb", IMAGE), contested=with_bit(NOTHING, 0, 0)), ()),
+        grade(TWO_READERS, ()),
+        grade(ONE, (), lifting=("a sum holds",)),
+    ],
+    ids=lambda graded: str(graded.grade.value),
+)
+def test_no_other_specimen_lifts_a_chip_of_any_other_grade(alone: Any) -> None:
+    assert lifted(alone, checks=0, lifting=(), reader_notes=(), borne_out=("a twin",)) == alone
 
 
 def test_what_is_known_of_the_readers_is_no_reason_of_a_missing_or_faulty_chip() -> None:
