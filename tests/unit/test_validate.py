@@ -290,6 +290,36 @@ def test_an_altered_file_is_complete_and_not_valid() -> None:
     )
 
 
+def test_an_altered_file_is_told_beside_one_that_is_missing_and_one_that_nobody_lists() -> None:
+    listed = {"manifest-sha256.txt": manifest({**PAYLOAD, "data/gone.bin": b"g"})}
+    found = problems(bag({"data/a.bin": b"aXa", "data/sub/b.bin": b"bb", "data/new.bin": b"n"}, listed))
+    assert [(each.path, each.kind) for each in found] == [
+        ("data/a.bin", "altered"),
+        ("data/gone.bin", "missing"),
+        ("data/new.bin", "unexpected"),
+    ]
+
+
+def test_an_altered_file_is_told_beside_one_that_cannot_be_read() -> None:
+    whole = bag({"data/a.bin": b"aXa", "data/sub/b.bin": b"bb"}, {"manifest-sha256.txt": manifest(PAYLOAD)})
+    unread = Seen("data/sub/b.bin", "regular", 2, (), trouble="Input/output error")
+    seen = tuple(unread if each.path == unread.path else each for each in whole.seen)
+    assert [(each.path, each.kind) for each in problems(whole._replace(seen=seen))] == [
+        ("data/a.bin", "altered"),
+        ("data/sub/b.bin", "missing"),
+    ]
+
+
+def test_two_files_that_changed_places_are_altered_though_the_manifest_lists_them_in_that_order() -> None:
+    backwards = {"manifest-sha256.txt": manifest(dict(reversed(PAYLOAD.items())))}
+    assert problems(bag(PAYLOAD, backwards)) == []
+    exchanged = {"data/a.bin": b"bb", "data/sub/b.bin": b"aaa"}
+    assert [(each.path, each.kind) for each in problems(bag(exchanged, backwards))] == [
+        ("data/a.bin", "altered"),
+        ("data/sub/b.bin", "altered"),
+    ]
+
+
 def test_a_manifest_that_agrees_while_another_does_not_puts_manifests_themselves_in_doubt() -> None:
     before = manifest({"data/a.bin": b"xyz", "data/sub/b.bin": b"bb"}, "md5")
     tags = {
