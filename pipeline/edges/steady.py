@@ -44,7 +44,7 @@ class State(NamedTuple):
     touched_ns: int
 
 
-def steadily(path: Path, read: Callable[[], R], *, name: str = "") -> R:
+def steadily(path: Path | str, read: Callable[[], R], *, name: str = "") -> R:
     """Read a file, again where it changed meanwhile.
 
     Args:
@@ -81,13 +81,13 @@ def changed_between(path: str) -> StorageError:
     )
 
 
-def state_of(path: Path) -> State:
+def state_of(path: Path | str) -> State:
     """A file's state now. Raises OSError."""
     status = os.stat(path)  # noqa: PTH116 - one of many thousand calls
     return State(status.st_dev, status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
 
 
-def at_rest(path: Path) -> State | None:
+def at_rest(path: Path | str) -> State | None:
     """A file's state once its last change lies far enough back; None where it changes on and on.
 
     Raises OSError.

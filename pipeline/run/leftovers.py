@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Collection
 from pathlib import Path
 
@@ -56,6 +57,12 @@ def dead_runs_of(final: Path, *, clear: bool, quiet: bool) -> tuple[Leftover, ..
     """The same for the one folder that a command is to make or to mend. Raises StorageError."""
     real = Path(os.path.realpath(final))
     return dead_runs(real.parent, [real.name], clear=clear, quiet=quiet)
+
+
+def dead_versions(place: Path, machine: str, *, clear: bool, quiet: bool) -> tuple[Leftover, ...]:
+    """The same for all versions of a machine's bag. Raises StorageError."""
+    own = re.compile(re.escape(machine) + r"-v[1-9][0-9]*")
+    return dead_runs(place, lambda one: own.fullmatch(one) is not None, clear=clear, quiet=quiet)
 
 
 def _when(one: Leftover) -> str:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import json
 import os
+import shutil
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
@@ -11,8 +13,11 @@ import pytest
 
 from pipeline import __version__
 from pipeline.__main__ import NO_PLUGINS, ONE_THREAD, settle_libraries
+from pipeline.errors import BagError
+from pipeline.flow import Packaged
 from pipeline.run.package.package import package, unchanged
 from pipeline.run.package.ready import get_ready
+from pipeline.run.package.untouched import untouched_version
 from schemas.record import SoftwareRecord
 
 SHEET = """\
@@ -94,6 +99,79 @@ def test_whatever_goes_into_a_bag_tells_a_changed_project(packaged: Path, change
 
 def test_a_version_that_another_program_made_is_no_reason_to_do_nothing(packaged: Path) -> None:
     assert not _is_unchanged(packaged, version="999")
+
+
+@pytest.fixture
+def plain(packaged: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """The same without the loose dump, which the sheet's cautions tell of, and older than its version."""
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
+    root = tmp_path / "p"
+    shutil.copytree(packaged, root)
+    (root / "dumps" / "stray.bin").unlink()
+    package(root, quiet=True)
+    _aged(root)
+    return root
+
+
+def _aged(root: Path) -> None:
+    """As if nothing had been changed for years."""
+    for path in root.rglob("*"):
+        if path.is_file():
+            os.utime(path, (1, 1))
+
+
+def _untouched(root: Path) -> Packaged | None:
+    return untouched_version(root, None, quiet=True, clear_leftovers=False)
+
+
+def test_a_project_that_nobody_touched_is_told_before_its_sheet_is_read(plain: Path) -> None:
+    short = _untouched(plain)
+    (plain / "sheet.yaml").touch()
+    assert short is not None
+    assert _untouched(plain) is None  # newer: the longer way is asked
+    assert package(plain, quiet=True) == short
+
+
+@pytest.mark.parametrize("change", [name for name in CHANGES if "loose dump" not in name])
+def test_bytes_tell_a_changed_project_that_no_time_tells(plain: Path, change: str) -> None:
+    CHANGES[change](plain)
+    _aged(plain)
+    assert _untouched(plain) is None
+    assert package(plain, quiet=True).same_as == ""
+
+
+def test_what_the_sheet_cautions_of_is_told_again(packaged: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
+    _aged(packaged)
+    assert _untouched(packaged) is None
+    assert package(packaged, quiet=True).cautions
+
+
+def test_a_link_out_of_the_folder_is_not_passed_over(plain: Path, tmp_path: Path) -> None:
+    (tmp_path / "other").write_text("x")
+    (plain / "docs" / "link").symlink_to(tmp_path / "other")
+    os.utime(plain / "docs" / "link", (1, 1))
+    assert _untouched(plain) is None
+
+
+def test_an_untouched_project_whose_version_is_damaged_is_refused(plain: Path) -> None:
+    page = plain.parent / "m-v1" / "metadata" / "provenance.txt"
+    page.write_text(page.read_text() + "\n")
+    with pytest.raises(BagError, match="damaged"):
+        _untouched(plain)
+
+
+def test_a_record_that_is_none_of_ours_leaves_it_to_the_longer_way(plain: Path) -> None:
+    path = plain.parent / "m-v1" / "metadata" / "record.json"
+    record = json.loads(path.read_text())
+    others: list[object] = [None, 7, {"a": []}, [{}]]
+    for key in ("machine", "software", "cautions", "created", "sheet", "chips", "inputs_sha256"):
+        for instead in others:
+            path.write_text(json.dumps({**record, key: instead}))
+            assert _untouched(plain) is None
+    path.write_text(json.dumps(record))
+    with pytest.raises(BagError, match="damaged"):  # of the right files, but laid out otherwise
+        _untouched(plain)
 
 
 @pytest.mark.parametrize(("name", "ours"), [*((name, "1") for name in ONE_THREAD), (NO_PLUGINS, "__all__")])

@@ -44,7 +44,8 @@ from pipeline.run.package.ready import Ready
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Keyed
 from pipeline.run.package.twins import OpenTwin
-from pipeline.run.package.unchanged import attached, inputs_digest, same_version, told_same
+from pipeline.run.package.unchanged import attached, same_version, told_same
+from pipeline.run.package.untouched import inputs_digest
 from pipeline.run.package.versions import Previous, reasons
 from pipeline.run.package.worked_before import worked_before
 from pipeline.stages.sheet import refuse

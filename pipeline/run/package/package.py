@@ -1,7 +1,8 @@
 """`wellread package`: from a project folder to a bag that has passed two judges.
 
 1. The sheet and the folder are read; all problems are told together and end the run.
-2. If nothing changed since the newest version, that is said and nothing is written.
+2. If nothing changed since the newest version, that is said and nothing is written; where no file is newer
+   than it, that is asked first of all.
 3. The bag is built in staging (`build`), which is loaded only then.
 4. One rename gives it its name.
 """
@@ -15,10 +16,10 @@ from pipeline.bags import record_file
 from pipeline.edges.progress import Progress
 from pipeline.edges.staging import Staging
 from pipeline.flow import Packaged
-from pipeline.run.package.ready import Ready, get_ready
-from pipeline.run.package.unchanged import unchanged_version
+from pipeline.run.package.untouched import untouched_version
 
 if TYPE_CHECKING:
+    from pipeline.run.package.ready import Ready
     from schemas.record import ChipRecord
 
 
@@ -36,6 +37,11 @@ def package(
     Raises:
         WellreadError: See the exit codes; nothing is left under the final name.
     """
+    untouched = untouched_version(folder, into, quiet=quiet, clear_leftovers=clear_leftovers)
+    if untouched is not None:
+        return untouched
+    from pipeline.run.package.ready import get_ready
+
     ready, final = get_ready(folder, into, quiet=quiet, clear_leftovers=clear_leftovers)
     same = unchanged(ready)
     if same is not None:
@@ -63,6 +69,8 @@ def unchanged(ready: Ready) -> Packaged | None:
     assert project.plan is not None
     if previous is None:
         return None
+    from pipeline.run.package.unchanged import unchanged_version
+
     receipts = {one.key: one.receipt for one in ready.twins}
     return unchanged_version(project, project.plan, receipts, previous)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,7 +12,7 @@ from pipeline.edges.project_folder import SHEET_NAME, destination
 from pipeline.edges.staging import make_last_folder
 from pipeline.errors import ClockError
 from pipeline.flow import Plan
-from pipeline.run.leftovers import dead_runs
+from pipeline.run.leftovers import dead_versions
 from pipeline.run.package.open_project import Project, open_project
 from pipeline.run.package.versions import Previous, newest
 from pipeline.stages.sheet import refuse
@@ -56,8 +55,7 @@ def get_ready(folder: Path, into: Path | None, *, quiet: bool, clear_leftovers: 
     name = f"{machine}-v{previous.version + 1 if previous else 1}"
     make_last_folder(place, quiet=quiet)
     twins = _twins(project)
-    own = re.compile(re.escape(machine) + r"-v[1-9][0-9]*")
-    dead_runs(place, lambda one: own.fullmatch(one) is not None, clear=clear_leftovers, quiet=quiet)
+    dead_versions(place, machine, clear=clear_leftovers, quiet=quiet)
     return Ready(project, moment, previous, twins), place / name
 
 

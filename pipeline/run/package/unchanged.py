@@ -17,26 +17,13 @@ from pipeline import __version__
 from pipeline.bags.observed import Verdict
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import Observing
-from pipeline.edges.steady import steadily
-from pipeline.errors import BagError, WellreadError
-from pipeline.flow import ChipSummary, Packaged, Plan
+from pipeline.errors import WellreadError
+from pipeline.flow import Packaged, Plan
 from pipeline.run.package.names_in_bag import loose_dumps
 from pipeline.run.package.open_project import Project
+from pipeline.run.package.untouched import digest_of_file, inputs_digest, same_again, summaries
 from pipeline.run.package.versions import Previous
-from pipeline.to_do import to_do
 from schemas.record import Record
-
-_BLOCK = 1 << 20
-
-
-def inputs_digest(inputs: Mapping[str, str]) -> str:
-    """One digest over everything that goes into a bag.
-
-    Args:
-        inputs: Path in the project folder, or `twins/` and a twin's key → SHA-256.
-    """
-    lines = (f"{sha256}  {path}\n" for path, sha256 in sorted(inputs.items()))
-    return hashlib.sha256("".join(lines).encode()).hexdigest()
 
 
 def attached(project: Project) -> list[str]:
@@ -98,22 +85,8 @@ def same_version(previous: Previous, plan: Plan, verdict: Verdict) -> Packaged:
     Raises:
         BagError: It does not pass.
     """
-    if not verdict.valid:
-        first = verdict.problems[0]
-        raise BagError(
-            where=str(previous.path),
-            problem=f"nothing has changed since this version, but it is damaged ({first.path}: "
-            f"{first.means})",
-            remedy="Mend it from a copy with `wellread mend`, or move it away and package again",
-        )
-    chips = [ChipSummary(one["chip"], one["grade"], to_do(one).brief) for one in previous.record["chips"]]
-    return Packaged(
-        previous.path,
-        previous.bag,
-        chips,
-        tuple(str(one) for one in plan.cautions),
-        suggestions=tuple(previous.record.get("suggestions", ())),
-    )
+    cautions = tuple(str(one) for one in plan.cautions)
+    return same_again(previous.path, summaries(previous.record), previous.record, cautions, verdict)
 
 
 class _AgainstVersion:
@@ -133,7 +106,7 @@ class _AgainstVersion:
         """Whether each holds what it held; the first that does not ends the search."""
         try:
             return all(
-                self._was.get(path) == self._inputs.setdefault(path, _sha256(self._folder / path))
+                self._was.get(path) == self._inputs.setdefault(path, digest_of_file(f"{self._folder}/{path}"))
                 for path in paths
             )
         except (OSError, WellreadError):
@@ -173,16 +146,3 @@ def _recorded(record: Record) -> Iterator[tuple[str, str]]:
 def _named(files: Iterable[Mapping[str, object]]) -> Iterator[tuple[str, str]]:
     for one in files:
         yield str(one["original_name"]), str(one["sha256"])
-
-
-def _sha256(path: Path) -> str:
-    """Of a file as it was at one moment."""
-
-    def digest() -> str:
-        found = hashlib.sha256()
-        with open(path, "rb", buffering=0) as stream:  # noqa: PTH123 - by the ten thousand
-            while block := stream.read(_BLOCK):
-                found.update(block)
-        return found.hexdigest()
-
-    return steadily(path, digest)
