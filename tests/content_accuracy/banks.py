@@ -19,7 +19,7 @@ Chip = NDArray[np.uint8]
 SIZES = (1024, 2048, 4096)
 _LEAST, _MOST = 3, 8
 _ALL_NEAR = frozenset(["8086", "pdp11"])
-"""Families whose calls within a program carry distances, not addresses: nothing tells their banks."""
+"""Families whose calls within a program carry distances, not addresses: nothing but their neighbours."""
 _LOADED: Mapping[str, int] = {
     "c64": 0x0800,
     "pet": 0x0400,
@@ -50,35 +50,49 @@ class Rack:
     strangers: Sequence[Chip]
 
     def outcomes(self, rng: Generator) -> Iterator[Outcome]:
-        """One outcome a chip that is a program, right at its own address.
+        """One outcome a chip that is a program, right at its own address; one more where all calls are near.
 
-        And one a stranger, right where it is left out.
+        That one is right where it has its address or its own distance from the neighbour that it is told. And
+        one a stranger, right where it is left out of both.
         """
         own = list(self.chips)
         every = [*self.chips.values(), *self.strangers]
         order = rng.permutation(len(every)).tolist()
         family = READ_AS.get(self.image.family, self.image.family)
         units = 2 if family in WORD_FAMILIES else 1
-        said = {order[one.image]: one.base * units for one in standing([every[n] for n in order], family)}
+        found = standing([every[n] for n in order], family)
+        said = {order[one.image]: one.base * units for one in found.placed}
+        beside = {order[one.image]: (order[one.beside], one.behind * units) for one in found.in_rows}
         moved = [said[n] - own[n] for n in range(len(own)) if n in said]
         # Of images that begin at an unknown multiple of 8K the chips must agree on it.
         agreed = max(sorted(set(moved)), key=moved.count, default=0)
         agreed = agreed if agreed % 8192 == 0 and _loaded(self.image) is None else 0
         for number in range(len(every)):
-            stranger = number >= len(own)
-            if not stranger and not _is_program(every[number], family):
-                continue
-            right = number not in said if stranger else said.get(number, -1) - own[number] == agreed
-            wrong = number in said and not right if not stranger else number in said
-            question = "banks, strangers" if stranger else "banks"
-            note = f"{self.image.name} said {said}, own {own}"
-            yield Outcome(question, self.image.family, self.image.package, right, wrong, note=note)
+            note = f"{self.image.name} said {said}, beside {beside}, own {own}"
+            group, package = self.image.family, self.image.package
+            if number >= len(own):
+                left = number not in said and number not in beside
+                yield Outcome("banks, strangers", group, package, left, not left, note=note)
+            elif _is_program(every[number], family):
+                right = number in said and said[number] - own[number] == agreed
+                if family not in _ALL_NEAR:
+                    yield Outcome("banks", group, package, right, number in said and not right, note=note)
+                told = number in said or number in beside
+                right = right or number in beside and _apart(own, number, *beside[number])
+                yield Outcome("banks or neighbours", group, package, right, told and not right, note=note)
 
 
-def racks(found: Sequence[Image], size: int, most: int, rng: Generator) -> Iterator[Rack]:
-    """Racks of neighbouring chips of each program, at most so many a package."""
+def _apart(own: Sequence[int], number: int, other: int, behind: int) -> bool:
+    """Whether a chip stands so far behind another one of its program."""
+    return other < len(own) and own[number] - own[other] == behind
+
+
+def racks(
+    found: Sequence[Image], size: int, most: int, rng: Generator, families: frozenset[str]
+) -> Iterator[Rack]:
+    """Racks of neighbouring chips of each program for these families, at most so many a package."""
     taken: dict[str, int] = {}
-    programs = [one for one in found if one.family in CODE - _ALL_NEAR]
+    programs = [one for one in found if one.family in families]
     for number in rng.permutation(len(programs)).tolist():
         image = programs[number]
         base = _loaded(image) or 0
@@ -125,7 +139,8 @@ def _piece(image: Image, size: int, rng: Generator) -> Chip:
 
 def asked(found: Sequence[Image], most: int, rng: Generator) -> Iterator[tuple[str, Outcome]]:
     """Every chip and every stranger, with the name of its row."""
-    for size in SIZES:
-        for rack in racks(found, size, most, rng):
-            for outcome in rack.outcomes(rng):
-                yield f"{outcome.question}, {size // 1024}K", outcome
+    for families in (CODE - _ALL_NEAR, _ALL_NEAR):
+        for size in SIZES:
+            for rack in racks(found, size, most, rng, families):
+                for outcome in rack.outcomes(rng):
+                    yield f"{outcome.question}, {size // 1024}K", outcome

@@ -108,7 +108,7 @@ def placings(
         some = [one for one in chips if _may_be(one, family, bits)][:MOST_STANDING]
         if len(some) < 2 or all(one.placed for one in some):
             continue
-        found = standing([as_stored(load(one.chip), bits, family) for one in some], family)
+        found = standing([as_stored(load(one.chip), bits, family) for one in some], family).placed
         names = [one.chip for one in some]
         stand = {names[one.image]: _by_name(one, names) for one in found}
         unplaced = frozenset(one.chip for one in some if not one.placed and one.chip in stand)

@@ -4,15 +4,18 @@ Every absolute target names a slot, a multiple of the chip's size; whichever chi
 instruction, best a routine, at that place. One assignment of chips to slots weighs all of them. A chip that
 no other chip calls into stays out: its own calls alone are a stranger's as well.
 
+Distances that lead out of a chip tell its neighbour (`neighbours`): chips linked into a row are placed as one,
+and a chip beside one that is placed is weighed with them. A row of which no address is known is told as that.
+
 Source: linear assignment (Kuhn 1955), by `scipy`; the votes are those of `votes`.
 
-Does not work: processors whose calls are all relative (8086) or stay in a page (8048), halves of a word, and
-programs that are moved before they run.
+Does not work: processors whose calls stay in a page (8048), halves of a word, and programs that are moved
+before they run.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import NamedTuple
 
 import numpy as np
@@ -23,6 +26,15 @@ from pipeline.stages.content.flow_of_control.decode import decode
 from pipeline.stages.content.flow_of_control.families import places_speaking
 from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES, Bytes, Mask, Nats
 from pipeline.stages.content.flow_of_control.named_addresses import named_addresses, naming_nats
+from pipeline.stages.content.flow_of_control.neighbours import (
+    Leading,
+    Links,
+    Row,
+    alone,
+    leading_out,
+    links,
+    rows,
+)
 from pipeline.stages.content.flow_of_control.votes import (
     LandingRates,
     far_targets,
@@ -35,8 +47,6 @@ LEAST_STANDING = 8.0
 """Nats by which every other way of placing all chips must be worse; below it nothing is said."""
 _LEAST_CROSS = 3.0
 """Nats that the calls of other chips must speak for a chip's place."""
-_CLOSE = 3
-"""Targets so few places apart are entries of one table: they land, or miss, together."""
 _ROUNDS = 3
 """Rounds in which chips that are placed call others in."""
 _NEVER = -1e9
@@ -57,6 +67,9 @@ class Stood(NamedTuple):
         landing: How many of these land where an instruction begins.
         callers: Numbers of the other chips that call into it or name addresses in it.
         named: How many different addresses in it placed chips name without going there.
+        leading: Different places that distances name between it and other placed chips, either way.
+        landed: At how many of these an instruction begins.
+        beside: Numbers of these other chips.
     """
 
     image: int
@@ -66,13 +79,49 @@ class Stood(NamedTuple):
     landing: int
     callers: tuple[int, ...]
     named: int
+    leading: int
+    landed: int
+    beside: tuple[int, ...]
+
+
+class Neighbour(NamedTuple):
+    """One chip of a row of which no address is known.
+
+    Attributes:
+        image: Its number.
+        row: All of its row, the first one first.
+        beside: The chip before it in the row; of the first one, that behind.
+        behind: How many places it stands behind that one; less than 0: before it.
+        nats: By how much the row's weakest link is better than none, and than all that it excludes.
+        leading: Different places that distances name between it and others of the row, either way.
+        landed: At how many of these an instruction begins.
+    """
+
+    image: int
+    row: tuple[int, ...]
+    beside: int
+    behind: int
+    nats: float
+    leading: int
+    landed: int
+
+
+class Standing(NamedTuple):
+    """Chips with an address, in the order given, and chips of rows without."""
+
+    placed: list[Stood]
+    in_rows: list[Neighbour]
+
+
+Places = Mapping[int, tuple[int, float]]
+"""Chip → its first place's address and by how much that stands out."""
 
 
 class _Chip(NamedTuple):
     """What one image tells of where it stands.
 
     Its size in places, where its instructions begin, what a call, a jump and a name of each place say, its
-    own far calls and jumps and the addresses that it names.
+    own far calls and jumps and the addresses that it names, and the distances that lead out of it.
     """
 
     size: int
@@ -80,9 +129,19 @@ class _Chip(NamedTuple):
     says: Nats
     to: NDArray[np.int64]
     how: NDArray[np.intp]
+    leading: Leading
 
 
-def standing(images: Sequence[Bytes], family: str) -> list[Stood]:
+class _Group(NamedTuple):
+    """All chips of one size: their numbers, what links them (by position in `chips`), and their rows."""
+
+    size: int
+    chips: list[int]
+    links: Links
+    rows: list[Row]
+
+
+def standing(images: Sequence[Bytes], family: str) -> Standing:
     """Where each chip of one machine stands, as far as the flow of control tells.
 
     Args:
@@ -90,22 +149,57 @@ def standing(images: Sequence[Bytes], family: str) -> list[Stood]:
         family: The processor, one of READ_AS.
 
     Returns:
-        The chips that are placed, two at least, in the order given. Nothing is raised.
+        Two placed chips at least, or none. Nothing is raised.
     """
     if not 2 <= len(images) <= MOST_STANDING:
-        return []
+        return Standing([], [])
     chips = [_chip(image, family) for image in images]
+    groups = _groups(chips, 2 if family in WORD_FAMILIES else 1)
     space = 1 << 23 if family in WORD_FAMILIES else 1 << 16
     callers: Iterable[int] = range(len(chips))
-    placed: dict[int, tuple[int, float]] = {}
+    placed: Places = {}
+    before: Places = {}
     for _ in range(_ROUNDS):
-        placed = _placed(chips, sorted(callers), space)
-        together = _together(chips, placed)
+        placed = _placed(chips, groups, sorted(callers), before, space)
+        together = _together(chips, groups, placed)
         if together == set(callers):
             break
         callers = together
+        before = {number: placed[number] for number in sorted(together)}
     kept = {number: placed[number] for number in sorted(callers) if number in placed}
-    return [_told(chips, kept, number) for number in kept] if len(kept) > 1 else []
+    kept = kept if len(kept) > 1 else {}
+    told = [_told(chips, groups, kept, number) for number in kept]
+    return Standing(told, [one for group in groups for one in _in_rows(group, kept)])
+
+
+def _groups(chips: Sequence[_Chip], units: int) -> list[_Group]:
+    """The chips of each size, linked."""
+    out = []
+    for size in sorted({one.size for one in chips}):
+        own = [number for number, one in enumerate(chips) if one.size == size]
+        found = links([chips[number].leading for number in own], units)
+        linked = [Row({own[k]: at for k, at in row.at.items()}, row.nats) for row in rows(found)]
+        out.append(_Group(size, own, found, linked))
+    return out
+
+
+def _in_rows(group: _Group, placed: Places) -> Iterator[Neighbour]:
+    """The chips of rows of which none has an address."""
+    for row in group.rows:
+        chips = list(row.at)
+        if len(chips) < 2 or not placed.keys().isdisjoint(chips):
+            continue
+        for number, chip in enumerate(chips):
+            beside = chips[number - 1 if number else 1]
+            behind = (row.at[chip] - row.at[beside]) * group.size
+            told = [_linked(group, other, chip, row.at[chip] - row.at[other]) for other in chips]
+            leading, landed = sum(one for _, one, _ in told), sum(one for *_, one in told)
+            yield Neighbour(chip, tuple(chips), beside, behind, row.nats, leading, landed)
+
+
+def _linked(group: _Group, one: int, other: int, behind: int) -> tuple[float, int, int]:
+    """Nats, places named and landed on between two chips of one size, one so many chips behind the other."""
+    return group.links.between(group.chips.index(one), group.chips.index(other), behind)
 
 
 def _chip(image: Bytes, family: str) -> _Chip:
@@ -118,7 +212,8 @@ def _chip(image: Bytes, family: str) -> _Chip:
     to = np.concatenate([far.to, names])
     how = np.concatenate([np.where(far.call, CALLED, JUMPED), np.full(len(names), NAMED)])
     says.append(naming_nats(image, found, one.units))
-    return _Chip(len(one.length), found.begins[0], np.stack(says), to, how)
+    leading = leading_out(one, found, speaks, says[0])
+    return _Chip(len(one.length), found.begins[0], np.stack(says), to, how, leading)
 
 
 def _says(found: Starts, speaks: Mask, *, call: bool) -> Nats:
@@ -152,37 +247,76 @@ def _targets(chips: Sequence[_Chip], callers: Iterable[int]) -> tuple[NDArray[np
 
 def _landing(chip: _Chip, to: NDArray[np.int64], how: NDArray[np.intp]) -> Nats:
     """What each address says if the chip stands in its slot."""
-    return chip.says[how, to % chip.size] * _alone(to)
+    return chip.says[how, to % chip.size] * alone(to)
 
 
-def _alone(to: NDArray[np.int64]) -> Nats:
-    """How much each target counts: those close behind another, as the entries of a table, less and less."""
-    new = np.diff(to, prepend=-1 - _CLOSE) > _CLOSE
-    first = np.maximum.accumulate(np.where(new, np.arange(len(to)), 0))
-    return np.asarray((1.0 + np.arange(len(to)) - first) ** -0.5, dtype=np.float64)
-
-
-def _placed(chips: Sequence[_Chip], callers: Sequence[int], space: int) -> dict[int, tuple[int, float]]:
+def _placed(
+    chips: Sequence[_Chip], groups: Sequence[_Group], callers: Sequence[int], before: Places, space: int
+) -> dict[int, tuple[int, float]]:
     """Chip → its base and by how much it stands out; those that do not are left out.
 
-    Chips of one size are assigned together; of two sizes in each other's place neither is placed.
+    Rows of chips of one size are assigned together; of two sizes in each other's place neither is placed.
     """
     to, how = _targets(chips, callers)
     out: dict[int, tuple[int, float]] = {}
-    for size in sorted({one.size for one in chips}):
-        own = [number for number, one in enumerate(chips) if one.size == size]
-        slots = np.unique(to // size)
-        if not len(slots):
-            continue
-        worth = np.empty((len(slots), len(own)))
-        where = np.searchsorted(slots, to // size)
-        for column, number in enumerate(own):
+    for group in groups:
+        slots = np.unique(to // group.size)
+        where = np.searchsorted(slots, to // group.size)
+        says = np.empty((len(slots), len(group.chips)))
+        for column, number in enumerate(group.chips):
             nats = _landing(chips[number], to, how)
-            worth[:, column] = np.bincount(where, weights=nats, minlength=len(slots))
+            says[:, column] = np.bincount(where, weights=nats, minlength=len(slots))
+        most = max(2, space // group.size)
+        bases, worth = _worth(group, slots, says, before, most)
+        if not len(bases):
+            continue
         # Choosing among all slots costs; not to be placed costs nothing.
-        found = _assigned(worth - np.log(max(2, space // size)))
-        out |= {own[column]: (int(slots[slot]) * size, nats) for column, (slot, nats) in found.items()}
-    return _apart(out, chips)
+        for column, (base, nats) in _assigned(worth - np.log(most)).items():
+            row = group.rows[column]
+            first = int(bases[base])
+            out |= {
+                one: ((first + at) * group.size, float(min(nats, row.nats))) for one, at in row.at.items()
+            }
+    return _apart(out, chips, groups)
+
+
+def _worth(
+    group: _Group, slots: NDArray[np.int64], says: Nats, before: Places, most: int
+) -> tuple[NDArray[np.int64], Nats]:
+    """The slots in which rows may begin, and shape (slots, rows): what speaks for each one's beginning there.
+
+    Args:
+        group: The chips of one size.
+        slots: Those that far targets name.
+        says: Shape (slots, chips), what these say for each chip's standing there.
+        before: Where chips stood in the round before; distances between them and others speak, too.
+        most: Slots of the machine.
+    """
+    entries = [list(_speaking_for(group, row, slots, says, before)) for row in group.rows]
+    named = [base for one in entries for base, _ in one]
+    bases = np.unique(np.concatenate(named)) if named else np.zeros(0, np.int64)
+    bases = bases[(bases >= 0) & (bases < most)]
+    worth = np.zeros((len(bases), len(group.rows)))
+    for column, (row, one) in enumerate(zip(group.rows, entries, strict=True)):
+        length = max(row.at.values())
+        for base, nats in one:
+            fits = (base >= 0) & (base + length < most)
+            np.add.at(worth[:, column], np.searchsorted(bases, base[fits]), nats[fits])
+    return bases, worth
+
+
+def _speaking_for(
+    group: _Group, row: Row, slots: NDArray[np.int64], says: Nats, before: Places
+) -> Iterator[tuple[NDArray[np.int64], Nats]]:
+    """Slots in which a row may begin, and what far targets, and distances of placed chips, say for each."""
+    reach = group.links.reach
+    for chip, at in row.at.items():
+        own = group.chips.index(chip)
+        yield slots - at, says[:, own]
+        for number, other in enumerate(group.chips):
+            if other in before and other not in row.at and group.links.leading[:, number, own].any():
+                there = before[other][0] // group.size
+                yield there + np.arange(-reach, reach + 1) - at, group.links.nats[:, number, own]
 
 
 def _assigned(worth: Nats) -> dict[int, tuple[int, float]]:
@@ -209,44 +343,55 @@ def _best(worth: Nats) -> tuple[dict[int, int], float]:
     return {int(c): int(r) for r, c in zip(chosen, of, strict=True) if r < rows}, total
 
 
-def _apart(placed: dict[int, tuple[int, float]], chips: Sequence[_Chip]) -> dict[int, tuple[int, float]]:
-    """Those that lie in no other's place."""
+def _apart(
+    placed: dict[int, tuple[int, float]], chips: Sequence[_Chip], groups: Sequence[_Group]
+) -> dict[int, tuple[int, float]]:
+    """Those that lie in no other's place, nor anyone of their row."""
     spans = {number: (base, base + chips[number].size) for number, (base, _) in placed.items()}
-    return {
-        number: one
-        for number, one in placed.items()
-        if not any(
-            low < spans[number][1] and spans[number][0] < high
-            for other, (low, high) in spans.items()
-            if other != number
-        )
+    clash = {
+        number
+        for number, (start, end) in spans.items()
+        if any(low < end and start < high for other, (low, high) in spans.items() if other != number)
     }
+    out = {one for group in groups for row in group.rows if clash.isdisjoint(row.at) for one in row.at}
+    return {number: one for number, one in placed.items() if number in out}
 
 
-def _together(chips: Sequence[_Chip], placed: dict[int, tuple[int, float]]) -> set[int]:
-    """The largest group of placed chips that call into each other."""
+def _together(chips: Sequence[_Chip], groups: Sequence[_Group], placed: Places) -> set[int]:
+    """The largest group of placed chips that call into each other, or are linked."""
     joined = {number: {number} for number in placed}
     for number in placed:
         for caller in placed:
             if joined[caller] is joined[number]:
                 continue
-            if _cross(chips, placed, caller, number) >= _LEAST_CROSS:
+            if _cross(chips, groups, placed, caller, number) >= _LEAST_CROSS:
                 both = joined[caller] | joined[number]
                 joined |= dict.fromkeys(both, both)
     return max(joined.values(), key=len, default=set())
 
 
-def _cross(chips: Sequence[_Chip], placed: dict[int, tuple[int, float]], caller: int, number: int) -> float:
-    """What one chip's calls and jumps say for another's place."""
+def _cross(
+    chips: Sequence[_Chip], groups: Sequence[_Group], placed: Places, caller: int, number: int
+) -> float:
+    """What one chip's calls and jumps, and the distances between both, say for another's place."""
     to, how = _targets(chips, [caller])
     inside = to // chips[number].size * chips[number].size == placed[number][0]
-    return float(_landing(chips[number], to[inside], how[inside]).sum())
+    near = _near(groups, placed, caller, number)[0]
+    return float(_landing(chips[number], to[inside], how[inside]).sum()) + near
 
 
-def _told(chips: Sequence[_Chip], placed: dict[int, tuple[int, float]], number: int) -> Stood:
+def _near(groups: Sequence[_Group], placed: Places, one: int, other: int) -> tuple[float, int, int]:
+    """Nats, places named and landed on by distances between two placed chips."""
+    group = next(group for group in groups if one in group.chips)
+    if other not in group.chips:
+        return 0.0, 0, 0
+    return _linked(group, one, other, (placed[other][0] - placed[one][0]) // group.size)
+
+
+def _told(chips: Sequence[_Chip], groups: Sequence[_Group], placed: Places, number: int) -> Stood:
     base, nats = placed[number]
-    calls = landing = 0
-    callers = []
+    calls = landing = leading = landed = 0
+    callers, beside = [], []
     names: set[int] = set()
     for caller in placed:
         place, how = chips[caller].to - base, chips[caller].how
@@ -257,4 +402,10 @@ def _told(chips: Sequence[_Chip], placed: dict[int, tuple[int, float]], number: 
         calls += len(gone)
         landing += int(np.count_nonzero(chips[number].begins[gone]))
         names.update(place[inside & (how == NAMED)].tolist())
-    return Stood(number, base, nats, calls, landing, tuple(callers), len(names))
+        _, lead, land = _near(groups, placed, caller, number)
+        leading, landed = leading + lead, landed + land
+        if lead:
+            beside.append(caller)
+    return Stood(
+        number, base, nats, calls, landing, tuple(callers), len(names), leading, landed, tuple(beside)
+    )
