@@ -402,7 +402,8 @@ def _standing(machine: WholeMachine) -> None:
         found = placings(chips, machine.load, processor)
         machine.suggestions += placed_spaces(found)
         for placing in found:
-            machine.stand |= {chip: (placing.chips[chip].base, "calls") for chip in placing.unplaced}
+            told = placing.unplaced & placing.chips.keys()
+            machine.stand |= {chip: (placing.chips[chip].base, "calls") for chip in told}
             for finding in standing_findings(placing):
                 machine.findings[finding.chip].append(finding)
 

@@ -406,14 +406,15 @@ _MEANINGS = (
     Meaning(
         "finding",
         "stands-at",
-        "The address at which the machine sees this content.",
+        "The address at which the machine sees this content, or which chip it stands beside.",
         (
             "Calls and jumps of the code land where routines begin, for this address more often than for "
-            "any other."
+            "any other. Where they carry distances only, these lead out of one chip into the next: then no "
+            "address is told, but the neighbour (`with`) and how many words behind it (`by`)."
         ),
         (
-            "An image that is moved before it runs; a second bank at the same address. Code that calls only "
-            "relatively or through registers says nothing of its place."
+            "An image that is moved before it runs; a second bank at the same address; another version of "
+            "the neighbour. Code that calls through registers says nothing of its place."
         ),
         "Compare it with the board's address decoding, and add a space to the sheet.",
     ),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from pipeline.flow import ReadsFor
@@ -24,8 +24,12 @@ KINSHIP = {
     "same-content": "the same content",
     "inverse-content": "the inverse content",
     "part-of": "parts of each other",
+    "stands-at": "one behind the other, at an address that is not known",
 }
-"""Codes by which a chip is another's kin, in words; chips that interleave are told by their space."""
+"""Codes by which a chip is another's kin, in words.
+
+Chips that interleave, or stand at an address, are told by their space.
+"""
 _BESIDE = {
     "another": "the sheet names another processor than the program",
     "not known": "the sheet names a processor whose instructions Wellread does not know",
@@ -41,10 +45,18 @@ Kin = tuple[str, str, tuple[str, ...]]
 def kin_of(chip: str, findings: Iterable[FindingRecord]) -> tuple[Kin, ...]:
     """What one chip's findings say of kin."""
     return tuple(
-        (_relation(one), chip, tuple(map(str, one["where"].get("with", ()))))
+        (_relation(one), chip, others)
         for one in findings
-        if one["code"] in KINSHIP
+        if one["code"] in KINSHIP and (others := _others(one)) is not None
     )
+
+
+def _others(finding: FindingRecord) -> tuple[str, ...] | None:
+    """The chips that a finding of kin is about; of chips one behind the other all, in their order."""
+    if finding["code"] == "stands-at":
+        row = finding.get("evidence", {}).get("row")
+        return tuple(map(str, row)) if isinstance(row, list | tuple) else None
+    return tuple(map(str, finding["where"].get("with", ())))
 
 
 def _relation(finding: FindingRecord) -> str:
@@ -170,9 +182,10 @@ def _some(names: Sequence[str], between: str) -> str:
 
 
 def _kin_lines(kin: Iterable[Kin]) -> list[str]:
-    groups: Mapping[tuple[str, frozenset[str]], None] = dict.fromkeys(
-        (code, frozenset((chip, *others))) for code, chip, others in kin
-    )
-    lines = [f"{_in_words(code)}: {_some(sorted(chips), ', ')}" for code, chips in groups]
+    groups: dict[tuple[str, frozenset[str]], Sequence[str]] = {}
+    for code, chip, others in kin:
+        ordered = others if code == "stands-at" else sorted({chip, *others})
+        groups.setdefault((code, frozenset((chip, *others))), ordered)
+    lines = [f"{_in_words(code)}: {_some(chips, ', ')}" for (code, _), chips in groups.items()]
     more = [f"… and {len(lines) - MOST_KIN} more groups of kin; the record has them all"]
     return lines[:MOST_KIN] + (more if len(lines) > MOST_KIN else [])

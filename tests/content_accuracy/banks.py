@@ -78,7 +78,7 @@ class Rack:
                 if family not in _ALL_NEAR:
                     yield Outcome("banks", group, package, right, number in said and not right, note=note)
                 told = number in said or number in beside
-                right = right or number in beside and _apart(own, number, *beside[number])
+                right = right or (number in beside and _apart(own, number, *beside[number]))
                 yield Outcome("banks or neighbours", group, package, right, told and not right, note=note)
 
 

@@ -118,3 +118,51 @@ def _plain(family: str, rng: np.random.Generator) -> list[bytes]:
         for place in rng.permutation(places)[:24].tolist()
     ]
     return [one for one in found if one]
+
+
+def calling_by_distance(family: str, size: int, *, seed: int = 1, far: range | None = None) -> Image:
+    """A program whose calls carry distances of 16 bits to routines all over it; it stands anywhere.
+
+    Args:
+        family: `8086` or `68000`.
+        size: Bytes, at most 32K.
+        seed: Draws its routines.
+        far: Where given, one call in four carries an address instead: of a routine in this range, for a
+            program that stands at 0.
+
+    Source (from memory; `decode` is held against disassembler libraries): CALL rel16 (E8) and RET (C3), BSR.W
+    (6100), JSR of a long address (4EB9) and RTS (4E75); the distance counts from behind the opcode's word, or
+    from behind the whole of CALL.
+    """
+    rng = np.random.default_rng(seed)
+    plain = [bytes.fromhex(one) for one in ("B83412", "40", "8BC3", "03C1")]
+    words = [bytes.fromhex(one) for one in ("7000", "3200", "D041", "303C1234")]
+    some, back, near = (plain, b"\xc3", 3) if family == "8086" else (words, b"\x4e\x75", 4)
+    laid: list[tuple[int, bytes | int]] = []
+    routines, at = [0], 0
+    while at < size - 16:
+        kind = int(rng.choice(3, p=(0.7, 0.2, 0.1)))
+        goes_far = kind == 1 and far is not None and rng.random() < 0.25
+        one = (some[int(rng.integers(len(some)))], 6 if goes_far else near, back)[kind]
+        laid.append((at, one))
+        at += one if isinstance(one, int) else len(one)
+        if kind == 2:
+            routines.append(at)
+    out = np.zeros(size, dtype=np.uint8)
+    called = routines if far is None else [one for one in routines if one in far]
+    for at, one in laid:
+        if isinstance(one, int):
+            to = int(rng.choice(called if one == 6 else routines))
+            body = _call(family, at, to, absolute=one == 6)
+        else:
+            body = one
+        out[at : at + len(body)] = np.frombuffer(body, np.uint8)
+    return out
+
+
+def _call(family: str, at: int, to: int, *, absolute: bool) -> bytes:
+    if absolute:
+        return b"\x4e\xb9" + to.to_bytes(4, "big")
+    if family == "8086":
+        return b"\xe8" + (to - at - 3 & 0xFFFF).to_bytes(2, "little")
+    return b"\x61\x00" + (to - at - 2 & 0xFFFF).to_bytes(2, "big")

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from pipeline.catalogue.advice import advise
 from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES
 from pipeline.stages.content.flow_of_control.orders import as_stored
-from pipeline.stages.content.flow_of_control.standing import MOST_STANDING, Stood, standing
+from pipeline.stages.content.flow_of_control.standing import MOST_STANDING, Neighbour, Stood, standing
 from pipeline.stages.content.program import READ_FOR, family_of
 from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
@@ -51,6 +51,9 @@ class Stands(NamedTuple):
         landing: How many of these land where an instruction begins.
         callers: Other chips that call into it or name addresses in it.
         named: How many different addresses in it placed chips name without going there.
+        leading: Different places that distances name between it and other placed chips, either way.
+        landed: At how many of these an instruction begins.
+        beside: These other chips.
     """
 
     base: int
@@ -59,28 +62,48 @@ class Stands(NamedTuple):
     landing: int
     callers: tuple[str, ...]
     named: int
+    leading: int
+    landed: int
+    beside: tuple[str, ...]
+
+
+class Beside(NamedTuple):
+    """As `Neighbour`, with chips by name: a chip of a row of which no address is known."""
+
+    row: tuple[str, ...]
+    beside: str
+    behind: int
+    nats: float
+    leading: int
+    landed: int
 
 
 def _by_name(one: Stood, names: Sequence[str]) -> Stands:
-    callers = tuple(names[other] for other in one.callers)
-    return Stands(one.base, one.nats, one.calls, one.landing, callers, one.named)
+    callers, beside = (tuple(names[other] for other in some) for some in (one.callers, one.beside))
+    return Stands(*one[1:5], callers, *one[6:9], beside)
+
+
+def _beside(one: Neighbour, names: Sequence[str]) -> Beside:
+    return Beside(tuple(names[other] for other in one.row), names[one.beside], *one[3:])
 
 
 @dataclass(frozen=True, slots=True)
 class Placing:
-    """Chips of one board that call into each other, each with its address.
+    """Chips of one board that call into each other, each with its address, and rows without.
 
     Attributes:
         family: The processor that they were read for.
         bits: Of a word of theirs.
         chips: Chip → where it stands, by address.
         unplaced: Those that no space of the sheet has yet.
+        in_rows: Chip → its neighbour, in rows of which no address is known and some chip is in no space.
     """
 
     family: str
     bits: int
     chips: Mapping[str, Stands]
     unplaced: frozenset[str]
+    in_rows: Mapping[str, Beside]
 
     def address(self, chip: str) -> int:
         """The processor's address of a chip's first word."""
@@ -108,12 +131,13 @@ def placings(
         some = [one for one in chips if _may_be(one, family, bits)][:MOST_STANDING]
         if len(some) < 2 or all(one.placed for one in some):
             continue
-        found = standing([as_stored(load(one.chip), bits, family) for one in some], family).placed
+        found = standing([as_stored(load(one.chip), bits, family) for one in some], family)
         names = [one.chip for one in some]
-        stand = {names[one.image]: _by_name(one, names) for one in found}
-        unplaced = frozenset(one.chip for one in some if not one.placed and one.chip in stand)
+        stand = {names[one.image]: _by_name(one, names) for one in found.placed}
+        in_rows = {names[one.image]: _beside(one, names) for one in found.in_rows}
+        unplaced = frozenset(one.chip for one in some if not one.placed and one.chip in stand | in_rows)
         if unplaced:
-            out.append(Placing(family, bits, stand, unplaced))
+            out.append(Placing(family, bits, stand, unplaced, in_rows))
     return tuple(out)
 
 
@@ -135,7 +159,9 @@ def _may_be(one: BoardChip, family: str, bits: int) -> bool:
 
 def standing_findings(placing: Placing) -> tuple[Finding, ...]:
     """The note `stands-at` for each chip that no space of the sheet places."""
-    return tuple(_finding(placing, chip) for chip in placing.chips if chip in placing.unplaced)
+    placed = (_finding(placing, chip) for chip in placing.chips if chip in placing.unplaced)
+    in_rows = (_row_finding(placing, chip) for chip in placing.in_rows if chip in placing.unplaced)
+    return (*placed, *in_rows)
 
 
 def _finding(placing: Placing, chip: str) -> Finding:
@@ -151,17 +177,71 @@ def _finding(placing: Placing, chip: str) -> Finding:
             "calls": one.calls,
             "landing": one.landing,
             "named": one.named,
+            "between": one.leading,
+            "between_landing": one.landed,
             "from": callers,
             "next_best": round(one.nats, 1),
             "family": placing.family,
         },
-        means=f"stands at 0x{address:04X}: {one.calls} calls and jumps of {_listed(placing, chip)} lead "
-        f"there, {one.landing} to an instruction{_and_named(one.named)}; every other place is "
+        means=f"stands at 0x{address:04X}: {_what_speaks(placing, chip)}; every other place is "
         f"{_less_likely(one.nats)} times less likely",
         also="a program that is moved before it runs; a second bank that stands at the same address; code "
         "whose calls are all relative, or go through registers, says nothing of its place",
         next=advise("say-space"),
     )
+
+
+def _row_finding(placing: Placing, chip: str) -> Finding:
+    """The note of a chip whose neighbour is known, and no address."""
+    one = placing.in_rows[chip]
+    others = [other for other in one.row if other != chip]
+    way = "behind" if one.behind > 0 else "before"
+    return Finding(
+        code=Code.STANDS_AT,
+        severity=Severity.NOTE,
+        chip=chip,
+        where={"with": [one.beside], "by": one.behind},
+        evidence={
+            "between": one.leading,
+            "between_landing": one.landed,
+            "row": list(one.row),
+            "next_best": round(one.nats, 1),
+            "family": placing.family,
+        },
+        means=f"stands 0x{abs(one.behind):X} words {way} {one.beside}, at an address that is not known: "
+        f"{_between(one.leading, one.landed, others)}; every other neighbour, and none, is "
+        f"{_less_likely(one.nats)} times less likely",
+        also="another version of the neighbour, whose code goes on in the same way; a program that is moved, "
+        "in parts, before it runs",
+        next=advise("say-space"),
+    )
+
+
+def _what_speaks(placing: Placing, chip: str) -> str:
+    """What the place of a chip rests on, in words."""
+    one = placing.chips[chip]
+    gone = (
+        f"{one.calls} calls and jumps of {_listed(placing, chip)} lead there, "
+        f"{one.landing} to an instruction{_and_named(one.named)}"
+    )
+    between = _between(one.leading, one.landed, one.beside)
+    if not one.leading:
+        return gone
+    return f"{gone}; {between}" if one.calls or one.named else between
+
+
+def _between(leading: int, landed: int, others: Sequence[str]) -> str:
+    """What the distances between a chip and others come to.
+
+    Example:
+        >>> _between(12, 11, ["U1", "U2"])
+        '12 jumps and calls by distance run between it and U1, U2, 11 to an instruction'
+        >>> _between(1, 1, ["U1"])
+        '1 jump or call by distance runs between it and U1, 1 to an instruction'
+    """
+    more = f" and {len(others) - 4} more" if len(others) > 4 else ""
+    said = "jump or call by distance runs" if leading == 1 else "jumps and calls by distance run"
+    return f"{leading} {said} between it and {', '.join(others[:4])}{more}, {landed} to an instruction"
 
 
 def _and_named(count: int) -> str:
@@ -176,7 +256,7 @@ def _and_named(count: int) -> str:
 def _listed(placing: Placing, chip: str) -> str:
     others = placing.chips[chip].callers
     more = f" and {len(others) - 4} more" if len(others) > 4 else ""
-    return f"{', '.join(others[:4])}{more} and its own"
+    return f"{', '.join(others[:4])}{more} and its own" if others else "its own"
 
 
 def _less_likely(nats: float) -> str:
@@ -218,4 +298,5 @@ def placed_spaces(found: Sequence[Placing]) -> list[SuggestedSpace]:
             "any other",
         }
         for placing in found
+        if placing.chips.keys() & placing.unplaced
     ]

@@ -15,13 +15,15 @@ content whose branches all stay at home.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.stages.content.flow_of_control.begins import Starts
 from pipeline.stages.content.flow_of_control.model import CALL, RELATIVE, WIDE, Instructions, Mask, Nats
+
+_Of = TypeVar("_Of", np.float64, np.bool_)
 
 LEAST_LINK = 8.0
 """Nats by which a link must be better than none, and than every one that it excludes."""
@@ -74,7 +76,7 @@ class Links(NamedTuple):
         return float(self.nats[at]), int(self.leading[at]), int(self.landing[at])
 
 
-class Row(NamedTuple):
+class Linked(NamedTuple):
     """Images whose distances from each other are known.
 
     Attributes:
@@ -143,7 +145,7 @@ def links(chips: Sequence[Leading], units: int = 1) -> Links:
     return Links(reach, *told)
 
 
-class _Rows:
+class _Linking:
     """Rows on the way, with what speaks for each pair of them at each distance.
 
     `nats[most + k, i, j]` speaks for row j's first image standing k images behind row i's.
@@ -155,11 +157,11 @@ class _Rows:
         self.reach = found.reach
         self.nats: Nats = np.zeros((2 * self.most + 1, count, count))
         self.nats[self.most - found.reach : self.most + found.reach + 1] = found.nats
-        self.rows = [Row({number: 0}, np.inf) for number in range(count)]
+        self.rows = [Linked({number: 0}, np.inf) for number in range(count)]
         self.clash: Mask = np.zeros(self.nats.shape, dtype=bool)
+        self.clash[self.most] = True
         self.touch: Mask = np.zeros(self.nats.shape, dtype=bool)
-        for number in range(count):
-            self._mark(number)
+        self.touch[[self.most - 1, self.most + 1]] = True
 
     def _mark(self, number: int) -> None:
         """Where every other row would stand in a row's place, and where right beside it."""
@@ -184,18 +186,18 @@ class _Rows:
         """One row of two; the other rows' numbers move up where one is gone."""
         one, other = self.rows[first], self.rows[second]
         at = {**one.at, **{number: place + behind for number, place in other.at.items()}}
-        self.rows[first] = Row(at, min(one.nats, other.nats, nats))
+        self.rows[first] = Linked(at, min(one.nats, other.nats, nats))
         self.nats[:, first] += _moved(self.nats[:, second], behind)
         self.nats[:, :, first] = self.nats[::-1, first]
         del self.rows[second]
-        self.nats, self.clash, self.touch = (
-            np.delete(np.delete(one, second, axis=1), second, axis=2)
-            for one in (self.nats, self.clash, self.touch)
-        )
+        left = np.delete(np.arange(len(self.rows) + 1), second)
+        self.nats = self.nats[:, left[:, None], left]
+        self.clash = self.clash[:, left[:, None], left]
+        self.touch = self.touch[:, left[:, None], left]
         self._mark(first - (second < first))
 
 
-def _moved(field: Nats, by: int) -> Nats:
+def _moved(field: NDArray[_Of], by: int) -> NDArray[_Of]:
     """Rows of a field moved down its first axis, zero where nothing comes from."""
     out = np.zeros_like(field)
     n = len(field)
@@ -204,9 +206,11 @@ def _moved(field: Nats, by: int) -> Nats:
     return out
 
 
-def rows(found: Links) -> list[Row]:
+def rows(found: Links) -> list[Linked]:
     """Images linked into rows, the surest link first; one that nothing links is a row of its own."""
-    on_the_way = _Rows(found)
+    if found.nats.max() < LEAST_LINK:
+        return [Linked({number: 0}, np.inf) for number in range(found.nats.shape[1])]
+    on_the_way = _Linking(found)
     while len(on_the_way.rows) > 1:
         offers = on_the_way.offers()
         best = _surest(on_the_way, offers)
@@ -216,7 +220,7 @@ def rows(found: Links) -> list[Row]:
     return [_counted(row) for row in on_the_way.rows]
 
 
-def _surest(rows: _Rows, offers: Nats) -> tuple[int, int, int, float] | None:
+def _surest(rows: _Linking, offers: Nats) -> tuple[int, int, int, float] | None:
     """The best offer that nothing it excludes comes near to: two rows, the distance, by how much."""
     step, first, second = np.nonzero(offers >= LEAST_LINK)
     once = first < second
@@ -230,22 +234,22 @@ def _surest(rows: _Rows, offers: Nats) -> tuple[int, int, int, float] | None:
     return None
 
 
-def _rival(rows: _Rows, offers: Nats, first: int, second: int, behind: int) -> float:
+def _rival(rows: _Linking, offers: Nats, first: int, second: int, behind: int) -> float:
     """The best offer that another one excludes.
 
     The same rows at another distance, or a third one in the place of either.
     """
     same = offers[:, first, second].copy()
     same[rows.most + behind] = -np.inf
-    third = np.where(_moved(rows.clash[:, second] * 1.0, behind) > 0, offers[:, first], -np.inf)
+    third = np.where(_moved(rows.clash[:, second], behind), offers[:, first], -np.inf)
     third[:, second] = -np.inf
-    fourth = np.where(_moved(rows.clash[:, first] * 1.0, -behind) > 0, offers[:, second], -np.inf)
+    fourth = np.where(_moved(rows.clash[:, first], -behind), offers[:, second], -np.inf)
     fourth[:, first] = -np.inf
     return float(max(same.max(), third.max(), fourth.max()))
 
 
-def _counted(row: Row) -> Row:
+def _counted(row: Linked) -> Linked:
     """A row counted from its first image."""
     first = min(row.at.values())
     ordered = sorted(row.at, key=lambda number: row.at[number])
-    return Row({number: row.at[number] - first for number in ordered}, row.nats)
+    return Linked({number: row.at[number] - first for number in ordered}, row.nats)

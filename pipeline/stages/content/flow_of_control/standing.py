@@ -4,8 +4,8 @@ Every absolute target names a slot, a multiple of the chip's size; whichever chi
 instruction, best a routine, at that place. One assignment of chips to slots weighs all of them. A chip that
 no other chip calls into stays out: its own calls alone are a stranger's as well.
 
-Distances that lead out of a chip tell its neighbour (`neighbours`): chips linked into a row are placed as one,
-and a chip beside one that is placed is weighed with them. A row of which no address is known is told as that.
+Distances that lead out of a chip tell its neighbour (`neighbours`): chips linked into a row are placed as
+one, and a chip is weighed beside those that are placed. A row without any address is told as that.
 
 Source: linear assignment (Kuhn 1955), by `scipy`; the votes are those of `votes`.
 
@@ -28,8 +28,8 @@ from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES, Bytes, 
 from pipeline.stages.content.flow_of_control.named_addresses import named_addresses, naming_nats
 from pipeline.stages.content.flow_of_control.neighbours import (
     Leading,
+    Linked,
     Links,
-    Row,
     alone,
     leading_out,
     links,
@@ -106,7 +106,7 @@ class Neighbour(NamedTuple):
     landed: int
 
 
-class Standing(NamedTuple):
+class BoardStanding(NamedTuple):
     """Chips with an address, in the order given, and chips of rows without."""
 
     placed: list[Stood]
@@ -132,16 +132,16 @@ class _Chip(NamedTuple):
     leading: Leading
 
 
-class _Group(NamedTuple):
+class _OneSize(NamedTuple):
     """All chips of one size: their numbers, what links them (by position in `chips`), and their rows."""
 
     size: int
     chips: list[int]
     links: Links
-    rows: list[Row]
+    rows: list[Linked]
 
 
-def standing(images: Sequence[Bytes], family: str) -> Standing:
+def standing(images: Sequence[Bytes], family: str) -> BoardStanding:
     """Where each chip of one machine stands, as far as the flow of control tells.
 
     Args:
@@ -152,7 +152,7 @@ def standing(images: Sequence[Bytes], family: str) -> Standing:
         Two placed chips at least, or none. Nothing is raised.
     """
     if not 2 <= len(images) <= MOST_STANDING:
-        return Standing([], [])
+        return BoardStanding([], [])
     chips = [_chip(image, family) for image in images]
     groups = _groups(chips, 2 if family in WORD_FAMILIES else 1)
     space = 1 << 23 if family in WORD_FAMILIES else 1 << 16
@@ -169,21 +169,21 @@ def standing(images: Sequence[Bytes], family: str) -> Standing:
     kept = {number: placed[number] for number in sorted(callers) if number in placed}
     kept = kept if len(kept) > 1 else {}
     told = [_told(chips, groups, kept, number) for number in kept]
-    return Standing(told, [one for group in groups for one in _in_rows(group, kept)])
+    return BoardStanding(told, [one for group in groups for one in _in_rows(group, kept)])
 
 
-def _groups(chips: Sequence[_Chip], units: int) -> list[_Group]:
+def _groups(chips: Sequence[_Chip], units: int) -> list[_OneSize]:
     """The chips of each size, linked."""
     out = []
     for size in sorted({one.size for one in chips}):
         own = [number for number, one in enumerate(chips) if one.size == size]
         found = links([chips[number].leading for number in own], units)
-        linked = [Row({own[k]: at for k, at in row.at.items()}, row.nats) for row in rows(found)]
-        out.append(_Group(size, own, found, linked))
+        linked = [Linked({own[k]: at for k, at in row.at.items()}, row.nats) for row in rows(found)]
+        out.append(_OneSize(size, own, found, linked))
     return out
 
 
-def _in_rows(group: _Group, placed: Places) -> Iterator[Neighbour]:
+def _in_rows(group: _OneSize, placed: Places) -> Iterator[Neighbour]:
     """The chips of rows of which none has an address."""
     for row in group.rows:
         chips = list(row.at)
@@ -197,7 +197,7 @@ def _in_rows(group: _Group, placed: Places) -> Iterator[Neighbour]:
             yield Neighbour(chip, tuple(chips), beside, behind, row.nats, leading, landed)
 
 
-def _linked(group: _Group, one: int, other: int, behind: int) -> tuple[float, int, int]:
+def _linked(group: _OneSize, one: int, other: int, behind: int) -> tuple[float, int, int]:
     """Nats, places named and landed on between two chips of one size, one so many chips behind the other."""
     return group.links.between(group.chips.index(one), group.chips.index(other), behind)
 
@@ -251,7 +251,7 @@ def _landing(chip: _Chip, to: NDArray[np.int64], how: NDArray[np.intp]) -> Nats:
 
 
 def _placed(
-    chips: Sequence[_Chip], groups: Sequence[_Group], callers: Sequence[int], before: Places, space: int
+    chips: Sequence[_Chip], groups: Sequence[_OneSize], callers: Sequence[int], before: Places, space: int
 ) -> dict[int, tuple[int, float]]:
     """Chip → its base and by how much it stands out; those that do not are left out.
 
@@ -264,8 +264,8 @@ def _placed(
         where = np.searchsorted(slots, to // group.size)
         says = np.empty((len(slots), len(group.chips)))
         for column, number in enumerate(group.chips):
-            nats = _landing(chips[number], to, how)
-            says[:, column] = np.bincount(where, weights=nats, minlength=len(slots))
+            landing = _landing(chips[number], to, how)
+            says[:, column] = np.bincount(where, weights=landing, minlength=len(slots))
         most = max(2, space // group.size)
         bases, worth = _worth(group, slots, says, before, most)
         if not len(bases):
@@ -274,14 +274,12 @@ def _placed(
         for column, (base, nats) in _assigned(worth - np.log(most)).items():
             row = group.rows[column]
             first = int(bases[base])
-            out |= {
-                one: ((first + at) * group.size, float(min(nats, row.nats))) for one, at in row.at.items()
-            }
+            out |= {one: ((first + at) * group.size, min(nats, row.nats)) for one, at in row.at.items()}
     return _apart(out, chips, groups)
 
 
 def _worth(
-    group: _Group, slots: NDArray[np.int64], says: Nats, before: Places, most: int
+    group: _OneSize, slots: NDArray[np.int64], says: Nats, before: Places, most: int
 ) -> tuple[NDArray[np.int64], Nats]:
     """The slots in which rows may begin, and shape (slots, rows): what speaks for each one's beginning there.
 
@@ -306,7 +304,7 @@ def _worth(
 
 
 def _speaking_for(
-    group: _Group, row: Row, slots: NDArray[np.int64], says: Nats, before: Places
+    group: _OneSize, row: Linked, slots: NDArray[np.int64], says: Nats, before: Places
 ) -> Iterator[tuple[NDArray[np.int64], Nats]]:
     """Slots in which a row may begin, and what far targets, and distances of placed chips, say for each."""
     reach = group.links.reach
@@ -344,7 +342,7 @@ def _best(worth: Nats) -> tuple[dict[int, int], float]:
 
 
 def _apart(
-    placed: dict[int, tuple[int, float]], chips: Sequence[_Chip], groups: Sequence[_Group]
+    placed: dict[int, tuple[int, float]], chips: Sequence[_Chip], groups: Sequence[_OneSize]
 ) -> dict[int, tuple[int, float]]:
     """Those that lie in no other's place, nor anyone of their row."""
     spans = {number: (base, base + chips[number].size) for number, (base, _) in placed.items()}
@@ -357,7 +355,7 @@ def _apart(
     return {number: one for number, one in placed.items() if number in out}
 
 
-def _together(chips: Sequence[_Chip], groups: Sequence[_Group], placed: Places) -> set[int]:
+def _together(chips: Sequence[_Chip], groups: Sequence[_OneSize], placed: Places) -> set[int]:
     """The largest group of placed chips that call into each other, or are linked."""
     joined = {number: {number} for number in placed}
     for number in placed:
@@ -371,7 +369,7 @@ def _together(chips: Sequence[_Chip], groups: Sequence[_Group], placed: Places) 
 
 
 def _cross(
-    chips: Sequence[_Chip], groups: Sequence[_Group], placed: Places, caller: int, number: int
+    chips: Sequence[_Chip], groups: Sequence[_OneSize], placed: Places, caller: int, number: int
 ) -> float:
     """What one chip's calls and jumps, and the distances between both, say for another's place."""
     to, how = _targets(chips, [caller])
@@ -380,7 +378,7 @@ def _cross(
     return float(_landing(chips[number], to[inside], how[inside]).sum()) + near
 
 
-def _near(groups: Sequence[_Group], placed: Places, one: int, other: int) -> tuple[float, int, int]:
+def _near(groups: Sequence[_OneSize], placed: Places, one: int, other: int) -> tuple[float, int, int]:
     """Nats, places named and landed on by distances between two placed chips."""
     group = next(group for group in groups if one in group.chips)
     if other not in group.chips:
@@ -388,7 +386,7 @@ def _near(groups: Sequence[_Group], placed: Places, one: int, other: int) -> tup
     return _linked(group, one, other, (placed[other][0] - placed[one][0]) // group.size)
 
 
-def _told(chips: Sequence[_Chip], groups: Sequence[_Group], placed: Places, number: int) -> Stood:
+def _told(chips: Sequence[_Chip], groups: Sequence[_OneSize], placed: Places, number: int) -> Stood:
     base, nats = placed[number]
     calls = landing = leading = landed = 0
     callers, beside = [], []
