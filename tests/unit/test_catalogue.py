@@ -258,8 +258,13 @@ def test_a_projects_own_part_comes_before_the_catalogues() -> None:
 
 
 def test_filters_combine_and_an_unknown_kind_is_told() -> None:
-    found = CATALOGUE.filter(words=2048, bits=8, pins=24, kind="eprom")
-    assert {part.part for part in found} == {"2716", "2516", "TMS2716", "28C16", "2816", "2816A"}
+    found = {part.part for part in CATALOGUE.filter(words=2048, bits=8, pins=24, kind="eprom")}
+    assert found == {
+        part.part
+        for part in CATALOGUE.parts
+        if (part.words, part.bits, part.pins) == (2048, 8, 24) and "EPROM" in part.kind.value
+    }
+    assert found >= {"2716", "2516", "TMS2716", "28C16", "2816", "2816A"}
     assert CATALOGUE.filter(words=3) == ()
     with pytest.raises(PartError, match="not a kind"):
         CATALOGUE.filter(kind="tube")
