@@ -8,8 +8,10 @@ the top down such a half is design, since programs seldom fill their chip: commo
 from __future__ import annotations
 
 from collections.abc import Iterator
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import step
 from pipeline.stages.examine import chance
@@ -54,8 +56,10 @@ def _halves(words: Words, place: int) -> tuple[Words, Words]:
 
 
 def _one_word(words: Words) -> bool:
-    """Whether all are alike; most images say no by their first row."""
-    first = words.flat[0]
+    """Whether all are alike; most images say no by a few of them."""
+    first = words[0, 0]
+    if words[-1, -1] != first or words[0, -1] != first:
+        return False
     return bool((words[0] == first).all()) and bool((words == first).all())
 
 
@@ -109,26 +113,38 @@ def _idle_suspicion(driven: Census, line: int, level: int, word: int, lines: int
 
 def _half_follows(census: Census) -> Iterator[Suspicion]:
     """The address itself wherever one line is at one level: nothing drove the bus there."""
-    for place, line in enumerate(census.names):
-        for level in (0, 1):
-            if not _may_follow(census, place, level):
-                continue
-            halves = _halves(census.words, place)
-            names = tuple(other for other in census.names if other != line)
-            pairs = followed(halves[level].reshape(-1), names)
-            if pairs and halves[level].size >= LEAST_HALF and not _alike_but_for_a_line(*halves):
-                yield _half_suspicion(f"A{line}", level, pairs, halves[level].size)
+    for place, level in np.argwhere(_may_follow(census.words, len(census.names))).tolist():
+        line = census.names[place]
+        halves = _halves(census.words, place)
+        names = tuple(other for other in census.names if other != line)
+        pairs = followed(halves[level].reshape(-1), names)
+        if pairs and halves[level].size >= LEAST_HALF and not _alike_but_for_a_line(*halves):
+            yield _half_suspicion(f"A{line}", level, pairs, halves[level].size)
 
 
-def _may_follow(census: Census, place: int, level: int) -> bool:
-    """Whether no other line moves more than one bit of the half's first word; in most content one does."""
-    first = level << place
-    origin = int(census.words[first])
-    return all(
-        (int(census.words[first | 1 << other]) ^ origin).bit_count() <= 1
-        for other in range(len(census.names))
-        if other != place
-    )
+def _may_follow(words: Words, lines: int) -> NDArray[np.bool_]:
+    """Whether no other line moves more than one bit of a half's first word; in most content one does.
+
+    Args:
+        words: The image.
+        lines: Its address lines.
+
+    Returns:
+        For each line at each of its levels; shape (lines, 2).
+    """
+    first, moved = _first_addresses(lines)
+    apart = words[moved] ^ words[first][..., None]
+    several = np.asarray((apart & (apart - 1)).any(axis=-1), dtype=np.bool_)
+    return ~several
+
+
+@lru_cache(maxsize=32)
+def _first_addresses(lines: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Of each half, shape (lines, 2), and one other line away from it, shape (lines, 2, lines - 1)."""
+    own = np.arange(lines)
+    first = np.array([[0, 1 << line] for line in range(lines)])
+    others = np.array([[1 << other for other in range(lines) if other != line] for line in own])
+    return first, first[..., None] | others[:, None, :]
 
 
 def _alike_but_for_a_line(low: Words, high: Words) -> bool:

@@ -29,6 +29,8 @@ LEAST_TOLD = 6
 """Different words at these addresses, at least, that tell anything."""
 LEAST_RATE = 0.03
 """How often a relation is taken to hold elsewhere, at least."""
+_PEEK = 16
+"""Addresses that are looked at before all of them are: in most images no relation holds at these."""
 KINDS = frozenset(["program-like", "text-like", "diverse", "ordered"])
 """Content whose rows do not begin alike by design."""
 
@@ -61,6 +63,9 @@ def late_word_findings(census: Census) -> list[Suspicion]:
 
 def _relations(census: Census) -> list[_Late]:
     words, before = census.words[1:], census.words[:-1]
+    coarsest = 1 << (len(census.names) - 4)
+    if not (_may_hold(words, before, coarsest - 1, coarsest) or _may_hold(words, before, 0, 2)):
+        return []
     # A blank word keeps each relation and tells nothing; nor does one that is like its neighbour's neighbour.
     told = (words != census.fill) & (before != census.fill)
     holds = {
@@ -77,6 +82,13 @@ def _relations(census: Census) -> list[_Late]:
                 if late is not None:
                     out.append(late)
     return out
+
+
+def _may_hold(words: Words, before: Words, first: int, every: int) -> bool:
+    """Whether any relation holds at some of the addresses: at the widest pace, which all others have, too."""
+    there = slice(first, first + _PEEK * every, every)
+    late, early = words[there], before[there]
+    return not (late & ~early).any() or not (early & ~late).any()
 
 
 def _late(

@@ -35,8 +35,9 @@ def read_on_findings(census: Census) -> list[Suspicion]:
     words, size = census.words, census.size
     if census.known is not None or size < 256 or dead_places(census):
         return []
-    starts = np.arange(size - size // LARGEST_PART, size - LEAST_DIFFERENT + 1)
-    for shift in range(LEAST_DIFFERENT):
+    part = size - size // LARGEST_PART
+    starts = part + np.flatnonzero(words[part : size - LEAST_DIFFERENT + 1] == words[0])
+    for shift in range(1, LEAST_DIFFERENT):
         starts = starts[words[starts + shift] == words[shift]]
     for start in starts:
         length = size - int(start)
