@@ -19,7 +19,7 @@ def cheapest_columns(costs: Sequence[Sequence[float]]) -> list[int]:
     column and then the first wins, as in scipy's function, so that both answer alike: a test compares them.
 
     Args:
-        costs: Square; finite numbers.
+        costs: As many columns as rows, or more; finite numbers.
 
     Source: Jonker & Volgenant 1987 in the form of Crouse 2016, "On implementing 2D rectangular assignment
     algorithms", IEEE Transactions on Aerospace and Electronic Systems 52 (from memory).
@@ -34,16 +34,16 @@ class _Matching:
     """Rows and columns matched so far, and their prices."""
 
     def __init__(self, costs: Sequence[Sequence[float]]) -> None:
-        count = len(costs)
+        rows, columns = len(costs), len(costs[0]) if costs else 0
         self._costs = costs
-        self._row_price = [0.0] * count
-        self._column_price = [0.0] * count
-        self._row_of = [NOBODY] * count
-        self.column_of = [NOBODY] * count
+        self._row_price = [0.0] * rows
+        self._column_price = [0.0] * columns
+        self._row_of = [NOBODY] * columns
+        self.column_of = [NOBODY] * rows
 
     def place(self, row: int) -> None:
         """One more row, along the cheapest path of columns from it to a free one (Dijkstra's search)."""
-        count = len(self._costs)
+        count = len(self._row_of)
         shortest, before = [inf] * count, [NOBODY] * count
         open_columns = list(range(count - 1, -1, -1))
         rows, columns = [row], []

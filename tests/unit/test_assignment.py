@@ -36,5 +36,15 @@ def test_costs_of_any_size_are_assigned_as_scipy_assigns_them(count: int) -> Non
         assert cheapest_columns(costs.tolist()) == _theirs(costs)
 
 
+@pytest.mark.parametrize(("rows", "columns"), [(1, 2), (3, 5), (7, 40), (12, 13)])
+def test_more_columns_than_rows_are_assigned_as_scipy_assigns_them(rows: int, columns: int) -> None:
+    """Source: scipy.optimize.linear_sum_assignment; costs full of ties and costs without any."""
+    rng = np.random.default_rng(rows * columns)
+    for _ in range(20):
+        ties = rng.integers(-2, 3, size=(rows, columns)).astype(np.float64)
+        for costs in (ties, rng.exponential(size=(rows, columns)) - 1):
+            assert cheapest_columns(costs.tolist()) == _theirs(costs)
+
+
 def test_no_rows_are_given_no_columns() -> None:
     assert cheapest_columns([]) == []
