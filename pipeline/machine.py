@@ -297,6 +297,10 @@ def all_together(
     _mapped(machine)
     # What was only needed to compare; the records still to be written want the memory.
     machine.images.clear()
+    machine.wired.clear()
+    machine.named.clear()
+    machine.wirings.clear()
+    machine.evidence = Gathered()
     machine.checks.clear()
     machine.schemes.clear()
 

@@ -3,26 +3,26 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.catalogue import load
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.steady import changed_between
 from pipeline.flow import Plan, PlannedChip, Problem
-from pipeline.machine import Boards, Contribution, WholeMachine, all_together
+from pipeline.machine import Boards, WholeMachine, all_together
 from pipeline.run.crew import Crew
 from pipeline.run.package.chip_record import add_heard
-from pipeline.run.package.one_chip import HandedOver, Job, load_image, work_batch
+from pipeline.run.package.one_chip import HandedOver, Job, ToWork, load_image, work_batch
 from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.spaces import space_records
-from pipeline.run.package.spool import Bytes
+from pipeline.run.package.spool import Bytes, Pickles, unpickled
 from pipeline.run.package.twins import OpenTwin, hear_twins, open_twins
 from pipeline.stages.content import ChipImage, Join, Microword, joins, next_address_findings
-from pipeline.street import HowRead
+from pipeline.street import Crossing, HowRead
 from pipeline.to_do import of_space, to_do, worst_first
 from pipeline.wirings import Wired, carried_to
 from pipeline.words import Words
@@ -46,25 +46,70 @@ def images_folder(beside: Path) -> Path:
     return place
 
 
+class DumpNames(NamedTuple):
+    """The names of all dump files.
+
+    Attributes:
+        names: Path in the project folder → path in the bag.
+        owners: Path in the project folder → the chip whose worker writes it.
+    """
+
+    names: Mapping[str, str]
+    owners: Mapping[str, str]
+
+    def to_work(self, planned: PlannedChip) -> ToWork:
+        """A chip with its own part of them: a worker wants no more."""
+        paths = {path for reading in planned.readings for path in reading.files if path in self.names}
+        own = frozenset(path for path in paths if self.owners.get(path) == planned.chip.chip)
+        return ToWork(planned, {path: self.names[path] for path in paths}, own)
+
+
+NOT_NAMED = DumpNames({}, {})
+"""Of a project that is looked over without a bag."""
+
+
+class Kept(NamedTuple):
+    """Where what is made of chips lies until all of them are there.
+
+    Attributes:
+        lines: Their records.
+        given: What they bring to the machine.
+    """
+
+    lines: Bytes
+    given: Pickles
+
+
 class Walk:
     """Every chip of a project brought to the street, and the results taken away.
 
     Args:
         plan: Of the project.
         job: What the workers need to know.
+        names: Of dump files.
         crew: Who does the work.
-        kept: Where records lie meanwhile.
+        kept: Where records, and what chips bring to the machine, lie meanwhile.
         twins: Other specimens of its chips, verified.
 
     Attributes:
         inputs: Path in the project folder → SHA-256 of every file read, the same each time that it was read.
     """
 
-    def __init__(self, plan: Plan, job: Job, crew: Crew, kept: Bytes, twins: Sequence[OpenTwin] = ()) -> None:
+    def __init__(
+        self,
+        plan: Plan,
+        job: Job,
+        crew: Crew,
+        kept: Kept,
+        *,
+        names: DumpNames = NOT_NAMED,
+        twins: Sequence[OpenTwin] = (),
+    ) -> None:
         self.plan, self.job, self.crew, self._kept, self._twins = plan, job, crew, kept, twins
-        self._given: list[Contribution] = []
+        self._names = names
+        self._crossings: list[tuple[Crossing, ...]] = []
         self._places = {planned.chip.chip: index for index, planned in enumerate(plan.chips)}
-        self._again: dict[str, bytes] = {}
+        self._again: dict[str, HandedOver] = {}
         self._bits_of: dict[str, int] = {}
         self.inputs: dict[str, str] = {}
 
@@ -74,21 +119,21 @@ class Walk:
         Raises:
             StorageError: A file that is read for several readings changed in between.
         """
-        for worked in self.crew.each(work_batch, self.job, self.plan.chips):
+        for worked in self.crew.each(work_batch, self.job, map(self._names.to_work, self.plan.chips)):
             self._same_files(worked)
-            self._kept.add(worked.line)
-            self._given.append(worked.given)
-            self._know_width(worked.given)
+            self._kept.lines.add(worked.line)
+            self._kept.given.add(worked.given)
+            self._crossings.append(worked.crossings)
+            self._know_width(worked)
             yield worked
 
     def together(self) -> WholeMachine:
         """Chips that others reach once more, then what all chips say together."""
         self._second()
         machine = WholeMachine(self.plan, self._load)
-        for planned, given in zip(self.plan.chips, self._given, strict=True):
-            machine.add(planned, given)
-        # The machine has what it needs of them, and lives until the last page is written.
-        self._given.clear()
+        for planned, given in zip(self.plan.chips, self._kept.given, strict=True):
+            again = self._again.get(planned.chip.chip)
+            machine.add(planned, given if again is None else unpickled(again.given))
         all_together(machine, self._find_joins, self._find_next)
         if self._twins:
             hear_twins(machine, self._twins, self.records(), self.job.images)
@@ -100,25 +145,23 @@ class Walk:
 
     def lines(self) -> Iterator[bytes]:
         """The same as they lie there, each a line of JSON."""
-        for planned, line in zip(self.plan.chips, self._kept.lines(), strict=True):
-            yield self._again.get(planned.chip.chip, line)
+        for planned, line in zip(self.plan.chips, self._kept.lines.lines(), strict=True):
+            again = self._again.get(planned.chip.chip)
+            yield line if again is None else again.line
 
     def _second(self) -> None:
-        wired = [
-            Wired(planned, given.crossings)
-            for planned, given in zip(self.plan.chips, self._given, strict=True)
-        ]
+        wired = [Wired(*each) for each in zip(self.plan.chips, self._crossings, strict=True)]
         carried = carried_to(wired, self.job.how, self._load)
         reached = [self.plan.chips[index] for index in sorted(self._places[chip] for chip in carried)]
-        for worked in self.crew.each(work_batch, self.job.again(carried), reached):
+        again = map(self._names.to_work, reached)
+        for worked in self.crew.each(work_batch, self.job.again(carried), again):
             self._same_files(worked)
-            self._again[worked.chip] = worked.line
-            self._given[self._places[worked.chip]] = worked.given
-            self._know_width(worked.given)
+            self._again[worked.chip] = worked
+            self._know_width(worked)
 
-    def _know_width(self, given: Contribution) -> None:
-        if given.organisation is not None:
-            self._bits_of[given.chip] = given.organisation.bits
+    def _know_width(self, worked: HandedOver) -> None:
+        if worked.bits is not None:
+            self._bits_of[worked.chip] = worked.bits
 
     def _same_files(self, worked: HandedOver) -> None:
         """A file that is read more than once, for several readings or a second walk, is one content."""
@@ -209,10 +252,14 @@ def look_over(
     twins, problems = open_twins(project)
     with TemporaryDirectory(prefix="wellread-") as place:
         folder = Path(place)
-        job = Job(project.folder, None, images_folder(folder), how_read(plan), {}, {})
+        job = Job(project.folder, None, images_folder(folder), how_read(plan))
         size_bytes = dump_bytes(project)
-        with Crew(items=len(plan.chips), size_bytes=size_bytes) as crew, Bytes(folder) as kept:
-            walk = Walk(plan, job, crew, kept, twins)
+        with (
+            Crew(items=len(plan.chips), size_bytes=size_bytes) as crew,
+            Bytes(folder) as lines,
+            Pickles(folder) as given,
+        ):
+            walk = Walk(plan, job, crew, Kept(lines, given), twins=twins)
             for count, worked in enumerate(walk.first(), start=1):
                 problems += worked.problems
                 progress(count, len(plan.chips))

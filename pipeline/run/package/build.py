@@ -35,14 +35,14 @@ from pipeline.errors import JudgedBadError, NothingToDoError
 from pipeline.flow import ChipSummary, Packaged, Plan, Problem
 from pipeline.machine import WholeMachine
 from pipeline.run.crew import Crew
-from pipeline.run.package.all_chips import Walk, how_read, images_folder
-from pipeline.run.package.chip_pages import Finish, Finished, finish_batch
+from pipeline.run.package.all_chips import DumpNames, Kept, Walk, how_read, images_folder
+from pipeline.run.package.chip_pages import Finish, Finished, ToFinish, finish_batch
 from pipeline.run.package.names_in_bag import attachment_names, dump_names
 from pipeline.run.package.one_chip import Job
 from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.ready import Ready
 from pipeline.run.package.spaces import space_records
-from pipeline.run.package.spool import Bytes, Keyed
+from pipeline.run.package.spool import Bytes, Keyed, Pickles, pickled
 from pipeline.run.package.twins import OpenTwin
 from pipeline.run.package.unchanged import attached, same_version, told_same
 from pipeline.run.package.untouched import inputs_digest
@@ -85,10 +85,11 @@ class _Building:
     moment: Now
     root: Path
     job: Job
+    named: DumpNames
     loose: list[str]
     crew: Crew
+    entries: Entries
     twins: Sequence[OpenTwin] = ()
-    entries: list[BagEntry] = field(default_factory=list)
     inputs: dict[str, str] = field(default_factory=dict)
     sheet: list[StoredFile] = field(default_factory=list)
     attachments: list[AttachmentRecord] = field(default_factory=list)
@@ -121,18 +122,21 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
     project, moment, previous, twins = ready.project, ready.moment, ready.previous, ready.twins
     plan = project.plan
     assert plan is not None
-    names, owners, loose = dump_names(plan.chips, project.files)
+    *named, loose = dump_names(plan.chips, project.files)
     images = images_folder(root.parent)
     before = None if alone else worked_before(project.folder, plan)
-    job = Job(project.folder, root, images, how_read(plan), names, owners, before=before)
+    job = Job(project.folder, root, images, how_read(plan), before=before)
     with (
         _crew(project, plan, root.parent, alone=alone) as crew,
-        Bytes(root.parent) as kept,
+        Bytes(root.parent) as lines,
+        Pickles(root.parent) as given,
+        Entries(root.parent) as entries,
         _Parts(root.parent) as parts,
     ):
-        building = _Building(project, plan, moment, root, job, loose, crew, twins)
+        names = DumpNames(*named)
+        building = _Building(project, plan, moment, root, job, names, loose, crew, entries, twins)
         building.inputs.update((f"twins/{one.key}", one.receipt) for one in twins)
-        walk, machine = _each_chip(building, kept, progress)
+        walk, machine = _each_chip(building, Kept(lines, given), progress)
         _other_inputs(building)
         inputs = inputs_digest(building.inputs)
         if previous and told_same(previous, inputs):
@@ -140,6 +144,7 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
         head = _head(building, previous, inputs, machine)
         _finish(building, head, walk.lines(), machine, parts, progress)
         crew.end()
+        parts.gather()
         return _written(building, head, parts, previous)
 
 
@@ -148,16 +153,16 @@ def _crew(project: Project, plan: Plan, folder: Path, *, alone: bool) -> Crew:
     return Crew(items=items, size_bytes=size_bytes, folder=folder)
 
 
-def _each_chip(building: _Building, kept: Bytes, progress: Progress) -> tuple[Walk, WholeMachine]:
+def _each_chip(building: _Building, kept: Kept, progress: Progress) -> tuple[Walk, WholeMachine]:
     """Steps 1 and 2: every chip down the street, some of them a second time, then all chips together."""
     chips = building.plan.chips
-    walk = Walk(building.plan, building.job, building.crew, kept, building.twins)
+    walk = Walk(building.plan, building.job, building.crew, kept, names=building.named, twins=building.twins)
     problems: list[Problem] = []
     packs: set[str] = set()
     for count, worked in enumerate(walk.first(), start=1):
         problems += worked.problems
         packs.add(worked.pack)
-        building.entries += worked.entries
+        building.entries.add(worked.entries)
         progress.show("chips read", count, len(chips))
     refuse(problems, SHEET_NAME)
     if not any(reading for chip in chips for reading in chip.readings):
@@ -180,16 +185,18 @@ def _other_inputs(building: _Building) -> None:
         flat = name.replace("/", "_")
         entry = write_member(root, f"data/sheet/{flat}", content)
         building.sheet.append(file_record(entry, name))
-        building.entries += [entry, write_member(root, f"metadata/{flat}", content)]
+        building.entries.put(entry, write_member(root, f"metadata/{flat}", content))
         building.inputs[name] = entry.sha256
     shown: dict[str, list[ShownRecord]] = defaultdict(list)
     for photo in building.plan.sheet.photos:
         said = photo.model_dump(mode="json", exclude_none=True, exclude={"file"})
         shown[photo.path].append(cast("ShownRecord", said))
-    named = {path: building.job.names[path] for path in building.loose} | attachment_names(attached(project))
+    named = {path: building.named.names[path] for path in building.loose} | attachment_names(
+        attached(project)
+    )
     for path, where in named.items():
         entry = write_member(root, where, project.folder / path)
-        building.entries.append(entry)
+        building.entries.put(entry)
         if building.inputs.setdefault(path, entry.sha256) != entry.sha256:
             raise changed_between(path)
         building.attachments.append(_attached(entry, path, shown.get(path, [])))
@@ -205,6 +212,9 @@ def _head(building: _Building, previous: Previous | None, inputs: str, machine: 
     """The record without its chips."""
     sheet, moment = building.plan.sheet, building.moment
     version = previous.version + 1 if previous else 1
+    of_spaces: list[BagEntry] = []
+    spaces = space_records(machine, building.root, of_spaces)
+    building.entries.put(*of_spaces)
     bag = f"{sheet.machine.id}-v{version}"
     identifier = f"urn:uuid:{uuid.uuid5(_SPACE_OF_IDS, f'{bag} {inputs} {__version__}')}"
     return {
@@ -226,7 +236,7 @@ def _head(building: _Building, previous: Previous | None, inputs: str, machine: 
         "sheet": building.sheet,
         "attachments": building.attachments,
         "cautions": [*(str(caution) for caution in building.plan.cautions), *_odd_clock(previous, moment)],
-        "spaces": space_records(machine, building.root, building.entries),
+        "spaces": spaces,
         "suggestions": machine.suggestions,
         "qualification": machine.qualification_json,
         "inputs_sha256": inputs,
@@ -248,8 +258,24 @@ def _odd_clock(previous: Previous | None, moment: Now) -> list[str]:
     return moment.contradicts(previous.bag, str(previous.record.get("created", ""))) if previous else []
 
 
+class Entries(Pickles):
+    """What lies in the bag, some files at a time; as often as needed."""
+
+    def put(self, *entries: BagEntry) -> None:
+        """Append some that this process wrote."""
+        self.add(pickled(entries))
+
+    def each(self) -> Iterator[BagEntry]:
+        """All, in the order in which they came."""
+        for some in self:
+            yield from some
+
+
 class _Parts:
-    """What the finished chips give, each kind kept apart until its file can be written."""
+    """What the finished chips give, each kind kept apart until its file can be written.
+
+    What the first page says of each, and what the terminal does, are made again once all are there.
+    """
 
     def __init__(self, folder: Path) -> None:
         with ExitStack() as opened:
@@ -257,6 +283,7 @@ class _Parts:
             self.objects = opened.enter_context(Bytes(folder))
             self.notes = opened.enter_context(Bytes(folder))
             self.captures = opened.enter_context(Keyed(folder))
+            self._told = opened.enter_context(Pickles(folder))
             self.steps = {step: opened.enter_context(Bytes(folder)) for step in STEPS}
             self._opened = opened.pop_all()
         self.summaries: list[Summary] = []
@@ -277,8 +304,13 @@ class _Parts:
             self.steps[step].add(event)
         for key, event in one.captures:
             self.captures.add_under(key, event)
-        self.summaries.append(one.summary)
-        self.index.append(one.facts)
+        self._told.add(one.told)
+
+    def gather(self) -> None:
+        """All chips are there, and whoever made them has gone, and their memory with them."""
+        for facts, summary in self._told:
+            self.index.append(facts)
+            self.summaries.append(summary)
 
     @property
     def captured(self) -> list[tuple[str, str]]:
@@ -295,22 +327,23 @@ def _finish(
     progress: Progress,
 ) -> None:
     """Step 5, first half: each chip completed, over the cores; its parts are kept in order."""
-    names = building.job.names
+    names = building.named.names
     users = Counter(
         path
         for chip in building.plan.chips
         for path in {path for reading in chip.readings for path in reading.files}
     )
-    shared = {names[path]: owner for path, owner in building.job.owners.items() if users[path] > 1}
+    shared = {names[path]: owner for path, owner in building.named.owners.items() if users[path] > 1}
     rates = {one["readers"][0]: one["upper_bound"] for one in head["qualification"]["readers"]}
     placed = [(planned.chip.board or "", planned.chip.chip) for planned in building.plan.chips]
-    near = dict(zip((chip for _, chip in placed), neighbours(placed), strict=True))
-    finish = Finish(building.root, building.job.images, head, shared, len(placed), rates, near)
-    chips = (chip for _, chip in placed)
-    items = ((line, machine.heard(chip)) for chip, line in zip(chips, lines, strict=True))
+    finish = Finish(building.root, building.job.images, head, shared, len(placed), rates)
+    items = (
+        ToFinish(line, machine.heard(chip), near)
+        for (_, chip), line, near in zip(placed, lines, neighbours(placed), strict=True)
+    )
     for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
         parts.add(one)
-        building.entries += one.entries
+        building.entries.add(one.entries)
         progress.show("chips recorded", count, len(placed))
 
 
@@ -331,21 +364,19 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
             "why": list(reasons(previous.record, head, parts.index)),
         }
     root, entries = building.root, building.entries
-    entries.append(_record(root, head, parts))
-    entries.append(_premis(root, head, parts))
-    entries.append(_notes(root, head, parts, waiting))
-    for path, content in schema_files():
-        entries.append(write_member(root, path, content))
-    entries += write_report(
+    entries.put(_record(root, head, parts), _premis(root, head, parts), _notes(root, head, parts, waiting))
+    entries.put(*(write_member(root, path, content) for path, content in schema_files()))
+    report = write_report(
         root,
         head,
-        entries,
+        entries.each(),
         captured=parts.captured,
         summaries=parts.summaries,
         records=parts.records,
         images=building.job.images,
     )
-    finish_bag(root, entries, _bag_info(head, previous, parts.index))
+    entries.put(*report)
+    finish_bag(root, entries.each(), _bag_info(head, previous, parts.index))
     return Packaged(
         root.parent.parent / root.name,
         "",

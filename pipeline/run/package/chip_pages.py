@@ -18,6 +18,7 @@ from pipeline.flow import ChipSummary
 from pipeline.run.package.chip_record import add_heard, is_settled
 from pipeline.run.package.kept_passes import read_of
 from pipeline.run.package.one_chip import image_file, mask_file
+from pipeline.run.package.spool import pickled
 from pipeline.stages.error_odds import Voice, settling_odds
 from pipeline.street import Heard
 from pipeline.to_do import to_do
@@ -26,7 +27,6 @@ from pipeline.views.premis import Premis
 from pipeline.views.report import (
     SINGLE_PAGE_BELOW,
     Near,
-    Summary,
     chip_page,
     chip_page_name,
     listing_pages,
@@ -52,7 +52,6 @@ class Finish:
         shared: Bag path of each dump file that several chips use → the chip that describes it.
         chips: How many chips there are: large sets have a page a chip.
         rates: Reader → upper bound of its bit error rate.
-        near: Chip → the chips before and after it.
     """
 
     root: Path
@@ -61,7 +60,20 @@ class Finish:
     shared: Mapping[str, str]
     chips: int = 0
     rates: Mapping[str, float] = field(default_factory=dict)
-    near: Mapping[str, Near] = field(default_factory=dict)
+
+
+class ToFinish(NamedTuple):
+    """A chip whose pages are to be written.
+
+    Attributes:
+        line: Its record before all chips together were heard, as a line of JSON.
+        heard: What they say.
+        near: The chips before and after it.
+    """
+
+    line: bytes
+    heard: Heard
+    near: Near
 
 
 MOST_STRIPS = 400
@@ -72,34 +84,33 @@ class Finished(NamedTuple):
     """One chip's parts, ready to be written as they are.
 
     Attributes:
-        facts: The few facts that the parent keeps of every chip.
         record: Its record as JSON.
         objects: Its PREMIS objects.
         captures: (sorting key, PREMIS capture event).
         steps: Code of a step → its PREMIS event.
         notes: Its part of the provenance text.
-        summary: What the report's first page says of it.
-        entries: Files written for it.
+        told: The few facts that the parent keeps of every chip, a `ChipSummary`, and what the report's first
+            page says of it, a `Summary`; pickled.
+        entries: Files written for it; pickled.
     """
 
-    facts: ChipSummary
     record: bytes
     objects: bytes
     captures: tuple[tuple[str, bytes], ...]
     steps: dict[str, bytes]
     notes: bytes
-    summary: Summary
-    entries: list[BagEntry]
+    told: bytes
+    entries: bytes
 
 
-def finish_batch(finish: Finish, items: Sequence[tuple[bytes, Heard]]) -> list[Finished]:
+def finish_batch(finish: Finish, items: Sequence[ToFinish]) -> list[Finished]:
     """Each chip's finished parts, and the files written for it."""
     premis = Premis(finish.head)
-    return [_finish_one(json.loads(line), heard, finish, premis) for line, heard in items]
+    return [_finish_one(json.loads(one.line), one, finish, premis) for one in items]
 
 
-def _finish_one(record: ChipRecord, heard: Heard, finish: Finish, premis: Premis) -> Finished:
-    add_heard(record, heard)
+def _finish_one(record: ChipRecord, one: ToFinish, finish: Finish, premis: Premis) -> Finished:
+    add_heard(record, one.heard)
     entries = place_image(record, finish.root, finish.images)
     record["odds"] = settled_odds(record, finish.rates)
     elsewhere = frozenset(path for path, owner in finish.shared.items() if owner != record["chip"])
@@ -109,22 +120,22 @@ def _finish_one(record: ChipRecord, heard: Heard, finish: Finish, premis: Premis
         return (finish.root / path).read_bytes()
 
     if finish.chips >= SINGLE_PAGE_BELOW:
-        entries += _pages(record, finish, load)
+        entries += _pages(record, one.near, finish, load)
+    facts = _index(record, strips=finish.chips <= MOST_STRIPS)
+    summary = summary_of(record, load if finish.chips <= MOST_THUMBNAILS else None)
     return Finished(
-        facts=_index(record, strips=finish.chips <= MOST_STRIPS),
         record=record_file.chip_text(record).encode(),
         objects=told.objects.encode(),
         captures=tuple((key, event.encode()) for key, event in told.captures),
         steps={step: event.encode() for step, event in told.steps.items()},
         notes=chip_notes(record).encode("utf-8", "backslashreplace"),
-        summary=summary_of(record, load if finish.chips <= MOST_THUMBNAILS else None),
-        entries=entries,
+        told=pickled((facts, summary)),
+        entries=pickled(entries),
     )
 
 
-def _pages(record: ChipRecord, finish: Finish, load: Callable[[str], bytes]) -> list[BagEntry]:
+def _pages(record: ChipRecord, near: Near, finish: Finish, load: Callable[[str], bytes]) -> list[BagEntry]:
     """A chip's own pages in the report."""
-    near = finish.near[record["chip"]]
     page = chip_page(finish.head, record, load, near=near, read=read_of(finish.images))
     pages = [(chip_page_name(record), page), *listing_pages(finish.head, record, load)]
     return [write_member(finish.root, f"data/report/{name}", content) for name, content in pages]

@@ -27,7 +27,7 @@ from pipeline.formats import Declared
 from pipeline.formats.declaring import at_reading
 from pipeline.machine import Contribution
 from pipeline.run.package.kept_passes import add_departures, kept_name, packed_passes, passes_file
-from pipeline.run.package.spool import json_line
+from pipeline.run.package.spool import json_line, pickled
 from pipeline.run.package.worked_before import Before, Keeping, Made
 from pipeline.stages.content import Stray, digest_of, with_sisters
 from pipeline.stages.examine.odd_reading import RELATIONS
@@ -37,6 +37,7 @@ from pipeline.stages.reconcile import contested_bits
 from pipeline.steps import DECLARED, image_bytes, image_words
 from pipeline.street import (
     ChipResult,
+    Crossing,
     HowRead,
     Taken,
     declared_of,
@@ -104,8 +105,6 @@ class Job:
         root: The bag in staging, or None where nothing is written.
         images: The folder in which images lie until they are placed.
         how: What the sheet says of readers and wires.
-        names: Path in the project folder → path in the bag, for every dump file.
-        owners: Path in the project folder → the chip whose worker writes it.
         carried: Chip → reading → what other chips prove of its wiring; such chips walk a second time.
         before: What earlier runs made of the same chips; None where nothing is kept.
     """
@@ -114,14 +113,26 @@ class Job:
     root: Path | None
     images: Path
     how: HowRead
-    names: Mapping[str, str]
-    owners: Mapping[str, str]
     carried: Mapping[str, Mapping[str, Carried]] = field(default_factory=dict)
     before: Before | None = None
 
     def again(self, carried: Mapping[str, Mapping[str, Carried]]) -> Job:
         """The second walk of the chips that other chips reach: their dumps lie in the bag already."""
         return replace(self, root=None, carried=carried, before=None)
+
+
+class ToWork(NamedTuple):
+    """A chip to be worked on.
+
+    Attributes:
+        planned: The chip.
+        names: Path in the project folder → path in the bag, of its dump files; empty where there is no bag.
+        writes: Those of them that its worker writes: a file of several chips is written once.
+    """
+
+    planned: PlannedChip
+    names: Mapping[str, str]
+    writes: Collection[str]
 
 
 @dataclass(slots=True)
@@ -152,23 +163,47 @@ class Worked:
 
     def handed_over(self) -> HandedOver:
         """The same, as the parent is given it."""
-        line = json_line(self.record)
-        return HandedOver(self.chip, line, self.given, self.entries, self.inputs, self.problems, self.pack)
+        organisation = self.given.organisation
+        return HandedOver(
+            self.chip,
+            json_line(self.record),
+            pickled(self.given),
+            organisation.bits if organisation else None,
+            self.given.crossings,
+            pickled(self.entries),
+            self.inputs,
+            self.problems,
+            self.pack,
+        )
 
 
 class HandedOver(NamedTuple):
-    """What the work on one chip gives, its record as a line of JSON: the parent only passes it on."""
+    """What the work on one chip gives: what the parent only passes on comes as it is passed on.
+
+    Attributes:
+        chip: Its id.
+        line: Its record as a line of JSON.
+        given: What it brings to the machine, a `Contribution`; pickled.
+        bits: Of a word of its image, where it has one.
+        crossings: What it shows of its wirings.
+        entries: Files written into the bag; pickled.
+        inputs: (path in the project folder, SHA-256) of every file read.
+        problems: Dumps that could not be understood.
+        pack: The pack in which what was made of it is kept, or "".
+    """
 
     chip: str
     line: bytes
-    given: Contribution
-    entries: list[BagEntry]
+    given: bytes
+    bits: int | None
+    crossings: tuple[Crossing, ...]
+    entries: bytes
     inputs: list[tuple[str, str]]
     problems: list[Problem]
     pack: str
 
 
-def work_batch(job: Job, chips: Sequence[PlannedChip]) -> list[HandedOver]:
+def work_batch(job: Job, chips: Sequence[ToWork]) -> list[HandedOver]:
     """Chips one after the other; what is made of them is kept for the next run."""
     keeping = Keeping(job.before)
     out = [work(chip, job, keeping) for chip in chips]
@@ -193,18 +228,19 @@ def load_image(folder: Path, chip: str, bits: int) -> Words:
     return image_words(image_file(folder, chip).read_bytes(), bits)
 
 
-def work(planned: PlannedChip, job: Job, keeping: Keeping | None = None) -> Worked:
+def work(chip: ToWork, job: Job, keeping: Keeping | None = None) -> Worked:
     """One chip's files down the street, and what comes of them.
 
     Args:
-        planned: The chip.
+        chip: With the names of its files.
         job: What every worker needs to know.
         keeping: Gets what was worked out, where that is kept.
     """
+    planned = chip.planned
     worked = Worked(planned.chip.chip, _facts(planned), Contribution(planned.chip.chip, None, "missing"))
     worked.record["readings"] = []
-    contents = [_stored(planned, reading, job, worked) for reading in planned.readings]
-    key = "" if job.before is None else job.before.key(planned, job.names, dict(worked.inputs))
+    contents = [_stored(chip, reading, job, worked) for reading in planned.readings]
+    key = "" if job.before is None else job.before.key(planned, chip.names, dict(worked.inputs))
     if job.before is not None and _as_before(worked, job.before, key, image_file(job.images, worked.chip)):
         return worked
     taken = [
@@ -306,14 +342,14 @@ def _how(row: ReadingRow) -> HowRecord:
     return cast("HowRecord", {key: said[key] for key in HOW if key in said})
 
 
-def _stored(planned: PlannedChip, reading: PlannedReading, job: Job, worked: Worked) -> list[bytes]:
+def _stored(chip: ToWork, reading: PlannedReading, job: Job, worked: Worked) -> list[bytes]:
     """One reading's files read and packed; their content, where it will be taken in."""
     record = _said_of(reading, job.how.reader(reading.reader))
     worked.record["readings"].append(record)
     contents = []
     for path in reading.files:
         content = read_file(job.folder, path)
-        record["files"].append(_store(planned, path, content, job, worked))
+        record["files"].append(_store(chip, path, content, job, worked))
         contents.append(content)
     return contents
 
@@ -406,10 +442,10 @@ def _undecodable(planned: PlannedChip, reading: PlannedReading, path: str, error
     return Problem(place, f"reading {reading.reading} of chip {chip}", error.problem, remedy, words=words)
 
 
-def _store(planned: PlannedChip, path: str, content: bytes, job: Job, worked: Worked) -> DumpRecord:
+def _store(chip: ToWork, path: str, content: bytes, job: Job, worked: Worked) -> DumpRecord:
     """The dump file in the bag, written by the chip that owns it."""
-    name = job.names.get(path, path)
-    if job.root is not None and job.owners.get(path) == planned.chip.chip and not _written(worked, name):
+    name = chip.names.get(path, path)
+    if job.root is not None and path in chip.writes and not _written(worked, name):
         entry = write_member(job.root, name, content)
         worked.entries.append(entry)
         sha256, sha512 = entry.sha256, entry.sha512

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import pickle
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
@@ -87,6 +88,31 @@ class Keyed(Bytes):
 def json_line(value: Any) -> bytes:
     """A value as JSON on a line of its own."""
     return json.dumps(value, separators=(",", ":")).encode() + b"\n"
+
+
+def pickled(value: Any) -> bytes:
+    """A value as `Pickles` keeps it; whoever only passes it on need not know what it is."""
+    return pickle.dumps(value, pickle.HIGHEST_PROTOCOL)
+
+
+def unpickled(content: bytes) -> Any:
+    """What `pickled` made bytes of, in this run."""
+    return pickle.loads(content)  # noqa: S301 - see `Pickles`
+
+
+class Pickles(Bytes):
+    """Values of any kind, added as `pickled` made them, in order; each is made anew when it is asked for."""
+
+    def __iter__(self) -> Iterator[Any]:
+        self._rewind()
+        while True:
+            with storage_trouble(self._folder):
+                try:
+                    value = pickle.load(self._file)  # noqa: S301 - written by our own worker a moment ago
+                except EOFError:
+                    break
+            yield value
+        self._file.seek(0, 2)
 
 
 class Spool(Bytes):

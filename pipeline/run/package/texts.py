@@ -96,7 +96,7 @@ def contents(entries: Iterable[BagEntry]) -> list[ContentKind]:
 def write_report(
     root: Path,
     head: RecordHead,
-    entries: Sequence[BagEntry],
+    entries: Iterable[BagEntry],
     *,
     captured: Iterable[tuple[str, str]],
     summaries: Sequence[Summary],
