@@ -8,7 +8,7 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.run.package.spool import Keyed
+from pipeline.run.package.spool import Keyed, Pickles, pickled
 
 
 @given(
@@ -20,3 +20,13 @@ def test_pieces_come_back_by_key_and_those_of_one_key_as_they_came(pieces: list[
             kept.add_under(key, piece)
         assert list(kept.in_order()) == [piece for _, piece in sorted(pieces, key=lambda one: one[0])]
         assert list(kept.chunks()) == [whole for whole in [b"".join(one for _, one in pieces)] if whole]
+
+
+@given(st.lists(st.integers() | st.text(max_size=9), max_size=9))
+def test_values_come_back_in_order_as_often_as_asked_and_more_can_follow(values: list[int | str]) -> None:
+    with tempfile.TemporaryDirectory() as place, Pickles(Path(place)) as kept:
+        for value in values:
+            kept.add(pickled(value))
+        assert list(kept) == values
+        kept.add(pickled("last"))
+        assert list(kept) == list(kept) == [*values, "last"]

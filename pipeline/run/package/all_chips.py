@@ -68,7 +68,7 @@ NOT_NAMED = DumpNames({}, {})
 """Of a project that is looked over without a bag."""
 
 
-class Kept(NamedTuple):
+class SpooledChips(NamedTuple):
     """Where what is made of chips lies until all of them are there.
 
     Attributes:
@@ -100,7 +100,7 @@ class Walk:
         plan: Plan,
         job: Job,
         crew: Crew,
-        kept: Kept,
+        kept: SpooledChips,
         *,
         names: DumpNames = NOT_NAMED,
         twins: Sequence[OpenTwin] = (),
@@ -259,7 +259,7 @@ def look_over(
             Bytes(folder) as lines,
             Pickles(folder) as given,
         ):
-            walk = Walk(plan, job, crew, Kept(lines, given), twins=twins)
+            walk = Walk(plan, job, crew, SpooledChips(lines, given), twins=twins)
             for count, worked in enumerate(walk.first(), start=1):
                 problems += worked.problems
                 progress(count, len(plan.chips))

@@ -35,7 +35,7 @@ from pipeline.errors import JudgedBadError, NothingToDoError
 from pipeline.flow import ChipSummary, Packaged, Plan, Problem
 from pipeline.machine import WholeMachine
 from pipeline.run.crew import Crew
-from pipeline.run.package.all_chips import DumpNames, Kept, Walk, how_read, images_folder
+from pipeline.run.package.all_chips import DumpNames, SpooledChips, Walk, how_read, images_folder
 from pipeline.run.package.chip_pages import Finish, Finished, ToFinish, finish_batch
 from pipeline.run.package.names_in_bag import attachment_names, dump_names
 from pipeline.run.package.one_chip import Job
@@ -136,7 +136,7 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
         names = DumpNames(*named)
         building = _Building(project, plan, moment, root, job, names, loose, crew, entries, twins)
         building.inputs.update((f"twins/{one.key}", one.receipt) for one in twins)
-        walk, machine = _each_chip(building, Kept(lines, given), progress)
+        walk, machine = _each_chip(building, SpooledChips(lines, given), progress)
         _other_inputs(building)
         inputs = inputs_digest(building.inputs)
         if previous and told_same(previous, inputs):
@@ -153,7 +153,7 @@ def _crew(project: Project, plan: Plan, folder: Path, *, alone: bool) -> Crew:
     return Crew(items=items, size_bytes=size_bytes, folder=folder)
 
 
-def _each_chip(building: _Building, kept: Kept, progress: Progress) -> tuple[Walk, WholeMachine]:
+def _each_chip(building: _Building, kept: SpooledChips, progress: Progress) -> tuple[Walk, WholeMachine]:
     """Steps 1 and 2: every chip down the street, some of them a second time, then all chips together."""
     chips = building.plan.chips
     walk = Walk(building.plan, building.job, building.crew, kept, names=building.named, twins=building.twins)
