@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.stages.content import BoardChip, placed_spaces, placings, standing_findings
-from pipeline.stages.content.flow_of_control.standing import LEAST_STANDING, standing
+from pipeline.stages.content.flow_of_control.slots import LEAST_STANDING
+from pipeline.stages.content.flow_of_control.standing import standing
 from pipeline.views.suggestions import kin_of, suggested
 from pipeline.words import Words
 from schemas.names import Organisation

@@ -15,13 +15,12 @@ before they run.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.lines.assignment import cheapest_columns
 from pipeline.stages.content.flow_of_control.begins import Starts, local_share, starts
 from pipeline.stages.content.flow_of_control.decode import decode
 from pipeline.stages.content.flow_of_control.families import places_speaking
@@ -30,12 +29,12 @@ from pipeline.stages.content.flow_of_control.named_addresses import named_addres
 from pipeline.stages.content.flow_of_control.neighbours import (
     Leading,
     Linked,
-    Links,
     alone,
     leading_out,
     links,
     rows,
 )
+from pipeline.stages.content.flow_of_control.slots import OneSize, Places, assigned, speaking_for
 from pipeline.stages.content.flow_of_control.votes import (
     LandingRates,
     far_targets,
@@ -44,19 +43,14 @@ from pipeline.stages.content.flow_of_control.votes import (
     speaking,
 )
 
-LEAST_STANDING = 8.0
-"""Nats by which every other way of placing all chips must be worse; below it nothing is said."""
 _LEAST_CROSS = 3.0
 """Nats that the calls of other chips must speak for a chip's place."""
 _ROUNDS = 3
-"""Rounds in which chips that are placed call others in."""
-_NEVER = -1e9
+"""Rounds in which chips that are placed call others in, and others stand beside them."""
 CALLED, JUMPED, NAMED = range(3)
 """How an address is told; of several the first counts."""
 MOST_STANDING = 64
 """Chips that are placed at one time."""
-_FEW = 4096
-"""Pairs of a chip and a place that are weighed without scipy: 10 ms for sixteen chips, measured."""
 
 
 class Stood(NamedTuple):
@@ -116,10 +110,6 @@ class BoardStanding(NamedTuple):
     in_rows: list[Neighbour]
 
 
-Places = Mapping[int, tuple[int, float]]
-"""Chip → its first place's address and by how much that stands out."""
-
-
 class _Chip(NamedTuple):
     """What one image tells of where it stands.
 
@@ -133,15 +123,6 @@ class _Chip(NamedTuple):
     to: NDArray[np.int64]
     how: NDArray[np.intp]
     leading: Leading
-
-
-class _OneSize(NamedTuple):
-    """All chips of one size: their numbers, what links them (by position in `chips`), and their rows."""
-
-    size: int
-    chips: list[int]
-    links: Links
-    rows: list[Linked]
 
 
 def standing(images: Sequence[Bytes], family: str) -> BoardStanding:
@@ -175,18 +156,18 @@ def standing(images: Sequence[Bytes], family: str) -> BoardStanding:
     return BoardStanding(told, [one for group in groups for one in _in_rows(group, kept)])
 
 
-def _groups(chips: Sequence[_Chip], units: int) -> list[_OneSize]:
+def _groups(chips: Sequence[_Chip], units: int) -> list[OneSize]:
     """The chips of each size, linked."""
     out = []
     for size in sorted({one.size for one in chips}):
         own = [number for number, one in enumerate(chips) if one.size == size]
         found = links([chips[number].leading for number in own], units)
         linked = [Linked({own[k]: at for k, at in row.at.items()}, row.nats) for row in rows(found)]
-        out.append(_OneSize(size, own, found, linked))
+        out.append(OneSize(size, own, found, linked))
     return out
 
 
-def _in_rows(group: _OneSize, placed: Places) -> Iterator[Neighbour]:
+def _in_rows(group: OneSize, placed: Places) -> Iterator[Neighbour]:
     """The chips of rows of which none has an address."""
     for row in group.rows:
         chips = list(row.at)
@@ -200,7 +181,7 @@ def _in_rows(group: _OneSize, placed: Places) -> Iterator[Neighbour]:
             yield Neighbour(chip, tuple(chips), beside, behind, row.nats, leading, landed)
 
 
-def _linked(group: _OneSize, one: int, other: int, behind: int) -> tuple[float, int, int]:
+def _linked(group: OneSize, one: int, other: int, behind: int) -> tuple[float, int, int]:
     """Nats, places named and landed on between two chips of one size, one so many chips behind the other."""
     return group.links.between(group.chips.index(one), group.chips.index(other), behind)
 
@@ -254,7 +235,7 @@ def _landing(chip: _Chip, to: NDArray[np.int64], how: NDArray[np.intp]) -> Nats:
 
 
 def _placed(
-    chips: Sequence[_Chip], groups: Sequence[_OneSize], callers: Sequence[int], before: Places, space: int
+    chips: Sequence[_Chip], groups: Sequence[OneSize], callers: Sequence[int], before: Places, space: int
 ) -> dict[int, tuple[int, float]]:
     """Chip → its base and by how much it stands out; those that do not are left out.
 
@@ -270,91 +251,19 @@ def _placed(
             landing = _landing(chips[number], to, how)
             says[:, column] = np.bincount(where, weights=landing, minlength=len(slots))
         most = max(2, space // group.size)
-        bases, worth = _worth(group, slots, says, before, most)
+        bases, worth = speaking_for(group, slots, says, before, most)
         if not len(bases):
             continue
         # Choosing among all slots costs; not to be placed costs nothing.
-        for column, (base, nats) in _assigned(worth - np.log(most)).items():
+        for column, (base, nats) in assigned(worth - np.log(most)).items():
             row = group.rows[column]
             first = int(bases[base])
             out |= {one: ((first + at) * group.size, min(nats, row.nats)) for one, at in row.at.items()}
     return _apart(out, chips, groups)
 
 
-def _worth(
-    group: _OneSize, slots: NDArray[np.int64], says: Nats, before: Places, most: int
-) -> tuple[NDArray[np.int64], Nats]:
-    """The slots in which rows may begin, and shape (slots, rows): what speaks for each one's beginning there.
-
-    Args:
-        group: The chips of one size.
-        slots: Those that far targets name.
-        says: Shape (slots, chips), what these say for each chip's standing there.
-        before: Where chips stood in the round before; distances between them and others speak, too.
-        most: Slots of the machine.
-    """
-    entries = [list(_speaking_for(group, row, slots, says, before)) for row in group.rows]
-    named = [base for one in entries for base, _ in one]
-    bases = np.unique(np.concatenate(named)) if named else np.zeros(0, np.int64)
-    bases = bases[(bases >= 0) & (bases < most)]
-    worth = np.zeros((len(bases), len(group.rows)))
-    for column, (row, one) in enumerate(zip(group.rows, entries, strict=True)):
-        length = max(row.at.values())
-        for base, nats in one:
-            fits = (base >= 0) & (base + length < most)
-            np.add.at(worth[:, column], np.searchsorted(bases, base[fits]), nats[fits])
-    return bases, worth
-
-
-def _speaking_for(
-    group: _OneSize, row: Linked, slots: NDArray[np.int64], says: Nats, before: Places
-) -> Iterator[tuple[NDArray[np.int64], Nats]]:
-    """Slots in which a row may begin, and what far targets, and distances of placed chips, say for each."""
-    reach = group.links.reach
-    for chip, at in row.at.items():
-        own = group.chips.index(chip)
-        yield slots - at, says[:, own]
-        for number, other in enumerate(group.chips):
-            if other in before and other not in row.at and group.links.leading[:, number, own].any():
-                there = before[other][0] // group.size
-                yield there + np.arange(-reach, reach + 1) - at, group.links.nats[:, number, own]
-
-
-def _assigned(worth: Nats) -> dict[int, tuple[int, float]]:
-    """Column → row of the best assignment, and how much worse the best one without that pair is."""
-    best, total = _best(worth)
-    out = {}
-    for column, row in best.items():
-        without = worth.copy()
-        without[row, column] = _NEVER
-        out[column] = (row, total - _best(without)[1])
-    return {column: one for column, one in out.items() if one[1] >= LEAST_STANDING}
-
-
-def _best(worth: Nats) -> tuple[dict[int, int], float]:
-    """The best assignment of columns to rows, each to none at worth 0."""
-    rows, columns = worth.shape
-    nowhere = np.full((columns, columns), _NEVER)
-    np.fill_diagonal(nowhere, 0.0)
-    every = np.concatenate([worth, nowhere])
-    chosen = _dearest_rows(every)
-    in_order = sorted(range(columns), key=chosen.__getitem__)
-    total = float(every[[chosen[column] for column in in_order], in_order].sum())
-    return {column: chosen[column] for column in in_order if chosen[column] < rows}, total
-
-
-def _dearest_rows(worth: Nats) -> list[int]:
-    """For each column the row that it is assigned to; as many rows as columns, or more."""
-    if worth.size <= _FEW:
-        return cheapest_columns((-worth.T).tolist())
-    # Loading scipy takes as long as many small assignments; it answers the same, ties and all.
-    from scipy.optimize import linear_sum_assignment
-
-    return [int(row) for row in linear_sum_assignment(-worth.T)[1]]
-
-
 def _apart(
-    placed: dict[int, tuple[int, float]], chips: Sequence[_Chip], groups: Sequence[_OneSize]
+    placed: dict[int, tuple[int, float]], chips: Sequence[_Chip], groups: Sequence[OneSize]
 ) -> dict[int, tuple[int, float]]:
     """Those that lie in no other's place, nor anyone of their row."""
     spans = {number: (base, base + chips[number].size) for number, (base, _) in placed.items()}
@@ -367,7 +276,7 @@ def _apart(
     return {number: one for number, one in placed.items() if number in out}
 
 
-def _together(chips: Sequence[_Chip], groups: Sequence[_OneSize], placed: Places) -> set[int]:
+def _together(chips: Sequence[_Chip], groups: Sequence[OneSize], placed: Places) -> set[int]:
     """The largest group of placed chips that call into each other, or are linked."""
     joined = {number: {number} for number in placed}
     for number in placed:
@@ -381,7 +290,7 @@ def _together(chips: Sequence[_Chip], groups: Sequence[_OneSize], placed: Places
 
 
 def _cross(
-    chips: Sequence[_Chip], groups: Sequence[_OneSize], placed: Places, caller: int, number: int
+    chips: Sequence[_Chip], groups: Sequence[OneSize], placed: Places, caller: int, number: int
 ) -> float:
     """What one chip's calls and jumps, and the distances between both, say for another's place."""
     to, how = _targets(chips, [caller])
@@ -390,7 +299,7 @@ def _cross(
     return float(_landing(chips[number], to[inside], how[inside]).sum()) + near
 
 
-def _near(groups: Sequence[_OneSize], placed: Places, one: int, other: int) -> tuple[float, int, int]:
+def _near(groups: Sequence[OneSize], placed: Places, one: int, other: int) -> tuple[float, int, int]:
     """Nats, places named and landed on by distances between two placed chips."""
     group = next(group for group in groups if one in group.chips)
     if other not in group.chips:
@@ -398,7 +307,7 @@ def _near(groups: Sequence[_OneSize], placed: Places, one: int, other: int) -> t
     return _linked(group, one, other, (placed[other][0] - placed[one][0]) // group.size)
 
 
-def _told(chips: Sequence[_Chip], groups: Sequence[_OneSize], placed: Places, number: int) -> Stood:
+def _told(chips: Sequence[_Chip], groups: Sequence[OneSize], placed: Places, number: int) -> Stood:
     base, nats = placed[number]
     calls = landing = leading = landed = 0
     callers, beside = [], []
