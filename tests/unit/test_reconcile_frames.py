@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipeline.catalogue.advice import advise
 from pipeline.flow import Carried, Pass, Said, Step, Witness
 from pipeline.lines import LineMap
 from pipeline.stages.grade import held_back
@@ -155,8 +156,16 @@ def test_a_pass_that_lost_words_and_read_on_decides_nothing_against_one_that_dou
     assert contested(settled([*read(went_on, "hb"), doubled], {}))
 
 
-@pytest.mark.parametrize("others", [{"prog": PROGRAMMER}, {"two": HOME_BUILT, "odd": HOME_BUILT}])
-def test_readings_that_speak_against_the_sheets_word_hold_the_image_back(others: Mapping[str, Said]) -> None:
+@pytest.mark.parametrize(
+    ("others", "speaks"),
+    [
+        ({"prog": PROGRAMMER}, "prog is a device programmer under the chip's own part, and only "),
+        ({"two": HOME_BUILT, "odd": HOME_BUILT}, "odd and two both read it in another order. So"),
+    ],
+)
+def test_readings_that_speak_against_the_sheets_word_hold_the_image_back(
+    others: Mapping[str, Said], speaks: str
+) -> None:
     said = {
         "U1.hb": replace(HOME_BUILT, lines_said=True),
         **{f"U1.{name}": one for name, one in others.items()},
@@ -165,11 +174,27 @@ def test_readings_that_speak_against_the_sheets_word_hold_the_image_back(others:
     assert not contested(done), "the sheet's word settles"
     assert np.array_equal(done.settled.words, CROSSED)
     assert held_back(done.settled, done.findings) == (Code.LINES_REORDERED,)
+    means = done.findings[0].means
+    assert f" The sheet says how the lines of U1.hb lie. That word settles the order, but {speaks}" in means
+    assert means.endswith(". So the image is held back until the sheet is put right, or answers.")
+    assert done.findings[0].next == advise("denied-lines")
     answered = [
         one.model_copy(update={"evidence": {**one.evidence, "answer": "seen on the drawing"}})
         for one in done.findings
     ]
     assert held_back(done.settled, answered) == ()
+
+
+def test_content_that_speaks_against_the_sheets_word_is_told_in_a_clause() -> None:
+    def checks(words: Words) -> dict[str, Witness]:
+        return {"check": Witness(30.0, 30.0, "a CRC holds")} if np.array_equal(words, TRUE) else {}
+
+    said = {"U1.hb": replace(HOME_BUILT, lines_said=True), "U1.two": HOME_BUILT}
+    done = settled([*read(CROSSED, "hb"), *read(TRUE, "two")], said, checks=checks)
+    (finding,) = done.findings
+    clause = "but the content bears out the order of U1.two: a CRC holds. So the image is held back until "
+    assert clause in finding.means
+    assert held_back(done.settled, done.findings) == (Code.LINES_REORDERED,)
 
 
 def test_the_sheets_word_against_a_lone_reader_holds_nothing_back() -> None:

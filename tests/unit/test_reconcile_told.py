@@ -456,6 +456,36 @@ def test_a_crossing_that_changes_no_word_of_this_chip_is_not_spoken_of() -> None
     assert len(told.findings) == 1, "of other pins nobody knows what changes"
 
 
+def test_lines_of_the_sheet_that_another_chip_denies_put_the_order_in_doubt() -> None:
+    reach = Carried("wires-1", CROSSED_LINES, ("U7",), undo=False, same_pins=True, denied=True)
+    first = settled(read(CROSSED, "hb"), {"U1.hb": replace(HOME_BUILT, carried=reach)}).findings[0]
+    assert first.severity.value == "caution"
+    assert first.means == (
+        "U1.hb was put into order by lines that the sheet says of the wiring wires-1. With the same lines U7 "
+        "comes out otherwise than its other readings have it: A3 and A4 exchanged. So the order of these "
+        "words is in doubt."
+    )
+    assert first.next == advise("denied-lines")
+
+
+def test_a_crossing_of_two_readings_is_told_of_each() -> None:
+    both = {"U1.hb": carried(undo=True), "U1.two": carried(undo=True)}
+    done = settled([*read(CROSSED, "hb", 1, 2), *read(CROSSED, "two")], both)
+    assert [one.where["readings"] for one in done.findings] == [["U1.hb"], ["U1.two"]]
+
+
+def test_a_crossing_of_a_chip_of_another_size_is_not_spoken_of() -> None:
+    small = LineMap.simple(9, 8, address=(0, 1, 2, 4, 3, 5, 6, 7, 8))
+    reach = Carried("wires-1", small, ("U7",), undo=False, same_pins=True)
+    assert settled(read(CROSSED, "hb"), {"U1.hb": replace(HOME_BUILT, carried=reach)}).findings == ()
+
+
+def test_a_pass_that_fits_no_order_clears_no_doubted_wiring() -> None:
+    strange = np.random.default_rng(12).integers(0, 256, 1024, dtype=np.uint8)
+    done = settled([*read(CROSSED, "hb"), *read(strange, "two")], {"U1.hb": carried(undo=False)})
+    assert done.settled.frame_contested
+
+
 def test_a_doubted_order_that_the_content_bears_out_is_cleared() -> None:
     def checks(words: Words) -> dict[str, Witness]:
         return {"check": Witness(30.0, 30.0, "a CRC holds")} if np.array_equal(words, CROSSED) else {}

@@ -27,6 +27,8 @@ SWAPPED_BYTES = (8, 9, 10, 11, 12, 13, 14, 15, 0, 1, 2, 3, 4, 5, 6, 7)
         (LineMap.simple(8, 8, address=(1, 2, 0, 3, 4, 5, 6, 7)), "A0 on A1, A1 on A2, A2 on A0"),
         (LineMap.simple(8, 8, data=STRAIGHT[::-1]), "D0 to D7 in reverse"),
         (LineMap.simple(8, 2, data=(1, 0)), "D0 and D1 exchanged"),
+        (LineMap.simple(8, 3, data=(2, 1, 0)), "D0 to D2 in reverse"),
+        (LineMap.simple(8, 16, data=(1, 0, *range(2, 16))), "D0 and D1 exchanged"),
         (LineMap.simple(8, 8, invert_data=(0, 3)), "D0 and D3 inverted"),
         (LineMap.simple(8, 8, invert_data=STRAIGHT), "every data line inverted"),
         (LineMap.simple(8, 8, invert_address=STRAIGHT), "addresses run backwards"),
@@ -85,6 +87,16 @@ def test_a_start_is_told_by_the_word_at_which_the_pass_began(rotate: int, words:
             Way("rotated", LineMap.simple(8, 8, rotate=56)),
             "began at word 200 (0xC8), or the other at word 56 (0x38)",
         ),
+        (Way("rotated", LineMap.simple(8, 8, rotate=128)), "began at word 128 (0x80)"),
+        (
+            Way("rotated", LineMap.simple(8, 8, rotate=127)),
+            "began at word 129 (0x81), or the other at word 127 (0x7F)",
+        ),
+        (
+            Way("rotated", LineMap.simple(8, 8, rotate=2)),
+            "began at word 254 (0xFE), or the other at word 2 (0x2)",
+        ),
+        (Way("rotated", LineMap.simple(8, 8, rotate=1)), "is late by one word"),
         (Way("lines", LineMap.simple(8, 8, invert_data=(1,))), "D1 inverted"),
         (
             Way("slipped", LineMap.simple(8, 8, invert_data=(1,)), (Slip(9, 1, 9), Slip(20, -2, 20))),
@@ -201,3 +213,31 @@ def test_one_image_without_a_contested_bit_has_no_votes_to_tell() -> None:
     voices = passes(("a", [1, 2, 3, 4], None))
     words, contested = settle(voices, CHIP, None)
     assert contested_bits(Settled(CHIP, words, contested, voices), fades_to=None, first_listed="U1.a") is None
+
+
+def test_a_contested_word_is_listed_with_all_that_was_read_there_the_commonest_value_first() -> None:
+    """Nobody has word 3; `c` lacks word 1; in word 2 `a` and `c` speak against `b`."""
+    chip, there = Organisation(4, 16), np.array([True, True, True, False])
+    rows = (
+        ("c", [5, 0, 0x10, 0], there & [True, False, True, True]),
+        ("a", [5, 0x0A0B, 0x10, 0], there),
+        ("a", [5, 0x0A0B, 0x10, 0], there),
+        ("b", [5, 0x0A0A, 0x11, 0], there),
+    )
+    voices = tuple(
+        Pass(f"U1.{reader}", reader, f"{reader}/", number, np.array(words, np.uint16), known)
+        for number, (reader, words, known) in enumerate(rows, 1)
+    )
+    words, contested = settle(voices, chip, None)
+    found = contested_bits(Settled(chip, words, contested, voices), fades_to=None, first_listed="U1.c")
+    assert found is not None
+    assert (found["bits"], found["words"], found["between"], found["within"]) == (2, 2, [0, 1, 1, 0], [0] * 4)
+    assert [one["votes"] for one in found["listed"]] == [{"a": 1, "b": 0}, {"c": 0, "a": 0, "b": 1}]
+    assert [(one["ones"], one["zeros"]) for one in found["listed"]] == [(2, 1), (1, 3)]
+    assert found["listed_words"][0] == {
+        "address": 1,
+        "said": [{"value": "0A0B", "passes": {"a": 2}}, {"value": "0A0A", "passes": {"b": 1}}],
+        "lines": ["D0"],
+        "image": "0A0B",
+    }
+    assert found["listed_words"][1]["said"][0] == {"value": "0010", "passes": {"c": 1, "a": 2}}
