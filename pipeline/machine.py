@@ -9,9 +9,9 @@ to be compared.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, cast
+from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, TypeVar, cast
 
 from pipeline.flow import Plan, PlannedChip
 from pipeline.stages.assemble import Assembled, assemble, machine_view
@@ -58,6 +58,8 @@ from schemas.sheet import Space
 if TYPE_CHECKING:
     from schemas.record import ProgramRecord, QualificationRecord, SuggestedSpace, TwinRecord
     from schemas.recorded_sheet import PartRecord
+
+_Value = TypeVar("_Value", bound=Hashable)
 
 MOST_IN_A_SET = 16
 """Boards of more chips are not searched for checks over all of them: the schemes would outnumber the
@@ -156,12 +158,22 @@ class WholeMachine:
         self.stand: dict[str, tuple[int, AddressBy]] = {}
         self.programs: dict[str, ProgramRecord] = {}
         self.qualification_json: QualificationRecord = {}
+        self._equal: dict[Hashable, object] = {}
 
     def add(self, planned: PlannedChip, given: Contribution) -> None:
         """One chip that has been judged."""
         self.grades[given.chip], self.held_back[given.chip] = given.grade, given.held_back
         if given.organisation is None or given.signature is None:
             return
+        given = replace(
+            given,
+            chip=planned.chip.chip,
+            organisation=self._one(given.organisation),
+            signature=given.signature._replace(organisation=self._one(given.signature.organisation)),
+            readers=self._one(given.readers),
+        )
+        assert given.organisation is not None
+        assert given.signature is not None
         self.organisations[given.chip] = given.organisation
         if given.absent:
             self.absent[given.chip] = given.absent
@@ -175,7 +187,7 @@ class WholeMachine:
             self.evidence.add(given.evidence)
         elif len(given.readers) == 1:
             self.alone[given.chip] = given.readers[0]
-        self.wirings[given.chip] = frozenset(wiring_of(reading) for reading in planned.readings)
+        self.wirings[given.chip] = self._one(frozenset(wiring_of(reading) for reading in planned.readings))
         self._cross(given)
         self._wire(planned, given)
         telling = None if given.signature.blank or given.absent else given.signature.digest
@@ -194,6 +206,10 @@ class WholeMachine:
                 placed=given.chip in self.placed,
             )
         )
+
+    def _one(self, value: _Value) -> _Value:
+        """The same value, held once for all chips: each came from another process as its own."""
+        return cast("_Value", self._equal.setdefault(value, value))
 
     def _cross(self, given: Contribution) -> None:
         """What a chip shows of wires that are crossed."""

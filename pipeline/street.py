@@ -14,6 +14,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from sys import intern
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -282,7 +283,8 @@ def said_of(planned: PlannedChip, how: HowRead, carried: Mapping[str, Carried]) 
 
 def wiring_of(reading: PlannedReading) -> str:
     """The wires that a reading was made with: named, else the same reader on the same date as written."""
-    return reading.row.wiring or f"{reading.reader} on {reading.row.date or 'an unknown date'}"
+    # One string for the thousand readings of a reader: the machine holds it for every chip.
+    return reading.row.wiring or intern(f"{reading.reader} on {reading.row.date or 'an unknown date'}")
 
 
 def _under_own_part(planned: PlannedChip, row: ReadingRow, parts: Catalogue) -> bool:

@@ -133,7 +133,7 @@ def test_the_stage_itself_looks_at_no_value_behind_the_mask(
         assert found[-1].end == WORDS
         told = [one.to_record() for one in content_findings("U1", found)]
         sign = signature(seen, 8, found, known=known)
-        return [r.to_json() for r in found], told, sign.digest, sign.fill, sign.hashes.tolist()
+        return [r.to_json() for r in found], told, sign.digest, sign.fill, sign.hashes
 
     assert cut(one) == cut(other)
     for finding in cut(one)[1]:

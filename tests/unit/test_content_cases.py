@@ -104,7 +104,7 @@ def said_of_chip(one: Content) -> Any:
                 for name, each in order_evidence(one.words, one.bits).items()
             },
             "program": read_for(program),
-            "signature": [sign.blank, sign.fill, len(sign.hashes)],
+            "signature": [sign.blank, sign.fill, sign.windows],
         }
     )
 

@@ -16,7 +16,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from pipeline.catalogue.advice import advise
-from pipeline.stages.content.signature import Signature
+from pipeline.stages.content.signature import HASH, PLACE, Signature
 from pipeline.summed_up import counted
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
@@ -81,21 +81,25 @@ def _classes(chips: Sequence[ChipImage]) -> list[list[int]]:
 
 def _pairs(chips: Sequence[ChipImage], chosen: Sequence[int]) -> Iterator[Related]:
     """Pairs of different images that share windows at one shift, each pair at its best shift."""
-    lengths = [len(chips[index].signature.hashes) for index in chosen]
+    signs = [chips[index].signature for index in chosen]
+    lengths = [sign.windows for sign in signs]
     if sum(lengths) == 0:
         return
-    hashes = np.concatenate([chips[index].signature.hashes for index in chosen])
-    places = np.concatenate([chips[index].signature.places for index in chosen]).astype(np.int64)
-    owner = np.repeat(np.asarray(chosen, dtype=np.int64), lengths)
-    bits = np.array([chip.signature.organisation.bits for chip in chips], dtype=np.uint64)
-    hashes ^= bits[owner] * np.uint64(0x9E3779B97F4A7C15)
+    hashes = np.frombuffer(b"".join(sign.hashes for sign in signs), HASH)
+    bits = np.array([sign.organisation.bits for sign in signs], HASH) * np.uint64(0x9E3779B97F4A7C15)
+    hashes = hashes ^ np.repeat(bits, lengths)
     order = np.argsort(hashes, kind="stable")
-    hashes, places, owner = hashes[order], places[order], owner[order]
+    hashes = hashes[order]
+    # Most windows are in one chip only; whose they are is asked of the others.
+    same = hashes[1:] == hashes[:-1]
+    shared = np.append(same, False) | np.append(False, same)
+    hashes, order = hashes[shared], order[shared]
+    owner = np.repeat(np.asarray(chosen, dtype=np.int64), lengths)[order]
+    places = np.frombuffer(b"".join(sign.places for sign in signs), PLACE)[order].astype(np.int64)
     edges = np.flatnonzero(hashes[1:] != hashes[:-1]) + 1
     starts, ends = np.concatenate(([0], edges)), np.concatenate((edges, [len(hashes)]))
-    many = ends - starts >= 2
     votes: dict[tuple[int, int, int], int] = defaultdict(int)
-    for start, end in zip(starts[many].tolist(), ends[many].tolist(), strict=True):
+    for start, end in zip(starts.tolist(), ends.tolist(), strict=True):
         where = list(zip(owner[start:end].tolist(), places[start:end].tolist(), strict=True))
         for (one, at), (other, there) in _met(where):
             if one != other:
