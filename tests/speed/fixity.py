@@ -91,5 +91,5 @@ def _growth(folder: Path) -> Iterator[tuple[str, float, float]]:
         (hundred - nothing) / (ten - nothing) / 10,
         1.15,
     )
-    _, megabytes = watched(recheck(large), every_seconds=0.02)
+    megabytes = watched(recheck(large), every_seconds=0.02).resident_mb
     yield "megabytes of recheck and its workers at 100,000 files", megabytes, 250
