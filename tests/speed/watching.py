@@ -1,7 +1,8 @@
 """What a command and its children take: seconds, and memory summed over all of them.
 
 Summed by resident pages, a library that three processes have mapped counts three times, though it lies in
-memory once; in proportional set sizes it counts once. Packaging's bounds are on the second, with the first beside it.
+memory once; in proportional set sizes it counts once. Packaging's bounds are on the second, and the first is
+told beside it.
 
 Source: `/proc/PID/smaps_rollup`, proc(5): Pss is "the process's proportional share of this mapping", from
 memory.
