@@ -26,6 +26,7 @@ from pipeline.run.package.names_in_bag import dump_names
 from pipeline.run.package.open_project import Project, open_project
 from pipeline.run.package.package import package
 from pipeline.run.package.worked_before import Before, Keeping, worked_before
+from pipeline.views.report import chip_body
 from schemas.names import Organisation
 from schemas.sheet import Chip as ChipRow
 from schemas.sheet import ReadingRow
@@ -82,11 +83,30 @@ def with_document(root: Path) -> None:
     (root / "docs/a.txt").write_text("seen")
 
 
+def with_photograph(root: Path) -> None:
+    (root / "photos").mkdir()
+    (root / "photos/u1.jpg").write_bytes(b"seen")
+    sheet = root / "sheet.yaml"
+    said = json.loads(sheet.read_text())
+    said["photos"] = [{"file": "u1.jpg", "chip": "U1", "caption": "U1 in its socket"}]
+    sheet.write_text(json.dumps(said))
+
+
+def without_second(root: Path) -> None:
+    sheet = root / "sheet.yaml"
+    said = json.loads(sheet.read_text())
+    for rows in ("chips", "readings"):
+        said[rows] = [one for one in said.get(rows, ()) if one.get("chip") != "U2"]
+    sheet.write_text(json.dumps(said))
+
+
 CHANGES: dict[str, Callable[[Path], None]] = {
     "a bit of a dump": lambda root: flipped(min((root / "dumps").glob("U1*"))),
     "a reader's kind": replaced('"kind": "device-programmer"', '"kind": "home-built"'),
     "a chip's label": replaced('"chip": "U2"', '"label": "0117", "chip": "U2"'),
     "nothing that is known": with_document,
+    "a photograph of a chip": with_photograph,
+    "a chip gone between two": without_second,
 }
 
 
@@ -94,6 +114,7 @@ CHANGES: dict[str, Callable[[Path], None]] = {
 def test_the_next_version_is_the_same_to_the_last_byte_whether_or_not_anything_was_kept(
     change: str, kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
+    a_page_a_chip(monkeypatch)
     root = made_project(tmp_path / "p")
     bag_of(root, tmp_path / "with")
     shutil.copytree(tmp_path / "with", tmp_path / "without")
@@ -104,6 +125,38 @@ def test_the_next_version_is_the_same_to_the_last_byte_whether_or_not_anything_w
     monkeypatch.setenv(CHOSEN, "off")
 
     assert bag_of(root, tmp_path / "without") == with_kept
+
+
+def a_page_a_chip(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As large sets have them."""
+    for place in ("chip_pages", "texts"):
+        monkeypatch.setattr(f"pipeline.run.package.{place}.SINGLE_PAGE_BELOW", 1)
+
+
+def test_only_the_page_that_is_drawn_from_something_else_is_drawn_again(
+    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    a_page_a_chip(monkeypatch)
+    drawn: list[str] = []
+
+    def drawing(head: Any, chip: Any, *more: Any, **named: Any) -> str:
+        drawn.append(chip["chip"])
+        return chip_body(head, chip, *more, **named)
+
+    monkeypatch.setattr("pipeline.run.package.drawn_before.chip_body", drawing)
+    root = made_project(tmp_path / "p")
+    bag_of(root, tmp_path / "a")
+    flipped(min((root / "dumps").glob("U3*")))
+    bag_of(root, tmp_path / "a")
+    assert drawn == ["U1", "U2", "U3", "U3"]
+
+    packs = {place.pack for place in opened(root)[0].index.values()}
+    assert {path.name for path in kept.glob("*/*.pack")} == packs, "nothing is left of what was drawn once"
+    for piece in kept.glob("*/*.pack"):
+        flipped(piece)  # its head: nothing that stands in it is believed
+    with_document(root)
+    bag_of(root, tmp_path / "a")
+    assert drawn[4:] == ["U1", "U2", "U3"]
 
 
 def test_only_the_chip_whose_reading_changed_is_worked_out_again(kept: Path, tmp_path: Path) -> None:
@@ -361,7 +414,7 @@ def test_pieces_of_contents_that_are_gone_do_not_gather_for_ever(kept: Path, tmp
     root = made_project(tmp_path / "p")
     before, looked_over, _ = opened(root)
     assert looked_over.plan is not None
-    stale = [(json.dumps(number), b"") for number in range(9 * len(looked_over.plan.chips))]
+    stale = [(json.dumps(number), b"") for number in range(17 * len(looked_over.plan.chips))]
     before.packs.write(stale)
 
     assert opened(root)[0].index == {}

@@ -47,7 +47,7 @@ from pipeline.run.package.twins import OpenTwin
 from pipeline.run.package.unchanged import attached, same_version, told_same
 from pipeline.run.package.untouched import inputs_digest
 from pipeline.run.package.versions import Previous, reasons
-from pipeline.run.package.worked_before import worked_before
+from pipeline.run.package.worked_before import Before, worked_before
 from pipeline.stages.sheet import refuse
 from pipeline.to_do import GRADES_WORST_FIRST, ToDo, of_space, worst_first
 from pipeline.views import notes
@@ -90,6 +90,8 @@ class _Building:
     crew: Crew
     entries: Entries
     twins: Sequence[OpenTwin] = ()
+    pages: Before | None = None
+    packs: set[str] = field(default_factory=set)
     inputs: dict[str, str] = field(default_factory=dict)
     sheet: list[StoredFile] = field(default_factory=list)
     attachments: list[AttachmentRecord] = field(default_factory=list)
@@ -125,7 +127,8 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
     *named, loose = dump_names(plan.chips, project.files)
     images = images_folder(root.parent)
     before = None if alone else worked_before(project.folder, plan)
-    job = Job(project.folder, root, images, how_read(plan), before=before)
+    chips_before = None if before is None else before.only(pages=False)
+    job = Job(project.folder, root, images, how_read(plan), before=chips_before)
     with (
         _crew(project, plan, root.parent, alone=alone) as crew,
         Bytes(root.parent) as lines,
@@ -134,7 +137,8 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
         _Parts(root.parent) as parts,
     ):
         names = DumpNames(*named)
-        building = _Building(project, plan, moment, root, job, names, loose, crew, entries, twins)
+        pages = None if before is None else before.only(pages=True)
+        building = _Building(project, plan, moment, root, job, names, loose, crew, entries, twins, pages)
         building.inputs.update((f"twins/{one.key}", one.receipt) for one in twins)
         walk, machine = _each_chip(building, SpooledChips(lines, given), progress)
         _other_inputs(building)
@@ -158,10 +162,9 @@ def _each_chip(building: _Building, kept: SpooledChips, progress: Progress) -> t
     chips = building.plan.chips
     walk = Walk(building.plan, building.job, building.crew, kept, names=building.named, twins=building.twins)
     problems: list[Problem] = []
-    packs: set[str] = set()
     for count, worked in enumerate(walk.first(), start=1):
         problems += worked.problems
-        packs.add(worked.pack)
+        building.packs.add(worked.pack)
         building.entries.add(worked.entries)
         progress.show("chips read", count, len(chips))
     refuse(problems, SHEET_NAME)
@@ -171,8 +174,9 @@ def _each_chip(building: _Building, kept: SpooledChips, progress: Progress) -> t
             problem="no chip has a reading",
             remedy="Name the dump files CHIP.READER.N.ext, or list them under `readings`",
         )
-    if building.job.before is not None:
-        building.job.before.packs.keep_only(packs)
+    if building.pages is not None:
+        drawn = {place.pack for place in building.pages.index.values()}
+        building.pages.packs.keep_only(building.packs | drawn)
     machine = walk.together()
     building.inputs.update(walk.inputs)
     return walk, machine
@@ -336,7 +340,7 @@ def _finish(
     shared = {names[path]: owner for path, owner in building.named.owners.items() if users[path] > 1}
     rates = {one["readers"][0]: one["upper_bound"] for one in head["qualification"]["readers"]}
     placed = [(planned.chip.board or "", planned.chip.chip) for planned in building.plan.chips]
-    finish = Finish(building.root, building.job.images, head, shared, len(placed), rates)
+    finish = Finish(building.root, building.job.images, head, shared, len(placed), rates, building.pages)
     items = (
         ToFinish(line, machine.heard(chip), near)
         for (_, chip), line, near in zip(placed, lines, neighbours(placed), strict=True)
@@ -344,7 +348,10 @@ def _finish(
     for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
         parts.add(one)
         building.entries.add(one.entries)
+        building.packs.add(one.pack)
         progress.show("chips recorded", count, len(placed))
+    if building.pages is not None:
+        building.pages.packs.keep_only(building.packs)
 
 
 def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Previous | None) -> Packaged:

@@ -16,7 +16,7 @@ from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import place_member, write_member
 from pipeline.flow import ChipSummary
 from pipeline.run.package.chip_record import add_heard, is_settled
-from pipeline.run.package.kept_passes import read_of
+from pipeline.run.package.drawn_before import Bodies
 from pipeline.run.package.one_chip import image_file, mask_file
 from pipeline.run.package.spool import pickled
 from pipeline.stages.error_odds import Voice, settling_odds
@@ -27,7 +27,7 @@ from pipeline.views.premis import Premis
 from pipeline.views.report import (
     SINGLE_PAGE_BELOW,
     Near,
-    chip_page,
+    chip_page_around,
     chip_page_name,
     listing_pages,
     summary_of,
@@ -38,6 +38,7 @@ from pipeline.views.suggestions import kin_of, reads_for
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
+    from pipeline.run.package.worked_before import Before
     from schemas.record import ChipRecord, OddsRecord, RecordHead
 
 
@@ -52,6 +53,7 @@ class Finish:
         shared: Bag path of each dump file that several chips use → the chip that describes it.
         chips: How many chips there are: large sets have a page a chip.
         rates: Reader → upper bound of its bit error rate.
+        before: The bodies of pages that earlier runs drew; None where nothing is kept.
     """
 
     root: Path
@@ -60,6 +62,7 @@ class Finish:
     shared: Mapping[str, str]
     chips: int = 0
     rates: Mapping[str, float] = field(default_factory=dict)
+    before: Before | None = None
 
 
 class ToFinish(NamedTuple):
@@ -92,6 +95,7 @@ class Finished(NamedTuple):
         told: The few facts that the parent keeps of every chip, a `ChipSummary`, and what the report's first
             page says of it, a `Summary`; pickled.
         entries: Files written for it; pickled.
+        pack: The pack in which the body of its page is kept, or "".
     """
 
     record: bytes
@@ -101,15 +105,26 @@ class Finished(NamedTuple):
     notes: bytes
     told: bytes
     entries: bytes
+    pack: str = ""
 
 
 def finish_batch(finish: Finish, items: Sequence[ToFinish]) -> list[Finished]:
-    """Each chip's finished parts, and the files written for it."""
-    premis = Premis(finish.head)
-    return [_finish_one(json.loads(one.line), one, finish, premis) for one in items]
+    """Each chip's finished parts, and the files written for it; what is drawn is kept for the next run."""
+    premis, bodies = Premis(finish.head), Bodies(finish.head, finish.images, finish.before)
+    records: list[ChipRecord] = [json.loads(one.line) for one in items]
+    out = [
+        _finish_one(record, one, finish, premis, bodies) for record, one in zip(records, items, strict=True)
+    ]
+    packs = bodies.packs()
+    return [
+        done._replace(pack=packs.get(record["chip"], "")) for done, record in zip(out, records, strict=True)
+    ]
 
 
-def _finish_one(record: ChipRecord, one: ToFinish, finish: Finish, premis: Premis) -> Finished:
+def _finish_one(
+    record: ChipRecord, one: ToFinish, finish: Finish, premis: Premis, bodies: Bodies
+) -> Finished:
+    """What is heard added, the image placed, the pages written, and the parts for the files of all chips."""
     add_heard(record, one.heard)
     entries = place_image(record, finish.root, finish.images)
     record["odds"] = settled_odds(record, finish.rates)
@@ -119,12 +134,14 @@ def _finish_one(record: ChipRecord, one: ToFinish, finish: Finish, premis: Premi
     def load(path: str) -> bytes:
         return (finish.root / path).read_bytes()
 
+    text = record_file.chip_text(record)
     if finish.chips >= SINGLE_PAGE_BELOW:
-        entries += _pages(record, one.near, finish, load)
+        page = chip_page_around(finish.head, record, bodies.body(record, text, one.near, load))
+        entries += _pages(record, page, finish, load)
     facts = _index(record, strips=finish.chips <= MOST_STRIPS)
     summary = summary_of(record, load if finish.chips <= MOST_THUMBNAILS else None)
     return Finished(
-        record=record_file.chip_text(record).encode(),
+        record=text.encode(),
         objects=told.objects.encode(),
         captures=tuple((key, event.encode()) for key, event in told.captures),
         steps={step: event.encode() for step, event in told.steps.items()},
@@ -134,9 +151,8 @@ def _finish_one(record: ChipRecord, one: ToFinish, finish: Finish, premis: Premi
     )
 
 
-def _pages(record: ChipRecord, near: Near, finish: Finish, load: Callable[[str], bytes]) -> list[BagEntry]:
+def _pages(record: ChipRecord, page: bytes, finish: Finish, load: Callable[[str], bytes]) -> list[BagEntry]:
     """A chip's own pages in the report."""
-    page = chip_page(finish.head, record, load, near=near, read=read_of(finish.images))
     pages = [(chip_page_name(record), page), *listing_pages(finish.head, record, load)]
     return [write_member(finish.root, f"data/report/{name}", content) for name, content in pages]
 

@@ -163,7 +163,7 @@ def chip_page(
     """The page of one chip; its name is `chip_page_name(chip)`.
 
     Args:
-        head: As for `report_pages`; only `machine`, `bag` and `parts` are looked at.
+        head: As for `report_pages`; only `machine`, `bag`, `parts` and `attachments` are looked at.
         chip: The chip's record as plain JSON data.
         load: As for `report_pages`.
         near: The chips before and after it.
@@ -171,14 +171,39 @@ def chip_page(
         with_content: As for `report_pages`.
         read: As for `report_pages`.
     """
+    body = chip_body(head, chip, load, near=near, public=public, with_content=with_content, read=read)
+    return chip_page_around(head, chip, body, public=public)
+
+
+def chip_body(
+    head: RecordHead,
+    chip: ChipRecord,
+    load: Load,
+    *,
+    near: Near,
+    public: bool = False,
+    with_content: bool = True,
+    read: ReadOf | None = None,
+) -> str:
+    """What the page of one chip says of it; the arguments are `chip_page`'s.
+
+    Of the head only `parts` and `attachments` are looked at: the next version's may say the same.
+    """
     from dataclasses import replace
 
     from pipeline.views.report.chipview import OWN_PAGE, chip_view, nothing_read
-    from pipeline.views.report.pages import render_chip_page
+    from pipeline.views.report.pages import render_chip_body
 
     options: Options = replace(OWN_PAGE, public=public, with_content=with_content)
     view = chip_view(head, chip, load, options, read or nothing_read)
-    return render_chip_page(head, view, near=near, up=options.up, public=public)
+    return render_chip_body(view, near=near, up=options.up)
+
+
+def chip_page_around(head: RecordHead, chip: ChipRecord, body: str, *, public: bool = False) -> bytes:
+    """The page of one chip around what `chip_body` gave; the arguments are `chip_page`'s."""
+    from pipeline.views.report.pages import render_chip_page
+
+    return render_chip_page(head, chip, body, public=public)
 
 
 def listing_pages(

@@ -49,7 +49,7 @@ from pipeline.views.suggestions import row
 if TYPE_CHECKING:
     from pipeline.views.report.bench_cautions import Heeding
     from pipeline.views.report.head import ReportHead, View
-    from schemas.record import RecordHead, SpaceRecord
+    from schemas.record import ChipRecord, RecordHead, SpaceRecord
     from schemas.recorded_sheet import PartRecord
 
 Load = Callable[[str], bytes]
@@ -100,28 +100,42 @@ def assets_of(*, first: bool, more_style: str = "") -> Mapping[str, Markup]:
     return MappingProxyType(found)
 
 
-def render_chip_page(head: RecordHead, view: View, *, near: Near, up: str, public: bool) -> bytes:
-    """A page of one chip's own.
+def render_chip_body(view: View, *, near: Near, up: str) -> str:
+    """What a page of one chip's own says of it: nothing of the bag.
 
     Args:
-        head: The record without its chips.
         view: What `chip_view` gave.
         near: The chips before and after it.
         up: The way to the first page's folder.
-        public: Whether it goes into a public bundle.
     """
     aside = _Aside()
-    assets = assets_of(first=False, more_style=running_head(head))
-    text = template("chip_page.html").render(
-        **aside.put(assets, ("style", "script")),
+    text = template("chip_section.html").render(
         c=view
         | {
             "near": _steps(near, lambda board, chip: quote(up + page_name(board, chip))),
             "pictures": aside.put(view["pictures"], pictures.DRAWN),
         },
+        up=up,
+    )
+    return aside.whole(text).decode()
+
+
+def render_chip_page(head: RecordHead, chip: ChipRecord, body: str, *, public: bool) -> bytes:
+    """A page of one chip's own.
+
+    Args:
+        head: The record without its chips.
+        chip: The chip's record.
+        body: What `render_chip_body` gave.
+        public: Whether it goes into a public bundle.
+    """
+    aside = _Aside()
+    assets = assets_of(first=False, more_style=running_head(head))
+    text = template("chip_page.html").render(
+        **aside.put({**assets, "body": body}, ("style", "script", "body")),
+        c={"id": str(chip["chip"]), "grade": str(chip["grade"])},
         machine=machine_name(head),
         bag=str(head.get("bag", "")),
-        up=up,
         public=public,
     )
     return aside.whole(text)
