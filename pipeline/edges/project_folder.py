@@ -80,14 +80,15 @@ def _scan(root: Path, folder: str) -> Iterator[tuple[str, str, int, str]]:
     """The entries of one folder as (path, folder|file, size, why refused)."""
     try:
         with os.scandir(root / folder if folder else root) as entries:
-            listed = sorted(entries, key=lambda entry: entry.name)
+            listed = sorted(entries, key=lambda entry: entry.name, reverse=True)
     except OSError as error:
         raise StorageError(
             where=folder or root.name,
             problem=f"the folder cannot be read ({error.strerror})",
             remedy="Check its permissions",
         ) from error
-    for entry in listed:
+    while listed:
+        entry = listed.pop()  # what was asked of it goes with it: ten thousand files are not held twice
         name = _composed(entry)
         path = f"{folder}/{name}" if folder else name
         if not speakable(entry.name):
