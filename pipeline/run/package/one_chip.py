@@ -249,6 +249,8 @@ def work(chip: ToWork, job: Job, keeping: Keeping | None = None) -> Worked:
     ]
     if worked.problems:
         return worked
+    if job.carried:
+        _forget(image_file(job.images, worked.chip))
     passes = [one for own, _ in taken for one in own]
     lengths = [one for _, found in taken for one in found]
     if passes and planned.organisation is not None:
@@ -277,6 +279,12 @@ def work(chip: ToWork, job: Job, keeping: Keeping | None = None) -> Worked:
 
 _BESIDE = (".bin", ".contested", ".passes")
 """Endings of what lies beside the bag of a chip until its image is placed."""
+
+
+def _forget(image: Path) -> None:
+    """On a chip's second walk what is kept beside the bag takes the place of what the first walk kept."""
+    for ending in _BESIDE:
+        image.with_suffix(ending).unlink(missing_ok=True)
 
 
 def _made(worked: Worked, image: Path) -> Made:
@@ -318,11 +326,9 @@ def _departures(
 ) -> None:
     """Where passes depart from the image: told in the record, and kept for the pictures."""
     add_departures(readings, passes, settled.words)
-    kept = passes_file(image)
-    kept.unlink(missing_ok=True)
     packed = packed_passes(passes, settled.organisation.bits)
     if packed is not None:
-        _kept(kept, packed)
+        _kept(passes_file(image), packed)
 
 
 def _facts(planned: PlannedChip) -> ChipRecord:
@@ -674,10 +680,8 @@ def _image(settled: Settled, path: Path) -> ImageDigests:
     """The image and its mask kept until they are placed; its digests and its short sums."""
     bits = settled.organisation.bits
     entry = _kept(path, image_bytes(settled.words, bits))
-    mask = mask_file(path)
-    mask.unlink(missing_ok=True)
     if settled.contested.any():
-        _kept(mask, image_bytes(settled.contested, bits))
+        _kept(mask_file(path), image_bytes(settled.contested, bits))
     return {
         "size_bytes": entry.size_bytes,
         "sha256": entry.sha256,
@@ -687,8 +691,7 @@ def _image(settled: Settled, path: Path) -> ImageDigests:
 
 
 def _kept(path: Path, content: bytes) -> BagEntry:
-    """A file beside the bag; on a chip's second walk it takes the place of the first's."""
-    path.unlink(missing_ok=True)
+    """A file beside the bag."""
     return write_member(path.parent, path.name, content)
 
 
