@@ -323,10 +323,11 @@ def used_names(path: Path) -> set[str]:
 
 CALLED_FROM_OUTSIDE = {
     *("_main", "show_ledger", "inode", "format_commands"),
-    *("code_generator_class", "_output_child_pre", "_output_child_post"),
+    *("code_generator_class", "_output_child_pre", "_output_child_post", "load_bytecode", "dump_bytecode"),
 }
 """Typer calls the first two by their decorators and the fourth in its help; `inode` is a field, compared with
-all the others; the templates' engine asks for the class and calls its two methods.
+all the others; the templates' engine asks for the class, and calls its methods and those of what keeps them
+compiled.
 """
 
 

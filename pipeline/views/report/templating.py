@@ -8,14 +8,17 @@ from __future__ import annotations
 
 import re
 from functools import cache
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import jinja2
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from jinja2.compiler import CodeGenerator, Frame
 from jinja2.nodes import Getattr, Name
 from markupsafe import Markup, escape
 
 from pipeline.views.report import marks, wording
+from pipeline.views.report.compiled import Compiled
 
 if TYPE_CHECKING:
     from jinja2 import Template
@@ -88,6 +91,12 @@ class _KeysFirst(Environment):
         return super().getattr(obj, attribute)
 
 
+def _compiled() -> Compiled | None:
+    """Where compiled templates are kept; None where Python keeps no compiled modules either."""
+    folder = __spec__.cached and Path(__spec__.cached).parent
+    return Compiled(folder, jinja2.__version__.encode() + Path(__file__).read_bytes()) if folder else None
+
+
 @cache
 def _environment() -> Environment:
     found = _KeysFirst(
@@ -98,6 +107,7 @@ def _environment() -> Environment:
         lstrip_blocks=True,
         auto_reload=False,
         finalize=_shown,
+        bytecode_cache=_compiled(),
     )
     found.filters["short"] = wording.short
     found.globals["mark"] = marks.drawn()
