@@ -123,7 +123,7 @@ def _note(path: Path, record: Mapping[str, object], damaged: str | None) -> None
 
 
 def _swapped(staging: Staging, looked_at: str, aside: Path | None) -> Path:
-    """Step 4; where it is refused, the folder of damaged files goes with the staging folder again."""
+    """The repaired bag in the old one's place; where that is refused, the damaged files are staged again."""
     try:
         return staging.exchange(looked_at)
     except (MendError, StorageError):
@@ -134,7 +134,7 @@ def _swapped(staging: Staging, looked_at: str, aside: Path | None) -> Path:
 
 
 def _keep_what_came_late(old: Path, bag: Path, aside: Path) -> bool:
-    """Step 5: whatever the old bag holds that neither the new one nor the folder of damaged files has.
+    """Keep whatever the old bag holds that neither the new one nor the folder of damaged files has.
 
     Somebody may have written into the damaged bag since it was looked at; nobody has judged that, so it
     stays.
