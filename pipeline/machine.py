@@ -407,6 +407,7 @@ def _next_addresses(machine: WholeMachine, found: Iterable[Join], find_next: Fin
 def _standing(machine: WholeMachine) -> None:
     """Where the chips of each board stand: their calls and jumps tell each other's place."""
     processors = {planned.chip.chip: planned.processor for planned in machine.plan.chips}
+    bases = sheet_bases(machine.plan.sheet.spaces)
     for images in _boards(machine):
         sound = [one for one in images if not one.faulty and one.chip not in machine.absent]
         known = {machine.families.get(one.chip, ()) for one in sound}
@@ -415,7 +416,11 @@ def _standing(machine: WholeMachine) -> None:
             continue
         chips = [
             BoardChip(
-                one.chip, machine.organisations[one.chip], machine.families.get(one.chip, ()), one.placed
+                one.chip,
+                machine.organisations[one.chip],
+                machine.families.get(one.chip, ()),
+                one.placed,
+                bases.get(one.chip),
             )
             for one in sound
         ]

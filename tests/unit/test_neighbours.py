@@ -109,9 +109,9 @@ def test_any_bytes_are_linked_without_an_error_and_never_two_in_one_place(
     assert len({one.image for one in found.in_rows}) == len(found.in_rows)
 
 
-def board(images: dict[str, Words], *placed: str) -> list[BoardChip]:
+def board(images: dict[str, Words], *placed: str, **bases: int) -> list[BoardChip]:
     return [
-        BoardChip(name, Organisation(len(words), 8), ("8086",), name in placed)
+        BoardChip(name, Organisation(len(words), 8), ("8086",), name in {*placed, *bases}, bases.get(name))
         for name, words in images.items()
     ]
 
@@ -145,3 +145,28 @@ def test_a_row_that_the_sheet_places_whole_is_told_nothing_new() -> None:
     assert placings(board(images, *images), images.__getitem__, None) == ()
     (found,) = placings(board(images, "K1", "K3"), images.__getitem__, None)
     assert [one.chip for one in standing_findings(found)] == ["K2"]
+
+
+def test_a_chip_that_the_sheet_places_gives_its_neighbours_their_addresses() -> None:
+    images = dict(zip(("K1", "K2", "K3"), cut(calling_by_distance("8086", 3 * SIZE)), strict=True))
+    (found,) = placings(board(images, K2=0xFE800), images.__getitem__, None)
+    told = {one.chip: one for one in standing_findings(found)}
+    assert {chip: one.where["address"] for chip, one in told.items()} == {"K1": 0xFE000, "K3": 0xFF000}
+    assert told["K1"].means.startswith("stands at 0xFE000: the sheet places K2, and ")
+    assert " jumps and calls by distance run between it and K2, K3, " in told["K1"].means
+    (space,) = placed_spaces([found])
+    assert [(one["at"], one["lanes"]) for one in space["placements"]] == [
+        (0xFE000, ["K1"]),
+        (0xFE800, ["K2"]),
+        (0xFF000, ["K3"]),
+    ]
+
+
+@pytest.mark.parametrize("bases", [{"K1": 0xF0000, "K3": 0xFF000}, {"K3": 0x800}])
+def test_a_sheet_that_the_neighbours_contradict_gives_no_address(bases: dict[str, int]) -> None:
+    images = dict(zip(("K1", "K2", "K3"), cut(calling_by_distance("8086", 3 * SIZE)), strict=True))
+    (found,) = placings(board(images, **bases), images.__getitem__, None)
+    told = standing_findings(found)
+    assert {one.chip for one in told} == set(images) - set(bases)
+    assert all("address" not in one.where and one.where["with"] for one in told)
+    assert placed_spaces([found]) == []

@@ -33,12 +33,14 @@ class BoardChip:
         organisation: Words and bits.
         families: Processors that its content is a program for, as `runs-on` has them; empty: not known.
         placed: A space of the sheet places it.
+        base: Where, in words, if at one place and whole; None: not known.
     """
 
     chip: str
     organisation: Organisation
     families: tuple[str, ...]
     placed: bool
+    base: int | None = None
 
 
 class Stands(NamedTuple):
@@ -54,6 +56,7 @@ class Stands(NamedTuple):
         leading: Different places that distances name between it and other placed chips, either way.
         landed: At how many of these an instruction begins.
         beside: These other chips.
+        by_sheet: The chip of its row whose address the sheet has, where no call says one.
     """
 
     base: int
@@ -65,6 +68,7 @@ class Stands(NamedTuple):
     leading: int
     landed: int
     beside: tuple[str, ...]
+    by_sheet: str = ""
 
 
 class Beside(NamedTuple):
@@ -135,10 +139,31 @@ def placings(
         names = [one.chip for one in some]
         stand = {names[one.image]: _by_name(one, names) for one in found.placed}
         in_rows = {names[one.image]: _beside(one, names) for one in found.in_rows}
+        stand |= _by_sheet(in_rows, {one.chip: one.base for one in some if one.base is not None})
+        in_rows = {chip: one for chip, one in in_rows.items() if chip not in stand}
         unplaced = frozenset(one.chip for one in some if not one.placed and one.chip in stand | in_rows)
         if unplaced:
             out.append(Placing(family, bits, stand, unplaced, in_rows))
     return tuple(out)
+
+
+def _by_sheet(in_rows: Mapping[str, Beside], known: Mapping[str, int]) -> dict[str, Stands]:
+    """The chips of rows of which the sheet places some, where these agree on the others' addresses."""
+    out = {}
+    for row in {one.row for one in in_rows.values()}:
+        at = {row[0]: 0}
+        for chip in row[1:]:
+            at[chip] = at[in_rows[chip].beside] + in_rows[chip].behind
+        placed = [chip for chip in row if chip in known]
+        first = {known[chip] - at[chip] for chip in placed}
+        if len(first) != 1 or min(first) < 0:
+            continue
+        for chip in row:
+            _, _, _, nats, leading, landed = in_rows[chip]
+            others = tuple(other for other in row if other != chip)
+            base = min(first) + at[chip]
+            out[chip] = Stands(base, nats, 0, 0, (), 0, leading, landed, others, placed[0])
+    return out
 
 
 def _families(chips: Sequence[BoardChip], processor: str | None) -> list[str]:
@@ -225,6 +250,8 @@ def _what_speaks(placing: Placing, chip: str) -> str:
         f"{one.landing} to an instruction{_and_named(one.named)}"
     )
     between = _between(one.leading, one.landed, one.beside)
+    if one.by_sheet:
+        return f"the sheet places {one.by_sheet}, and {between}"
     if not one.leading:
         return gone
     return f"{gone}; {between}" if one.calls or one.named else between
