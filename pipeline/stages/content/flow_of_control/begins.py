@@ -58,7 +58,7 @@ def starts(length: Places, flow: Bytes) -> Starts:
     streams[n::end] = 0
     for doubling in range(_DOUBLINGS):
         if doubling:
-            jump = jump[jump]
+            jump = jump.take(jump)
         streams += np.bincount(jump, weights=streams, minlength=rows * end)
         streams[n::end] = 0
     passing = _passing(following, streams).reshape(rows, end)[:, :n]

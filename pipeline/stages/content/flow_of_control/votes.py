@@ -146,21 +146,23 @@ def near_votes(
             not for an order of lines, which moves every target.
     """
     n = kind.shape[1]
-    row, at = np.nonzero(found.begins & (kind & RELATIVE > 0) & speaks)
-    to = target[row, at]
-    wide = kind[row, at] == WIDE
+    place = np.flatnonzero(found.begins & (kind & RELATIVE > 0) & speaks)
+    row, at = np.divmod(place, n)
+    to = target.take(place)
+    wide = kind.take(place) == WIDE
     inside = (to >= 0) & (to < n)
-    told = (inside & (np.abs(to - at) > 2)) | wide
-    row, at, to, wide, inside = row[told], at[told], to[told], wide[told], inside[told]
-    here = np.where(inside, to, 0)
-    lands, share = found.begins[row, here] & inside, found.share[row, here]
+    told = np.flatnonzero((inside & (np.abs(to - at) > 2)) | wide)
+    place, to, wide, inside = place.take(told), to.take(told), wide.take(told), inside.take(told)
+    row, at = row.take(told), at.take(told)
+    here = row * n + np.where(inside, to, 0)
+    lands, share = found.begins.take(here) & inside, found.share.take(here)
     nats = np.where(lands, np.log(_LANDS / share), np.log((1 - _LANDS) / (1 - share)))
     if staying:
         nats += np.where(wide & lands, min(_WIDE_INSIDE, max(0.0, np.log(_STAYS * 65536 / (n * units)))), 0)
     nats[~inside] = _WIDE_OUTSIDE if staying else 0
     nats = np.clip(nats, -_MOST, _MOST)
-    shift = np.maximum(4 // units - length[row, at], 0) * (8 * units)
-    again = fewer(row.astype(np.int64) << 32 | instruction[row, at] >> shift)
+    shift = np.maximum(4 // units - length.take(place), 0) * (8 * units)
+    again = fewer(row.astype(np.int64) << 32 | instruction.take(place) >> shift)
     return Votes(row, at, np.where(lands, nats * again, nats), lands)
 
 
