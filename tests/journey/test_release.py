@@ -173,6 +173,13 @@ def test_only_readings_marked_public_go_out_as_read_and_the_others_by_digest() -
         assert not {"original_name", "notes", "forgiven"} & one.keys()
 
 
+def test_a_file_whose_name_stays_behind_is_told_by_its_reading_on_the_report() -> None:
+    page = (example_bundle() / "data/report/index.html").read_text(encoding="utf-8")
+    assert 'data-what="SHA-256 of MEM-U1.hb.1"' in page
+    assert "<li><bdi></bdi>" not in page
+    assert 'data-what="SHA-256 of "' not in page
+
+
 def test_grades_travel_to_the_first_page() -> None:
     text = (example_bundle() / "README.txt").read_text(encoding="utf-8")
     top = text.split("GET IT")[0]
