@@ -279,6 +279,7 @@ class Carried:
         same_pins: The chip has the pins and the organisation of those that proved it.
         proved: False where one chip alone shows it, or leaves open which of two readers is crossed.
         denied: It is reckoned from the order that the sheet's own lines lead to: they are what is in doubt.
+        whole_bus: The pins are others, or not known, but it moves most data lines at the reader's end.
     """
 
     wiring: str
@@ -288,6 +289,12 @@ class Carried:
     same_pins: bool
     proved: bool = True
     denied: bool = False
+    whole_bus: bool = False
+
+    @property
+    def reaches(self) -> bool:
+        """Whether this chip's words would stand so too, if the wires were the same."""
+        return self.same_pins or self.whole_bus
 
 
 @dataclass(frozen=True, slots=True)

@@ -41,6 +41,7 @@ class Proved:
         sure: It is proved; else one chip alone shows it, or leaves open which of two readers is crossed.
         against: Chips of the same wiring and pins that read straight though it would change them, or that
             show another crossing.
+        whole_bus: It moves most data lines and no address line, and no chip of another size shows otherwise.
     """
 
     lines: LineMap
@@ -48,6 +49,7 @@ class Proved:
     at: PlannedChip
     sure: bool
     against: tuple[str, ...]
+    whole_bus: bool
 
 
 def carried_to(
@@ -72,7 +74,7 @@ def carried_to(
         for one in heard:
             for reading in _open_readings(one, wiring, said, how):
                 carried = replace(_carried(one.planned, reading, wiring, proved), denied=said is not None)
-                if carried.proved or carried.same_pins:
+                if carried.proved or carried.same_pins or carried.whole_bus:
                     out[one.planned.chip.chip][reading.reading] = carried
     return dict(out)
 
@@ -134,7 +136,8 @@ def _proved(own: Sequence[tuple[Wired, Crossing]], load: Callable[[str], Words])
         by = tuple(one.planned.chip.chip for one, _ in showing)
         at = showing[0][0].planned
         sure = strong or len(settled) >= FEWEST_CHIPS
-        out.append(Proved(lines, by, at, sure, _against(lines, own, at, load)))
+        against, whole = _against(lines, own, at, load), _whole_bus(lines, own, at)
+        out.append(Proved(lines, by, at, sure, against, whole))
     return sorted(out, key=lambda one: (not one.sure, -len(one.by)))
 
 
@@ -154,6 +157,29 @@ def _against(
         if against:
             out.append(chip)
     return tuple(out)
+
+
+def _whole_bus(lines: LineMap, own: Sequence[tuple[Wired, Crossing]], at: PlannedChip) -> bool:
+    """Whether most data lines are moved and no address line: turned, shifted or inverted at the reader's end.
+
+    Single wires are crossed at one socket. A connector turned round, an inverting buffer, a shift register
+    read a clock late or digits in the wrong order do the same to every chip, whatever its pins: common
+    practice, no source.
+    """
+    bits = len(lines.data)
+    moved = sum(line != to or to in lines.invert_data for line, to in enumerate(lines.data))
+    if 2 * moved <= bits or _of_data(lines, len(lines.address)) != lines:
+        return False
+    return all(
+        crossing.lines is not None and _of_data(crossing.lines, 0) == _of_data(lines, 0)
+        for one, crossing in own
+        if not _same_size(one.planned, at)
+    )
+
+
+def _of_data(lines: LineMap, address_bits: int) -> LineMap:
+    """What a crossing does to the data lines alone, on a chip of so many address lines."""
+    return LineMap.simple(address_bits, len(lines.data), data=lines.data, invert_data=lines.invert_data)
 
 
 def _open_readings(one: Wired, wiring: str, said: LineMap | None, how: HowRead) -> list[PlannedReading]:
@@ -182,12 +208,17 @@ def _declared(one: Wired, reading: PlannedReading, how: HowRead) -> LineMap | No
 
 def _carried(planned: PlannedChip, reading: PlannedReading, wiring: str, proved: Sequence[Proved]) -> Carried:
     """The best proved crossing as it reaches one reading; undone only where nothing stands against it."""
-    best = next((one for one in proved if _same_size(planned, one.at)), proved[0])
+    best = next((one for one in proved if _same_size(planned, one.at)), None)
+    best = best or next((one for one in proved if one.whole_bus), proved[0])
     alone = len([one for one in proved if _same_size(one.at, best.at)]) == 1
     agreed = best.sure and alone and not best.against
     undo = agreed and reading.row.wiring is not None and _surely_same(planned, best.at)
-    same = _perhaps_same(planned, best.at)
-    return Carried(wiring, best.lines, best.by, undo=undo, same_pins=same, proved=best.sure)
+    same, size = _perhaps_same(planned, best.at), planned.organisation
+    whole = best.whole_bus and not best.against and not same
+    if not whole or size is None or size.bits != len(best.lines.data):
+        return Carried(wiring, best.lines, best.by, undo=undo, same_pins=same, proved=best.sure)
+    lines = _of_data(best.lines, size.address_bits)
+    return Carried(wiring, lines, best.by, undo=undo, same_pins=same, proved=best.sure, whole_bus=True)
 
 
 def _same_size(one: PlannedChip, other: PlannedChip) -> bool:

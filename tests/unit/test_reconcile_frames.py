@@ -274,6 +274,16 @@ def test_on_other_pins_a_proved_crossing_is_a_caution_and_no_doubt() -> None:
     assert [one.code for one in done.findings] == [Code.WIRING_CARRIED]
 
 
+def test_a_data_bus_turned_at_the_readers_end_is_doubted_whatever_the_pins() -> None:
+    turned = LineMap.simple(10, 8, data=(4, 5, 6, 7, 0, 1, 2, 3))
+    reach = Carried("hb", turned, ("U7",), undo=False, same_pins=False, proved=False, whole_bus=True)
+    said = {"U1.hb": replace(HOME_BUILT, carried=reach)}
+    done = settled(read(TRUE, "hb"), said)
+    assert contested(done)
+    assert {one.code for one in done.findings} == {Code.WIRING_CARRIED, Code.FRAMES_DIFFER}
+    assert not contested(settled([*read(TRUE, "hb"), *read(TRUE, "two")], said))
+
+
 def test_a_doubted_reading_is_cleared_by_another_wiring_that_reads_the_same() -> None:
     done = settled([*read(TRUE, "hb"), *read(TRUE, "two")], {"U1.hb": carried(undo=False)})
     assert not contested(done)

@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from pipeline.stages.content import turned_findings
 from pipeline.words import Words
 from schemas.finding import Code
+from tests.kit import images
 from tests.kit.subjects import program
 from tests.kit.wires import moved_bits
 
@@ -36,6 +37,31 @@ def test_text_with_every_data_line_inverted_is_told_and_held_back() -> None:
 def test_text_with_the_data_lines_in_the_opposite_order_is_told() -> None:
     (finding,) = turned_findings("U1", np.asarray(moved_bits(TEXT, REVERSED), np.uint8), 8, None)
     assert finding.where["data"] == [["D0", "D7"], ["D1", "D6"], ["D2", "D5"], ["D3", "D4"]]
+
+
+@pytest.mark.parametrize(
+    ("seen", "said", "data"),
+    [
+        ((TEXT << 4) | (TEXT >> 4), "hexadecimal digits", [[f"D{n}", f"D{n + 4}"] for n in range(4)]),
+        ((TEXT << 1) | (np.roll(TEXT, -1) >> 7), "a clock late", []),
+        ((TEXT >> 1) | (np.roll(TEXT, 1) << 7), "a clock early", []),
+    ],
+)
+def test_text_whose_digits_are_exchanged_or_whose_words_are_shifted_is_told(
+    seen: Words, said: str, data: list[list[str]]
+) -> None:
+    (finding,) = turned_findings("U1", seen, 8, None)
+    assert said in finding.means
+    assert finding.where["data"] == data
+    assert finding.evidence["holds_back"]
+
+
+def test_control_words_that_spell_letters_by_chance_are_not_taken_for_turned_text() -> None:
+    random = np.random.default_rng(8)
+    for size in (512, 1024, 2048) * 4:
+        for make in (images.microcode, images.twin_columns):
+            words, bits = make(random, size)[:2]
+            assert turned_findings("U1", words.astype(np.uint8), bits, None) == ()
 
 
 @pytest.mark.parametrize("words", [TEXT, TEXT & 0x5F, program(1024), np.zeros(1024, np.uint8)])

@@ -28,6 +28,7 @@ from pipeline.stages.examine.address_lines import address_line_findings
 from pipeline.stages.examine.census import take
 from pipeline.stages.examine.data_lines import data_line_findings
 from pipeline.stages.examine.half_driven import half_driven_findings
+from pipeline.stages.examine.late_lines import late_line_findings
 from pipeline.stages.examine.late_words import late_word_findings
 from pipeline.stages.examine.odd_reading import RELATIONS, faults_of_one_reading
 from pipeline.stages.examine.passes import (
@@ -142,6 +143,7 @@ def _of_image(
         *address_line_findings(census),
         *half_driven_findings(census),
         *late_word_findings(census),
+        *late_line_findings(census),
         *read_on_findings(census),
         *transport_findings(census, noisy),
     ]

@@ -42,7 +42,7 @@ def undo_carried(
         if carried is None:
             out.append(one)
             continue
-        if carried.same_pins and not _changes(one, carried):
+        if carried.reaches and not _changes(one, carried):
             out.append(one)
             continue
         if carried.undo:
@@ -101,6 +101,16 @@ def _finding(chip: str, one: Pass, carried: Carried) -> Finding:
             ),
         )
         after = advise(step("same-wires", paste=paste))
+    elif carried.whole_bus:
+        severity, means = (
+            Severity.CAUTION,
+            (
+                f"{one.reading} was read by a reader that turns, shifts or inverts its data lines as a whole "
+                f"on other chips: {crossed} ({proof}). That is done at the reader's end, whatever a chip's "
+                "other pins, so the order of these words is in doubt."
+            ),
+        )
+        after = advise(step("same-wires", paste=paste))
     else:
         severity, means = (
             Severity.CAUTION,
@@ -142,7 +152,7 @@ def doubt_of(
     Returns:
         None where another wiring read the same, or the content says that the order is right.
     """
-    pins = {reading: one for reading, one in doubted.items() if one.same_pins}
+    pins = {reading: one for reading, one in doubted.items() if one.reaches}
     readings = tuple(dict.fromkeys(one.reading for one in passes))
     if not pins or any(reading not in pins for reading in readings):
         return None
