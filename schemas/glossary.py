@@ -83,7 +83,7 @@ _MEANINGS = (
     Meaning(
         "finding",
         "data-lines-joined",
-        "Two data lines read alike in every word: they touch somewhere.",
+        "Two data lines read alike, or each as the other's inverse, in every word: they touch somewhere.",
         "Two columns that never differ, against how often columns of this content differ.",
         "Two signals that always go together in microcode or decode content.",
         (
@@ -173,11 +173,12 @@ _MEANINGS = (
         "late-by-one",
         (
             "A pass is late by one word: each word stands at the next address, or each first one after a "
-            "boundary does."
+            "boundary does, or one data line does by itself."
         ),
         (
             "Another pass matches once it is rotated by one word; or, at each multiple of some power of two, "
-            "the word is the one before it, or has bits of it alone."
+            "the word is the one before it, or has bits of it alone; or a data line never changes its level "
+            "for one word alone, or is what another line was a word before."
         ),
         "A counter that was clocked once too often before the reading began.",
         "Sample later in the cycle, have the reader reset its counter before every pass, and read once more.",

@@ -6,8 +6,6 @@ from collections.abc import Callable
 
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from schemas.finding import Code, Severity
 from tests.kit import images
@@ -94,8 +92,3 @@ def test_a_slow_line_that_a_second_reader_does_not_show_is_that_readers() -> Non
     (found,) = only(findings_in(slow, image, readers=("hb", "prog")), Code.LATE_BY_ONE)
     assert found.where["readers"] == ["hb"]
     assert found.severity is Severity.CAUTION
-
-
-@given(st.binary(min_size=256, max_size=256))
-def test_any_bytes_are_looked_at_without_a_complaint(content: bytes) -> None:
-    findings_in(np.frombuffer(content, np.uint8))

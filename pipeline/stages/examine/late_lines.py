@@ -29,7 +29,7 @@ LEAST_TOLD = 8
 LEAST_SHARE = 0.25
 """How often a word is taken to go on at the level of the one before, at least."""
 UNLIKELY = 1e-4
-"""Chance at most for a slow line. Of 1,695 windows of sound programs none came below 2e-4 / 16."""
+"""Chance at most for a slow line; with it one of 3,598 windows of sound programs and tables is told."""
 ODDS = 0.5
 """That a program in which a line never changes for one word alone was read with that line slow."""
 LEAST_DIFFERENT = 32
@@ -38,7 +38,7 @@ MOST_FOLLOWING = 2
 """More lines that follow others are a pattern that wanders."""
 SAMPLED = 32
 KINDS = frozenset(["program-like", "ordered"])
-"""Text without words of one letter never has D5 at 0 for one of them alone; smooth tables keep their top lines."""
+"""Text without words of one letter never has D5 at 0 for one of them; smooth tables keep their top lines."""
 
 
 def late_line_findings(census: Census) -> list[Suspicion]:
@@ -161,7 +161,8 @@ def _following_suspicion(one: _Follows, census: Census, content: Content) -> Sus
     columns = census.columns
     share = max(int(columns.ones[one.other]), census.size - int(columns.ones[one.other])) / census.size
     p_value = chance.corrected(chance.all_alike(columns.distinct, share), 4 * census.bits * census.bits)
-    said = f"{'the inverse of ' if one.inverse else ''}what {other} {'was a word before' if one.former else 'is'}"
+    what = f"what {other} {'was a word before' if one.former else 'is'}"
+    said = f"the inverse of {what}" if one.inverse else what
     return Suspicion(
         code=Code.LATE_BY_ONE if one.former else Code.DATA_LINES_JOINED,
         severity=severity_of(content, "joined", p_value),
