@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import shutil
 from pathlib import Path
@@ -116,6 +117,29 @@ def test_a_chip_that_is_no_json_is_refused(tmp_path: Path) -> None:
     judged = Judged(with_record(tmp_path / "bag", content), QUIET)
     with pytest.raises(BagError, match="it is not a record"):
         list(judged.chips())
+
+
+@pytest.mark.parametrize("digest", ["sha256", "sha512"])
+@pytest.mark.parametrize("of", ["sheet", "image", "reading"])
+def test_a_record_that_gives_a_file_another_digest_than_the_manifests_is_not_believed(
+    of: str, digest: str, tmp_path: Path
+) -> None:
+    record = record_of(example_bag())
+    chip = next(one for one in record["chips"] if one.get("image") and one.get("readings"))
+    told = {"sheet": record["sheet"][0], "image": chip["image"], "reading": chip["readings"][0]["files"][0]}
+    told[of]["path"] = "data/x"
+    for name in ("sha256", "sha512"):
+        told[of][name] = hashlib.new(name, b"x").hexdigest()
+    everything(Judged(with_record(tmp_path / "true", json.dumps(record).encode()), QUIET))
+    told[of][digest] = hashlib.new(digest, b"y").hexdigest()
+    judged = Judged(with_record(tmp_path / "false", json.dumps(record).encode()), QUIET)
+    with pytest.raises(BagError, match=f"the record gives it another {digest} than the manifests"):
+        everything(judged)
+
+
+def everything(judged: Judged) -> None:
+    judged.head()
+    list(judged.chips())
 
 
 @pytest.mark.parametrize("name", ["../../evil", "/evil", "a/b", "CON", "x\u001b[31m"])
