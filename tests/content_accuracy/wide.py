@@ -54,6 +54,19 @@ _LIBRARIES: Mapping[Half, tuple[str, ...]] = {
 }
 """Machines whose C library's mathematics is read (Debian's `libc6-…-cross`, LGPL-2.1+)."""
 
+_IMAGES: Mapping[Half, Mapping[str, str]] = {
+    "setting": {
+        "maltael": "<u4",
+        "malta64el": "<u4",
+        "qemu-ppce500": ">u4",
+        "qemu_arm64": "<u4",
+        "qemu_arm": "<u4",
+    },
+    "held out": {},
+}
+"""Machines whose boot program is read whole, with its tables and texts, and the order of its bytes (Debian's
+`u-boot-qemu`, GPL-2+)."""
+
 
 def programs(half: Half) -> tuple[dict[str, Wide], list[str]]:
     """The 32-bit words of each program, and what could not be had."""
@@ -74,6 +87,13 @@ def programs(half: Half) -> tuple[dict[str, Wide], list[str]]:
         else:
             library = folder / f"usr/{machine}-linux-gnu/lib/libm.so.6"
             out[f"libm {machine}"] = _instructions(library.read_bytes())
+    boot = debian("u-boot-qemu") if _IMAGES[half] else None
+    missing += ["u-boot-qemu could not be had"] if _IMAGES[half] and boot is None else []
+    for machine, order in _IMAGES[half].items():
+        if boot is None:
+            break
+        raw = (boot / f"usr/lib/u-boot/{machine}/u-boot.bin").read_bytes()
+        out[f"u-boot {machine}"] = np.frombuffer(raw[: len(raw) // 4 * 4], order).astype(np.uint32)
     crust = debian("crust-firmware") if half == "held out" else None
     for path in sorted(crust.glob("usr/lib/crust-firmware/generic_a64.bin")) if crust else []:
         raw = path.read_bytes()

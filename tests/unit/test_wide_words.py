@@ -22,6 +22,9 @@ from pipeline.stages.content import (
     suggest_spaces,
 )
 from pipeline.stages.content.flow_of_control import LineChange
+from pipeline.stages.content.linked import Together
+from pipeline.stages.content.recurring import foretold
+from pipeline.stages.content.sisters import shown_by_sisters
 from pipeline.words import Words
 from schemas.finding import Code, Severity
 from schemas.sheet import Space
@@ -90,6 +93,52 @@ def test_a_chip_whose_address_lines_are_crossed_is_shown_by_its_sisters(lines: t
     assert (finding.code, finding.severity, finding.chip) == (Code.LINES_CROSSED, Severity.CAUTION, "M2")
     assert finding.where["lines"] == [f"A{line}" for line in lines]
     assert finding.evidence["holds_back"] is True
+
+
+def test_a_table_whose_records_hold_one_field_in_another_s_place_is_no_crossed_chip() -> None:
+    """An exchange of A0 and A1 leads more of such words together, but far fewer than a crossed chip's."""
+    rng = np.random.default_rng(11)
+    record = rng.integers(0, 256, (32, 16)).astype(np.uint8)
+    record[:, [5, 6, 9, 10, 13, 14]] = 0
+    other = record.copy()
+    other[:, [1, 2]] = record[:, [2, 1]]
+    lanes = [(one << n | one >> 8 - n).reshape(-1) for n, one in enumerate((record, record, record, other))]
+    images: dict[str, Words] = {f"M{n}": lane.astype(np.uint8) for n, lane in enumerate(lanes)}
+    (join,) = found_in(images, 8)
+    assert (set(join.chips), join.crossed) == ({"M0", "M1", "M2", "M3"}, ())
+
+
+@given(seed=st.integers(0, 1 << 16), bits=st.sampled_from([4, 8, 16]), line=st.integers(0, 7))
+@settings(max_examples=8, deadline=None)
+def test_a_sister_foretells_a_chip_best_in_its_true_order_whatever_its_width(
+    seed: int, bits: int, line: int
+) -> None:
+    rng = np.random.default_rng(seed)
+    both = rng.integers(0, 1 << bits, (2, 12)).astype(np.uint16)
+    chip, sister = both[:, rng.integers(0, 12, 256)]
+    addresses = np.arange(256)
+    places = np.stack([addresses, addresses ^ 1 << line, rng.permutation(256)])
+    true, *wrong = foretold(chip, bits, [sister], places, addresses)[0]
+    assert true > 100
+    assert max(wrong) < true / 2
+
+
+def test_a_fill_foretells_nothing() -> None:
+    blank, addresses = np.full(64, 255, dtype=np.uint8), np.arange(64)
+    other = stranger(3, 64, 8)
+    for pair in ((blank, other), (other, blank), (blank, blank)):
+        assert foretold(pair[0], 8, [pair[1]], addresses[None], addresses).tolist() == [[0.0]]
+
+
+def test_what_one_sister_alone_shows_is_not_told() -> None:
+    """Of two chips either may be the one that is crossed, whatever others stand beside them."""
+    crossing = LineChange("address", (2, 6))
+    one, *sisters = microword(8, 512, 8, 32).values()
+    strangers = list(microword(9, 512, 8, 16).values())
+    for others, told in ((sisters, crossing), ([sisters[0], *strangers], None)):
+        images = [crossing.undo(one), *others]
+        shown = shown_by_sisters(Together(images, 8), images[0], 8, [1, 2, 3])
+        assert (shown.crossing if shown else None) == told
 
 
 def test_two_chips_alone_do_not_say_which_of_them_is_crossed() -> None:

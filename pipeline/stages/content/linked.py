@@ -33,9 +33,15 @@ _WORTH_A_LOOK = 2.5
 _LEAST_APART = 0.04
 """A column of which so little of its length is its own says nothing that the columns before it do not."""
 _FEW_SHIFTS = 4
+_WIDE, _SMALL, _COMMONEST = 8, 1024, 4
+"""Chips of so many bits and more, and so many words at most, whose so many commonest words count as columns.
+
+Of 4, 8 and 16 of them, of all products of two lines and of none, 4 found most on the setting half; nibbles,
+of which each word is common, lost by it.
+"""
 
 Columns = NDArray[np.float32]
-"""Shape (chips, bits, sampled words)."""
+"""Shape (chips, columns, sampled words)."""
 
 
 class Weighed(NamedTuple):
@@ -63,7 +69,10 @@ def sampled(total: int, chips: int) -> NDArray[np.intp]:
 
 
 def data_columns(words: Words, bits: int, at: NDArray[np.intp]) -> NDArray[np.float32]:
-    """Shape (bits, sampled words): each data line of one chip, centred, of length one, 0 in fills.
+    """Shape (columns, sampled words): what one chip holds, centred, of length one, 0 in fills.
+
+    Each data line; of small chips also where each of the commonest words stands. Few words tell little, and
+    an instruction that recurs recurs in all lanes at once, which no single line shows so clearly.
 
     Args:
         words: Shape (n,), the image.
@@ -73,6 +82,12 @@ def data_columns(words: Words, bits: int, at: NDArray[np.intp]) -> NDArray[np.fl
     live = busy(words)[at].astype(np.float32)
     lines = np.arange(bits, dtype=words.dtype)[:, None]
     out = (words[at][None, :] >> lines & words.dtype.type(1)).astype(np.float32)
+    if bits >= _WIDE and len(words) <= _SMALL:
+        found, often = np.unique(words[at][live > 0], return_counts=True)
+        common = np.zeros(_COMMONEST, dtype=words.dtype)
+        best = found[np.argsort(-often, kind="stable")[:_COMMONEST]]
+        common[: len(best)] = best
+        out = np.concatenate([out, (words[at][None, :] == common[:, None]).astype(np.float32)])
     # Sums of zeros and ones are exact in whatever order they are taken.
     out -= (out @ live / max(float(live.sum()), 1.0))[:, None]
     out *= live
@@ -105,7 +120,7 @@ class Together:
         own = [independent(data_columns(words, bits, self.at)) for words in images]
         self.columns: Columns = np.stack(own)
         self.chips, self.total = len(images), len(self.at)
-        self._images = images
+        self.images = images
         self._spectra: dict[int, NDArray[np.complexfloating]] = {}
         self._lives: dict[int, NDArray[np.complexfloating]] = {}
         self._found: dict[tuple[int, int], NDArray[np.float64]] = {}
@@ -146,7 +161,7 @@ class Together:
     def _live(self, chip: int) -> NDArray[np.complexfloating]:
         """Shape (frequencies,), of where the chip holds anything."""
         if chip not in self._lives:
-            self._lives[chip] = np.fft.rfft(busy(self._images[chip])[self.at].astype(np.float32))
+            self._lives[chip] = np.fft.rfft(busy(self.images[chip])[self.at].astype(np.float32))
         return self._lives[chip]
 
     def profile(self, first: int, second: int) -> NDArray[np.float64]:
@@ -205,8 +220,10 @@ class Together:
         return sorted(pairs, key=lambda pair: -pair.score)
 
 
-def standing_out(profile: NDArray[np.float64], lead: float = LEAD) -> float:
+def standing_out(profile: NDArray[np.float64], lead: float | None = LEAD) -> float:
     """Spreads by which the first place of a profile stands above the rest; 0 where another comes near.
+
+    How near the others may come is not asked with a lead of None.
 
     Two texts, or two tables, at the same addresses go together at equal addresses and at all near by. Odd and
     even bytes go together at the next address too, in one direction, so that of those two places the lower
@@ -217,8 +234,11 @@ def standing_out(profile: NDArray[np.float64], lead: float = LEAD) -> float:
         return 0.0
     middle = float(np.median(rest))
     spread = max(1.4826 * float(np.median(np.abs(rest - middle))), 1e-12)
+    above = float((profile[0] - middle) / spread)
+    if lead is None:
+        return above
     highest = max(float(rest[1:-1].max()), min(float(rest[0]), float(rest[-1])))
-    return float((profile[0] - middle) / spread) if profile[0] > highest + lead * spread else 0.0
+    return above if profile[0] > highest + lead * spread else 0.0
 
 
 def sets_of(together: Together, links: Sequence[Weighed]) -> list[list[int]]:
