@@ -136,7 +136,7 @@ def _finish_one(
 
     text = record_file.chip_text(record)
     if finish.chips >= SINGLE_PAGE_BELOW:
-        page = chip_page_around(finish.head, record, bodies.body(record, text, one.near, load))
+        page = chip_page_around(finish.head, record, bodies.body(record, one.near, load))
         entries += _pages(record, page, finish, load)
     facts = _index(record, strips=finish.chips <= MOST_STRIPS)
     summary = summary_of(record, load if finish.chips <= MOST_THUMBNAILS else None)

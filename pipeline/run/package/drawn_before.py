@@ -39,24 +39,25 @@ class Bodies:
         self._images, self._before, self._keeping = images, before, Keeping(before)
         self._packs: dict[str, str] = {}
 
-    def body(self, record: ChipRecord, text: str, near: Near, load: Callable[[str], bytes]) -> str:
+    def body(self, record: ChipRecord, near: Near, load: Callable[[str], bytes]) -> str:
         """What the page of a chip says of it.
+
+        The odds that a settled bit is wrong stand in the record alone: they hang on every chip that a reader
+        read, and change with each of them.
 
         Args:
             record: Of the chip, finished.
-            text: The same as JSON.
             near: The chips before and after it.
             load: Bytes of a path in the bag.
         """
         chip = record["chip"]
-        key = (
-            "" if self._before is None else self._before.page_key(self._drawn_from(record, text, near, load))
-        )
+        shown = cast("ChipRecord", {name: said for name, said in record.items() if name != "odds"})
+        key = "" if self._before is None else self._before.page_key(self._drawn_from(shown, near, load))
         found = None if self._before is None else self._before.find_page(key)
         if found is not None and self._before is not None:
             self._packs[chip] = self._before.pack_of(key)
             return found
-        body = chip_body(self._seen, record, load, near=near, read=read_of(self._images))
+        body = chip_body(self._seen, shown, load, near=near, read=read_of(self._images))
         if self._before is not None:
             self._keeping.add_page(key, body, lambda pack: self._packs.update({chip: pack}))
         return body
@@ -66,14 +67,12 @@ class Bodies:
         self._keeping.write()
         return self._packs
 
-    def _drawn_from(
-        self, record: ChipRecord, text: str, near: Near, load: Callable[[str], bytes]
-    ) -> list[object]:
-        files = [load(path) for path in _files(record)]
-        passes = passes_file(image_file(self._images, record["chip"]))
+    def _drawn_from(self, shown: ChipRecord, near: Near, load: Callable[[str], bytes]) -> list[object]:
+        files = [load(path) for path in _files(shown)]
+        passes = passes_file(image_file(self._images, shown["chip"]))
         if passes.exists():
             files.append(passes.read_bytes())
-        return [text, near, self._said, [hashlib.sha256(content).hexdigest() for content in files]]
+        return [shown, near, self._said, [hashlib.sha256(content).hexdigest() for content in files]]
 
 
 def _files(record: ChipRecord) -> list[str]:
