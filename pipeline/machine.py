@@ -16,25 +16,35 @@ from typing import TYPE_CHECKING, TypeVar, cast
 from pipeline.flow import Plan, PlannedChip
 from pipeline.stages.assemble import Assembled, assemble, machine_view
 from pipeline.stages.content import (
+    UNTOLD,
     AddressBy,
     BoardChip,
     ChipImage,
     ChipNamed,
+    CrossedReader,
     Join,
+    Leaning,
     Microword,
     ProgramChip,
+    ReadAlone,
     SelfCheck,
     Signature,
     Stray,
+    alike_findings,
     content_findings,
+    crossed_reader,
+    crossing_findings,
     exchanged_findings,
     exchanged_lanes,
+    family_of_board,
     interleave_findings,
     joins,
     kin,
+    leaning,
     microwords,
     misnamed_findings,
     next_address_findings,
+    order_search,
     placed_spaces,
     placings,
     program_maps,
@@ -95,6 +105,7 @@ class Contribution:
         line_faults: Reader → faults of its lines, beyond doubt or since another reader read them otherwise.
         families: Processors that its content is a program for; empty where that is not known.
         strays: Its readings, where its readers do not agree.
+        leaning: What it says alone of its processor and of the order of its lines.
     """
 
     chip: str
@@ -112,6 +123,7 @@ class Contribution:
     line_faults: Mapping[str, tuple[WireFault, ...]] = field(default_factory=dict)
     families: tuple[str, ...] = ()
     strays: tuple[Stray, ...] = ()
+    leaning: Leaning = UNTOLD
 
 
 class WholeMachine:
@@ -143,6 +155,8 @@ class WholeMachine:
         self.wired: list[WiredChip] = []
         self.named: list[ChipNamed] = []
         self.crossed: dict[str, tuple[str, list[str]]] = {}
+        self.leanings: dict[str, Leaning] = {}
+        self.crossed_readers: list[CrossedReader] = []
         self.checks: dict[str, tuple[SelfCheck, ...]] = {}
         self.schemes: dict[str, Mapping[int, int]] = {}
         self.findings: dict[str, list[Finding]] = defaultdict(list)
@@ -182,6 +196,7 @@ class WholeMachine:
             self.faulted[reader].update(fault[1:])
         if given.families:
             self.families[given.chip] = given.families
+        self.leanings[given.chip] = given.leaning
         self.readers[given.chip] = len(given.readers)
         if given.evidence is not None:
             self.evidence.add(given.evidence)
@@ -305,6 +320,7 @@ def all_together(
     """
     _qualified(machine)
     _faulted(machine)
+    _crossed_lines(machine)
     found = _kin(machine, find_joins or (lambda boards: [joins(images, machine.load) for images in boards]))
     _next_addresses(machine, found, find_next or (lambda words: (_next_of(machine, word) for word in words)))
     _standing(machine)
@@ -344,6 +360,63 @@ def _faulted(machine: WholeMachine) -> None:
     answers = {planned.chip.chip: planned.chip.answers for planned in machine.plan.chips}
     found = (*shared_wire_findings(machine.wired, machine.load), *misnamed_findings(machine.named))
     for finding in answered_all(found, answers):
+        machine.findings[finding.chip].append(finding)
+        if not finding.evidence.get("answer"):
+            machine.held_back[finding.chip] += (finding.code.value,)
+
+
+MOST_ASKED = 64
+"""So many chips of a board that read as no program are asked for crossed lines by the board's own family."""
+
+
+def _crossed_lines(machine: WholeMachine) -> None:
+    """What chips say of crossed lines beyond each by itself: by their board's family, and by their reader."""
+    for images in _boards(machine):
+        family = family_of_board([machine.leanings[one.chip] for one in images])
+        if family:
+            _asked_as(machine, family, [one.chip for one in images if not one.signature.blank])
+    parts = {planned.chip.chip: planned.part for planned in machine.plan.chips}
+    wired: dict[tuple[str, frozenset[str]], list[ReadAlone]] = defaultdict(list)
+    for chip, reader in machine.alone.items():
+        if machine.grades[chip] not in ("faulty", "contested") and chip not in machine.absent:
+            bits, own = machine.organisations[chip].bits, machine.leanings[chip]
+            wired[reader, machine.wirings[chip]].append(ReadAlone(chip, bits, own, parts[chip]))
+    for (reader, _), chips in wired.items():
+        found = crossed_reader(reader, chips, machine.load)
+        if found is not None:
+            machine.crossed_readers.append(found)
+            _told_apart(machine, alike_findings(found, chips))
+    if machine.crossed_readers:
+        machine.qualification_json["crossed"] = [one.to_json() for one in machine.crossed_readers]
+
+
+def _asked_as(machine: WholeMachine, family: str, chips: Sequence[str]) -> None:
+    """Chips read by one reader that read as no program, where the sheet names no processor."""
+    planned = {one.chip.chip: one for one in machine.plan.chips}
+    asked = [
+        chip
+        for chip in chips
+        if chip in machine.alone
+        and machine.leanings[chip].family is None
+        and not planned[chip].processor
+        and machine.grades[chip] != "faulty"
+        and chip not in machine.absent
+    ]
+    for chip in asked[:MOST_ASKED]:
+        found = order_search(machine.load(chip), machine.organisations[chip].bits, None, family)
+        machine.leanings[chip] = leaning(None, found)
+        _told_apart(machine, crossing_findings(chip, found, planned[chip].part))
+
+
+def _told_apart(machine: WholeMachine, findings: Iterable[Finding]) -> None:
+    """Cautions that hold their images back, unless the sheet answers them."""
+    answers = {planned.chip.chip: planned.chip.answers for planned in machine.plan.chips}
+    for finding in answered_all(findings, answers):
+        same = [one for one in machine.findings[finding.chip] if one.code is finding.code]
+        if "reader" in finding.evidence:
+            machine.findings[finding.chip] = [
+                one for one in machine.findings[finding.chip] if one not in same
+            ]
         machine.findings[finding.chip].append(finding)
         if not finding.evidence.get("answer"):
             machine.held_back[finding.chip] += (finding.code.value,)

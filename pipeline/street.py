@@ -25,6 +25,8 @@ from pipeline.flow import Carried, Ground, Pass, PlannedChip, PlannedReading, Sa
 from pipeline.formats import Declared, Decoded, decode, says_addresses
 from pipeline.lines import LineMap
 from pipeline.stages.content import (
+    UNTOLD,
+    Leaning,
     Program,
     Region,
     SelfCheck,
@@ -33,7 +35,9 @@ from pipeline.stages.content import (
     content_findings,
     contested_flow,
     crossing_findings,
+    leaning,
     order_evidence,
+    order_search,
     program_findings,
     program_of,
     read_for,
@@ -145,6 +149,7 @@ class ChipResult:
         crossings: What its readings show of their wirings.
         kept: Which reading keeps the program's flow, where bits are contested.
         read_for: Processors that the content is a program for, or `unknown`; None where it was not looked at.
+        leaning: What it says alone of its processor and of the order of its lines.
     """
 
     chip: str
@@ -160,6 +165,7 @@ class ChipResult:
     crossings: tuple[Crossing, ...] = ()
     kept: ContestedFlow | None = None
     read_for: ReadFor | None = None
+    leaning: Leaning = UNTOLD
 
     @cached_property
     def signature(self) -> Signature | None:
@@ -363,7 +369,7 @@ def judge(
     found = vectors(settled.words, organisation.bits) if read is None else ()
     checks = self_checks({chip: settled.words}, organisation.bits, parts={chip: cut}) if read is None else ()
     content = content_findings(chip, cut, (), found)
-    program, flow = _flow(chip, settled, part, processor)
+    program, leans, flow = _flow(chip, settled, part, processor)
     findings = answered((*_but_for_damage(examine(subject)), *content, *flow), answers or {})
     return ChipResult(
         chip=chip,
@@ -379,6 +385,7 @@ def judge(
         crossings=_crossings(settled, done.ways, known, checks),
         kept=contested_flow(settled, program, processor),
         read_for=read_for(program),
+        leaning=leans,
     )
 
 
@@ -407,17 +414,19 @@ def _but_for_damage(findings: Iterable[Finding]) -> list[Finding]:
 
 def _flow(
     chip: str, settled: Settled, part: Part | None, processor: str | None
-) -> tuple[Program | None, tuple[Finding, ...]]:
+) -> tuple[Program | None, Leaning, tuple[Finding, ...]]:
     """What the content's own flow of control says: the processor it is for, lines that are crossed."""
     words, bits, read = settled.words, settled.organisation.bits, settled.known
     if read is not None:
         # Flow is followed as far as words were read; lines are compared in whole images.
         program = program_of(words[: int(np.argmin(read))], bits)
-        return program, program_findings(chip, program, processor)
+        return program, UNTOLD, program_findings(chip, program, processor)
     program = program_of(words, bits)
-    crossed = crossing_findings(chip, words, bits, program=program, processor=processor, part=part)
+    found = order_search(words, bits, program, processor)
+    crossed = crossing_findings(chip, found, part)
     turned = () if crossed else turned_findings(chip, words, bits, part)
-    return program, (*program_findings(chip, program, processor), *crossed, *turned)
+    told = (*program_findings(chip, program, processor), *crossed, *turned)
+    return program, leaning(program, found), told
 
 
 def without_reading(planned: PlannedChip) -> ChipResult:

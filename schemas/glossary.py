@@ -424,16 +424,17 @@ _MEANINGS = (
         "lines-crossed",
         "The content itself says that lines are crossed or inverted, without a second reading.",
         (
-            "A program keeps its flow, or text can be read, in one order of lines only, or the chips beside "
-            "it change together with this one in one order only."
+            "A program keeps its flow, or text can be read, in one order of lines only, or chips beside it "
+            "change with it in one order only; at odds that it says, of a chip or a reader. Text says none: "
+            "they are not counted."
         ),
         (
-            "A board that scrambles the chip's lines on purpose (`board_wiring`). Looked for only where a "
-            "program's flow breaks, the sheet names the board's processor, or chips beside it are parts of "
-            "one word; one exchange or inversion at a time."
+            "A board that scrambles the lines on purpose (`board_wiring`). Looked for only where a program's "
+            "flow breaks, the processor is known from sheet or board, or chips beside it are parts of one "
+            "word; one change at a time."
         ),
         (
-            "Power off and chip out: follow the named wires with a meter; it is never undone automatically. "
+            "Power off and chip out: follow the named wires with a meter; it is never undone by itself. "
             "Say `lines` or `board_wiring` once you know which it is."
         ),
     ),

@@ -703,11 +703,24 @@ class StandingRecord(TypedDict):
 
 
 @stored()
+class CrossedReaderRecord(TypedDict):
+    """Lines that are crossed on every chip of one reader that can show it; never undone by itself."""
+
+    reader: str
+    crossed: Annotated[str, Field(description="What is, such as `A9 and A10 exchanged`")]
+    chips: Annotated[list[str], Field(description="That read as programs only with it undone")]
+    silent: Annotated[list[str], Field(description="Of the same wires, that cannot show it")]
+    odds: float
+    says: Annotated[str, Field(description="One sentence for a person")]
+
+
+@stored()
 class QualificationRecord(TypedDict):
     """The readers, each alone and each two together, by the chips that they share with others."""
 
     readers: NotRequired[list[StandingRecord]]
     pairs: NotRequired[list[StandingRecord]]
+    crossed: NotRequired[list[CrossedReaderRecord]]
 
 
 @stored()

@@ -51,6 +51,9 @@ GOALS = {
     "false crossing, 2K": Goal(0.99, 0.01),
     "false crossing, 2K, no program": Goal(0.99, 0.01),
     "even and odd, 2K": Goal(0.80, 0.005),
+    "even and odd, 4K": Goal(0.80, 0.005),
+    "crossed reader, 2K": Goal(0.92, 0.005),
+    "false reader, 2K": Goal(0.99, 0.01),
     "eight bits, 2K": Goal(0.75, 0.015),
     "banks, 2K": Goal(0.92, 0.005),
     "banks, 4K": Goal(0.92, 0.005),
@@ -82,8 +85,43 @@ def asked(found: list[Image], most: int, seed: int) -> Iterator[tuple[str, Outco
             for piece in [one for one in every if not one.family][: 2 * most]:
                 yield from ((f"{one.question}, {label}, no program", one) for one in cases.uncrossed(piece))
         for piece in _some(every, max(2, round(most * share) // 4)):
-            for outcome in _orders(piece, size, rng):
+            for outcome in cases.crossed(piece, rng, 4 if size == 2048 else 2):
                 yield f"{outcome.question}, {label}", outcome
+        if size == 2048:
+            yield from _of_readers(every, most // 4, rng)
+            yield from _even_and_odd(found, most)
+
+
+_CHIPS_OF_READER = 4
+_WORD_MACHINES = frozenset(["68000", "8086", "pdp11", "9900"])
+
+
+def _of_readers(every: Iterable[Piece], most: int, rng: Generator) -> Iterator[tuple[str, Outcome]]:
+    """Some chips of one package as one reader reads them, each group of other chips."""
+    by_package: dict[tuple[str, str], list[Piece]] = {}
+    for piece in every:
+        if piece.family:
+            by_package.setdefault((piece.image.package, piece.image.family), []).append(piece)
+    for own in by_package.values():
+        for first in range(0, len(own) - _CHIPS_OF_READER + 1, _CHIPS_OF_READER)[:most]:
+            for outcome in cases.reader(own[first : first + _CHIPS_OF_READER], rng):
+                yield f"{outcome.question}, 2K", outcome
+
+
+def _even_and_odd(found: Iterable[Image], most: int) -> Iterator[tuple[str, Outcome]]:
+    """Two chips of one set: pieces of 2K and of 4K together, half a piece on from one to the next.
+
+    What overlaps is no independent piece: the bounds hold as if it were.
+    """
+    for size, label in ((2048, "2K"), (4096, "4K")):
+        taken: dict[tuple[str, str], int] = {}
+        for image in (one for one in found if one.family in _WORD_MACHINES):
+            for at in range(0, len(image.data) - size + 1, size // 2):
+                piece = Piece(image, at, np.ascontiguousarray(image.data[at : at + size]))
+                key = image.package, image.family
+                if taken.get(key, 0) < most and cases.family(piece).right:
+                    taken[key] = taken.get(key, 0) + 1
+                    yield f"even and odd, {label}", cases.even_and_odd(piece)
 
 
 def _some(every: Iterable[Piece], most: int) -> Iterator[Piece]:
@@ -94,14 +132,6 @@ def _some(every: Iterable[Piece], most: int) -> Iterator[Piece]:
         if piece.family and taken.get(key, 0) < most and cases.family(piece).right:
             taken[key] = taken.get(key, 0) + 1
             yield piece
-
-
-def _orders(piece: Piece, size: int, rng: Generator) -> Iterator[Outcome]:
-    yield from cases.crossed(piece, rng, 4 if size == 2048 else 2)
-    if size > 2048:
-        return
-    if piece.family in {"68000", "8086", "pdp11", "9900"}:
-        yield cases.even_and_odd(piece)
 
 
 def bits_asked(found: list[Image], most: int, rng: Generator) -> Iterator[tuple[str, Outcome]]:

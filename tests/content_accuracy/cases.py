@@ -12,18 +12,19 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
+from pipeline.stages.content.crossed_alike import ReadAlone, crossed_reader, leaning
 from pipeline.stages.content.flow_of_control import (
     LineChange,
     code_stretches,
-    crossed_lines,
     family_readings,
     keeps_flow,
 )
 from pipeline.stages.content.flow_of_control.families import choose
 from pipeline.stages.content.flow_of_control.habits import HABITS
 from pipeline.stages.content.flow_of_control.kept_bits import keeps_bits
-from pipeline.stages.content.flow_of_control.orders import crossings
-from pipeline.stages.content.program import program_of, with_code
+from pipeline.stages.content.flow_of_control.line_changes import crossings
+from pipeline.stages.content.flow_of_control.orders import Crossed, crossed_in
+from pipeline.stages.content.program import order_search, program_of, with_code
 from pipeline.stages.content.regions import regions
 from tests.content_accuracy.programs import TEXT, Image
 
@@ -100,11 +101,17 @@ def reliability(piece: Piece) -> Outcome | None:
     return Outcome("odds", "all", piece.image.package, named.best.name == piece.family, odds=named.odds)
 
 
+def searched(words: NDArray[np.uint8], family: str) -> Crossed | None:
+    """What is said of a chip's lines, as a user's is asked whose sheet names the processor."""
+    found = order_search(words, 8, program_of(words, 8), family)
+    return None if found is None else crossed_in(found)
+
+
 def crossed(piece: Piece, rng: Generator, times: int) -> Iterator[Outcome]:
     """Clean, and with one exchange or inversion, its family known from the board."""
     assert piece.family is not None
     group, package = piece.image.family, piece.image.package
-    found = crossed_lines(piece.data, 8, families=[piece.family])
+    found = searched(piece.data, piece.family)
     yield Outcome("false crossing", group, package, found is None, found is not None, note=str(found))
     every = list(crossings(len(piece.data), 8))
     for bus in ("address", "data"):
@@ -116,7 +123,7 @@ def crossed(piece: Piece, rng: Generator, times: int) -> Iterator[Outcome]:
 def uncrossed(piece: Piece) -> Iterator[Outcome]:
     """No program, on a board of each processor whose habits are known: not to be called crossed."""
     for family in HABITS:
-        found = crossed_lines(piece.data, 8, families=[family])
+        found = searched(piece.data, family)
         note = f"{piece.image.name} at {piece.at:#x}: {found}"
         right = found is None
         yield Outcome("false crossing", family, piece.image.package, right, not right, note=note)
@@ -126,13 +133,35 @@ def _crossing(piece: Piece, crossing: LineChange) -> Iterator[Outcome]:
     words = crossing.undo(piece.data)
     if bool((words == piece.data).all()):
         return
-    found = crossed_lines(words, 8, families=[piece.family or ""])
+    found = searched(words, piece.family or "")
     right, wrong = (
         found is not None and found.crossing == crossing,
         found is not None and found.crossing != crossing,
     )
     note = f"{piece.image.name} at {piece.at:#x}: {crossing}, said {found}"
     yield Outcome(f"crossed {crossing.bus}", piece.image.family, piece.image.package, right, wrong, note=note)
+
+
+def reader(group: Sequence[Piece], rng: Generator) -> Iterator[Outcome]:
+    """Chips of one program that one reader has read: as they are, and all crossed alike."""
+    first = group[0]
+    every = list(crossings(len(first.data), 8))
+    crossing = every[int(rng.integers(len(every)))]
+    for question, change in (("false reader", None), ("crossed reader", crossing)):
+        images = {
+            str(number): piece.data if change is None else change.undo(piece.data)
+            for number, piece in enumerate(group)
+        }
+        told = [
+            ReadAlone(chip, 8, leaning(one, order_search(words, 8, one, first.family)))
+            for chip, words in images.items()
+            for one in [program_of(words, 8)]
+        ]
+        found = crossed_reader("R", told, images.__getitem__)
+        right = found is None if change is None else found is not None and found.crossing == change
+        wrong = found is not None and not right
+        note = f"{first.image.name}: {change}, said {found}"
+        yield Outcome(question, first.image.family, first.image.package, right, wrong, note=note)
 
 
 def which_reading(piece: Piece, rng: Generator) -> Outcome:

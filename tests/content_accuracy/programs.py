@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import gzip
 import re
+import sys
 import zipfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -347,9 +348,34 @@ def _built_by_gcc(tools: Path, sources: Path, pattern: str, flags: tuple[str, ..
             yield f"{sources.name} {folder.name}", result.read_bytes(), None
 
 
+def _uc80() -> Found | None:
+    """The C library of a compiler for the Z80, assembled and linked whole; it runs at 0x100."""
+    folders = [pypi(name) for name in ("uc80", "um80")]
+    if None in folders:
+        return None
+    return _built_by_um80(*[folder for folder in folders if folder is not None])
+
+
+def _built_by_um80(library: Path, tools: Path) -> Found:
+    work = CACHE / "built" / "uc80"
+    work.mkdir(parents=True, exist_ok=True)
+    result = work / "libc.com"
+    if not result.exists():
+        start = f"import sys; sys.path.insert(0, {str(tools)!r}); from um80.{{0}} import main; main()"
+        names = ("libc", "runtime", "float48")
+        for name in names:
+            source = library / "uc80/lib" / f"{name}.mac"
+            run(sys.executable, "-c", start.format("um80"), "-o", f"{name}.rel", str(source), where=work)
+        modules = [f"{name}.rel" for name in names]
+        run(sys.executable, "-c", start.format("ul80"), "-o", result.name, *modules, where=work)
+    if result.exists():
+        yield result.name, result.read_bytes(), None
+
+
 SOURCES = (
     Source("cbios", "BSD-2-Clause", "setting", "z80", _debian("cbios", "usr/share/cbios/*.rom")),
     Source("opense-basic", "GPL-2+", "setting", "z80", _opense_basic),
+    Source("uc80", "GPL-3+", "setting", "z80", _uc80),
     Source("open-roms", "LGPL-3", "setting", "6502", _debian("open-roms", "usr/share/open-roms/C64/[bk]*")),
     Source("kimdos", "MIT", "setting", "6502", _pypi("kimdos", "kimdos/images/kimdos-0400.bin")),
     Source(

@@ -16,7 +16,7 @@ from numpy.random import Generator
 from numpy.typing import NDArray
 
 from pipeline.stages.content import ChipImage, Join, joins, signature
-from pipeline.stages.content.flow_of_control.orders import LineChange, crossings
+from pipeline.stages.content.flow_of_control.line_changes import LineChange, crossings
 from pipeline.words import Words
 from tests.content_accuracy.cases import MOSTLY_ONE, Outcome
 from tests.content_accuracy.packages import debian, pypi

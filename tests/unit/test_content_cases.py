@@ -31,6 +31,7 @@ from pipeline.stages.content import (
     microwords,
     next_address_findings,
     order_evidence,
+    order_search,
     placed_spaces,
     placings,
     program_findings,
@@ -82,9 +83,8 @@ def said_of_chip(one: Content) -> Any:
     starts = vectors(one.words, one.bits)
     checks = self_checks({"U1": one.words}, one.bits, parts={"U1": cut})
     sign = signature(one.words, one.bits, cut)
-    crossed = crossing_findings(
-        "U1", one.words, one.bits, program=program, processor=one.processor, part=part
-    )
+    searched = order_search(one.words, one.bits, program, one.processor)
+    crossed = crossing_findings("U1", searched, part)
     return plain(
         {
             "regions": [each.to_json() for each in with_code(cut, program, one.words, one.bits)],

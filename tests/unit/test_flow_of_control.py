@@ -9,14 +9,14 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pipeline.flow import ReadsFor
 from pipeline.stages.content.flow_of_control import (
     READ_AS,
     LineChange,
     code_stretches,
-    crossed_lines,
     family_readings,
     keeps_flow,
     named,
@@ -24,25 +24,42 @@ from pipeline.stages.content.flow_of_control import (
 from pipeline.stages.content.flow_of_control.begins import starts
 from pipeline.stages.content.flow_of_control.decode import decode
 from pipeline.stages.content.flow_of_control.habits import HABITS
+from pipeline.stages.content.flow_of_control.likely_orders import likely_orders
+from pipeline.stages.content.flow_of_control.line_changes import crossings
 from pipeline.stages.content.flow_of_control.model import WORD_FAMILIES
-from pipeline.stages.content.flow_of_control.orders import Stored, crossings, worth
+from pipeline.stages.content.flow_of_control.orders import (
+    SUREST,
+    Crossed,
+    Stored,
+    crossed_in,
+    orders_of,
+    worth,
+)
 from pipeline.stages.content.flow_of_control.stretches import best_stretches, best_total
 from pipeline.stages.content.flow_of_control.votes import fewer, speaking
 from pipeline.stages.content.order_evidence import order_evidence
 from pipeline.stages.content.program import (
     crossing_findings,
     family_of,
+    order_search,
     program_findings,
     program_of,
     read_for,
     with_code,
 )
 from pipeline.stages.content.regions import regions
-from pipeline.views.suggestions import ReadsFor, programs
+from pipeline.views.suggestions import programs
 from pipeline.words import Words
 from schemas.finding import Code, Severity
 from tests.kit.images import random_image
 from tests.kit.invented_programs import program
+
+
+def searched(words: Words, processor: str | None, bits: int = 8) -> Crossed | None:
+    """What is said of an image's lines; the sheet may name the board's processor."""
+    found = order_search(words, bits, program_of(words, bits), processor)
+    return None if found is None else crossed_in(found)
+
 
 KNOWN = {"z80": "z80", "8080": "z80", "6502": "65c02", "6800": "6800", "8051": "8051"}
 
@@ -123,28 +140,60 @@ def test_a_crossed_pair_or_an_inverted_line_is_found_without_a_reference(seed: i
     words = program("z80", 2048, seed=seed, base=0x8000)
     every = list(crossings(2048, 8))
     crossing = every[seed * 7 % len(every)]
-    found = crossed_lines(crossing.undo(words), 8, families=["z80"])
+    found = searched(crossing.undo(words), "z80")
     assert found is not None
     assert found.crossing == crossing
     assert (crossing.undo(crossing.undo(words)) == words).all()
 
 
-def test_where_no_family_is_known_all_are_tried() -> None:
-    crossing = LineChange("data", (2, 5))
-    found = crossed_lines(crossing.undo(program("6800", 1024, base=0xF000)), 8)
-    assert found is not None
-    assert (found.crossing, found.family) == (crossing, "6800")
+@pytest.mark.parametrize("family", ["z80", "6502", "8051"])
+def test_what_is_told_of_lines_has_been_held_against_every_order(family: str) -> None:
+    crossing = LineChange("address", (8, 9))
+    words = crossing.undo(program(family, 2048, seed=4, base=0x4000))
+    told, every = searched(words, family), orders_of(words, 8, KNOWN[family])
+    assert every is not None
+    assert len(every.candidates) == 66 + 36
+    assert told is not None
+    assert told.crossing == crossing
+    assert told == crossed_in(every)
+
+
+def test_a_sound_program_is_read_in_no_order_but_its_own() -> None:
+    words = program("z80", 2048, seed=1, base=0x8000)
+    assert likely_orders(words, 8, "z80") == []
+    assert order_search(words, 8, program_of(words, 8), "z80") is None
+
+
+@settings(max_examples=20)
+@given(
+    st.sampled_from([8, 16]),
+    st.sampled_from(READ_AS),
+    st.integers(0, 2**32 - 1),
+    st.sampled_from([256, 512, 4096]),
+)
+def test_a_rough_look_at_any_image_gives_orders_of_its_own_lines(
+    bits: int, family: str, seed: int, total: int
+) -> None:
+    words = np.random.default_rng(seed).integers(0, 1 << bits, total).astype(f"u{bits // 8}")
+    found = likely_orders(words, bits, family)
+    assert set(found) <= set(crossings(total, bits))
+    assert len(found) == len(set(found))
+
+
+def test_images_of_other_sizes_and_widths_are_not_looked_at() -> None:
+    words = program("z80", 2048, seed=1, base=0x8000)
+    assert likely_orders(words[:1500], 8, "z80") == likely_orders(words.astype(np.uint8), 4, "z80") == []
 
 
 @pytest.mark.parametrize("seed", range(12))
 def test_a_program_in_its_right_order_is_not_called_crossed(seed: int) -> None:
     family = list(KNOWN)[seed % 5]
-    assert crossed_lines(program(family, 2048, seed=seed, base=0x2000), 8, families=[KNOWN[family]]) is None
+    assert searched(program(family, 2048, seed=seed, base=0x2000), KNOWN[family]) is None
 
 
 @pytest.mark.parametrize("seed", range(6))
 def test_noise_is_not_called_crossed(seed: int) -> None:
-    assert crossed_lines(random_image(seed)[:512], 8) is None
+    assert searched(random_image(seed)[:512], "z80") is None
 
 
 def test_of_two_readings_the_one_that_keeps_the_flow_is_chosen() -> None:
@@ -153,7 +202,7 @@ def test_of_two_readings_the_one_that_keeps_the_flow_is_chosen() -> None:
     found = keeps_flow([wrong, right], 8)
     assert found is not None
     assert (found.chosen, found.family) == (1, "8051")
-    assert found.odds > 0.99
+    assert found.odds == SUREST
 
 
 def test_nothing_is_chosen_between_readings_that_are_no_programs_or_the_same() -> None:
@@ -246,7 +295,7 @@ def test_the_sheets_processor_changes_no_odds_but_what_is_said(
 
 def test_lines_crossed_is_a_caution_that_names_the_lines() -> None:
     words = LineChange("address", (2, 6)).undo(program("z80", 2048, base=0x8000))
-    (found,) = crossing_findings("K1", words, 8, program=program_of(words, 8), processor="Z80A")
+    (found,) = crossing_findings("K1", order_search(words, 8, program_of(words, 8), "Z80A"))
     assert (found.code, found.severity) == (Code.LINES_CROSSED, Severity.CAUTION)
     assert found.where["address"] == [["A2", "A6"]]
     assert "A2 and A6" in found.next
@@ -335,10 +384,10 @@ def program_of_habit(family: str, size: int, seed: int) -> Words:
 def test_a_crossed_data_line_is_found_by_the_mix_of_instructions_alone(crossing: LineChange) -> None:
     words = program_of_habit("8051", 2048, seed=4)
     assert float(worth(Stored([words], 8), "8051")[0]) < 12
-    found = crossed_lines(crossing.undo(words), 8, families=["8051"])
+    found = searched(crossing.undo(words), "8051")
     assert found is not None
     assert found.crossing == crossing
-    assert crossed_lines(words, 8, families=["8051"]) is None
+    assert searched(words, "8051") is None
 
 
 @pytest.mark.parametrize("family", HABITS)
@@ -346,7 +395,7 @@ def test_noise_and_text_have_no_mix_of_instructions(family: str) -> None:
     noise = random_image(3)[:2048].astype(np.uint8)
     text = np.frombuffer((b"The loom stops when a thread breaks; mend it. " * 50)[:2048], dtype=np.uint8)
     for data in (noise, text):
-        assert crossed_lines(data, 8, families=[family]) is None
+        assert searched(data, family) is None
 
 
 @pytest.mark.parametrize("family", HABITS)

@@ -21,7 +21,7 @@ from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Pickles, unpickled
 from pipeline.run.package.twins import OpenTwin, hear_twins, open_twins
-from pipeline.stages.content import ChipImage, Join, Microword, joins, next_address_findings
+from pipeline.stages.content import ChipImage, CrossedReader, Join, Microword, joins, next_address_findings
 from pipeline.street import Crossing, HowRead
 from pipeline.to_do import of_space, to_do, worst_first
 from pipeline.wirings import Wired, carried_to
@@ -225,6 +225,7 @@ class LookedOver:
         images: Chip → image, for chips that have one.
         spaces: Records of the spaces, as a bag would have them.
         suggestions: Spaces that the content suggests.
+        crossed_readers: Readers whose chips all read as programs with the same lines exchanged or inverted.
     """
 
     records: tuple[ChipRecord, ...]
@@ -232,6 +233,7 @@ class LookedOver:
     images: dict[str, Words]
     spaces: tuple[SpaceRecord, ...] = ()
     suggestions: tuple[SuggestedSpace, ...] = ()
+    crossed_readers: tuple[CrossedReader, ...] = ()
 
 
 def look_over(
@@ -276,8 +278,8 @@ def look_over(
                 for planned, record in zip(plan.chips, records, strict=True)
                 if record["image"] and keep_images is not None and keep_images(planned, record)
             }
-            suggestions = tuple(machine.suggestions)
-    return LookedOver(records, (), images, spaces, suggestions)
+            suggestions, crossed = tuple(machine.suggestions), tuple(machine.crossed_readers)
+    return LookedOver(records, (), images, spaces, suggestions, crossed)
 
 
 def _heard(records: Iterable[ChipRecord], machine: WholeMachine) -> Iterator[ChipRecord]:

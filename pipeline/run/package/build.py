@@ -239,7 +239,11 @@ def _head(building: _Building, previous: Previous | None, inputs: str, machine: 
         "parts": machine.parts(),
         "sheet": building.sheet,
         "attachments": building.attachments,
-        "cautions": [*(str(caution) for caution in building.plan.cautions), *_odd_clock(previous, moment)],
+        "cautions": [
+            *(str(caution) for caution in building.plan.cautions),
+            *_odd_clock(previous, moment),
+            *(one.in_words() for one in machine.crossed_readers),
+        ],
         "spaces": spaces,
         "suggestions": machine.suggestions,
         "qualification": machine.qualification_json,

@@ -10,6 +10,7 @@ from pipeline.edges.progress import Progress
 from pipeline.result import Result
 from pipeline.run.package.all_chips import look_over
 from pipeline.run.package.open_project import open_project
+from pipeline.stages.content import CrossedReader, crossing_in_words
 from pipeline.to_do import to_do, worst_first
 from pipeline.views.suggestions import kin_of, programs, reads_for, suggested
 from pipeline.views.terminal import checked, spaces_in_doubt
@@ -37,11 +38,13 @@ def check_project(folder: Path, *, quiet: bool = False) -> Result[CheckAnswer]:
     records: tuple[ChipRecord, ...] = ()
     spaces: tuple[SpaceRecord, ...] = ()
     suggestions: tuple[SuggestedSpace, ...] = ()
+    readers: list[ToldProblem] = []
     if project.plan is not None:
         progress = Progress(quiet=quiet)
         looked = look_over(project, progress=lambda done, of: progress.show("chips read", done, of))
         progress.done()
         problems += looked.problems
+        readers = [_of_reader(one) for one in looked.crossed_readers]
         records, spaces, suggestions = looked.records, looked.spaces, looked.suggestions
     waiting = worst_first(to_do(record) for record in records)
     document: CheckAnswer = {
@@ -60,7 +63,7 @@ def check_project(folder: Path, *, quiet: bool = False) -> Result[CheckAnswer]:
             suggestions, (kin for one in records for kin in kin_of(one["chip"], one["findings"]))
         ),
         "problems": [_told(one) for one in problems],
-        "cautions": [_told(one) for one in cautions],
+        "cautions": [*(_told(one) for one in cautions), *readers],
     }
     return Result(document, checked(document))
 
@@ -70,6 +73,18 @@ def _named(records: tuple[ChipRecord, ...]) -> dict[str, list[str]]:
     grades = ("faulty", "contested")
     named = {grade: [one["chip"] for one in records if one["grade"] == grade] for grade in grades}
     return {grade: chips for grade, chips in named.items() if chips}
+
+
+def _of_reader(crossed: CrossedReader) -> ToldProblem:
+    """A reader whose wires are crossed, as the sheet's cautions are told."""
+    return {
+        "where": f"reader {crossed.reader}",
+        "field": "lines",
+        "found": crossing_in_words(crossed.crossing),
+        "expected": "lines in the chips' own order",
+        "nearest": "",
+        "text": crossed.in_words(),
+    }
 
 
 def _told(problem: Problem) -> ToldProblem:

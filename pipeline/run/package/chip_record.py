@@ -8,6 +8,7 @@ from pipeline.stages.content import told_by_sisters
 from pipeline.stages.grade import Graded
 from pipeline.street import Heard, conclude
 from pipeline.to_do import UNSETTLED, in_order
+from schemas.finding import Code, FindingRecord
 from schemas.record import ChipRecord, Grade, RegionRecord
 
 
@@ -26,7 +27,17 @@ def add_heard(record: ChipRecord, heard: Heard) -> None:
     if heard.program is not None:
         record["program"] = heard.program
     added = [finding.to_record() for finding in heard.findings]
-    record["findings"] = in_order([*record["findings"], *added], record.get("held_back", ()))
+    kept = [one for one in record["findings"] if not any(_same_lines(one, other) for other in added)]
+    record["findings"] = in_order([*kept, *added], record.get("held_back", ()))
+
+
+def _same_lines(one: FindingRecord, other: FindingRecord) -> bool:
+    """Whether a chip's own word on crossed lines is said again, of all chips of its reader."""
+    return (
+        one["code"] == other["code"] == Code.LINES_CROSSED
+        and "reader" in other["evidence"]
+        and one["where"].get("lines") == other["where"].get("lines")
+    )
 
 
 def is_settled(record: ChipRecord) -> bool:

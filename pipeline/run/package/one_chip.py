@@ -569,6 +569,7 @@ def _given(result: ChipResult) -> Contribution:
             for family in one.evidence["families"]
         ),
         strays=_strays(result),
+        leaning=result.leaning,
     )
 
 

@@ -204,7 +204,10 @@ def same_again(
             f"{first.means})",
             remedy="Mend it from a copy with `wellread mend`, or move it away and package again",
         )
-    return Packaged(bag, bag.name, chips, cautions, suggestions=tuple(record.get("suggestions", ())))
+    crossed = tuple(one["says"] for one in record.get("qualification", {}).get("crossed", ()))
+    return Packaged(
+        bag, bag.name, chips, cautions + crossed, suggestions=tuple(record.get("suggestions", ()))
+    )
 
 
 def inputs_digest(inputs: Mapping[str, str]) -> str:

@@ -8,6 +8,17 @@ each of these looks at one chip, so that worker processes can do it. Of every ch
 from __future__ import annotations
 
 from pipeline.stages.content.contested_flow import contested_flow
+from pipeline.stages.content.crossed import crossing_in_words
+from pipeline.stages.content.crossed_alike import (
+    UNTOLD,
+    CrossedReader,
+    Leaning,
+    ReadAlone,
+    alike_findings,
+    crossed_reader,
+    family_of_board,
+    leaning,
+)
 from pipeline.stages.content.exchanged import exchanged_findings, exchanged_lanes
 from pipeline.stages.content.findings import content_findings
 from pipeline.stages.content.kin import ChipImage, kin, shared_fills
@@ -19,6 +30,7 @@ from pipeline.stages.content.order_evidence import order_evidence
 from pipeline.stages.content.program import (
     Program,
     crossing_findings,
+    order_search,
     program_findings,
     program_of,
     read_for,
@@ -46,33 +58,43 @@ from pipeline.stages.content.vectors import vectors
 from pipeline.stages.content.weigh import recurring
 
 __all__ = [
+    "UNTOLD",
     "AddressBy",
     "BoardChip",
     "ChipImage",
     "ChipNamed",
+    "CrossedReader",
     "Join",
+    "Leaning",
     "Microword",
     "Placing",
     "Program",
     "ProgramChip",
+    "ReadAlone",
     "Region",
     "SelfCheck",
     "Signature",
     "Stray",
     "Vector",
+    "alike_findings",
     "content_findings",
     "contested_flow",
+    "crossed_reader",
     "crossing_findings",
+    "crossing_in_words",
     "digest_of",
     "exchanged_findings",
     "exchanged_lanes",
+    "family_of_board",
     "interleave_findings",
     "joins",
     "kin",
+    "leaning",
     "microwords",
     "misnamed_findings",
     "next_address_findings",
     "order_evidence",
+    "order_search",
     "placed_spaces",
     "placings",
     "program_findings",

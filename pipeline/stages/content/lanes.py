@@ -8,6 +8,7 @@ Source: common practice, no source (even and odd pairs, nibble pairs, microcode)
 
 from __future__ import annotations
 
+import math
 from collections import defaultdict
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
@@ -21,7 +22,7 @@ from pipeline.stages.content.kin import ChipImage
 from pipeline.stages.content.linked import CLEAR, Together, Weighed, busy, sets_of
 from pipeline.stages.content.runs import runs
 from pipeline.stages.content.signature import signature
-from pipeline.stages.content.sisters import LEAST_SISTERS, ShownBySisters, shown_by_sisters
+from pipeline.stages.content.sisters import LEAST_SISTERS, SUREST, ShownBySisters, shown_by_sisters
 from pipeline.stages.content.text import COMMON_PAIR, HALF_FIT, RARE_PAIR, WHOLE_FIT, texts
 from pipeline.stages.content.vectors import vectors
 from pipeline.words import Words
@@ -43,6 +44,10 @@ _SHARED = 24
 _AS_MUCH = 0.8
 _FAINT = 4.0
 _FOLLOWS, _FOLLOWS_AT_ALL = 2.0, 0.1
+_NEIGHBOURS_TELL = 0.9
+"""How often neighbours order two halves rightly: 196 of 214 pieces of the setting half that they order, all
+of its programs among them, and two in three of its fonts and tables.
+"""
 _LOW_FIRST = frozenset(["8086", "8080", "z80", "6502", "65c02", "8051", "pdp11"])
 Load = Callable[[str], Words]
 
@@ -202,16 +207,30 @@ class _Group(NamedTuple):
         return self.known[pair]
 
 
-def _order(group: _Group, pair: Weighed) -> tuple[float, str, str | None]:
-    """Which of two chips comes first, above 0 as they are, where text is silent; what says so; the family."""
+def _sure(nats: float) -> float:
+    """Odds of a joint, or of an order, that stands so far above what else could be; never above `SUREST`."""
+    return min(SUREST, round(1 / (1 + math.exp(-nats)), 4))
+
+
+class _Order(NamedTuple):
+    """Which of two chips comes first, where text is silent: above 0 as they are; what says so, how sure."""
+
+    better: float
+    by: str
+    family: str | None
+    odds: float
+
+
+def _order(group: _Group, pair: Weighed) -> _Order:
+    """By the flow of a program, else by which chip's words go with the next words of the other."""
     images = group.images[pair.first], group.images[pair.second]
     kept = keeps_flow([laid(*two, 8)[0] for two in (images, images[::-1])], 8)
     if kept is not None:
-        return (_CLEAR if kept.chosen == 0 else -_CLEAR), "flow of control", kept.family
+        return _Order(_CLEAR if kept.chosen == 0 else -_CLEAR, "flow of control", kept.family, kept.odds)
     first, second = group.followed(pair.first, pair.second), group.followed(pair.second, pair.first)
     if max(first, second) > _FOLLOWS * min(first, second) and max(first, second) > _FOLLOWS_AT_ALL:
-        return (_CLEAR if first > second else -_CLEAR), "neighbours", None
-    return 0.0, "nothing", None
+        return _Order(_CLEAR if first > second else -_CLEAR, "neighbours", None, _NEIGHBOURS_TELL)
+    return _Order(0.0, "nothing", None, 0.5)
 
 
 def _pair(group: _Group, pair: Weighed, *, by_text: bool = False) -> Join:
@@ -219,9 +238,11 @@ def _pair(group: _Group, pair: Weighed, *, by_text: bool = False) -> Join:
     bits, (one, other) = group.bits, group.names([pair.first, pair.second])
     images = group.images[pair.first], group.images[pair.second]
     ways = [_legible(*laid(*two, bits), letters_tell=bits < 8) for two in (images, images[::-1])]
-    better, by, family = ways[0].score - ways[1].score, "text and vectors", None
-    if not by_text and abs(better) < _CLEAR and bits == 8:
-        better, by, family = _order(group, pair)
+    margin = ways[0].score - ways[1].score
+    order = _Order(margin, "text and vectors", None, _sure(abs(margin)))
+    if not by_text and abs(margin) < _CLEAR and bits == 8:
+        order = _order(group, pair)
+    better, by, family, odds = order
     known = abs(better) >= _CLEAR
     best = ways[0 if better >= 0 else 1]
     each = 2 if bits == 8 else 1
@@ -232,6 +253,8 @@ def _pair(group: _Group, pair: Weighed, *, by_text: bool = False) -> Join:
         "ranges": [[start // each, -(-end // each)] for start, end in best.ranges],
         "vectors": best.vectors,
         "order_by": by if known else None,
+        "odds": _sure(max(pair.score, abs(margin))),
+        "order_odds": round(odds, 4) if known else None,
     }
     little = family in _LOW_FIRST or (bool(best.vectors) and best.vectors[0]["family"].startswith("80"))
     return Join(
@@ -258,7 +281,12 @@ def _wide(group: _Group, members: Sequence[int]) -> Join:
         byte_order="big",
         order_known=False,
         score=score,
-        evidence={"stands_out": round(score, 1), "linked_pairs": len(linked), "order_by": None},
+        evidence={
+            "stands_out": round(score, 1),
+            "linked_pairs": len(linked),
+            "order_by": None,
+            "odds": _sure(score),
+        },
     )
 
 

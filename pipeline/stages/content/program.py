@@ -22,12 +22,19 @@ from pipeline.stages.content.flow_of_control import (
     Named,
     choose,
     code_stretches,
-    crossed_lines,
     family_readings,
 )
+from pipeline.stages.content.flow_of_control.likely_orders import likely_orders
 from pipeline.stages.content.flow_of_control.model import Bytes
-from pipeline.stages.content.flow_of_control.orders import Stored, worth
+from pipeline.stages.content.flow_of_control.orders import (
+    Orders,
+    Stored,
+    crossed_in,
+    orders_of,
+    worth,
+)
 from pipeline.stages.content.model import Region
+from pipeline.stages.content.odds import in_hundred
 from pipeline.stages.content.runs import entropy_bits, hex_words
 from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
@@ -216,16 +223,6 @@ def _spoken(families: Sequence[str]) -> str:
     return " or ".join(_TOLD.get(name, name) for name in families)
 
 
-def _in_hundred(odds: float) -> str:
-    """Odds as a person says them; never more than measured.
-
-    Example:
-        >>> _in_hundred(0.993), _in_hundred(0.99999)
-        ('99 in 100', 'more than 99 in 100')
-    """
-    return f"{int(odds * 100)} in 100" if odds < 0.995 else "more than 99 in 100"
-
-
 def program_findings(chip: str, program: Program | None, processor: str | None = None) -> tuple[Finding, ...]:
     """The note `runs-on`, where the content reads as a program of a known family.
 
@@ -254,7 +251,7 @@ def program_findings(chip: str, program: Program | None, processor: str | None =
                 "nats": round(best.nats, 1),
             }
             | ({"sheet": sheet} if sheet else {}),
-            means=f"reads as a program for {_spoken(named.families)}, {_in_hundred(named.odds)}: "
+            means=f"reads as a program for {_spoken(named.families)}, {in_hundred(named.odds)}: "
             f"{best.landing} of {best.branches} branches and calls land where instructions begin{beside}",
             also="a family that shares most of these instructions; a program for a larger member of the "
             "family, or for a processor that is not among those known here, 32-bit code among them; of "
@@ -314,45 +311,43 @@ def flow_evidence(words: Words, bits: int) -> Witness | None:
     return Witness(left if holds else 0.0, left, told, fails=_FLOW_FAILS)
 
 
-def crossing_findings(
-    chip: str,
-    words: Words,
-    bits: int,
-    *,
-    program: Program | None = None,
-    processor: str | None = None,
-    part: Part | None = None,
-) -> tuple[Finding, ...]:
-    """The caution `lines-crossed`: the image reads as a program only with one exchange or inversion undone.
+def order_search(
+    words: Words, bits: int, program: Program | None = None, processor: str | None = None
+) -> Orders | None:
+    """What an image is worth as a program in each order of its lines, where there is a reason to ask.
 
-    The search costs some tens of milliseconds a family, so it is made only where there is a reason: the image
-    reads as a program of which some branches go astray, or it reads as none and the board's processor is
-    known.
+    The search costs some tens of milliseconds a family, so it is made only where the image reads as a program
+    of which some branches go astray, or where it reads as none and the board's processor is known. Exchanged
+    high lines leave most branches standing: of a program that holds, only those that promise to read better
+    are tried, and one that does is then held against every order.
 
     Args:
-        chip: Its id.
         words: Shape (n,), the settled image.
         bits: Bits a word.
         program: What it reads as in the order as read.
         processor: The board's, as the sheet has it.
+    """
+    best = program.named.best if program else None
+    if program is None or best is None or program.named.families == ("unknown",):
+        board = family_of(processor)
+        return orders_of(words, bits, board) if board else None
+    if best.landing < _HOLDS * best.branches:
+        return orders_of(words, bits, best.name)
+    high = likely_orders(words, bits, best.name)
+    found = orders_of(words, bits, best.name, high) if high else None
+    return found if found is None or crossed_in(found) is None else orders_of(words, bits, best.name)
+
+
+def crossing_findings(chip: str, found: Orders | None, part: Part | None = None) -> tuple[Finding, ...]:
+    """The caution `lines-crossed`: the image reads as a program only with one exchange or inversion undone.
+
+    Args:
+        chip: Its id.
+        found: As `order_search` gives it.
         part: The chip's catalogue entry, for its pins.
     """
-    families = _suspected(program, family_of(processor))
-    crossed = crossed_lines(words, bits, families=families) if families else None
+    crossed = None if found is None else crossed_in(found)
     return () if crossed is None else (_crossing(chip, crossed, part),)
-
-
-def _suspected(program: Program | None, board: str | None) -> tuple[str, ...]:
-    """The families in which another order of lines is worth looking for.
-
-    None where the flow holds as it is.
-    """
-    if program is None:
-        return ()
-    best = program.named.best
-    if best is None or program.named.families == ("unknown",):
-        return (board,) if board else ()
-    return () if best.landing >= _HOLDS * best.branches else (best.name,)
 
 
 def _crossing(chip: str, crossed: Crossed, part: Part | None) -> Finding:
@@ -363,6 +358,7 @@ def _crossing(chip: str, crossed: Crossed, part: Part | None) -> Finding:
         part,
         evidence={
             "family": crossed.family,
+            "odds": round(crossed.odds, 4),
             "nats": round(crossed.nats, 1),
             "gain": round(crossed.gain, 1),
             "next_best": round(crossed.margin, 1),

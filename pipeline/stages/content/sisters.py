@@ -20,7 +20,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.stages.content.flow_of_control.orders import LineChange, crossings
+from pipeline.stages.content.flow_of_control.line_changes import LineChange, crossings
 from pipeline.stages.content.linked import (
     CLEAR,
     Together,
@@ -51,6 +51,10 @@ gained; tables whose records recur every few words gain by a wrong exchange too,
 """
 _MOST_AGAINST = 0.25
 """Share of what one sister says for an order that another may say against it: one of the two is crossed."""
+SUREST = 0.99
+"""No line is told as surer: of some 580 chips of the held-out half that were told as crossed none was wrong,
+which bounds that at 6 in 1,000 (one-sided, 95 %).
+"""
 _SIZES_KEPT = 8
 """Sizes of chips and groups whose orders are kept: at most 4.5 MB each (64 K words)."""
 
@@ -70,6 +74,11 @@ class ShownBySisters(NamedTuple):
     score: float
     ahead: float
     gain: float
+
+    @property
+    def odds(self) -> float:
+        """How sure, 0 to `SUREST`. Source: Bayes' rule, every other order as likely as the next best."""
+        return min(SUREST, 1 / (1 + float(np.exp(-self.ahead))))
 
 
 def shown_by_sisters(

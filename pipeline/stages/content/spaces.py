@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from pipeline.catalogue.advice import advise
 from pipeline.stages.content.crossed import crossed_finding
 from pipeline.stages.content.lanes import Join, joins
+from pipeline.stages.content.odds import in_hundred
 from schemas.finding import Code, Finding, Severity
 from schemas.part import Part
 
@@ -34,9 +35,9 @@ def interleave_findings(found: Sequence[Join]) -> tuple[Finding, ...]:
             "nibble": "its words and theirs are the halves of one word",
             "four nibbles": "four of them make one word of 16 bits",
         }.get(join.kind, "their words stand side by side and change together, as microcode does")
-        likely = "is" if join.evidence.get("order_by") != "neighbours" else "is likely"
+        sure = in_hundred(float(join.evidence["order_odds"])) if join.evidence.get("order_odds") else "likely"
         told = (
-            f"; the first {likely} {join.chips[0]}" if order else "; nothing here decides which comes first"
+            f"; the first is {join.chips[0]}, {sure}" if order else "; nothing here decides which comes first"
         )
         shown = f", such as {join.evidence['text'][0]!r}" if join.evidence.get("text") else ""
         for chip in join.chips:
@@ -48,7 +49,8 @@ def interleave_findings(found: Sequence[Join]) -> tuple[Finding, ...]:
                     chip=chip,
                     where={"with": others, "ranges": join.evidence.get("ranges", [])},
                     evidence={"with": others, "order": order, "kind": join.kind, **join.evidence},
-                    means=f"reads better together with {', '.join(others)}: {said}{told}{shown}",
+                    means=f"reads better together with {', '.join(others)}, "
+                    f"{in_hundred(float(join.evidence['odds']))}: {said}{told}{shown}",
                     also="chips of like content whose tables happen to lie at the same addresses",
                     next=advise("side-by-side"),
                 )
@@ -70,6 +72,7 @@ def sisters_findings(join: Join, parts: Mapping[str, Part | None]) -> tuple[Find
             parts.get(chip),
             evidence={
                 "sisters": _others(join, chip),
+                "odds": round(shown.odds, 4),
                 "score": round(shown.score, 1),
                 "next_best": round(shown.ahead, 1),
             },

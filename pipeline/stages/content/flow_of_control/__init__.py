@@ -4,7 +4,7 @@ Read in this order: `model` (what an instruction does to the flow), the tables, 
 once), `begins` (where instructions begin), `votes` (what each branch says), `stretches` (the best set of
 stretches), then the
 questions: `families` (which processor), `code` (which bytes are instructions), `orders` (which order of
-lines).
+lines; `likely_orders` says which are worth the trouble).
 
 Does not work: single bits of a single reading (sound code has oddities too), the order of lanes within
 microcode, and instruction sets of 32 bits, which are told as unknown.
@@ -19,13 +19,8 @@ from pipeline.stages.content.flow_of_control.families import (
     family_readings,
     named,
 )
-from pipeline.stages.content.flow_of_control.orders import (
-    Crossed,
-    Kept,
-    LineChange,
-    crossed_lines,
-    keeps_flow,
-)
+from pipeline.stages.content.flow_of_control.line_changes import LineChange
+from pipeline.stages.content.flow_of_control.orders import Crossed, Kept, keeps_flow
 
 __all__ = [
     "READ_AS",
@@ -36,7 +31,6 @@ __all__ = [
     "Named",
     "choose",
     "code_stretches",
-    "crossed_lines",
     "family_readings",
     "keeps_flow",
     "named",

@@ -18,6 +18,7 @@ from pipeline.stages.content.flow_of_control.votes import (
     far_targets,
     far_votes,
     near_votes,
+    spaces,
     speaking,
 )
 
@@ -86,7 +87,7 @@ def read_as(
     n = length.shape[1]
     step = step or (n if words else max(256, n // 8))
     far = far_targets(kind, flow, target, found, speaks)
-    bases, under = far_votes(far, found, speaks, space=1 << 23 if words else 1 << 16, step=step)
+    bases, under = far_votes(far, found, speaks, space=spaces(words=words), step=step)
     return Read(found, near, under, bases)
 
 

@@ -54,19 +54,18 @@ def kinds(family: str, data: Bytes) -> NDArray[np.intp]:
     return (data[: len(data) // 2 * 2].view(">u2") >> (16 - _WORD_KINDS)).astype(np.intp)
 
 
-def mix_votes(family: str, images: list[Bytes], found: Starts, speaks: Mask) -> Nats | None:
+def mix_votes(family: str, kind: NDArray[np.intp], found: Starts, speaks: Mask) -> Nats | None:
     """Shape (rows, n), nats: what each instruction's first byte says for a program; None: no habits known.
 
     Args:
         family: As READ_AS has it.
-        images: Shape (n,) each, bytes as the processor takes them.
+        kind: Shape (rows, n), as `kinds` gives it.
         found: Where instructions begin in them.
         speaks: Shape (rows, n): places that have a vote.
     """
     habit = _habit(family)
     if habit is None:
         return None
-    kind = np.stack([kinds(family, data) for data in images])
     # Words are made of their two bytes, so that those of the image itself are not counted as its habit.
     share = _shares(kind, 256) if len(habit) == 256 else _shares(kind >> 2, 256, kind & 3, 4)
     own = np.log((1 - _SPREAD) * share + _SPREAD / len(habit))

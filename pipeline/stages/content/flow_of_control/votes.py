@@ -121,6 +121,16 @@ def fewer(key: NDArray[np.int64]) -> Nats:
     return out
 
 
+def near_nats(lands: Mask, share: Nats) -> Nats:
+    """What branches say that lead, or do not, to instructions, where such a share of places begins one."""
+    return np.where(lands, np.log(_LANDS / share), np.log((1 - _LANDS) / (1 - share)))
+
+
+def spaces(*, words: bool) -> int:
+    """Places of a machine's address space."""
+    return 1 << 23 if words else 1 << 16
+
+
 def near_votes(
     instruction: NDArray[np.int64],
     length: Places,
@@ -156,7 +166,7 @@ def near_votes(
     row, at = row.take(told), at.take(told)
     here = row * n + np.where(inside, to, 0)
     lands, share = found.begins.take(here) & inside, found.share.take(here)
-    nats = np.where(lands, np.log(_LANDS / share), np.log((1 - _LANDS) / (1 - share)))
+    nats = near_nats(lands, share)
     if staying:
         nats += np.where(wide & lands, min(_WIDE_INSIDE, max(0.0, np.log(_STAYS * 65536 / (n * units)))), 0)
     nats[~inside] = _WIDE_OUTSIDE if staying else 0
