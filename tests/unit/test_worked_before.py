@@ -64,6 +64,12 @@ def bag_of(root: Path, into: Path) -> dict[str, bytes]:
     return {str(path.relative_to(bag)): path.read_bytes() for path in bag.rglob("*") if path.is_file()}
 
 
+def odds_in(bag: Path) -> dict[str, object]:
+    """Of each chip, that a settled bit is wrong."""
+    record = json.loads((bag / "metadata" / "record.json").read_bytes())
+    return {chip["chip"]: chip["odds"] for chip in record["chips"]}
+
+
 def flipped(path: Path) -> None:
     content = path.read_bytes()
     path.write_bytes(bytes([content[0] ^ 1]) + content[1:])
@@ -149,6 +155,11 @@ def test_only_the_page_that_is_drawn_from_something_else_is_drawn_again(
     flipped(min((root / "dumps").glob("U3*")))
     bag_of(root, tmp_path / "a")
     assert drawn == ["U1", "U2", "U3", "U3"]
+    before = odds_in(tmp_path / "a" / "kit-v2")
+    flipped(root / "dumps" / "U2_2_1.dump")
+    bag_of(root, tmp_path / "a")
+    assert drawn[4:] == ["U2", "U3"]  # the grade of U3 tells how many wrong bits its reader leaves
+    assert odds_in(tmp_path / "a" / "kit-v3")["U1"] != before["U1"], "they change with every chip and no page"
 
     packs = {place.pack for place in opened(root)[0].index.values()}
     assert {path.name for path in kept.glob("*/*.pack")} == packs, "nothing is left of what was drawn once"
@@ -156,7 +167,7 @@ def test_only_the_page_that_is_drawn_from_something_else_is_drawn_again(
         flipped(piece)  # its head: nothing that stands in it is believed
     with_document(root)
     bag_of(root, tmp_path / "a")
-    assert drawn[4:] == ["U1", "U2", "U3"]
+    assert drawn[6:] == ["U1", "U2", "U3"]
 
 
 def test_only_the_chip_whose_reading_changed_is_worked_out_again(kept: Path, tmp_path: Path) -> None:
