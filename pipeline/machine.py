@@ -196,7 +196,7 @@ class WholeMachine:
             self.faulted[reader].update(fault[1:])
         if given.families:
             self.families[given.chip] = given.families
-        self.leanings[given.chip] = given.leaning
+        self.leanings[given.chip] = self._one(given.leaning)
         self.readers[given.chip] = len(given.readers)
         if given.evidence is not None:
             self.evidence.add(given.evidence)
