@@ -357,9 +357,14 @@ def _qualified(machine: WholeMachine) -> None:
 
 def _faulted(machine: WholeMachine) -> None:
     """Held back: what could not show a fault that other chips prove of its wires, and what is misnamed."""
+    _hold_back(machine, shared_wire_findings(machine.wired, machine.load))
+    _hold_back(machine, misnamed_findings(machine.named))
+
+
+def _hold_back(machine: WholeMachine, findings: Iterable[Finding]) -> None:
+    """Findings of several chips, which hold their images back, unless the sheet answers them."""
     answers = {planned.chip.chip: planned.chip.answers for planned in machine.plan.chips}
-    found = (*shared_wire_findings(machine.wired, machine.load), *misnamed_findings(machine.named))
-    for finding in answered_all(found, answers):
+    for finding in answered_all(findings, answers):
         machine.findings[finding.chip].append(finding)
         if not finding.evidence.get("answer"):
             machine.held_back[finding.chip] += (finding.code.value,)
@@ -385,7 +390,11 @@ def _crossed_lines(machine: WholeMachine) -> None:
         found = crossed_reader(reader, chips, machine.load)
         if found is not None:
             machine.crossed_readers.append(found)
-            _told_apart(machine, alike_findings(found, chips))
+            told = list(alike_findings(found, chips))
+            for finding in told:  # what was said of a chip by its board's family is said again of its reader
+                said = machine.findings[finding.chip]
+                machine.findings[finding.chip] = [other for other in said if other.code is not finding.code]
+            _hold_back(machine, told)
     if machine.crossed_readers:
         machine.qualification_json["crossed"] = [one.to_json() for one in machine.crossed_readers]
 
@@ -405,21 +414,7 @@ def _asked_as(machine: WholeMachine, family: str, chips: Sequence[str]) -> None:
     for chip in asked[:MOST_ASKED]:
         found = order_search(machine.load(chip), machine.organisations[chip].bits, None, family)
         machine.leanings[chip] = leaning(None, found)
-        _told_apart(machine, crossing_findings(chip, found, planned[chip].part))
-
-
-def _told_apart(machine: WholeMachine, findings: Iterable[Finding]) -> None:
-    """Cautions that hold their images back, unless the sheet answers them."""
-    answers = {planned.chip.chip: planned.chip.answers for planned in machine.plan.chips}
-    for finding in answered_all(findings, answers):
-        same = [one for one in machine.findings[finding.chip] if one.code is finding.code]
-        if "reader" in finding.evidence:
-            machine.findings[finding.chip] = [
-                one for one in machine.findings[finding.chip] if one not in same
-            ]
-        machine.findings[finding.chip].append(finding)
-        if not finding.evidence.get("answer"):
-            machine.held_back[finding.chip] += (finding.code.value,)
+        _hold_back(machine, crossing_findings(chip, found, planned[chip].part))
 
 
 def answered_all(findings: Iterable[Finding], answers: Mapping[str, Mapping[str, str]]) -> Iterator[Finding]:

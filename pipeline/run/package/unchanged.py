@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import os
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from math import inf
 from pathlib import Path
 
@@ -21,7 +21,7 @@ from pipeline.errors import WellreadError
 from pipeline.flow import Packaged, Plan
 from pipeline.run.package.names_in_bag import loose_dumps
 from pipeline.run.package.open_project import Project
-from pipeline.run.package.untouched import digest_of_file, inputs_digest, same_again, summaries
+from pipeline.run.package.untouched import digest_of_file, files_held, inputs_digest, same_again, summaries
 from pipeline.run.package.versions import Previous
 from schemas.record import Record
 
@@ -100,7 +100,7 @@ class _AgainstVersion:
 
     def __init__(self, project: Project, record: Record, inputs: dict[str, str]) -> None:
         self._folder, self._inputs = project.folder, inputs
-        self._was = dict(_recorded(record))
+        self._was = dict(files_held(record))
 
     def are_same(self, paths: Iterable[str]) -> bool:
         """Whether each holds what it held; the first that does not ends the search."""
@@ -133,16 +133,3 @@ def _newest_first(folder: Path, paths: Sequence[str]) -> tuple[list[str], list[s
 
     ordered = sorted(paths, key=changed, reverse=True)
     return ordered[:_LIKELY], ordered[_LIKELY:]
-
-
-def _recorded(record: Record) -> Iterator[tuple[str, str]]:
-    """(path in the project folder, SHA-256) of every file that a version holds, as its record has them."""
-    for chip in record["chips"]:
-        for reading in chip["readings"]:
-            yield from _named(reading["files"])
-    yield from _named(record.get("attachments", ()))
-
-
-def _named(files: Iterable[Mapping[str, object]]) -> Iterator[tuple[str, str]]:
-    for one in files:
-        yield str(one["original_name"]), str(one["sha256"])

@@ -127,7 +127,7 @@ def _made_of(folder: Path, files: Mapping[str, FoundFile], newest: _SheetsVersio
         record = json.loads((newest.path / record_file.PATH).read_bytes())
         if not _is_plain(record, newest.machine):
             return None
-        was = dict(_recorded(record))
+        was = dict([*_named(record["sheet"]), *files_held(record)])
         if not _are_all(files, was):
             return None
         inputs = {path: digest_of_file(os.path.join(folder, path)) for path in was}
@@ -162,18 +162,17 @@ def _are_all(files: Mapping[str, FoundFile], was: Mapping[str, object]) -> bool:
     return there == was.keys() and not any(one.refused for one in files.values())
 
 
-def _recorded(record: Any) -> Iterator[tuple[str, str]]:
-    """(path in the project folder, SHA-256) of every file that a version was made of."""
-    yield from _named(record["sheet"])
+def files_held(record: Record) -> Iterator[tuple[str, str]]:
+    """(path in the project folder, SHA-256) of every file beside the sheet that a version was made of."""
     for chip in record["chips"]:
         for reading in chip["readings"]:
             yield from _named(reading["files"])
-    yield from _named(record["attachments"])
+    yield from _named(record.get("attachments", ()))
 
 
-def _named(stored: Iterable[Mapping[str, str]]) -> Iterator[tuple[str, str]]:
-    for one in stored:
-        yield one["original_name"], one["sha256"]
+def _named(files: Iterable[Mapping[str, object]]) -> Iterator[tuple[str, str]]:
+    for one in files:
+        yield str(one["original_name"]), str(one["sha256"])
 
 
 def summaries(record: Record) -> list[ChipSummary]:

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from pipeline.stages.content.flow_of_control.begins import Starts
 from pipeline.stages.content.flow_of_control.model import CALL, RELATIVE, WIDE, Instructions, Mask, Nats
+from pipeline.stages.content.flow_of_control.votes import near_nats
 
 _Of = TypeVar("_Of", np.float64, np.bool_)
 
@@ -29,8 +30,6 @@ LEAST_LINK = 8.0
 """Nats by which a link must be better than none, and than every one that it excludes."""
 _REACH = 32768
 """Bytes that a distance of 16 bits spans, to either side."""
-_LANDS = 0.93
-"""Share of near branches of programs that lead to the start of an instruction, as in `votes`."""
 _CLOSE = 3
 """Targets so few places apart are entries of one table: they land, or miss, together."""
 _PAGED = frozenset(["8048", "1802"])
@@ -107,8 +106,8 @@ def leading_out(one: Instructions, found: Starts, speaks: Mask, called: Nats) ->
     out &= one.target != -1
     to = np.unique(one.target[out]).astype(np.int64)
     call = np.isin(to, one.target[out & (one.flow == CALL)])
-    lands = np.where(begins, np.log(_LANDS / share), np.log((1 - _LANDS) / (1 - share)))
-    return Leading(to, call, np.stack([np.where(speaks, lands, 0.0), called]), begins)
+    lands = np.where(speaks, near_nats(begins, share), 0.0)
+    return Leading(to, call, np.stack([lands, called]), begins)
 
 
 def alone(to: NDArray[np.int64]) -> Nats:
