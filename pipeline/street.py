@@ -19,7 +19,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.catalogue import Catalogue
 from pipeline.errors import FormatError
 from pipeline.flow import Carried, Ground, Pass, PlannedChip, PlannedReading, Said, Settled, Subject
 from pipeline.formats import Declared, Decoded, decode, says_addresses
@@ -55,12 +54,13 @@ from pipeline.stages.normalise import Manner, normalise
 from pipeline.stages.reconcile import Way, reconcile
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
-from schemas.part import Part
-from schemas.sheet import Reader, ReadingRow
-from schemas.wiring import Lines, Wiring
 
 if TYPE_CHECKING:
+    from pipeline.catalogue import Catalogue
+    from schemas.part import Part
     from schemas.record import ContestedFlow, ProgramRecord, ReadFor, TwinRecord
+    from schemas.sheet import Reader, ReadingRow
+    from schemas.wiring import Lines, Wiring
 
 MOST_TIMES_THE_CHIP = 4096
 """A log of many passes, printed at length, is a few hundred times as long as its chip; common practice, no
@@ -85,7 +85,12 @@ class HowRead:
 
     def reader(self, name: str) -> Reader:
         """A reader of the sheet; one that it does not describe is of no kind."""
-        return self.readers.get(name, Reader())
+        found = self.readers.get(name)
+        if found is None:
+            from schemas.sheet import Reader  # where there are readers there is a sheet, which has loaded it
+
+            found = Reader()
+        return found
 
     def lines(self, row: ReadingRow) -> Lines | None:
         """The crossing that the sheet knows of a reading: its own, else its wiring's."""
@@ -498,11 +503,9 @@ def _answered(finding: Finding, answer: str) -> Finding:
         return finding
     if lines and not _begins_with(answer, lines):
         unheard = f"The sheet's answer to {finding.code.value} does not begin with {' and '.join(lines)}"
-        return finding.model_copy(update={"means": f"{finding.means} {unheard}, so it is none to this."})
+        return replace(finding, means=f"{finding.means} {unheard}, so it is none to this.")
     severity = Severity.CAUTION if finding.severity is Severity.FAULT else finding.severity
-    return finding.model_copy(
-        update={"severity": severity, "evidence": {**finding.evidence, "answer": answer}}
-    )
+    return replace(finding, severity=severity, evidence={**finding.evidence, "answer": answer})
 
 
 def lines_named(finding: Finding) -> tuple[str, ...]:

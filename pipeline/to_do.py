@@ -15,11 +15,12 @@ from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from pipeline.catalogue.advice import advise
 from schemas.finding import Severity
-from schemas.record import Grade
+from schemas.vocabulary import Grade
 
 if TYPE_CHECKING:
-    from schemas.finding import Details, FindingRecord
+    from schemas.finding import Details
     from schemas.record import ChipRecord, SpaceRecord, ToDoChip
+    from schemas.recorded_finding import FindingRecord
     from schemas.recorded_sheet import AttemptRecord
 
 MISSING = "missing"

@@ -12,13 +12,11 @@ from pydantic import Field
 from typing_extensions import TypedDict
 
 from schemas.base import Range, stored
-from schemas.finding import FindingRecord
 from schemas.ledger import LedgerRow
 from schemas.record import (
     Bears,
     Contested,
     Differing,
-    Grade,
     LinesRecord,
     ReadFor,
     RegionRecord,
@@ -27,7 +25,9 @@ from schemas.record import (
     TwinDifference,
     VectorRecord,
 )
+from schemas.recorded_finding import FindingRecord
 from schemas.recorded_sheet import PartRecord
+from schemas.vocabulary import Grade
 
 
 @stored()

@@ -21,12 +21,12 @@ Source: this project's own rule; nothing published.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from enum import StrEnum
 from typing import Annotated, Literal
 
 from pydantic import Field
 
 from schemas.base import HumanInput
+from schemas.vocabulary import Confidence
 
 Group = Literal["pins", "supplies", "enables", "erased"]
 GROUPS: tuple[Group, ...] = ("pins", "supplies", "enables", "erased")
@@ -34,14 +34,6 @@ WIRED: tuple[Group, ...] = ("pins", "supplies", "enables")
 """The groups that a wire rests on: an entry is believed no further than the weakest of them."""
 SourceType = Literal["datasheet", "reference", "second-hand", "from memory", "own measurement"]
 """`datasheet` and `reference` were seen; `second-hand` is others' word; `from memory` is nobody's."""
-
-
-class Confidence(StrEnum):
-    """How far an entry may be believed; pin numbers below `medium` are not printed unasked."""
-
-    HIGH = "high"
-    MEDIUM = "medium"
-    LOW = "low"
 
 
 LEVELS = (Confidence.LOW, Confidence.MEDIUM, Confidence.HIGH)

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import Annotated, NamedTuple, Self
-
-from pydantic import BeforeValidator, PlainSerializer, WithJsonSchema
+from typing import NamedTuple, Self
 
 ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_+-]{0,62}(\.[A-Za-z0-9_+-]{1,62})*$"
 ID_RULE = "letters, digits, - _ + and single dots inside, starting with a letter or digit, 63 at most"
@@ -87,15 +85,6 @@ class Organisation(NamedTuple):
     def size_bytes(self) -> int:
         """How long the image file is."""
         return self.words * self.bytes_a_word
-
-
-OrganisationField = Annotated[
-    Organisation,
-    BeforeValidator(Organisation.parse),
-    PlainSerializer(str, return_type=str),
-    WithJsonSchema({"type": "string", "pattern": r"^\d+[kKmM]?\s*[x×X]\s*\d+$", "examples": ["2048x8"]}),
-]
-IdField = Annotated[str, BeforeValidator(as_id), WithJsonSchema({"type": "string", "pattern": ID_PATTERN})]
 
 
 def by_numbers(text: str) -> list[tuple[int, str]]:

@@ -8,7 +8,6 @@ words.
 from __future__ import annotations
 
 from collections import Counter
-from enum import StrEnum
 from typing import Annotated, Literal, NamedTuple, Self
 
 from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, model_validator
@@ -16,7 +15,6 @@ from pydantic import BeforeValidator, Field, ValidationInfo, field_validator, mo
 from schemas.base import HumanInput
 from schemas.evidence import (
     WIRED,
-    Confidence,
     Contradiction,
     Evidence,
     Group,
@@ -26,19 +24,7 @@ from schemas.evidence import (
     weakest,
 )
 from schemas.names import Organisation
-
-
-class Kind(StrEnum):
-    """How the chip keeps its bits."""
-
-    FUSE_PROM = "fuse PROM"
-    UV_EPROM = "UV EPROM"
-    PMOS_EPROM = "PMOS EPROM"
-    EEPROM = "EEPROM"
-    FLASH = "flash"
-    MASK_ROM = "mask ROM"
-    LOGIC_ARRAY = "logic array (not a ROM)"
-
+from schemas.vocabulary import Confidence, Kind
 
 Active = Literal["low", "high", "mask", "low-edge", "unknown"]
 """Level that enables: `mask` is chosen by the customer's mask, `low-edge` latches the address."""

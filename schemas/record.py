@@ -9,14 +9,13 @@ field that a first version did not have is `NotRequired`.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from enum import StrEnum
 from typing import Annotated, Any, Literal, NotRequired, TypeAlias
 
 from pydantic import Field
 from typing_extensions import TypedDict
 
 from schemas.base import Range, stored, withheld
-from schemas.finding import FindingRecord
+from schemas.recorded_finding import FindingRecord
 from schemas.recorded_sheet import (
     AttemptRecord,
     BoardRecord,
@@ -31,6 +30,7 @@ from schemas.recorded_sheet import (
     ViewRecord,
     WiringRecord,
 )
+from schemas.vocabulary import Grade
 
 RECORD_SCHEMA: Literal["wellread/record/1"] = "wellread/record/1"
 
@@ -44,18 +44,6 @@ Blocks: TypeAlias = Annotated[
 
 Settings: TypeAlias = Mapping[str, Any]
 """Parameters of a step, by its action; `pipeline.steps` says which."""
-
-
-class Grade(StrEnum):
-    """How far the evidence for a chip's image goes; the first that applies, in this order."""
-
-    MISSING = "missing"
-    FAULTY = "faulty"
-    CONTESTED = "contested"
-    SELF_CHECKED = "self-checked"
-    CORROBORATED = "corroborated"
-    REPEATABLE = "repeatable"
-    SINGLE = "single"
 
 
 @stored()

@@ -10,12 +10,19 @@ import re
 from datetime import date, datetime
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import BeforeValidator, Field, StringConstraints, WithJsonSchema, model_validator
+from pydantic import (
+    BeforeValidator,
+    Field,
+    PlainSerializer,
+    StringConstraints,
+    WithJsonSchema,
+    model_validator,
+)
 
 from schemas.base import HumanInput, withheld
 from schemas.glossary import GLOSSARY
 from schemas.meant import one_meant
-from schemas.names import IdField, OrganisationField
+from schemas.names import ID_PATTERN, Organisation, as_id
 from schemas.part import Part
 from schemas.wiring import Lines, Wiring
 
@@ -54,6 +61,13 @@ RIGHTS_STATEMENTS = (
     "NKC",
 )
 """Identifiers of the twelve statements. Source: RightsStatements.org, vocabulary 1.0."""
+OrganisationField = Annotated[
+    Organisation,
+    BeforeValidator(Organisation.parse),
+    PlainSerializer(str, return_type=str),
+    WithJsonSchema({"type": "string", "pattern": r"^\d+[kKmM]?\s*[x×X]\s*\d+$", "examples": ["2048x8"]}),
+]
+IdField = Annotated[str, BeforeValidator(as_id), WithJsonSchema({"type": "string", "pattern": ID_PATTERN})]
 
 
 def as_edtf(value: object) -> str:

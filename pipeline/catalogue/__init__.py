@@ -1,7 +1,9 @@
 """The catalogue of kinds of chips, found by the number as it is marked on the chip.
 
 `parts.yaml` is what people read and correct; `parts.json` beside it holds the same, packed by
-`python -m pipeline.catalogue.pack`, because it loads twenty times faster at every start of the program.
+`python -m pipeline.catalogue.pack`, because it loads twenty times faster at every start of the program. Both
+are documents, and what validates documents takes longer to load than a look at a dump: it is loaded here with
+the first part that is asked for.
 """
 
 from __future__ import annotations
@@ -9,14 +11,17 @@ from __future__ import annotations
 import pkgutil
 from collections.abc import Iterable
 from functools import cache, cached_property
+from typing import TYPE_CHECKING
 
-from pipeline.catalogue.document import PackedCatalogue, Unresolved
-from pipeline.catalogue.likeness import Likeness, reads_like
 from pipeline.catalogue.marking import compact, numbers_in, spelled
 from pipeline.catalogue.near import nearest
 from pipeline.errors import PartError, WellreadError
-from schemas.finding import Details
-from schemas.part import Kind, Part
+from schemas.vocabulary import Details, Kind
+
+if TYPE_CHECKING:
+    from pipeline.catalogue.document import PackedCatalogue, Unresolved
+    from pipeline.catalogue.likeness import Likeness
+    from schemas.part import Part
 
 
 class Catalogue:
@@ -36,7 +41,11 @@ class Catalogue:
 
     def __init__(self, parts: Iterable[Part], further: PackedCatalogue | None = None) -> None:
         self.parts: tuple[Part, ...] = tuple(parts)
-        self._further = further or PackedCatalogue(parts=())
+        if further is None:
+            from pipeline.catalogue.document import PackedCatalogue
+
+            further = PackedCatalogue(parts=())
+        self._further = further
 
     @property
     def common(self) -> tuple[str, ...]:
@@ -94,6 +103,8 @@ class Catalogue:
 
     @cached_property
     def _likeness(self) -> Likeness:
+        from pipeline.catalogue.likeness import Likeness
+
         return Likeness((one.numbers, one.source) for one in self._further.equivalences)
 
     def get(self, marking: str) -> Part | None:
@@ -108,6 +119,8 @@ class Catalogue:
         parts = {self._numbers[number].part: number for number in found}
         if len(parts) != 1:
             return None
+        from pipeline.catalogue.likeness import reads_like
+
         number = next(iter(parts.values()))
         own = self._own.get(number)
         return own or reads_like(self._numbers[number], self._printed(number), self._likeness)
@@ -245,6 +258,8 @@ class Catalogue:
 @cache
 def load() -> Catalogue:
     """The catalogue that comes with the program; the same object every time."""
+    from pipeline.catalogue.document import PackedCatalogue
+
     packed = pkgutil.get_data(__name__, "parts.json")
     assert packed is not None, "parts.json lies beside this module"
     document = PackedCatalogue.model_validate_json(packed, context={"checked": True})
@@ -273,7 +288,7 @@ def line_pins(part: Part, line: str) -> Details:
     return {}
 
 
-__all__ = ["Catalogue", "PackedCatalogue", "line_pins", "load", "spelled"]
+__all__ = ["Catalogue", "line_pins", "load", "spelled"]
 
 
 def pins_of(part: Part | None, lines: Iterable[str]) -> list[Details]:

@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING
 
 from pipeline.catalogue.advice import p_channel
 from pipeline.catalogue.advice.caution_texts import CAUTIONS
-from schemas.part import Confidence, Kind, Part
+from schemas.vocabulary import Confidence, Kind
 
 if TYPE_CHECKING:
     from schemas.answers import Heeded, ToldCaution
+    from schemas.part import Part
 
 DEFERENCE = (
     "These are reminders, not instructions: the part's data sheet, your local electrical-safety rules "

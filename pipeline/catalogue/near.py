@@ -9,9 +9,12 @@ two numbers that are equally near, the one that is commoner is the likelier.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import TYPE_CHECKING
 
 from pipeline.catalogue.marking import compact
-from schemas.part import Part
+
+if TYPE_CHECKING:
+    from schemas.part import Part
 
 MOST = 5
 """So many suggestions can be read at a glance."""

@@ -19,7 +19,7 @@ from typing import Any, TypeVar, cast
 from pipeline.errors import BagError, RightsError
 from pipeline.publish.private_values import PrivateValues, folded, telling
 from schemas.base import private_fields, public_fields
-from schemas.finding import Code, FindingRecord
+from schemas.finding import Code
 from schemas.record import (
     RECORD_SCHEMA,
     AttachmentRecord,
@@ -35,6 +35,7 @@ from schemas.record import (
     SpaceRecord,
     Superseded,
 )
+from schemas.recorded_finding import FindingRecord
 from schemas.recorded_sheet import (
     BoardRecord,
     CustodianRecord,

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 _MODELS = {
     "sheet": ("schemas.sheet", "sheet_json_schema"),
     "record": ("schemas.record", "Record"),
-    "finding": ("schemas.finding", "FindingRecord"),
+    "finding": ("schemas.recorded_finding", "FindingRecord"),
     "part": ("schemas.part", "Part"),
 }
 _PROFILES = ("bagit-profile", "bundle-profile")

@@ -7,8 +7,8 @@ carry because other readings have the words, lowers nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -16,7 +16,10 @@ from pipeline.flow import Settled
 from pipeline.voices import times_read, voice
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
-from schemas.record import Bears, Grade
+
+if TYPE_CHECKING:
+    from schemas.record import Bears
+from schemas.vocabulary import Grade
 
 STATE_WORDS = {
     "not-read": "not yet read",
@@ -52,16 +55,15 @@ def weigh_lengths(findings: Sequence[Finding], settled: Settled) -> tuple[Findin
     for finding in findings:
         if finding.code is Code.SHORT_READ and not absent_everywhere:
             out.append(
-                finding.model_copy(
-                    update={
-                        "severity": Severity.CAUTION,
-                        "also": finding.also + " Other passes have the missing words; they settle the image.",
-                    }
+                replace(
+                    finding,
+                    severity=Severity.CAUTION,
+                    also=finding.also + " Other passes have the missing words; they settle the image.",
                 )
             )
         elif _of_words_too_many(finding) and any(not one.length_off for one in settled.passes):
             # Another pass has exactly the chip's words, and the frames were settled against it.
-            out.append(finding.model_copy(update={"evidence": {**finding.evidence, "holds_back": False}}))
+            out.append(replace(finding, evidence={**finding.evidence, "holds_back": False}))
         else:
             out.append(finding)
     return tuple(out)

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -27,7 +27,9 @@ from pipeline.steps import Units, apply_step, decode_step, lay_out
 from pipeline.words import Words, true_ranges
 from schemas.finding import Code, Details, Finding, Severity
 from schemas.names import Organisation
-from schemas.sheet import Packed, Take
+
+if TYPE_CHECKING:
+    from schemas.sheet import Packed, Take
 
 AGREE_SHARE = 1 / 32
 """Copies that differ in more words than this share are no copies of one chip; common practice, no source."""

@@ -11,8 +11,8 @@ from schemas.finding import families_said
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
-    from schemas.finding import FindingRecord
     from schemas.record import ChipRecord, SuggestedSpace
+    from schemas.recorded_finding import FindingRecord
     from schemas.recorded_sheet import PlacementRecord
 
 _LINE = 78

@@ -25,8 +25,9 @@ if TYPE_CHECKING:
         StartAnswer,
         ToldProblem,
     )
-    from schemas.finding import Details, FindingRecord
+    from schemas.finding import Details
     from schemas.record import ChipRecord, SpaceRecord, ToDoChip
+    from schemas.recorded_finding import FindingRecord
 
 MOST_NAMED = 20
 MOST_CHIPS = 60

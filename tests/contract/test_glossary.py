@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from schemas.finding import Code
 from schemas.glossary import GLOSSARY, Meaning
-from schemas.record import Grade
+from schemas.vocabulary import Grade
 
 
 def _sentences(one: Meaning) -> tuple[str, ...]:

@@ -16,6 +16,7 @@ import pytest
 
 from pipeline.run.schemas import schema_files, schema_names
 from tests.goldens import FOLDER
+from tests.kit.subjects import program
 
 ROOT = Path(__file__).parents[2]
 SOURCES = sorted([*(ROOT / "pipeline").rglob("*.py"), *(ROOT / "schemas").rglob("*.py")])
@@ -219,6 +220,22 @@ def test_help_loads_nothing_heavy() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, check=False, cwd=ROOT)
     assert done.returncode == 0, done.stderr
+
+
+def test_a_look_at_a_loose_dump_loads_nothing_that_validates_documents(tmp_path: Path) -> None:
+    """Stages compute with plain values: pydantic and what is built of it outlast the whole look."""
+    dump = tmp_path / "U1.bin"
+    dump.write_bytes(program(2048).tobytes())
+    code = (
+        "import sys\nfrom pipeline.__main__ import run\ncode = run(['examine', sys.argv[1]])\n"
+        "heavy = {'pydantic', 'scipy', 'yaml', 'typer', 'pipeline.catalogue.document'} & set(sys.modules)\n"
+        "sys.exit(' '.join(heavy) or code)\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", code, str(dump)], capture_output=True, text=True, check=False, cwd=ROOT
+    )
+    assert (done.returncode, done.stderr) == (0, "")
+    assert "grade single" in done.stdout
 
 
 def test_only_the_expected_things_lie_at_the_top() -> None:

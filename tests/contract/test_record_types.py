@@ -13,7 +13,9 @@ from pydantic import BaseModel, ValidationError
 from pipeline.bags import record_file
 from schemas import evidence, part, record, recorded_sheet, sheet, wiring
 from schemas.base import adapter, fields, follows, private_fields, public_fields
-from schemas.finding import Code, Finding, FindingRecord, Severity
+from schemas.finding import Code, Finding, Severity
+from schemas.recorded_finding import FindingRecord
+from schemas.vocabulary import Kind
 from tests.kit.example_bags import example_bag, example_bundle, record_of
 
 MIRRORED: list[tuple[type[BaseModel], type]] = [
@@ -37,7 +39,6 @@ MIRRORED: list[tuple[type[BaseModel], type]] = [
     (part.SupplyPin, recorded_sheet.SupplyPinRecord),
     (part.OtherPin, recorded_sheet.OtherPinRecord),
     (part.AccessTime, recorded_sheet.AccessTimeRecord),
-    (Finding, FindingRecord),
 ]
 GUESSES = {"unconfirmed"}
 """Of the sheet's chip; `wellread check` refuses a sheet that still holds one, so no record has any."""
@@ -143,3 +144,25 @@ def test_a_finding_is_written_with_the_fields_that_it_has() -> None:
     one = Finding(code=Code.FILL, severity=Severity.NOTE, chip="U1", means="a", also="b", next="c")
     assert set(one.to_record()) == fields(FindingRecord)
     follows(FindingRecord, json.dumps(one.to_record()), unknown="forbid")
+
+
+def test_a_finding_is_written_in_jsons_own_types() -> None:
+    facts = {
+        "spans": ((1, 2), [3]),
+        "part": {"kind": Kind.FLASH},
+        "votes": {7: 1.5},
+        "none": None,
+        "yes": True,
+    }
+    one = Finding(
+        code=Code.FILL, severity=Severity.NOTE, chip="U1", evidence=facts, means="a", also="b", next="c"
+    ).to_record()
+    assert [type(one["code"]), type(one["severity"])] == [str, str]
+    assert one["evidence"] == json.loads(json.dumps(one["evidence"]))
+    assert one["evidence"] == {
+        "spans": [[1, 2], [3]],
+        "part": {"kind": "flash"},
+        "votes": {"7": 1.5},
+        "none": None,
+        "yes": True,
+    }

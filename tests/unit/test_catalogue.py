@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.catalogue import Catalogue, PackedCatalogue, line_pins, load
+from pipeline.catalogue import Catalogue, line_pins, load
+from pipeline.catalogue.document import PackedCatalogue
 from pipeline.catalogue.marking import compact, numbers_in, spelled
 from pipeline.catalogue.pack import packed
 from pipeline.errors import PartError

@@ -72,7 +72,7 @@ def plain(value: object) -> Any:
 
 
 def told(findings: Iterable[Finding]) -> list[Any]:
-    return [one.model_dump(mode="json", exclude_defaults=True) for one in findings]
+    return [{key: said for key, said in one.to_record().items() if said} for one in findings]
 
 
 def said_of_chip(one: Content) -> Any:

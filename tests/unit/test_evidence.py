@@ -23,7 +23,6 @@ from schemas.evidence import (
     GROUPS,
     LEVELS,
     WIRED,
-    Confidence,
     Contradiction,
     Evidence,
     Group,
@@ -31,6 +30,7 @@ from schemas.evidence import (
     independent,
 )
 from schemas.part import Part
+from schemas.vocabulary import Confidence
 
 CATALOGUE = load()
 PARTS = {part.part: part for part in CATALOGUE.parts}

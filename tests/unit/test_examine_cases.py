@@ -69,7 +69,7 @@ def said(done: Injected, bits: int) -> list[dict[str, Any]]:
         part = None
     found = examine(subject_of(passes, bits=bits, part=part))
     whole: list[dict[str, Any]] = json.loads(
-        json.dumps([one.model_dump(mode="json") for one in found]),
+        json.dumps([one.to_record() for one in found]),
         parse_float=lambda text: f"{float(text):.4g}",
     )
     return whole

@@ -21,8 +21,8 @@ from example_project.making import microcode, pictures, program, weaves
 from example_project.making.wires import Chip, Wires, intel_hex, lose, s_record, serial_log
 from schemas.finding import Code
 from schemas.names import Organisation
-from schemas.record import Grade
 from schemas.sheet import ReadingRow, Sheet
+from schemas.vocabulary import Grade
 
 PROJECT = Path(__file__).resolve().parents[2] / "example_project"
 MADE = ("dumps", "photos")

@@ -6,7 +6,7 @@ import pytest
 
 from schemas.finding import Code
 from schemas.glossary import GLOSSARY
-from schemas.record import Grade
+from schemas.vocabulary import Grade
 from tests.journey.cli import wellread
 
 

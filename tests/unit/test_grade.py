@@ -29,7 +29,7 @@ from pipeline.stages.grade import (
 from pipeline.words import Words, words_dtype
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
-from schemas.record import Grade
+from schemas.vocabulary import Grade
 
 CHIP = Organisation(8, 4)
 IMAGE: Words = np.array([1, 2, 3, 4, 5, 6, 7, 8], np.uint8)
@@ -587,7 +587,7 @@ def test_what_no_design_explains_is_held_back_whoever_reads_it() -> None:
     where = {"line": "A5", "readers": ["hb", "prog"]}
     dead = finding(severity=Severity.CAUTION, where=where, holds_back=True, whoever_reads=True)
     assert held_back(TWO_READERS, (dead,)) == (dead.code.value,)
-    answer = dead.model_copy(update={"evidence": {**dead.evidence, "answer": "A5: seen on the drawing"}})
+    answer = replace(dead, evidence={**dead.evidence, "answer": "A5: seen on the drawing"})
     assert held_back(TWO_READERS, (answer,)) == ()
 
 

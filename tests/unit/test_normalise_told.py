@@ -23,7 +23,7 @@ PACKED = (
 
 
 def document(finding: Finding) -> dict[str, Any]:
-    return finding.model_dump(mode="json")
+    return dict(finding.to_record())
 
 
 def only(content: bytes, organisation: str = "2048x8", **manner: Any) -> dict[str, Any]:

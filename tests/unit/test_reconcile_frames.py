@@ -179,8 +179,7 @@ def test_readings_that_speak_against_the_sheets_word_hold_the_image_back(
     assert means.endswith(". So the image is held back until the sheet is put right, or answers.")
     assert done.findings[0].next == advise("denied-lines")
     answered = [
-        one.model_copy(update={"evidence": {**one.evidence, "answer": "seen on the drawing"}})
-        for one in done.findings
+        replace(one, evidence={**one.evidence, "answer": "seen on the drawing"}) for one in done.findings
     ]
     assert held_back(done.settled, answered) == ()
 

@@ -51,7 +51,7 @@ def beside_a_programmer(words: Words, **facts: object) -> Reconciled:
 
 
 def document(finding: Finding) -> dict[str, Any]:
-    return finding.model_dump(mode="json")
+    return dict(finding.to_record())
 
 
 def ground(words: str, kind: str = "programmer") -> dict[str, Any]:

@@ -10,8 +10,9 @@ from typing import Any
 import yaml
 
 from pipeline.views.suggestions import MOST_KIN, MOST_LANES, MOST_SPACES, kin_of, row, suggested
-from schemas.finding import Code, FindingRecord, Severity
+from schemas.finding import Code, Severity
 from schemas.record import SuggestedSpace
+from schemas.recorded_finding import FindingRecord
 from tests.journey.cli import wellread
 from tests.kit.invented_programs import program
 from tests.kit.project import Chip, Reader, plain, project

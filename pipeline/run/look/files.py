@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -30,11 +30,12 @@ from pipeline.street import ChipResult, Taken, conclude, declared_of, heard_alon
 from pipeline.views.terminal import converted
 from pipeline.words import Words
 from schemas.names import Organisation
-from schemas.part import Kind, Part
-from schemas.sheet import Reader, ReadingRow
+from schemas.vocabulary import Kind
 
 if TYPE_CHECKING:
     from schemas.answers import CompareAnswer, ConvertAnswer, ExamineAnswer, ExaminedChip
+    from schemas.part import Part
+    from schemas.sheet import Reader
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,15 +194,15 @@ def _passes(
     name: str,
     reader: Reader | None = None,
 ) -> Taken:
-    said = reader or Reader()
-    manner = Manner(
-        reading=name,
-        reader=THE_READER,
-        sitting=THE_READER,
-        byte_order=said.byte_order or ("big" if organisation.bits > 8 else None),
-        inverted=said.polarity == "inverted",
-        reversed_bits=said.bit_order == "reversed",
-    )
+    order = "big" if organisation.bits > 8 else None
+    manner = Manner(reading=name, reader=THE_READER, sitting=THE_READER, byte_order=order)
+    if reader is not None:
+        manner = replace(
+            manner,
+            byte_order=reader.byte_order or order,
+            inverted=reader.polarity == "inverted",
+            reversed_bits=reader.bit_order == "reversed",
+        )
     try:
         return take_in(content, declared, manner, chip=name, organisation=organisation)
     except FormatError as error:
@@ -257,6 +258,8 @@ def examine_files(
     kind = kind_of(part, organisation, content=contents[0])
     declared = _declared(kind, written)
     if reader is not None and kind.organisation is not None:
+        from schemas.sheet import ReadingRow  # a reader comes from a sheet, which has loaded it
+
         declared = Declared(**declared_of(ReadingRow(), reader, kind.organisation))
     organised = _organisation(kind, contents[0], files[0], declared)
     chip = files[0].name

@@ -8,8 +8,10 @@ from pipeline.stages.content import told_by_sisters
 from pipeline.stages.grade import Graded
 from pipeline.street import Heard, conclude
 from pipeline.to_do import UNSETTLED, in_order
-from schemas.finding import Code, FindingRecord
-from schemas.record import ChipRecord, Grade, RegionRecord
+from schemas.finding import Code
+from schemas.record import ChipRecord, RegionRecord
+from schemas.recorded_finding import FindingRecord
+from schemas.vocabulary import Grade
 
 
 def add_heard(record: ChipRecord, heard: Heard) -> None:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from pipeline.catalogue import pins_of
 from pipeline.catalogue.advice import advise, step
 from pipeline.stages.content.flow_of_control import LineChange
 from pipeline.stages.content.odds import in_hundred
 from schemas.finding import Code, Details, Finding, Severity
-from schemas.part import Part
+
+if TYPE_CHECKING:
+    from schemas.part import Part
 
 
 def crossing_in_words(crossing: LineChange) -> str:

@@ -18,9 +18,9 @@ from pipeline.stages.content.odds import in_hundred
 from pipeline.stages.content.program import Program
 from pipeline.words import Words
 from schemas.finding import Finding
-from schemas.part import Part
 
 if TYPE_CHECKING:
+    from schemas.part import Part
     from schemas.record import CrossedReaderRecord
 
 _FOR, _AGAINST = 3.0, -4.0

@@ -13,7 +13,7 @@ look the same where both levels agree.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +21,11 @@ from numpy.typing import NDArray
 from pipeline.catalogue.advice import advise
 from pipeline.stages.content.runs import alignment, runs
 from pipeline.words import Words
-from schemas.part import Kind, Part
-from schemas.record import RegionDetail
+from schemas.vocabulary import Kind
+
+if TYPE_CHECKING:
+    from schemas.part import Part
+    from schemas.record import RegionDetail
 
 LONGEST_PERIOD = 16
 _LARGE = 128

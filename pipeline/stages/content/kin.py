@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -331,7 +331,7 @@ def _doubted(found: Finding, faulty: set[str]) -> Finding:
     if not doubtful:
         return found
     also = f"{found.also}; or the reading fault of {', '.join(doubtful[:3])}"
-    return found.model_copy(update={"also": also, "evidence": found.evidence | {"faulty": doubtful}})
+    return replace(found, also=also, evidence=found.evidence | {"faulty": doubtful})
 
 
 def kin(chips: Sequence[ChipImage], load: Callable[[str], Words]) -> tuple[Finding, ...]:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from typing import NamedTuple
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.catalogue.advice import advise
 from pipeline.stages.content.next_address import MOST_WORDS, Follows, NextAddress, next_address
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
 from schemas.names import Organisation
-from schemas.sheet import Space
+
+if TYPE_CHECKING:
+    from schemas.sheet import Space
 
 _WIDE_ENOUGH, _MOST_ALONE = 8, 2048
 """A chip in no set is asked where it has so many bits, and so many words at most."""

@@ -5,10 +5,12 @@ Everything here turns into plain JSON values, because the record keeps it and ot
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Literal
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
 
-from schemas.record import CheckRecord, RegionDetail, RegionRecord, StoredAt, VectorRecord
+if TYPE_CHECKING:
+    from schemas.record import CheckRecord, RegionDetail, RegionRecord, StoredAt, VectorRecord
+
 
 MOST_CHANCE = 1e-6
 """A check lifts the grade where chance explains it at most once in a million, all schemes tried counted."""
@@ -31,7 +33,7 @@ class Region:
     kind: RegionKind
     start: int
     end: int
-    detail: RegionDetail = field(default_factory=RegionDetail)
+    detail: RegionDetail
 
     def to_json(self) -> RegionRecord:
         """The region as the record and `--json` carry it."""

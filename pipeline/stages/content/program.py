@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
@@ -38,8 +38,10 @@ from pipeline.stages.content.odds import in_hundred
 from pipeline.stages.content.runs import entropy_bits, hex_words
 from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
-from schemas.part import Part
-from schemas.record import ReadFor, RegionDetail
+
+if TYPE_CHECKING:
+    from schemas.part import Part
+    from schemas.record import ReadFor, RegionDetail
 
 _LEAST_BYTES = 256
 _MOST_WORDS = 1 << 20
@@ -192,10 +194,10 @@ def with_code(cut: Sequence[Region], program: Program | None, words: Words, bits
             out.append(region)
             continue
         for kind, start, end in _split(region, program.code):
-            detail = RegionDetail(
-                preview=hex_words(words[start:end], bits),
-                entropy_bits=round(entropy_bits(words[start:end]), 2),
-            )
+            detail: RegionDetail = {
+                "preview": hex_words(words[start:end], bits),
+                "entropy_bits": round(entropy_bits(words[start:end]), 2),
+            }
             if kind == "code":
                 detail["families"] = list(program.named.families)
             out.append(Region(kind, start, end, detail))

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from itertools import pairwise
-from typing import Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,8 +20,10 @@ from pipeline.stages.content.model import Region, RegionKind, SelfCheck
 from pipeline.stages.content.runs import entropy_bits, has_run, hex_words, runs
 from pipeline.stages.content.text import HALF_FIT, texts
 from pipeline.words import Words, distinct, true_ranges
-from schemas.part import Part
-from schemas.record import RegionDetail
+
+if TYPE_CHECKING:
+    from schemas.part import Part
+    from schemas.record import RegionDetail
 
 FUSE_BITS = 1
 """Words of one bit are the fuses of a logic device: no text, table or fill is read into them."""

@@ -10,9 +10,9 @@ from pipeline.stages.content.crossed import crossed_finding
 from pipeline.stages.content.lanes import Join, joins
 from pipeline.stages.content.odds import in_hundred
 from schemas.finding import Code, Finding, Severity
-from schemas.part import Part
 
 if TYPE_CHECKING:
+    from schemas.part import Part
     from schemas.record import SuggestedSpace
 
 __all__ = ["interleave_findings", "joins", "sisters_findings", "suggest_spaces"]

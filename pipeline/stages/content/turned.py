@@ -8,6 +8,7 @@ reading. No more than these is tried: of single lines exchanged much text still 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,7 +18,9 @@ from pipeline.stages.content.order_evidence import text_evidence
 from pipeline.stages.content.runs import has_run
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
-from schemas.part import Part
+
+if TYPE_CHECKING:
+    from schemas.part import Part
 
 BYTE = 8
 _REVERSED = np.array([int(f"{byte:08b}"[::-1], 2) for byte in range(256)], np.uint8)

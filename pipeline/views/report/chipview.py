@@ -22,7 +22,7 @@ from schemas.names import Organisation
 if TYPE_CHECKING:
     from pipeline.views.report.head import View
     from pipeline.views.report.passes import ReadWords
-    from schemas.finding import Details, FindingRecord
+    from schemas.finding import Details
     from schemas.record import (
         Bears,
         ChipRecord,
@@ -35,6 +35,7 @@ if TYPE_CHECKING:
         RecordHead,
         SaidWord,
     )
+    from schemas.recorded_finding import FindingRecord
     from schemas.recorded_sheet import PartRecord
 
 Load = Callable[[str], bytes]

@@ -13,7 +13,7 @@ from urllib.parse import quote
 from pipeline.to_do import ToDo, in_order, to_do
 from pipeline.views.report import wording
 from schemas.names import Organisation, by_numbers
-from schemas.record import Grade
+from schemas.vocabulary import Grade
 
 if TYPE_CHECKING:
     from schemas.record import ChipRecord, ReadingRecord
