@@ -95,13 +95,7 @@ class Packs:
 
     def read(self, place: PieceAt) -> bytes | None:
         """A piece; None where it is not what it was."""
-        try:
-            with _opened(self.folder / place.pack) as stream:
-                stream.seek(place.start)
-                piece = stream.read(place.size_bytes)
-        except OSError:
-            return None
-        return piece if sha256(piece).hexdigest() == place.sha256 else None
+        return piece_of(self.folder / place.pack, place.start, place.size_bytes, place.sha256)
 
     def write(self, pieces: Sequence[tuple[str, bytes]]) -> str:
         """Keep some pieces, each with its key, in a new pack.
@@ -134,6 +128,24 @@ class Packs:
             if path.name not in names:
                 with suppress(OSError):
                     path.unlink()
+
+
+def piece_of(path: Path, start: int, size_bytes: int, sum_: str) -> bytes | None:
+    """A part of a file; None where it is not what it was.
+
+    Args:
+        path: Of the file.
+        start: The part's first byte.
+        size_bytes: Its length.
+        sum_: SHA-256 of its bytes.
+    """
+    try:
+        with _opened(path) as stream:
+            stream.seek(start)
+            piece = stream.read(size_bytes)
+    except OSError:
+        return None
+    return piece if sha256(piece).hexdigest() == sum_ else None
 
 
 def packs_of(project: Path) -> Packs | None:

@@ -139,17 +139,23 @@ def a_page_a_chip(monkeypatch: pytest.MonkeyPatch) -> None:
         monkeypatch.setattr(f"pipeline.run.package.{place}.SINGLE_PAGE_BELOW", 1)
 
 
-def test_only_the_page_that_is_drawn_from_something_else_is_drawn_again(
-    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+@pytest.fixture
+def drawn(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """The chips whose pages are drawn, one after the other."""
     a_page_a_chip(monkeypatch)
     drawn: list[str] = []
 
-    def drawing(head: Any, chip: Any, *more: Any, **named: Any) -> str:
+    def drawing(head: Any, chip: Any, *more: Any, **named: Any) -> bytes:
         drawn.append(chip["chip"])
         return chip_body(head, chip, *more, **named)
 
     monkeypatch.setattr("pipeline.run.package.drawn_before.chip_body", drawing)
+    return drawn
+
+
+def test_only_the_page_that_is_drawn_from_something_else_is_drawn_again(
+    kept: Path, tmp_path: Path, drawn: list[str]
+) -> None:
     root = made_project(tmp_path / "p")
     bag_of(root, tmp_path / "a")
     flipped(min((root / "dumps").glob("U3*")))
@@ -168,6 +174,31 @@ def test_only_the_page_that_is_drawn_from_something_else_is_drawn_again(
     with_document(root)
     bag_of(root, tmp_path / "a")
     assert drawn[6:] == ["U1", "U2", "U3"]
+
+
+def test_a_page_that_is_not_in_the_bag_before_as_it_was_written_is_drawn_again(
+    kept: Path, tmp_path: Path, drawn: list[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    del kept
+    root = made_project(tmp_path / "p")
+    bag_of(root, tmp_path / "altered")
+    shutil.copytree(tmp_path / "altered", tmp_path / "whole")
+    pages = tmp_path / "altered" / "kit-v1" / "data" / "report" / "chips" / "b"
+    flipped(pages / "U1.html")
+    (pages / "U2.html").unlink()
+    with_document(root)
+    found = bag_of(root, tmp_path / "altered")
+
+    assert drawn[3:] == ["U1", "U2"]
+    monkeypatch.setenv(CHOSEN, "off")
+    assert bag_of(root, tmp_path / "whole") == found
+
+
+def test_without_a_bag_before_every_page_is_drawn(kept: Path, tmp_path: Path, drawn: list[str]) -> None:
+    del kept
+    root = made_project(tmp_path / "p")
+    assert bag_of(root, tmp_path / "a") == bag_of(root, tmp_path / "b")
+    assert drawn == ["U1", "U2", "U3"] * 2
 
 
 def test_only_the_chip_whose_reading_changed_is_worked_out_again(kept: Path, tmp_path: Path) -> None:

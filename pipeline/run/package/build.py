@@ -37,17 +37,18 @@ from pipeline.machine import WholeMachine
 from pipeline.run.crew import Crew
 from pipeline.run.package.all_chips import DumpNames, SpooledChips, Walk, how_read, images_folder
 from pipeline.run.package.chip_pages import Finish, Finished, ToFinish, finish_batch
+from pipeline.run.package.drawn_before import Drawn, drawn_before, keep_drawn
 from pipeline.run.package.names_in_bag import attachment_names, dump_names
 from pipeline.run.package.one_chip import Job
 from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.ready import Ready
 from pipeline.run.package.spaces import space_records
-from pipeline.run.package.spool import Bytes, Keyed, Pickles, pickled
+from pipeline.run.package.spool import Bytes, Keyed, Pickles, Spool, pickled
 from pipeline.run.package.twins import OpenTwin
 from pipeline.run.package.unchanged import attached, same_version, told_same
 from pipeline.run.package.untouched import inputs_digest
 from pipeline.run.package.versions import Previous, reasons
-from pipeline.run.package.worked_before import Before, worked_before
+from pipeline.run.package.worked_before import worked_before
 from pipeline.stages.sheet import refuse
 from pipeline.to_do import GRADES_WORST_FIRST, ToDo, of_space, worst_first
 from pipeline.views import notes
@@ -90,7 +91,6 @@ class _Building:
     crew: Crew
     entries: Entries
     twins: Sequence[OpenTwin] = ()
-    pages: Before | None = None
     packs: set[str] = field(default_factory=set)
     inputs: dict[str, str] = field(default_factory=dict)
     sheet: list[StoredFile] = field(default_factory=list)
@@ -127,8 +127,7 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
     *named, loose = dump_names(plan.chips, project.files)
     images = images_folder(root.parent)
     before = None if alone else worked_before(project.folder, plan)
-    chips_before = None if before is None else before.only(pages=False)
-    job = Job(project.folder, root, images, how_read(plan), before=chips_before)
+    job = Job(project.folder, root, images, how_read(plan), before=before)
     with (
         _crew(project, plan, root.parent, alone=alone) as crew,
         Bytes(root.parent) as lines,
@@ -137,8 +136,7 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
         _Parts(root.parent) as parts,
     ):
         names = DumpNames(*named)
-        pages = None if before is None else before.only(pages=True)
-        building = _Building(project, plan, moment, root, job, names, loose, crew, entries, twins, pages)
+        building = _Building(project, plan, moment, root, job, names, loose, crew, entries, twins)
         building.inputs.update((f"twins/{one.key}", one.receipt) for one in twins)
         walk, machine = _each_chip(building, SpooledChips(lines, given), progress)
         _other_inputs(building)
@@ -146,7 +144,7 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
         if previous and told_same(previous, inputs):
             return same_version(previous, plan, judge(observe(previous.path)))
         head = _head(building, previous, inputs, machine)
-        _finish(building, head, walk.lines(), machine, parts, progress)
+        _finish(building, head, walk.lines(), machine, parts, previous, progress)
         crew.end()
         parts.gather()
         return _written(building, head, parts, previous)
@@ -174,9 +172,6 @@ def _each_chip(building: _Building, kept: SpooledChips, progress: Progress) -> t
             problem="no chip has a reading",
             remedy="Name the dump files CHIP.READER.N.ext, or list them under `readings`",
         )
-    if building.pages is not None:
-        drawn = {place.pack for place in building.pages.index.values()}
-        building.pages.packs.keep_only(building.packs | drawn)
     machine = walk.together()
     building.inputs.update(walk.inputs)
     return walk, machine
@@ -292,6 +287,7 @@ class _Parts:
             self.notes = opened.enter_context(Bytes(folder))
             self.captures = opened.enter_context(Keyed(folder))
             self._told = opened.enter_context(Pickles(folder))
+            self._drawn = opened.enter_context(Spool(folder))
             self.steps = {step: opened.enter_context(Bytes(folder)) for step in STEPS}
             self._opened = opened.pop_all()
         self.summaries: list[Summary] = []
@@ -313,6 +309,12 @@ class _Parts:
         for key, event in one.captures:
             self.captures.add_under(key, event)
         self._told.add(one.told)
+        if one.drawn is not None:
+            self._drawn.add_value(one.drawn)
+
+    def drawn(self) -> Iterator[Drawn]:
+        """What is kept of the chips' pages."""
+        return (Drawn(*kept) for kept in self._drawn)
 
     def gather(self) -> None:
         """All chips are there, and whoever made them has gone, and their memory with them."""
@@ -332,9 +334,11 @@ def _finish(
     lines: Iterator[bytes],
     machine: WholeMachine,
     parts: _Parts,
+    previous: Previous | None,
     progress: Progress,
 ) -> None:
     """Step 5, first half: each chip completed, over the cores; its parts are kept in order."""
+    before = building.job.before
     names = building.named.names
     users = Counter(
         path
@@ -344,18 +348,28 @@ def _finish(
     shared = {names[path]: owner for path, owner in building.named.owners.items() if users[path] > 1}
     rates = {one["readers"][0]: one["upper_bound"] for one in head["qualification"]["readers"]}
     placed = [(planned.chip.board or "", planned.chip.chip) for planned in building.plan.chips]
-    finish = Finish(building.root, building.job.images, head, shared, len(placed), rates, building.pages)
+    finish = Finish(
+        building.root,
+        building.job.images,
+        head,
+        shared,
+        len(placed),
+        rates,
+        bag_before=previous.path if previous else None,
+        kept=before is not None,
+    )
+    drawn = {} if before is None or previous is None else drawn_before(before)
     items = (
-        ToFinish(line, machine.heard(chip), near)
+        ToFinish(line, machine.heard(chip), near, drawn.get(chip))
         for (_, chip), line, near in zip(placed, lines, neighbours(placed), strict=True)
     )
     for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
         parts.add(one)
         building.entries.add(one.entries)
-        building.packs.add(one.pack)
         progress.show("chips recorded", count, len(placed))
-    if building.pages is not None:
-        building.pages.packs.keep_only(building.packs)
+    if before is not None:
+        building.packs.add(keep_drawn(before, parts.drawn()))
+        before.packs.keep_only(building.packs)
 
 
 def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Previous | None) -> Packaged:

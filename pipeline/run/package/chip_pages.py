@@ -16,7 +16,7 @@ from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.writer import place_member, write_member
 from pipeline.flow import ChipSummary
 from pipeline.run.package.chip_record import add_heard, is_settled
-from pipeline.run.package.drawn_before import Bodies
+from pipeline.run.package.drawn_before import Bodies, Body, Drawn, page_path
 from pipeline.run.package.one_chip import image_file, mask_file
 from pipeline.run.package.spool import pickled
 from pipeline.stages.error_odds import Voice, settling_odds
@@ -27,8 +27,7 @@ from pipeline.views.premis import Premis
 from pipeline.views.report import (
     SINGLE_PAGE_BELOW,
     Near,
-    chip_page_around,
-    chip_page_name,
+    around_chip,
     listing_pages,
     summary_of,
 )
@@ -38,7 +37,6 @@ from pipeline.views.suggestions import kin_of, reads_for
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
-    from pipeline.run.package.worked_before import Before
     from schemas.record import ChipRecord, OddsRecord, RecordHead
 
 
@@ -53,7 +51,8 @@ class Finish:
         shared: Bag path of each dump file that several chips use → the chip that describes it.
         chips: How many chips there are: large sets have a page a chip.
         rates: Reader → upper bound of its bit error rate.
-        before: The bodies of pages that earlier runs drew; None where nothing is kept.
+        bag_before: The newest version beside it, whose pages may say the same; None where there is none.
+        kept: Whether it is kept for the next run what pages were drawn from.
     """
 
     root: Path
@@ -62,7 +61,8 @@ class Finish:
     shared: Mapping[str, str]
     chips: int = 0
     rates: Mapping[str, float] = field(default_factory=dict)
-    before: Before | None = None
+    bag_before: Path | None = None
+    kept: bool = False
 
 
 class ToFinish(NamedTuple):
@@ -72,11 +72,13 @@ class ToFinish(NamedTuple):
         line: Its record before all chips together were heard, as a line of JSON.
         heard: What they say.
         near: The chips before and after it.
+        drawn: What the last run kept of its page, if anything.
     """
 
     line: bytes
     heard: Heard
     near: Near
+    drawn: Drawn | None = None
 
 
 MOST_STRIPS = 400
@@ -95,7 +97,7 @@ class Finished(NamedTuple):
         told: The few facts that the parent keeps of every chip, a `ChipSummary`, and what the report's first
             page says of it, a `Summary`; pickled.
         entries: Files written for it; pickled.
-        pack: The pack in which the body of its page is kept, or "".
+        drawn: What is kept of its page, if anything.
     """
 
     record: bytes
@@ -105,20 +107,14 @@ class Finished(NamedTuple):
     notes: bytes
     told: bytes
     entries: bytes
-    pack: str = ""
+    drawn: Drawn | None
 
 
 def finish_batch(finish: Finish, items: Sequence[ToFinish]) -> list[Finished]:
-    """Each chip's finished parts, and the files written for it; what is drawn is kept for the next run."""
-    premis, bodies = Premis(finish.head), Bodies(finish.head, finish.images, finish.before)
-    records: list[ChipRecord] = [json.loads(one.line) for one in items]
-    out = [
-        _finish_one(record, one, finish, premis, bodies) for record, one in zip(records, items, strict=True)
-    ]
-    packs = bodies.packs()
-    return [
-        done._replace(pack=packs.get(record["chip"], "")) for done, record in zip(out, records, strict=True)
-    ]
+    """Each chip's finished parts, and the files written for it."""
+    premis = Premis(finish.head)
+    bodies = Bodies(finish.head, finish.images, finish.bag_before, kept=finish.kept)
+    return [_finish_one(json.loads(one.line), one, finish, premis, bodies) for one in items]
 
 
 def _finish_one(
@@ -135,9 +131,9 @@ def _finish_one(
         return (finish.root / path).read_bytes()
 
     text = record_file.chip_text(record)
+    drawn = None
     if finish.chips >= SINGLE_PAGE_BELOW:
-        page = chip_page_around(finish.head, record, bodies.body(record, one.near, load))
-        entries += _pages(record, page, finish, load)
+        drawn = _pages(record, bodies.body(record, one.near, load, one.drawn), finish, load, entries)
     facts = _index(record, strips=finish.chips <= MOST_STRIPS)
     summary = summary_of(record, load if finish.chips <= MOST_THUMBNAILS else None)
     return Finished(
@@ -148,13 +144,23 @@ def _finish_one(
         notes=chip_notes(record).encode("utf-8", "backslashreplace"),
         told=pickled((facts, summary)),
         entries=pickled(entries),
+        drawn=drawn,
     )
 
 
-def _pages(record: ChipRecord, page: bytes, finish: Finish, load: Callable[[str], bytes]) -> list[BagEntry]:
-    """A chip's own pages in the report."""
-    pages = [(chip_page_name(record), page), *listing_pages(finish.head, record, load)]
-    return [write_member(finish.root, f"data/report/{name}", content) for name, content in pages]
+def _pages(
+    record: ChipRecord, body: Body, finish: Finish, load: Callable[[str], bytes], entries: list[BagEntry]
+) -> Drawn | None:
+    """A chip's own pages in the report, and what is kept of the first."""
+    around = around_chip(finish.head, record)
+    page = b"".join((around.before, body.content, around.behind))
+    entry = write_member(finish.root, page_path(record), page)
+    lists = listing_pages(finish.head, record, load)
+    entries += [
+        entry,
+        *(write_member(finish.root, f"data/report/{name}", content) for name, content in lists),
+    ]
+    return body.in_page(record["chip"], entry, len(around.before))
 
 
 def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:

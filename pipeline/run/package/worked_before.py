@@ -17,7 +17,7 @@ import platform
 import sys
 import zlib
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -54,8 +54,6 @@ _MOST_WAITING_BYTES = 4 << 20
 """So much of new pieces is held at most, but for one that is larger by itself."""
 _MOST_STALE = 16
 """More pieces a chip than this are mostly of earlier contents; then all of them go."""
-_PAGE = "page "
-"""What the key of a page's body begins with."""
 _FAST = 1
 """Level of compression: the words of a chip hardly get shorter by more effort."""
 
@@ -115,29 +113,6 @@ class Before:
         piece = None if place is None else self.packs.read(place)
         return None if piece is None else _unpacked(piece)
 
-    def page_key(self, drawn_from: object) -> str:
-        """What the body of a chip's page hangs on.
-
-        Args:
-            drawn_from: All of it; JSON can say it.
-        """
-        said = json.dumps([self.common, drawn_from])
-        return _PAGE + hashlib.sha256(said.encode()).hexdigest()
-
-    def find_page(self, key: str) -> str | None:
-        """The body that was drawn for this key; None where it is not there, or not whole."""
-        place = self.index.get(key)
-        piece = None if place is None else self.packs.read(place)
-        try:
-            return None if piece is None else zlib.decompress(piece).decode()
-        except (zlib.error, ValueError):
-            return None
-
-    def only(self, *, pages: bool) -> Before:
-        """The same with pages alone, or without any: a worker is handed what it may ask for."""
-        own = {key: place for key, place in self.index.items() if key.startswith(_PAGE) == pages}
-        return replace(self, index=own)
-
     def pack_of(self, key: str) -> str:
         """The pack that a key's piece lies in."""
         return self.index[key].pack
@@ -163,14 +138,7 @@ class Keeping:
             made: What was made.
             tell: Is told the pack's name once it is written, or "" where the disk did not take it.
         """
-        self._put(key, _packed(made), tell)
-
-    def add_page(self, key: str, body: str, tell: Callable[[str], None]) -> None:
-        """The body of one chip's page; the arguments are those of `add`."""
-        self._put(key, zlib.compress(body.encode(), _FAST), tell)
-
-    def _put(self, key: str, piece: bytes, tell: Callable[[str], None]) -> None:
-        self._waiting.append((key, piece))
+        self._waiting.append((key, _packed(made)))
         self._told.append(tell)
         if sum(len(piece) for _, piece in self._waiting) >= _MOST_WAITING_BYTES:
             self.write()

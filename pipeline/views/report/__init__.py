@@ -24,6 +24,7 @@ from pipeline.views.report.summary import (
 if TYPE_CHECKING:
     from pipeline.views.report.chipview import Options, ReadOf
     from pipeline.views.report.head import ReportHead
+    from pipeline.views.report.pages import Around
     from schemas.record import ChipRecord, RecordHead
 
 __all__ = [
@@ -172,7 +173,8 @@ def chip_page(
         read: As for `report_pages`.
     """
     body = chip_body(head, chip, load, near=near, public=public, with_content=with_content, read=read)
-    return chip_page_around(head, chip, body, public=public)
+    around = around_chip(head, chip, public=public)
+    return b"".join((around.before, body, around.behind))
 
 
 def chip_body(
@@ -184,7 +186,7 @@ def chip_body(
     public: bool = False,
     with_content: bool = True,
     read: ReadOf | None = None,
-) -> str:
+) -> bytes:
     """What the page of one chip says of it; the arguments are `chip_page`'s.
 
     Of the head only `parts` and `attachments` are looked at: the next version's may say the same.
@@ -199,11 +201,11 @@ def chip_body(
     return render_chip_body(view, near=near, up=options.up)
 
 
-def chip_page_around(head: RecordHead, chip: ChipRecord, body: str, *, public: bool = False) -> bytes:
-    """The page of one chip around what `chip_body` gave; the arguments are `chip_page`'s."""
-    from pipeline.views.report.pages import render_chip_page
+def around_chip(head: RecordHead, chip: ChipRecord, *, public: bool = False) -> Around:
+    """The page of one chip around what `chip_body` gives; the arguments are `chip_page`'s."""
+    from pipeline.views.report.pages import render_around
 
-    return render_chip_page(head, chip, body, public=public)
+    return render_around(head, chip, public=public)
 
 
 def listing_pages(

@@ -13,7 +13,7 @@ from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from functools import cache, lru_cache
 from importlib import resources
 from types import MappingProxyType
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import quote
 
 from markupsafe import Markup
@@ -43,7 +43,7 @@ from pipeline.views.report.summary import (
     page_name,
     state_sentence,
 )
-from pipeline.views.report.templating import template
+from pipeline.views.report.templating import printed, template
 from pipeline.views.suggestions import row
 
 if TYPE_CHECKING:
@@ -100,7 +100,7 @@ def assets_of(*, first: bool, more_style: str = "") -> Mapping[str, Markup]:
     return MappingProxyType(found)
 
 
-def render_chip_body(view: View, *, near: Near, up: str) -> str:
+def render_chip_body(view: View, *, near: Near, up: str) -> bytes:
     """What a page of one chip's own says of it: nothing of the bag.
 
     Args:
@@ -117,28 +117,43 @@ def render_chip_body(view: View, *, near: Near, up: str) -> str:
         },
         up=up,
     )
-    return aside.whole(text).decode()
+    return aside.whole(text)
 
 
-def render_chip_page(head: RecordHead, chip: ChipRecord, body: str, *, public: bool) -> bytes:
-    """A page of one chip's own.
+class Around(NamedTuple):
+    """What stands in a page of one chip's own before and behind that which it says of the chip."""
+
+    before: bytes
+    behind: bytes
+
+
+def render_around(head: RecordHead, chip: ChipRecord, *, public: bool) -> Around:
+    """A page of one chip's own, around what `render_chip_body` gives.
 
     Args:
         head: The record without its chips.
         chip: The chip's record.
-        body: What `render_chip_body` gave.
         public: Whether it goes into a public bundle.
     """
-    aside = _Aside()
-    assets = assets_of(first=False, more_style=running_head(head))
+    shared = _around(machine_name(head), str(head.get("bag", "")), running_head(head), public)
+    opening, between, title_end, behind = shared
+    name, grade = (printed(str(said)).encode() for said in (chip["chip"], chip["grade"]))
+    return Around(b"".join((opening, name, between, grade, title_end)), behind)
+
+
+@lru_cache(maxsize=16)
+def _around(machine: str, bag: str, style: str, public: bool) -> tuple[bytes, ...]:  # noqa: FBT001 - a key
+    """What the pages of one bag share, cut where a chip's id, its grade and its body stand."""
+    place = Markup("\0")  # which nothing else that a template prints can hold, see `_Aside`
     text = template("chip_page.html").render(
-        **aside.put({**assets, "body": body}, ("style", "script", "body")),
-        c={"id": str(chip["chip"]), "grade": str(chip["grade"])},
-        machine=machine_name(head),
-        bag=str(head.get("bag", "")),
+        **assets_of(first=False, more_style=style),
+        c={"id": place, "grade": place},
+        body=place,
+        machine=machine,
+        bag=bag,
         public=public,
     )
-    return aside.whole(text)
+    return tuple(piece.encode() for piece in text.split("\0"))
 
 
 class _Aside:
