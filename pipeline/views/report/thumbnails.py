@@ -8,6 +8,7 @@ read are a chequer: no content looks so, since a lane's ink is even across its w
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,18 +32,24 @@ def thumbnail(content: ChipWords) -> bytes:
     Args:
         content: The chip's words.
     """
-    words, bits = content.bits.shape
+    edges, lines, all_words = _cut(*content.bits.shape)
+    read = all_words if content.known is None else np.add.reduceat(content.known, edges, dtype=np.int64)
+    ones = np.add.reduceat(content.bits, edges, axis=0, dtype=np.int64)[:, lines]
+    of = np.maximum(read, 1)[:, None]
+    levels = (ones > 0).astype(np.uint8) + (2 * ones >= of) + (ones == of)
+    unread = read == 0
+    levels[unread] = _CHEQUER[unread]
+    return bytes(levels.tobytes())
+
+
+@lru_cache(maxsize=64)
+def _cut(words: int, bits: int) -> tuple[NDArray[np.intp], NDArray[np.intp], NDArray[np.int64]]:
+    """The first word of each block, the line of each column, and how many words each block has."""
     edges = np.arange(SIDE) * words // SIDE
-    counts = np.diff(np.append(edges, words))
-    counts[counts == 0] = 1
-    known = np.ones(words, np.int64) if content.known is None else content.known.astype(np.int64)
-    read = np.add.reduceat(known, edges)
-    ones = np.add.reduceat(content.bits, edges, axis=0, dtype=np.int64)
-    lines = np.arange(SIDE) * bits // SIDE
-    shares = ones[:, lines] / np.maximum(read, 1)[:, None]
-    levels = np.where(shares == 0, 0, np.where(shares == 1, 3, np.where(shares < 0.5, 1, 2))).astype(np.uint8)
-    chequer = (np.indices((SIDE, SIDE)).sum(axis=0) % 2 * 3).astype(np.uint8)
-    return np.where((read == 0)[:, None], chequer, levels).astype(np.uint8).tobytes()
+    return edges, np.arange(SIDE) * bits // SIDE, np.add.reduceat(np.ones(words, np.int64), edges)
+
+
+_CHEQUER = (np.indices((SIDE, SIDE)).sum(axis=0) % 2 * 3).astype(np.uint8)
 
 
 def sprite(thumbnails: Sequence[bytes]) -> str:
