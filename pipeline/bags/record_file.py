@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from pipeline.one_line import inert_json
 
 if TYPE_CHECKING:
-    from schemas.record import ChipRecord, Record, RecordHead
+    from schemas.record import ChipRecord, OddsRecord, Record, RecordHead
 
 PATH = "metadata/record.json"
 """Where it lies in a bag or bundle."""
@@ -45,6 +45,30 @@ def chip_text(chip: ChipRecord) -> str:
     text = inert_json(json.dumps(chip, ensure_ascii=False, separators=(",", ":")))
     follows(ChipRecord, text, unknown="forbid")
     return text
+
+
+def odds_text(odds: OddsRecord | None) -> str:
+    """The odds that a settled bit of a chip is wrong as they will stand in the file.
+
+    Raises:
+        ValueError: They have a field that the schema does not know, or one of another type.
+    """
+    from schemas.base import follows
+    from schemas.record import OddsRecord
+
+    text = json.dumps(odds, separators=(",", ":"))
+    follows(OddsRecord | None, text, unknown="forbid")
+    return text
+
+
+def with_odds(chip: str, odds: str) -> str:
+    """One chip's record with its odds: they hang on every chip that a reader read, all else on far fewer.
+
+    Args:
+        chip: What `chip_text` gave of the record without them.
+        odds: What `odds_text` gave.
+    """
+    return f'{chip[:-1]},"odds":{odds}}}'
 
 
 def file_text(head: RecordHead, chips: Iterable[str]) -> Iterator[str]:

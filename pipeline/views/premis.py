@@ -15,6 +15,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from html import escape
 from typing import TYPE_CHECKING, TypeAlias
 
@@ -83,11 +84,13 @@ def referenced(escaped: str) -> str:
     return "".join(char if char.isprintable() else f"&#x{ord(char):X};" for char in escaped)
 
 
+@lru_cache(maxsize=256)
 def term(element: str, vocabulary: str, code: str, label: str) -> str:
     """An element whose value is a term of a Library of Congress vocabulary, with its URI."""
     return f'<{element} valueURI="{VOCABULARY}/{vocabulary}/{code}">{label}</{element}>'
 
 
+@lru_cache(maxsize=1024)
 def identifier(kind: str, value: str, role: str = "", *, scheme: str = "local") -> str:
     """An identifier element: local unless said; `kind` is its element's name without the suffix."""
     if kind in ("object", "event", "agent"):

@@ -8,6 +8,7 @@ from __future__ import annotations
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -37,7 +38,7 @@ from pipeline.views.suggestions import kin_of, reads_for
 from schemas.names import Organisation
 
 if TYPE_CHECKING:
-    from schemas.record import ChipRecord, OddsRecord, RecordHead
+    from schemas.record import ChipRecord, RecordHead
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,21 +124,22 @@ def _finish_one(
     """What is heard added, the image placed, the pages written, and the parts for the files of all chips."""
     add_heard(record, one.heard)
     entries = place_image(record, finish.root, finish.images)
-    record["odds"] = settled_odds(record, finish.rates)
     elsewhere = frozenset(path for path, owner in finish.shared.items() if owner != record["chip"])
     told = premis.chip(record, shared=elsewhere)
 
-    def load(path: str) -> bytes:
+    @cache
+    def load(path: str) -> bytes:  # image and mask, of this chip alone
         return (finish.root / path).read_bytes()
 
     text = record_file.chip_text(record)
     drawn = None
     if finish.chips >= SINGLE_PAGE_BELOW:
-        drawn = _pages(record, bodies.body(record, one.near, load, one.drawn), finish, load, entries)
+        body = bodies.body(record, text, one.near, load, one.drawn)
+        drawn = _pages(record, body, finish, load, entries)
     facts = _index(record, strips=finish.chips <= MOST_STRIPS)
     summary = summary_of(record, load if finish.chips <= MOST_THUMBNAILS else None)
     return Finished(
-        record=text.encode(),
+        record=record_file.with_odds(text, settled_odds(record, finish.rates)).encode(),
         objects=told.objects.encode(),
         captures=tuple((key, event.encode()) for key, event in told.captures),
         steps={step: event.encode() for step, event in told.steps.items()},
@@ -189,8 +191,8 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
     )
 
 
-def settled_odds(record: ChipRecord, rates: Mapping[str, float]) -> OddsRecord | None:
-    """The chance that a settled bit is wrong, where every reader's error rate has a bound; else None.
+def settled_odds(record: ChipRecord, rates: Mapping[str, float]) -> str:
+    """The chance that a settled bit is wrong, as the record has it: null where a reader's rate has no bound.
 
     The model is the prudent one: a reader's wrong bits last from pass to pass. Readers count as independent.
 
@@ -203,12 +205,20 @@ def settled_odds(record: ChipRecord, rates: Mapping[str, float]) -> OddsRecord |
         if reading["passes"] and not reading.get("set_aside"):
             passes[reading["reader"]] = passes.get(reading["reader"], 0) + len(reading["passes"])
     if not passes or not passes.keys() <= rates.keys() or not record.get("image"):
-        return None
-    odds = settling_odds([Voice(rates[reader], count) for reader, count in passes.items()])
+        return record_file.odds_text(None)
     organisation = Organisation.parse(record["organisation"] or "")
     absent = sum(end - start for start, end in record.get("absent", ()))
-    bits = (organisation.words - absent) * organisation.bits
-    return {**odds.to_json(), "bits": bits, "expected_wrong_bits": odds.expected_wrong_bits(bits)}
+    voices = tuple(Voice(rates[reader], count) for reader, count in passes.items())
+    return _odds_said(voices, (organisation.words - absent) * organisation.bits)
+
+
+@lru_cache(maxsize=256)
+def _odds_said(voices: tuple[Voice, ...], bits: int) -> str:
+    """The odds of all chips of one size that were read alike."""
+    odds = settling_odds(voices)
+    return record_file.odds_text(
+        {**odds.to_json(), "bits": bits, "expected_wrong_bits": odds.expected_wrong_bits(bits)}
+    )
 
 
 def place_image(record: ChipRecord, root: Path, images: Path) -> list[BagEntry]:

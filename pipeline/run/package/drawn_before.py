@@ -20,6 +20,7 @@ from pipeline.edges.packs import piece_of
 from pipeline.run.package.kept_passes import passes_file, read_of
 from pipeline.run.package.one_chip import image_file
 from pipeline.views.report import Near, chip_body, chip_page_name
+from pipeline.views.report.passes import any_departs
 
 if TYPE_CHECKING:
     from pipeline.run.package.worked_before import Before
@@ -111,34 +112,35 @@ class Bodies:
         self._said = hashlib.sha256(json.dumps(self._seen).encode()).hexdigest()
         self._images, self._bag, self._kept = images, bag, kept
 
-    def body(self, record: ChipRecord, near: Near, load: Callable[[str], bytes], drawn: Drawn | None) -> Body:
+    def body(
+        self, record: ChipRecord, text: str, near: Near, load: Callable[[str], bytes], drawn: Drawn | None
+    ) -> Body:
         """What the page of a chip says of it.
 
-        The odds that a settled bit is wrong stand in the record alone: they hang on every chip that a reader
-        read, and change with each of them.
-
         Args:
-            record: Of the chip, finished.
+            record: Of the chip, finished but for the odds that a settled bit is wrong: they hang on every
+                chip that a reader read, and change with each of them.
+            text: What `chip_text` gave of it.
             near: The chips before and after it.
             load: Bytes of a path in the bag.
             drawn: What the last run kept of its page, if anything.
         """
-        shown = cast("ChipRecord", {name: said for name, said in record.items() if name != "odds"})
-        drawn_from = self._drawn_from(shown, near, load) if self._kept else ""
+        drawn_from = self._drawn_from(record, text, near, load) if self._kept else ""
         found = None
         if self._bag is not None and drawn is not None and drawn.drawn_from == drawn_from:
             found = _in_page(self._bag / page_path(record), drawn)
         if found is None:
-            found = chip_body(self._seen, shown, load, near=near, read=read_of(self._images))
+            found = chip_body(self._seen, record, load, near=near, read=read_of(self._images))
         return Body(found, drawn_from)
 
-    def _drawn_from(self, shown: ChipRecord, near: Near, load: Callable[[str], bytes]) -> str:
-        files = [load(path) for path in _files(shown)]
-        passes = passes_file(image_file(self._images, shown["chip"]))
-        if passes.exists():
+    def _drawn_from(self, record: ChipRecord, text: str, near: Near, load: Callable[[str], bytes]) -> str:
+        files = [load(path) for path in _files(record)]
+        passes = passes_file(image_file(self._images, record["chip"]))
+        if any_departs(record) and passes.exists():
             files.append(passes.read_bytes())
         digests = [hashlib.sha256(content).hexdigest() for content in files]
-        return hashlib.sha256(json.dumps([shown, near, self._said, digests]).encode()).hexdigest()
+        said = json.dumps([near, self._said, digests])
+        return hashlib.sha256(f"{text}\n{said}".encode()).hexdigest()
 
 
 def page_path(record: ChipRecord) -> str:

@@ -22,7 +22,7 @@ from pipeline.views.report.summary import (
 )
 
 if TYPE_CHECKING:
-    from pipeline.views.report.chipview import Options, ReadOf
+    from pipeline.views.report.chipview import ReadOf
     from pipeline.views.report.head import ReportHead
     from pipeline.views.report.pages import Around
     from schemas.record import ChipRecord, RecordHead
@@ -191,12 +191,10 @@ def chip_body(
 
     Of the head only `parts` and `attachments` are looked at: the next version's may say the same.
     """
-    from dataclasses import replace
-
-    from pipeline.views.report.chipview import OWN_PAGE, chip_view, nothing_read
+    from pipeline.views.report.chipview import chip_view, nothing_read, own_page
     from pipeline.views.report.pages import render_chip_body
 
-    options: Options = replace(OWN_PAGE, public=public, with_content=with_content)
+    options = own_page(public=public, with_content=with_content)
     view = chip_view(head, chip, load, options, read or nothing_read)
     return render_chip_body(view, near=near, up=options.up)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import marshal
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
@@ -12,7 +12,7 @@ from urllib.parse import quote
 from markupsafe import Markup
 
 from pipeline.to_do import in_order, to_do
-from pipeline.views.report import listing, outline, pictures, wording
+from pipeline.views.report import listing, outline, passes, pictures, wording
 from pipeline.views.report.pictures import Drawing
 from pipeline.views.report.program_map import program_view
 from pipeline.views.report.summary import UNPLACED
@@ -94,6 +94,12 @@ SINGLE_PAGE = Options()
 OWN_PAGE = Options(up="../../", anchors=False, most_pixels=1 << 17, most_bands=16, most_titles=128)
 
 
+@lru_cache(maxsize=4)
+def own_page(*, public: bool, with_content: bool) -> Options:
+    """How much a chip's own page carries."""
+    return replace(OWN_PAGE, public=public, with_content=with_content)
+
+
 def chip_view(
     head: RecordHead, chip: ChipRecord, load: Load, options: Options, read: ReadOf = nothing_read
 ) -> View:
@@ -159,7 +165,7 @@ def _pictures(
             content,
             part,
             mask,
-            read(chip),
+            read(chip) if passes.any_departs(chip) else (),
             most_pixels=options.most_pixels,
             most_bands=options.most_bands,
             most_titles=options.most_titles,

@@ -43,7 +43,7 @@ from pipeline.views.report.summary import (
     page_name,
     state_sentence,
 )
-from pipeline.views.report.templating import printed, template
+from pipeline.views.report.templating import macro, printed, template
 from pipeline.views.suggestions import row
 
 if TYPE_CHECKING:
@@ -109,15 +109,12 @@ def render_chip_body(view: View, *, near: Near, up: str) -> bytes:
         up: The way to the first page's folder.
     """
     aside = _Aside()
-    text = template("chip_section.html").render(
-        c=view
-        | {
-            "near": _steps(near, lambda board, chip: quote(up + page_name(board, chip))),
-            "pictures": aside.put(view["pictures"], pictures.DRAWN),
-        },
-        up=up,
-    )
-    return aside.whole(text)
+    view |= {
+        "near": _steps(near, lambda board, chip: quote(up + page_name(board, chip))),
+        "pictures": aside.put(view["pictures"], pictures.DRAWN),
+    }
+    first = f"{up}index.html"
+    return aside.whole(macro("chip_body.html", "section")(view, "h1", "h2", first, f"{first}#cautions"))
 
 
 class Around(NamedTuple):

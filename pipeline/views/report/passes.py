@@ -23,7 +23,7 @@ from pipeline.views.report.png import data_uri, levels_png
 from pipeline.words import block_starts
 
 if TYPE_CHECKING:
-    from schemas.record import PassRecord, ReadingRecord
+    from schemas.record import ChipRecord, PassRecord, ReadingRecord
 
 LEFT = 150
 CELL = 4.5
@@ -46,6 +46,13 @@ class ReadWords:
 
     passes: tuple[str, ...]
     content: ChipWords
+
+
+def any_departs(chip: ChipRecord) -> bool:
+    """Whether any pass of a chip departs from its image: where none does, nothing is drawn of them."""
+    return any(
+        "departs" in one for reading in chip.get("readings") or () for one in reading.get("passes") or ()
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -202,10 +202,9 @@ def _whose(contested: object) -> str:
 
 def _passes(drawing: Drawing, data: Sequence[activity.Line]) -> View:
     """Passes against the image, and against each other; nothing where all read the same."""
-    readings = drawing.chip.get("readings") or ()
-    if not any("departs" in one for reading in readings for one in reading.get("passes") or ()):
+    if not passes.any_departs(drawing.chip):
         return {"passes": "", "differences": []}
-    rows = passes.rows_of(readings)
+    rows = passes.rows_of(drawing.chip.get("readings") or ())
     return {
         "passes": passes.passes_svg(
             rows,

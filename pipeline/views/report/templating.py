@@ -21,6 +21,8 @@ from pipeline.views.report import marks, wording
 from pipeline.views.report.compiled import Compiled
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from jinja2 import Template
 
 _TO_ESCAPE = re.compile("[&<>'\"]").search
@@ -118,3 +120,15 @@ def _environment() -> Environment:
 def template(name: str) -> Template:
     """A template of the report, compiled once a process."""
     return _environment().get_template(name)
+
+
+@cache
+def macro(name: str, of_name: str) -> Callable[..., str]:
+    """A macro of a template, called without what a whole template is given with each rendering.
+
+    Args:
+        name: Of the template.
+        of_name: Of the macro.
+    """
+    found: Callable[..., str] = getattr(template(name).module, of_name)
+    return found
