@@ -8,10 +8,14 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from pipeline.flow import Witness
 from pipeline.stages.content.program import flow_evidence
 from pipeline.stages.content.selfcheck import self_checks
 from pipeline.stages.content.text import COMMON_PAIR, RARE_PAIR, TextRun, texts
+from pipeline.stages.content.text_codes import SIX_BIT
+from pipeline.stages.content.text_screen import possible_kinds
 from pipeline.words import Words
 
 _LEAST_CHANCE = 1e-300
@@ -90,6 +94,18 @@ def text_evidence(words: Words, bits: int) -> Witness:
     reads = paired >= _LEAST_TEXT and letters >= _LEAST_LETTERS and common >= _LEAST_FIT * letters
     nats = max(paired if reads else 0.0, alone if alone >= _MUCH_TEXT else 0.0)
     return Witness(nats, max(nats, left), "its text runs on")
+
+
+def text_may_speak(words: Words) -> bool:
+    """False only where the text of an image of bytes has no nats: where there is none, or six-bit text alone.
+
+    Characters of six bits are no letters as they stand, and of a text four bytes in seven at most are none of
+    its characters: fewer than `_in_words` asks for.
+
+    Args:
+        words: Shape (n,), of 8 bits.
+    """
+    return bool(possible_kinds(words.astype(np.uint8, copy=False)) - SIX_BIT)
 
 
 def _worth(text: TextRun, fit: float) -> float:

@@ -18,13 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.stages.content.fixed_width import fixed_width
-from pipeline.stages.content.runs import as_bytes, has_run, runs
+from pipeline.stages.content.runs import as_bytes, runs
+from pipeline.stages.content.text_codes import DECODED, GAP, KINDS, LETTER, MARKED, PLAIN, SCORED, least_nats
+from pipeline.stages.content.text_screen import LONGEST_STRING, SHORTEST_STRING, possible_kinds
 from pipeline.words import Words
 
-COMMON = "ETAOINSRHL"
-MOST_CHANCE = 1e-3
-"""A text is reported where at most one image in a thousand would show such a stretch by chance."""
-_GAP = -3.0
 _BRIDGE = 4
 _PAIRS = (
     "THHEINERANREONATENNDTIESORTEOFEDISITALARSTTONTNG"
@@ -51,74 +49,10 @@ shares.
 """
 
 
-def _weights() -> NDArray[np.float64]:
-    """Share of each of 128 characters in text; 0 for what never stands in text."""
-    share = np.zeros(128)
-    share[0x20:0x7F] = 0.0012
-    for character in ".,:-/()'!?=+*\"<>;&%$#":
-        share[ord(character)] = 0.005
-    share[ord("0") : ord("9") + 1] = 0.007
-    for letter in "ABCDEFGHIJKLMNOPQRSTUVWXYZ":
-        weight = 0.03 if letter in COMMON else 0.011
-        share[ord(letter)] = share[ord(letter.lower())] = weight
-    share[0x20] = 0.1
-    share[[0x0D, 0x0A]] = 0.008
-    return np.asarray(share / share.sum())
-
-
-def _scores() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Scores by byte for plain text, and for text whose last letters are marked by bit 7."""
-    share = _weights()
-    plain = np.full(256, _GAP, dtype=np.float32)
-    with np.errstate(divide="ignore"):
-        plain[:128] = np.maximum(np.log(share * 256) - 0.04, _GAP)  # 0.04 pays for the gaps
-        marked = np.concatenate([np.log(share * 256 * 0.78), np.log(share * 256 * 0.22)]) - 0.04
-    keyword = np.zeros(128, dtype=bool)
-    for character in "ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz$(#":
-        keyword[ord(character)] = True
-    marked[~np.concatenate([keyword, keyword])] = _GAP
-    return plain, marked.astype(np.float32)
-
-
-_PLAIN, _MARKED = _scores()
-_HIGH = np.concatenate([_PLAIN[128:], _PLAIN[:128]])
-_PLAIN_OK, _HIGH_OK, _MARKED_OK = _PLAIN > _GAP, _HIGH > _GAP, _MARKED > _GAP
-_SCORED = (
-    ("7-bit", _PLAIN, _PLAIN_OK),
-    ("bit 7 set", _HIGH, _HIGH_OK),
-    ("last letter marked", _MARKED, _MARKED_OK),
-)
-_PARTS = 1024
-_IN_PARTS = [np.ceil(score.astype(np.float64) * _PARTS).astype(np.int64) for _, score, _ in _SCORED]
-"""The scores in whole parts of a nat, none less than it is: sums of integers take a third of the time."""
-_LETTER = np.zeros(256, dtype=bool)
-_LETTER[[*range(0x41, 0x5B), *range(0x61, 0x7B)]] = True
-
-
-def _decoded() -> dict[str, NDArray[np.uint8]]:
-    """Other codes of characters: the character of each of 256 values, 0 for what is none.
-
-    Source: EBCDIC code page 037 as Python's standard library has it; six-bit codes, from memory: the 64
-    characters from the blank on, and the lowest six bits of the seven-bit code.
-    """
-    ebcdic = np.frombuffer(bytes(range(256)).decode("cp037").encode("latin-1"), np.uint8)
-    value = np.arange(256)
-    from_blank = np.where(value < 0x40, value + 0x20, 0)
-    trimmed = np.where(value < 0x20, value + 0x40, np.where(value < 0x40, value, 0))
-    return {
-        "EBCDIC": np.where(ebcdic < 0x7F, ebcdic, 0).astype(np.uint8),
-        "six-bit, blank 00": from_blank.astype(np.uint8),
-        "six-bit, blank 20": trimmed.astype(np.uint8),
-    }
-
-
-_DECODED = _decoded()
-_LETTER_OR_BLANK = {kind: _LETTER[table] | (table == 0x20) for kind, table in _DECODED.items()}
 _SEEN_AGAIN = 4
 """Bytes in a row that stand as far before, from which on they belong to a pattern."""
-_RUN_OTHERWISE, _LETTERS_OTHERWISE = 15, 24
-"""Letters and blanks in a row, and letters in all, that text in another code must have."""
-_KINDS = 5 + len(_DECODED)
+_LETTERS_OTHERWISE = 24
+"""Letters in all that text in another code must have."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -156,7 +90,7 @@ def in_seven_bits(data: NDArray[np.uint8], code: str | None) -> NDArray[np.uint8
         data: Shape (n,).
         code: As `TextRun.kind` has it; bit 7 is left out of codes that are seven-bit themselves.
     """
-    table = _DECODED.get(code or "")
+    table = DECODED.get(code or "")
     return data & np.uint8(0x7F) if table is None else table[data]
 
 
@@ -193,32 +127,23 @@ _COMMON_PAIR = _pair_table()
 def common_pairs(first: NDArray[np.uint8], second: NDArray[np.uint8]) -> tuple[int, int]:
     """How many pairs of characters are common pairs of letters, and how many are letters at all."""
     one, other = first & 0x7F, second & 0x7F
-    letters = _LETTER[one] & _LETTER[other]
+    letters = LETTER[one] & LETTER[other]
     common = _COMMON_PAIR[one & 31, other & 31] & letters
     return int(common.sum()), int(letters.sum())
 
 
-def _may_reach(data: NDArray[np.uint8], parts: NDArray[np.int64], least: float) -> bool:
-    """False only where no stretch adds up to so much, by scores in parts of a nat."""
-    total = parts.take(data).cumsum()
-    rise = int((total - np.minimum.accumulate(total)).max()) + int(parts.max())
-    # The sums of floats are less exact than these, by far less than the last number.
-    return rise / _PARTS >= least - 1e-6
-
-
 def _segments(
-    data: NDArray[np.uint8], score: NDArray[np.float32], allowed: NDArray[np.bool_], *, least: float
+    data: NDArray[np.uint8], score: NDArray[np.float32], *, least: float
 ) -> list[tuple[int, int, float]]:
     """Stretches whose scores add up to `least` or more; up to four other bytes are bridged, at a price."""
-    total = np.cumsum(score[data], dtype=np.float64)
-    if float((total - np.minimum.accumulate(total)).max()) + float(score.max()) < least:
-        return []
-    spans = runs(allowed[data], 3)
+    says = score.take(data)
+    total = says.cumsum(dtype=np.float64)
+    spans = runs(says > GAP, 3)
     found: list[tuple[int, int, float]] = []
     start, end, so_far, best, best_end = 0, 0, 0.0, 0.0, 0
     for first, last in spans:
         gained = float(total[last - 1] - (total[first - 1] if first else 0.0))
-        bridged = so_far + _GAP * (first - end)
+        bridged = so_far + GAP * (first - end)
         if first - end > _BRIDGE or bridged <= 0 or so_far <= 0:
             if best >= least:
                 found.append((start, best_end, best))
@@ -238,8 +163,8 @@ def _prefixed(data: NDArray[np.uint8], *, least: float) -> list[tuple[int, int, 
     size = len(data)
     if size < 16:
         return []
-    printable = np.concatenate(([0], np.cumsum(_PLAIN_OK[data])))
-    heads = np.flatnonzero((data >= 2) & (data <= 40))
+    printable = np.concatenate(([0], np.cumsum((PLAIN > GAP)[data])))
+    heads = np.flatnonzero((data >= SHORTEST_STRING) & (data <= LONGEST_STRING))
     heads = heads[heads + data[heads] < size]
     length = data[heads].astype(np.int64)
     good = heads[printable[heads + 1 + length] - printable[heads + 1] == length]
@@ -253,7 +178,7 @@ def _prefixed(data: NDArray[np.uint8], *, least: float) -> list[tuple[int, int, 
         at, total, strings = head, 0.0, 0
         while at in known:
             text = data[at + 1 : at + 1 + int(data[at])]
-            total += float(_PLAIN[text].sum()) + math.log(256 / 39)
+            total += float(PLAIN[text].sum()) + math.log(256 / 39)
             at += 1 + len(text)
             strings += 1
         if strings >= 3 and total >= least:
@@ -295,7 +220,7 @@ def _speaks_anew(data: NDArray[np.uint8], found: tuple[int, int, str, float], le
     start, end, kind, score = found
     stretch = data[start:end]
     repeated = (stretch & np.uint8(0x7F) if kind == "bit 7 set" else stretch)[~_new(stretch)]
-    speaks = _MARKED if kind == "last letter marked" else _PLAIN
+    speaks = MARKED if kind == "last letter marked" else PLAIN
     return score - float(np.maximum(speaks[repeated], 0).sum()) >= least
 
 
@@ -311,15 +236,17 @@ def _case_jumps(stretch: NDArray[np.uint8]) -> bool:
     return 8 * int((capital[1:] & small[:-1]).sum()) > pairs
 
 
-def _otherwise_coded(data: NDArray[np.uint8], least: float) -> list[tuple[int, int, str, float]]:
+def _otherwise_coded(
+    data: NDArray[np.uint8], kinds: frozenset[str], least: float
+) -> list[tuple[int, int, str, float]]:
     """Texts in other codes, whose letters must also be neighbours as in writing: their values are common."""
     out = []
-    for kind, table in _DECODED.items():
-        if not has_run(_LETTER_OR_BLANK[kind][data], _RUN_OTHERWISE):
+    for kind, table in DECODED.items():
+        if kind not in kinds:
             continue
-        for start, end, worth in _segments(data, _PLAIN[table], _PLAIN_OK[table], least=least):
+        for start, end, worth in _segments(data, PLAIN[table], least=least):
             text = table[data[start:end]]
-            letters = int(_LETTER[text].sum())
+            letters = int(LETTER[text].sum())
             if letters >= _LETTERS_OTHERWISE and _varied(text) and (pair_fit(text) or 0.0) >= HALF_FIT:
                 out.append((start, end, kind, worth))
     return out
@@ -340,19 +267,22 @@ def text_in_bytes(data: NDArray[np.uint8]) -> list[tuple[int, int, str, float]]:
     Returns:
         Not overlapping, in order of address. Nothing is raised.
     """
-    if len(data) < 8:
+    kinds = possible_kinds(data)
+    if not kinds:
         return []
-    least = math.log(len(data)) - math.log(MOST_CHANCE / _KINDS)
+    least = least_nats(len(data))
     found = []
-    for (kind, score, allowed), parts in zip(_SCORED, _IN_PARTS, strict=True):
-        if _may_reach(data, parts, least):
-            spans = _segments(data, score, allowed, least=least)
-            found += [(s, e, kind, v) for s, e, v in spans if score is not _MARKED or _is_marked(data[s:e])]
-    found += [(s, e, "length-prefixed", v) for s, e, v in _prefixed(data, least=least)]
+    for kind, score in SCORED.items():
+        if kind in kinds:
+            spans = _segments(data, score, least=least)
+            found += [(s, e, kind, v) for s, e, v in spans if score is not MARKED or _is_marked(data[s:e])]
+    if "length-prefixed" in kinds:
+        found += [(s, e, "length-prefixed", v) for s, e, v in _prefixed(data, least=least)]
     found = [one for one in found if _varied(data[one[0] : one[1]]) and _speaks_anew(data, one, least)]
-    found += _otherwise_coded(data, least)
-    told = [(start, end) for start, end, _, _ in found]
-    found += [(s, e, "fixed-width words", v) for s, e, v in fixed_width(data, _PLAIN, least, told)]
+    found += _otherwise_coded(data, kinds, least)
+    if "fixed-width words" in kinds:
+        told = [(start, end) for start, end, _, _ in found]
+        found += [(s, e, "fixed-width words", v) for s, e, v in fixed_width(data, PLAIN, least, told)]
     if len(found) < 2:
         return found
     kept: list[tuple[int, int, str, float]] = []
@@ -396,7 +326,7 @@ def texts(words: Words, bits: int) -> tuple[TextRun, ...]:
     for data, unit_words, unit_bytes, packing in _planes(words, bits):
         found = []
         for start, end, kind, score in text_in_bytes(data):
-            stretch = _DECODED[kind][data[start:end]] if kind in _DECODED else data[start:end]
+            stretch = DECODED[kind][data[start:end]] if kind in DECODED else data[start:end]
             if unit_words > 1 and (pair_fit(stretch) or 0.0) < HALF_FIT:
                 continue
             plain = np.bitwise_and(stretch, 0x7F, dtype=np.uint8)
@@ -406,9 +336,9 @@ def texts(words: Words, bits: int) -> tuple[TextRun, ...]:
                     end=-(-end // unit_bytes) * unit_words,
                     kind=kind,
                     score=score,
-                    chance=min(1.0, _KINDS * len(data) * math.exp(-score)),
+                    chance=min(1.0, KINDS * len(data) * math.exp(-score)),
                     shown=safe(plain if kind != "7-bit" else stretch),
-                    letters=int(_LETTER[plain].sum()),
+                    letters=int(LETTER[plain].sum()),
                     fit=pair_fit(stretch),
                     packing=packing,
                 )

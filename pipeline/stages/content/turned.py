@@ -14,8 +14,8 @@ import numpy as np
 
 from pipeline.catalogue import pins_of
 from pipeline.catalogue.advice import advise, step
-from pipeline.stages.content.order_evidence import text_evidence
-from pipeline.stages.content.runs import has_run
+from pipeline.stages.content.order_evidence import text_evidence, text_may_speak
+from pipeline.stages.content.runs import all_of_eight, looked_up
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
 
@@ -23,23 +23,25 @@ if TYPE_CHECKING:
     from schemas.part import Part
 
 BYTE = 8
-_REVERSED = np.array([int(f"{byte:08b}"[::-1], 2) for byte in range(256)], np.uint8)
+_REVERSED = bytes(int(f"{byte:08b}"[::-1], 2) for byte in range(256))
 """Each byte with D0 for D7, D1 for D6 and so on."""
 
-_LETTERS_IN_A_ROW = 15
-"""Letters and blanks in a row, at least, before an order that is seldom met is asked what it reads."""
 _MOST_ALIKE = 0.15
 """Share of words, the commonest aside, that may be like the one before. In 99 of 100 windows of programs with
 text it is less; in microcode and character generators, which spell letters by chance, 0.2 and more.
 """
 _BYTES = np.arange(256)
 _LETTER_OR_BLANK = np.array([byte < 0x80 and (chr(byte).isalpha() or byte == 0x20) for byte in range(256)])
-_LETTERS = {
-    "digits": _LETTER_OR_BLANK[_BYTES >> 4 | (_BYTES & 15) << 4],
-    "early": _LETTER_OR_BLANK[_BYTES >> 1],
-    "late": _LETTER_OR_BLANK[_BYTES << 1 & 0xFF] | _LETTER_OR_BLANK[_BYTES << 1 & 0xFF | 1],
-}
-"""Whether each byte is a letter or a blank once it is put into the order, as far as it tells by itself."""
+_EARLY, _DIGITS, _LATE = 1, 2, 4
+_SPELT = sum(
+    bit * letters.astype(np.uint8)
+    for bit, letters in (
+        (_DIGITS, _LETTER_OR_BLANK[_BYTES >> 4 | (_BYTES & 15) << 4]),
+        (_EARLY, _LETTER_OR_BLANK[_BYTES >> 1]),
+        (_LATE, _LETTER_OR_BLANK[_BYTES << 1 & 0xFF] | _LETTER_OR_BLANK[_BYTES << 1 & 0xFF | 1]),
+    )
+).tobytes()
+"""In which orders each byte is a letter or a blank once it is put into them, as far as it tells by itself."""
 
 
 def turned_findings(chip: str, words: Words, bits: int, part: Part | None) -> tuple[Finding, ...]:
@@ -54,6 +56,8 @@ def turned_findings(chip: str, words: Words, bits: int, part: Part | None) -> tu
     if bits != BYTE:
         return ()
     for order, other in _orders(words):
+        if not text_may_speak(other):
+            continue
         speaks = text_evidence(other, bits)
         if speaks.nats > 0 and speaks.outweighs(text_evidence(words, bits)) and _seldom_repeats(words):
             return (_finding(chip, part, speaks.nats, order),)
@@ -75,16 +79,19 @@ _SAID = {
 
 
 def _orders(words: Words) -> Iterator[tuple[str, Words]]:
-    """Each order by its name with the words that stand in it; the last three only where they hold letters."""
+    """Each order by its name with the words that stand in it.
+
+    The last three, which are seldom met, only where they hold fifteen letters and blanks in a row, of which
+    eight fill a group.
+    """
     yield "inverted", words ^ words.dtype.type(0xFF)
-    yield "reversed", _REVERSED[words]
-    changes = words[1:] != words[:-1]  # one letter over and over is a fill
-    for order, letters in _LETTERS.items():
-        spelt = letters[words]
-        spelt[1:] &= changes
-        if order == "early":
-            spelt[1:] &= words[:-1] & 1 == 0  # what comes down from the word before is bit 7
-        if has_run(spelt, _LETTERS_IN_A_ROW):
+    yield "reversed", looked_up(words.tobytes(), _REVERSED)
+    spelt = looked_up(words.tobytes(), _SPELT).copy()
+    spelt[1:] *= words[1:] != words[:-1]  # one letter over and over is a fill
+    spelt[1:] &= ~(words[:-1] & _EARLY)  # what comes down from the word before is bit 7
+    found = all_of_eight(spelt)
+    for order, bit in (("digits", _DIGITS), ("early", _EARLY), ("late", _LATE)):
+        if found & bit:
             yield order, _moved(words, order)
 
 
