@@ -12,7 +12,7 @@ Texas Instruments TMS 9900 Microprocessor Data Manual, December 1976, section 3.
 from __future__ import annotations
 
 from functools import cache
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,12 +30,16 @@ from pipeline.stages.content.flow_of_control.model import (
     packed,
 )
 
+Block: TypeAlias = tuple[NDArray[np.intp], ...]
+"""Some rows of a table by some of its places, as `np.ix_` gives them."""
+Where: TypeAlias = Block | NDArray[np.intp] | slice
+
 NEAR_IN_WORD, NEAR_BACK, NEAR_AFTER_1, NEAR_AFTER_2, AT_WORD, AT_LONG = range(1, 7)
 """Forms of a word machine's target: signed byte in the word; six bits back; signed second word counted from
 behind the first, or from behind itself; address in the second word; address in the second and third.
 """
 
-_WORDS = np.arange(65536)
+_WORDS = np.arange(65536, dtype=np.uint16)
 _D, _A, _M, _P, _N, _X, _C, _I = (1 << bit for bit in range(8))
 """Kinds of effective address: data register, address register, (A), (A)+, -(A), displaced or absolute,
 relative to the program counter, immediate.
@@ -151,39 +155,44 @@ _FIXED = (
 """Encodings without an effective address: fixed bits, their mask, words."""
 
 
+_ROWS = np.arange(1024)
+_PLACES = np.arange(64)
+"""A first word of the 68000 is a row, its upper ten bits, and a place in it, its effective address."""
+
+
+def _where(match: int, mask: int, allowed: int = 0) -> Block:
+    """Rows and places of the first words with these bits, and with an effective address that is allowed."""
+    rows, places = (_ROWS & mask >> 6) == match >> 6, (_PLACES & mask) == match & 63
+    return np.ix_(rows, places & ((_KIND & allowed) > 0) if allowed else places)
+
+
 def _put(
-    table: Table, where: Mask, words: NDArray[Any] | int, flow: int = PLAIN, form: int = NO_TARGET
+    table: Table, where: Where, words: NDArray[Any] | int, flow: int = PLAIN, form: int = NO_TARGET
 ) -> None:
     """Give these first words one flow and form, and their own lengths."""
     length = np.broadcast_to(np.asarray(words, dtype=np.uint16), table.shape)
     table[where] = length[where] | np.uint16(flow << 4 | form << 7)
 
 
-def _is(match: int, mask: int) -> Mask:
-    """The first words with these bits."""
-    return np.asarray((_WORDS & mask) == match)
-
-
 def _68000() -> Table:
-    table = np.zeros(65536, dtype=np.uint16)
-    place = _WORDS & 0x3F
+    table: Table = np.zeros((1024, 64), dtype=np.uint16)
     for row in _rows():
-        where = _is(row.match, row.mask) & ((_KIND[place] & row.allowed) > 0)
-        _put(table, where, row.words + (_LONG if row.long else _SHORT)[place])
+        extended = _LONG if row.long else _SHORT
+        _put(table, _where(row.match, row.mask, row.allowed), row.words + extended)
     for match, mask, words in _FIXED:
-        _put(table, _is(match, mask), words)
-    _moves(table, place)
-    near = np.where(_WORDS & 0xFF, 1, 2)
-    even = (_WORDS & 1) == 0
-    _put(table, _is(0x6000, 0xF000) & even, near, BRANCH, NEAR_IN_WORD)
-    _put(table, _is(0x6000, 0xFF00) & even, near, JUMP, NEAR_IN_WORD)
-    _put(table, _is(0x6100, 0xFF00) & even, near, CALL, NEAR_IN_WORD)
-    _put(table, _is(0x50C8, 0xF0F8), 2, BRANCH, NEAR_AFTER_1)
+        _put(table, _where(match, mask), words)
+    _moves(table)
+    near = np.where(_WORDS & 0xFF, 1, 2).reshape(1024, 64)
+    _put(table, _where(0x6000, 0xF001), near, BRANCH, NEAR_IN_WORD)
+    _put(table, _where(0x6000, 0xFF01), near, JUMP, NEAR_IN_WORD)
+    _put(table, _where(0x6100, 0xFF01), near, CALL, NEAR_IN_WORD)
+    _put(table, _where(0x50C8, 0xF0F8), 2, BRANCH, NEAR_AFTER_1)
+    jumps = table[0x4EC0 >> 6]
+    jumps[jumps > 0] |= INDIRECT << 4
+    table = table.reshape(-1)
     for returns in (0x4E73, 0x4E75, 0x4E77):
         table[returns] = packed(1, END)
     table[0x4AFC] = 0
-    leaves = _is(0x4EC0, 0xFFC0) & (table > 0)
-    table[leaves] |= INDIRECT << 4
     for first, flow in ((0x4E80, CALL), (0x4EC0, JUMP)):
         table[first | 0x38] = packed(2, flow, AT_WORD)
         table[first | 0x39] = packed(3, flow, AT_LONG)
@@ -191,22 +200,28 @@ def _68000() -> Table:
     return table
 
 
-def _moves(table: Table, place: NDArray[np.signedinteger[Any]]) -> None:
-    """MOVE and MOVEA: two effective addresses, the second with register and mode exchanged."""
-    second = (_WORDS >> 3 & 0x38) | (_WORDS >> 9 & 7)
+def _moves(table: Table) -> None:
+    """MOVE and MOVEA: two effective addresses, the second in the row, with register and mode exchanged."""
+    second = (_ROWS << 3 & 0x38) | (_ROWS >> 3 & 7)
     for top, long, allowed, into in (
         (0x1000, False, _DATA, _DATA_ALTERABLE),
         (0x3000, False, _ANY, _ALTERABLE),
         (0x2000, True, _ANY, _ALTERABLE),
     ):
         words = _LONG if long else _SHORT
-        fits = ((_KIND[place] & allowed) > 0) & ((_KIND[second] & into) > 0)
-        _put(table, _is(top, 0xF000) & fits, 1 + words[place] + words[second])
+        rows = (top >> 12 == _ROWS >> 6) & ((_KIND[second] & into) > 0)
+        where = np.ix_(rows, (_KIND & allowed) > 0)
+        _put(table, where, 1 + words + words[second][:, None])
 
 
-def _octal(first: int, last: int) -> Mask:
-    """The first words between two printed in octal, both included."""
-    return np.asarray((first <= _WORDS) & (last >= _WORDS))
+def _span(first: int, last: int, step: int = 1) -> slice:
+    """The first words between two, both included, or every so many of them."""
+    return slice(first, last + 1, step)
+
+
+def _among(first: int, last: int, held: Mask) -> NDArray[np.intp]:
+    """Those of the first words between two that are held."""
+    return first + np.flatnonzero(held[first : last + 1])
 
 
 def _pdp11() -> Table:
@@ -221,45 +236,48 @@ def _pdp11() -> Table:
     into = ((mode >= 6) | ((register == 7) & ((mode == 2) | (mode == 3)))).astype(np.uint16)
     out_of = into[_WORDS >> 6 & 0x3F]
     for top in (0, 0o100000):
-        _put(table, _octal(top + 0o10000, top + 0o67777), 1 + into + out_of)
-        _put(table, _octal(top + 0o5000, top + 0o6377), 1 + into)
-        _put(table, _octal(top + 0o6500, top + 0o6777), 1 + into)
-    _put(table, _octal(0, 7), 1)
-    _put(table, _octal(0o100, 0o177) & (mode > 0), 1 + into, INDIRECT)
-    _put(table, _octal(0o230, 0o277), 1)
-    _put(table, _octal(0o300, 0o377), 1 + into)
-    _put(table, _octal(0o400, 0o777), 1, JUMP, NEAR_IN_WORD)
-    _put(table, _octal(0o1000, 0o3777) | _octal(0o100000, 0o103777), 1, BRANCH, NEAR_IN_WORD)
-    _put(table, _octal(0o4000, 0o4777) & (mode > 0), 1 + into)
-    _put(table, _octal(0o6400, 0o6477), 1)
-    _put(table, _octal(0o104000, 0o104777), 1)
-    _put(table, _octal(0o106400, 0o106477), 1 + into)
-    _put(table, _octal(0o70000, 0o74777), 1 + into)
-    _put(table, _octal(0o75000, 0o75037), 1)
-    _put(table, _octal(0o77000, 0o77777), 1, BRANCH, NEAR_BACK)
-    _put(table, _octal(0o170100, 0o177777), 1 + into)
+        _put(table, _span(top + 0o10000, top + 0o67777), 1 + into + out_of)
+        _put(table, _span(top + 0o5000, top + 0o6377), 1 + into)
+        _put(table, _span(top + 0o6500, top + 0o6777), 1 + into)
+    _put(table, _span(0, 7), 1)
+    _put(table, _among(0o100, 0o177, mode > 0), 1 + into, INDIRECT)
+    _put(table, _span(0o230, 0o277), 1)
+    _put(table, _span(0o300, 0o377), 1 + into)
+    _put(table, _span(0o400, 0o777), 1, JUMP, NEAR_IN_WORD)
+    _put(table, _span(0o1000, 0o3777), 1, BRANCH, NEAR_IN_WORD)
+    _put(table, _span(0o100000, 0o103777), 1, BRANCH, NEAR_IN_WORD)
+    _put(table, _among(0o4000, 0o4777, mode > 0), 1 + into)
+    _put(table, _span(0o6400, 0o6477), 1)
+    _put(table, _span(0o104000, 0o104777), 1)
+    _put(table, _span(0o106400, 0o106477), 1 + into)
+    _put(table, _span(0o70000, 0o74777), 1 + into)
+    _put(table, _span(0o75000, 0o75037), 1)
+    _put(table, _span(0o77000, 0o77777), 1, BRANCH, NEAR_BACK)
+    _put(table, _span(0o170100, 0o177777), 1 + into)
     table[[0o170000, 0o170001, 0o170002, 0o170011, 0o170012]] = packed(1)
-    _put(table, _octal(0o200, 0o207), 1, END)
+    _put(table, _span(0o200, 0o207), 1, END)
     table[[2, 6]] = packed(1, END)
     for first, last, flow in ((0o100, 0o177, JUMP), (0o4000, 0o4777, CALL)):
-        _put(table, _octal(first, last) & ((_WORDS & 0o77) == 0o67), 2, flow, NEAR_AFTER_2)
-        _put(table, _octal(first, last) & ((_WORDS & 0o77) == 0o37), 2, flow, AT_WORD)
+        _put(table, _span(first | 0o67, last, 0o100), 2, flow, NEAR_AFTER_2)
+        _put(table, _span(first | 0o37, last, 0o100), 2, flow, AT_WORD)
     return table
 
 
 def _9900() -> Table:
     table = np.zeros(65536, dtype=np.uint16)
     source, into = ((_WORDS >> 4 & 3) == 2).astype(np.uint16), ((_WORDS >> 10 & 3) == 2).astype(np.uint16)
-    _put(table, _octal(0x4000, 0xFFFF), 1 + source + into)
-    _put(table, _octal(0x2000, 0x3FFF), 1 + source)
-    _put(table, _octal(0x1D00, 0x1FFF) | _octal(0x0800, 0x0BFF), 1)
-    _put(table, _octal(0x1100, 0x1CFF), 1, BRANCH, NEAR_IN_WORD)
-    _put(table, _octal(0x1000, 0x10FF), 1, JUMP, NEAR_IN_WORD)
-    _put(table, _octal(0x0400, 0x077F), 1 + source)
-    _put(table, _octal(0x0440, 0x047F), 1 + source, INDIRECT)
+    _put(table, _span(0x4000, 0xFFFF), 1 + source + into)
+    _put(table, _span(0x2000, 0x3FFF), 1 + source)
+    _put(table, _span(0x1D00, 0x1FFF), 1)
+    _put(table, _span(0x0800, 0x0BFF), 1)
+    _put(table, _span(0x1100, 0x1CFF), 1, BRANCH, NEAR_IN_WORD)
+    _put(table, _span(0x1000, 0x10FF), 1, JUMP, NEAR_IN_WORD)
+    _put(table, _span(0x0400, 0x077F), 1 + source)
+    _put(table, _span(0x0440, 0x047F), 1 + source, INDIRECT)
     for first in (0x0200, 0x0220, 0x0240, 0x0260, 0x0280):
-        _put(table, _octal(first, first + 15), 2)
-    _put(table, _octal(0x02A0, 0x02AF) | _octal(0x02C0, 0x02CF), 1)
+        _put(table, _span(first, first + 15), 2)
+    _put(table, _span(0x02A0, 0x02AF), 1)
+    _put(table, _span(0x02C0, 0x02CF), 1)
     table[[0x02E0, 0x0300]] = packed(2)
     table[[0x0340, 0x0360, 0x03A0, 0x03C0, 0x03E0]] = packed(1)
     table[[0x0380, 0x045B]] = packed(1, END)
