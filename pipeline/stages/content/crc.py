@@ -36,6 +36,11 @@ def _packed() -> tuple[tuple[tuple[int, int, bool], int, int], ...]:
     return tuple(out)
 
 
+def reverse_bits(value: int, width: int) -> int:
+    """The lowest `width` bits in the opposite order."""
+    return int(f"{value:0{width}b}"[::-1], 2)
+
+
 _LANES = _packed()
 _LANE_COUNT = _LANES[-1][1] + 1
 _EVERY_CORE = np.arange(len(CORES))
@@ -47,40 +52,28 @@ _OF_LANE = np.array([_PLACE_OF[core][0] for core in CORES])
 _SHIFT = np.array([_PLACE_OF[core][1] for core in CORES], dtype=np.uint64)
 _MASK = np.array([(1 << width) - 1 for width, _, _ in CORES], dtype=np.uint64)
 
+_POLY = np.array([[poly] for _, poly, _ in CORES], dtype=np.uint64)
+_MIRRORED = np.array([[reverse_bits(poly, width)] for width, poly, _ in CORES], dtype=np.uint64)
+_REFLECTED = np.array([[reflected] for _, _, reflected in CORES])
+_TOP = np.array([[width - 1] for width, _, _ in CORES], dtype=np.uint64)
+"""Of each core, shape (cores, 1): its polynomial, the same backwards, whether the low bit leaves first, and
+the number of the highest bit.
+"""
+_ONE = np.uint64(1)
+
 _Register = TypeVar("_Register", np.uint32, np.uint64)
 Registers = NDArray[np.uint32]
 """Registers side by side; shape (cores,) where nothing else is said."""
 _EVERY_PLACE = np.arange(CHUNK)
 
 
-def reverse_bits(value: int, width: int) -> int:
-    """The lowest `width` bits in the opposite order."""
-    return int(f"{value:0{width}b}"[::-1], 2)
-
-
-def _after_byte(core: tuple[int, int, bool], byte: int) -> int:
-    """The register after one byte, started from 0."""
-    width, poly, reflected = core
-    if reflected:
-        register, mirrored = byte, reverse_bits(poly, width)
-        for _ in range(8):
-            register = (register >> 1) ^ (mirrored if register & 1 else 0)
-        return register
-    register = byte << (width - 8)
+def _after_zero(states: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """Registers after one zero byte; shape (cores, n), before and behind."""
     for _ in range(8):
-        register = (register << 1) ^ (poly if register >> (width - 1) & 1 else 0)
-        register &= (1 << width) - 1
-    return register
-
-
-def _after_zero(core: tuple[int, int, bool], bit: int) -> int:
-    """What one zero byte makes of one bit of the register; 0 for a bit that the register does not have."""
-    width, _, reflected = core
-    if bit >= width:
-        return 0
-    if reflected:
-        return _after_byte(core, 1 << bit) if bit < 8 else 1 << (bit - 8)
-    return 1 << (bit + 8) if bit < width - 8 else _after_byte(core, 1 << (bit - width + 8))
+        down = states >> _ONE ^ (states & _ONE) * _MIRRORED
+        up = states << _ONE & _MASK[:, None] ^ (states >> _TOP & _ONE) * _POLY
+        states = np.where(_REFLECTED, down, up)
+    return states
 
 
 def _sums_of(basis: NDArray[_Register], bits: int) -> NDArray[_Register]:
@@ -100,7 +93,9 @@ def _contributions() -> NDArray[np.uint64]:
 
     What each bit of the last byte adds is carried to twice as many places at each step.
     """
-    last = np.array([[_after_byte(core, 1 << bit) for bit in range(8)] for core in CORES], dtype=np.uint32)
+    # A byte enters a register at its low end, or at its high end, and is then followed by nothing.
+    entry = np.where(_REFLECTED, 0, _TOP - 7).astype(np.intp) + np.arange(8)
+    last = np.take_along_axis(_columns(1), entry, axis=1)
     grown = last[:, None, :]
     while grown.shape[1] < CHUNK:
         places = grown.shape[1]
@@ -128,16 +123,11 @@ def _hop(length: int) -> NDArray[np.uint32]:
 def _columns(length: int) -> NDArray[np.uint32]:
     """Shape (cores, 32): what `length` zero bytes make of each bit of the register."""
     if length < 2:
-        return np.array(
-            [
-                [_after_zero(core, bit) if length else (1 << bit) % (1 << core[0]) for bit in range(32)]
-                for core in CORES
-            ],
-            dtype=np.uint32,
-        )
+        states = (_ONE << np.arange(32, dtype=np.uint64)) & _MASK[:, None]
+        return (_after_zero(states) if length else states).astype(np.uint32)
     rest = length // 2 if length % 2 == 0 else length - 1
-    states = _columns(rest).reshape(-1)
-    return _mapped(_hop(length - rest), states, np.repeat(_EVERY_CORE, 32)).reshape(len(CORES), 32)
+    earlier = _columns(rest).reshape(-1)
+    return _mapped(_hop(length - rest), earlier, np.repeat(_EVERY_CORE, 32)).reshape(len(CORES), 32)
 
 
 def _mapped(
