@@ -15,7 +15,8 @@ import numpy as np
 from numpy.random import Generator
 from numpy.typing import NDArray
 
-from pipeline.stages.content import ChipImage, Join, joins, signature
+from pipeline.stages.content import signature
+from pipeline.stages.content.among_chips import ChipImage, Join, joins
 from pipeline.stages.content.flow_of_control.line_changes import LineChange, crossings
 from pipeline.words import Words
 from tests.content_accuracy.cases import MOSTLY_ONE, Outcome

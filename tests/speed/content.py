@@ -7,7 +7,8 @@ from collections.abc import Callable, Iterable
 
 import numpy as np
 
-from pipeline.stages.content import ChipImage, joins, kin, regions, self_checks, signature, vectors
+from pipeline.stages.content import regions, self_checks, signature, vectors
+from pipeline.stages.content.among_chips import ChipImage, joins, kin
 from pipeline.stages.content.flow_of_control.families import family_readings
 from pipeline.words import Words
 from tests.kit.images import code_image, random_image

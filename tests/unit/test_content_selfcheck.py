@@ -13,15 +13,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stages.content import (
-    SelfCheck,
-    content_findings,
-    recurring,
-    regions,
-    schemes_tried,
-    self_checks,
-    set_checks,
-)
+from pipeline.stages.content import SelfCheck, content_findings, regions, schemes_tried, self_checks
+from pipeline.stages.content.among_chips import recurring, set_checks
 from pipeline.stages.content.crc import value
 from pipeline.stages.content.crc_catalogue import CATALOGUE, Crc
 from pipeline.stages.content.model import MOST_CHANCE

@@ -10,15 +10,8 @@ from typing import Any
 import pytest
 import yaml
 
-from pipeline.stages.content import (
-    Leaning,
-    ReadAlone,
-    crossed_reader,
-    family_of_board,
-    leaning,
-    order_search,
-    program_of,
-)
+from pipeline.stages.content import Leaning, leaning, order_search, program_of
+from pipeline.stages.content.among_chips import ReadAlone, crossed_reader, family_of_board
 from pipeline.stages.content.crossed_alike import CrossedReader
 from pipeline.stages.content.flow_of_control import LineChange
 from pipeline.words import Words

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stages.content import exchanged_lanes
+from pipeline.stages.content.among_chips import exchanged_lanes
 from tests.journey.cli import wellread
 from tests.kit.firmware import installed
 from tests.kit.images import silent_code

@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stages.content import ChipImage, kin, regions, shared_fills, signature
+from pipeline.stages.content import regions, signature
+from pipeline.stages.content.among_chips import ChipImage, kin, shared_fills
 from pipeline.stages.content.kin import MOST_KIN
 from pipeline.words import Words, words_dtype
 from schemas.finding import Code, Finding, Severity

@@ -14,16 +14,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stages.content import (
-    ChipImage,
-    Join,
-    content_findings,
-    interleave_findings,
-    joins,
-    regions,
-    signature,
-    suggest_spaces,
-)
+from pipeline.stages.content import content_findings, regions, signature
+from pipeline.stages.content.among_chips import ChipImage, Join, interleave_findings, joins, suggest_spaces
 from pipeline.words import Words, words_dtype
 from schemas.finding import Code
 from schemas.sheet import Space

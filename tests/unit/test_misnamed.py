@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from pipeline.stages.content import ChipNamed, Stray, digest_of, misnamed_findings
+from pipeline.stages.content.among_chips import ChipNamed, Stray, digest_of, misnamed_findings
 from tests.journey.cli import wellread
 from tests.kit.project import Chip, Reader, plain, project
 from tests.kit.subjects import program

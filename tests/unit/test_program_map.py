@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stages.content import ProgramChip, program_maps, sheet_bases
+from pipeline.stages.content.among_chips import ProgramChip, program_maps, sheet_bases
 from pipeline.stages.content.flow_of_control import READ_AS
 from pipeline.stages.content.flow_of_control.walk import laid, walk
 from pipeline.views.report.program_map import program_view

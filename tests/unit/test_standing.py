@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.stages.content import BoardChip, placed_spaces, placings, standing_findings
+from pipeline.stages.content.among_chips import BoardChip, placed_spaces, placings, standing_findings
 from pipeline.stages.content.flow_of_control.slots import LEAST_STANDING
 from pipeline.stages.content.flow_of_control.standing import standing
 from pipeline.words import Words

@@ -12,12 +12,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.stages.content import (
+from pipeline.stages.content import signature
+from pipeline.stages.content.among_chips import (
     ChipImage,
     Join,
     interleave_findings,
     joins,
-    signature,
     sisters_findings,
     suggest_spaces,
 )

@@ -21,7 +21,14 @@ from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Pickles, unpickled
 from pipeline.run.package.twins import OpenTwin, hear_twins, open_twins
-from pipeline.stages.content import ChipImage, CrossedReader, Join, Microword, joins, next_address_findings
+from pipeline.stages.content.among_chips import (
+    ChipImage,
+    CrossedReader,
+    Join,
+    Microword,
+    joins,
+    next_address_findings,
+)
 from pipeline.street import Crossing, HowRead
 from pipeline.to_do import of_space, to_do, worst_first
 from pipeline.wirings import Wired, carried_to

@@ -10,7 +10,7 @@ from pipeline.edges.progress import Progress
 from pipeline.result import Result
 from pipeline.run.package.all_chips import look_over
 from pipeline.run.package.open_project import open_project
-from pipeline.stages.content import CrossedReader, crossing_in_words
+from pipeline.stages.content.among_chips import CrossedReader, crossing_in_words
 from pipeline.to_do import to_do, worst_first
 from pipeline.views.suggestions import kin_of, programs, reads_for, suggested
 from pipeline.views.terminal import checked, spaces_in_doubt

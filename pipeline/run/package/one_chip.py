@@ -29,7 +29,8 @@ from pipeline.machine import Contribution
 from pipeline.run.package.kept_passes import add_departures, kept_name, packed_passes, passes_file
 from pipeline.run.package.spool import json_line, pickled
 from pipeline.run.package.worked_before import Before, Keeping, Made
-from pipeline.stages.content import Stray, digest_of, with_sisters
+from pipeline.stages.content import with_sisters
+from pipeline.stages.content.among_chips import Stray, digest_of
 from pipeline.stages.examine.odd_reading import RELATIONS
 from pipeline.stages.examine.shared_wires import LINE_FAULTS, WireFault, wire_fault
 from pipeline.stages.qualify import ReadChip, chip_evidence
