@@ -5,9 +5,15 @@ These live apart from `flow.py` because checking ten thousand files must not wai
 
 from __future__ import annotations
 
+from itertools import chain
+from operator import itemgetter
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
+from pipeline.bags.parse_tag_files import DIGEST_BYTES
+
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+
     from schemas.record import AttachmentRecord
 
 Kind = Literal["missing", "altered", "unexpected", "undeclared", "malformed", "unsafe", "incomplete"]
@@ -65,30 +71,71 @@ class Seen(NamedTuple):
     trouble: str = ""
 
 
+class PlainFiles(NamedTuple):
+    """Files that are regular, could be read and have one name, in columns: a `Seen` takes half a kilobyte.
+
+    Attributes:
+        paths: Inside the bag, sorted.
+        sizes: Bytes that each holds.
+        digests: Raw digests of each in the order of the algorithms, all of one file before the next one's.
+        algorithms: hashlib names.
+    """
+
+    paths: Sequence[str] = ()
+    sizes: Sequence[int] = ()
+    digests: bytes = b""
+    algorithms: tuple[str, ...] = ()
+
+    def each(self) -> Iterator[Seen]:
+        """One after the other."""
+        widths, at = self.widths, 0
+        for path, size_bytes in zip(self.paths, self.sizes, strict=True):
+            own = []
+            for width in widths:
+                own.append(self.digests[at : at + width])
+                at += width
+            yield Seen(path, REGULAR, size_bytes, tuple(own))
+
+    @property
+    def widths(self) -> list[int]:
+        """Bytes of a digest of each algorithm."""
+        return [DIGEST_BYTES[name] for name in self.algorithms]
+
+
 class Observation(NamedTuple):
     """Everything a judge needs to know about a bag; no file is read twice and none afterwards.
 
     Attributes:
         path: What was given, for messages.
         tags: Raw bytes of the files at the bag's base that BagIt gives a meaning to, by name.
-        seen: Every file and oddity, sorted by path.
+        found: Every file and oddity that is not among the plain files, in any order.
         directories: Every directory, sorted.
         payload_algorithms: hashlib names in the order of a payload file's digests.
         tag_algorithms: hashlib names in the order of a tag file's digests.
         container: `folder`, `zip` or `tar`.
         oddities: What the container itself does wrong: (path, what it means).
         remarks: What it holds beside the bag that does no harm: (path, what it is).
+        plain_payload: Payload files of which there is nothing more to say.
+        plain_tags: Likewise the files that are no payload.
     """
 
     path: str
     tags: dict[str, bytes]
-    seen: tuple[Seen, ...]
+    found: tuple[Seen, ...]
     directories: tuple[str, ...]
     payload_algorithms: tuple[str, ...]
     tag_algorithms: tuple[str, ...]
     container: str = "folder"
     oddities: tuple[tuple[str, str], ...] = ()
     remarks: tuple[tuple[str, str], ...] = ()
+    plain_payload: PlainFiles = PlainFiles()
+    plain_tags: PlainFiles = PlainFiles()
+
+    @property
+    def seen(self) -> tuple[Seen, ...]:
+        """Every file and oddity, sorted by path; made anew each time."""
+        every = chain(self.found, self.plain_payload.each(), self.plain_tags.each())
+        return tuple(sorted(every, key=itemgetter(0)))
 
 
 class Trouble(NamedTuple):

@@ -240,9 +240,19 @@ def read_manifest(name: str, raw: bytes, encoding: str, version: str) -> Manifes
         Every entry that could be read, with every complaint.
     """
     strict = version not in VERSIONS[:-1]
-    manifest = Manifest(name, name.startswith("tag"), hash_name(name), {}, [])
+    manifest = named_manifest(name)
     lines, complaints = tag_lines(raw, encoding, strict=strict)
-    manifest.complaints.extend(complaints)
+    manifest.complaints[:0] = complaints
+    digest_digits = 2 * DIGEST_BYTES.get(manifest.algorithm, 0)
+    if not _read_plainly(manifest, lines, digest_digits):
+        manifest.entries.clear()
+        _read_carefully(manifest, lines, digest_digits, strict=strict)
+    return manifest
+
+
+def named_manifest(name: str) -> Manifest:
+    """What a manifest's file name says of it, none of its lines read."""
+    manifest = Manifest(name, name.startswith("tag"), hash_name(name), {}, [])
     if not manifest.algorithm:
         manifest.complaints.append(
             _bad("its digests cannot be computed here, so it vouches for nothing (RFC 8493 section 2.4)")
@@ -254,10 +264,6 @@ def read_manifest(name: str, raw: bytes, encoding: str, version: str) -> Manifes
                 warning=True,
             )
         )
-    digest_digits = 2 * DIGEST_BYTES.get(manifest.algorithm, 0)
-    if not _read_plainly(manifest, lines, digest_digits):
-        manifest.entries.clear()
-        _read_carefully(manifest, lines, digest_digits, strict=strict)
     return manifest
 
 

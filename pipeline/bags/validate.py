@@ -12,6 +12,10 @@
 9. Names that are one name on some system (section 6): warnings.
 
 Nothing stops at the first difference. A warning leaves a bag valid.
+
+Nearly every bag's manifests are, byte for byte, what would be written of its plain files (`as_written`). Then
+steps 4 to 6 are done with those: there is nothing to tell of them, and only their number, sizes and names are
+still asked about.
 """
 
 from __future__ import annotations
@@ -19,13 +23,16 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
-from typing import NamedTuple, cast
+from itertools import chain
+from typing import cast
 
-from pipeline.bags.observed import REGULAR, Kind, Observation, Seen, Trouble, Verdict
+from pipeline.bags.as_written import are_as_written
+from pipeline.bags.observed import REGULAR, Kind, Observation, PlainFiles, Seen, Trouble, Verdict
 from pipeline.bags.parse_tag_files import (
     VERSIONS,
     Complaint,
     Manifest,
+    named_manifest,
     read_declaration,
     read_fetch,
     read_info,
@@ -44,43 +51,15 @@ _SUSPECTS = (*(REFUSED - {"/"}), *sorted({f"/{name[:3].lower()}" for name in DEV
 """What a list of paths must hold for `windows_refuses` to be true of a name in one of them."""
 
 
-class Expected(NamedTuple):
-    """What a bag says of itself: the declaration and the manifests, read but not yet held against its files.
-
-    Attributes:
-        version: Of BagIt, "" where none can be read.
-        encoding: Of the tag files but the declaration.
-        complaints: About the declaration.
-        manifests: Of payload and tag files; the judge changes them, so they serve one judgement.
-    """
-
-    version: str
-    encoding: str
-    complaints: list[Complaint]
-    manifests: list[Manifest]
+_NAMES_AT_ONCE = 1_000
+"""So many names are looked through as one text, which then stays in the cache of a core."""
 
 
-def expect(tags: Mapping[str, bytes]) -> Expected:
-    """Read what a bag says of itself, which can be done while its files are still being digested.
-
-    Args:
-        tags: Raw bytes of the files at the bag's base that BagIt gives a meaning to, by name.
-    """
-    version, encoding, complaints = read_declaration(tags.get("bagit.txt"))
-    manifests = [
-        read_manifest(name, raw, encoding, version)
-        for name, raw in sorted(tags.items())
-        if name.startswith(("manifest-", "tagmanifest-"))
-    ]
-    return Expected(version, encoding, complaints, manifests)
-
-
-def judge(observation: Observation, expected: Expected | None = None) -> Verdict:
+def judge(observation: Observation) -> Verdict:
     """Whether a bag is complete and valid, with every difference.
 
     Args:
         observation: What was seen and digested; nothing else is consulted.
-        expected: What `expect` read from the observation's tag files, where that is done already.
 
     Returns:
         The verdict. A bag in which nothing was checked is not valid.
@@ -88,7 +67,7 @@ def judge(observation: Observation, expected: Expected | None = None) -> Verdict
     Raises:
         Nothing.
     """
-    return _Judge(observation, expect(observation.tags) if expected is None else expected).verdict()
+    return _Judge(observation).verdict()
 
 
 def _as_listed(manifest: Manifest, files: Mapping[str, Seen], place: int) -> bool:
@@ -104,19 +83,31 @@ def _as_listed(manifest: Manifest, files: Mapping[str, Seen], place: int) -> boo
 class _Judge:
     """One judgement; the methods follow the numbered plan above."""
 
-    def __init__(self, observation: Observation, expected: Expected) -> None:
+    def __init__(self, observation: Observation) -> None:
         self.seen = observation
-        self.expected = expected
         self.problems: list[Trouble] = []
-        self.files = {each.path: each for each in observation.seen if each.kind == REGULAR}
-        self.payload = {path: each for path, each in self.files.items() if path.startswith("data/")}
         self.info: list[tuple[str, str]] = []
         self.wanted: set[str] = set()
 
-    def verdict(self) -> Verdict:
-        self.version, self.encoding, complaints, self.manifests = self.expected
+    def read(self) -> None:
+        """Step 1, the manifests, and which files are still to be looked at one by one."""
+        tags = self.seen.tags
+        self.version, self.encoding, complaints = read_declaration(tags.get("bagit.txt"))
         self.strict = self.version not in VERSIONS[:-1]
         self.complain("bagit.txt", complaints)
+        names = sorted(name for name in tags if name.startswith(("manifest-", "tagmanifest-")))
+        self.proved: tuple[PlainFiles, ...] = ()
+        if self.encoding == "utf-8" and are_as_written(self.seen):
+            self.proved = (self.seen.plain_payload, self.seen.plain_tags)
+            self.manifests = [named_manifest(name) for name in names]
+        else:
+            self.manifests = [read_manifest(name, tags[name], self.encoding, self.version) for name in names]
+        rest = self.seen.found if self.proved else self.seen.seen
+        self.files = {each.path: each for each in rest if each.kind == REGULAR}
+        self.payload = {path: each for path, each in self.files.items() if path.startswith("data/")}
+
+    def verdict(self) -> Verdict:
+        self.read()
         self.of_payload = [each for each in self.manifests if not each.of_tags]
         self.of_tags = [each for each in self.manifests if each.of_tags]
         self.required()
@@ -144,7 +135,7 @@ class _Judge:
             self.add("data", "incomplete", "there is no payload folder (RFC 8493 section 2.1.2)")
         if not self.of_payload:
             self.add("manifest-*.txt", "incomplete", "there is no payload manifest (RFC 8493 section 2.1.3)")
-        elif not any(each.entries for each in self.of_payload):
+        elif not self.proved and not any(each.entries for each in self.of_payload):
             self.add("data", "incomplete", "the manifests list no file: checking nothing is never a pass")
 
     def oddities(self) -> None:
@@ -153,7 +144,7 @@ class _Judge:
             self.add(path, "unsafe", means)
         for path, means in self.seen.remarks:
             self.add(path, "unexpected", means, warning=True)
-        for each in self.seen.seen:
+        for each in self.seen.found:
             if each.kind != REGULAR:
                 self.add(each.path, "unsafe", f"it is a {each.kind}; a bag holds regular files only")
             elif each.trouble:
@@ -215,7 +206,8 @@ class _Judge:
             if not path.startswith("data/") and not (path.startswith("tagmanifest-") and "/" not in path)
         }
         known = self.match(self.of_tags, tag_files, self.seen.tag_algorithms)
-        must = {each.name for each in self.of_payload}
+        # Tag manifests that are as written list every plain file, and payload manifests are no less.
+        must = set() if self.proved else {each.name for each in self.of_payload}
         for manifest in self.of_tags:
             for path in (known | must | tag_files.keys()) - manifest.entries.keys():
                 if path in must:
@@ -358,35 +350,43 @@ class _Judge:
     def oxum(self, name: str, oxum: str) -> None:
         match = _OXUM.fullmatch(oxum)
         size_bytes = sum(each.size_bytes for each in self.payload.values())
+        count = len(self.payload)
+        for plain in self.proved[:1]:
+            size_bytes, count = size_bytes + sum(plain.sizes), count + len(plain.paths)
         if match is None:
             self.add(
                 name, "malformed", f"Payload-Oxum is {oxum!r}, not octets.files (RFC 8493 section 2.2.2)"
             )
-        elif (int(match[1]), int(match[2])) != (size_bytes, len(self.payload)):
+        elif (int(match[1]), int(match[2])) != (size_bytes, count):
             self.add(
                 name,
                 "incomplete",
-                (
-                    f"Payload-Oxum says {oxum}, but {size_bytes}.{len(self.payload)} is there (RFC 8493 "
-                    f"section 2.2.2)"
-                ),
+                (f"Payload-Oxum says {oxum}, but {size_bytes}.{count} is there (RFC 8493 section 2.2.2)"),
             )
 
     def names(self) -> None:
         """Step 9: names that are one on another file system, by case or Unicode form, or none at all."""
-        every = {*self.files, *self.seen.directories}
+        others = {*self.files, *self.seen.directories}
         for manifest in self.manifests:
-            if not manifest.entries.keys() <= every:
-                every.update(manifest.entries)
-        # A look at all of them as one text: to search each takes as long as to read its file.
-        text = "\n/".join(("", *every)).lower()
-        if any(each in text for each in _SUSPECTS):
-            self.unmakeable(every)
-        parted = text.split("\n/")
-        if text.isascii() and len(parted) == len(set(parted)) == 1 + len(every):
-            return  # for names in ASCII the key is the name in lower case
-        if len(set(map(name_key, every))) == len(every):
-            return
+            if not manifest.entries.keys() <= others:
+                others.update(manifest.entries)
+        every = [*others, *chain.from_iterable(plain.paths for plain in self.proved)]
+        # A look at thousands as one text: to search each takes as long as to read its file.
+        keys, plain = set[int](), True
+        for at in range(0, len(every), _NAMES_AT_ONCE):
+            some = every[at : at + _NAMES_AT_ONCE]
+            text = "\n/".join(("", *some)).lower()
+            if any(each in text for each in _SUSPECTS):
+                self.unmakeable(some)
+            parted = text.split("\n/")[1:]
+            plain = plain and text.isascii() and len(parted) == len(some)
+            keys.update(map(hash, parted))
+        # For names in ASCII the key is the name in lower case, and equal keys have equal hashes.
+        if not (plain and len(keys) == len(every)) and len(set(map(name_key, every))) != len(every):
+            self.told_apart(every)
+
+    def told_apart(self, every: Iterable[str]) -> None:
+        """Names that differ only in case or Unicode form."""
         keys: dict[str, str] = {}
         for path in sorted(every):
             first = keys.setdefault(name_key(path), path)
@@ -415,13 +415,17 @@ class _Judge:
     def conclude(self) -> Verdict:
         errors = [each for each in self.problems if each.severity == "error"]
         digested = [each for each in self.files.values() if each.digests]
+        count = len(digested) + sum(len(plain.paths) for plain in self.proved)
+        size_bytes = sum(each.size_bytes for each in digested) + sum(
+            sum(plain.sizes) for plain in self.proved
+        )
         return Verdict(
             complete=all(each.kind == "altered" for each in errors),
             valid=not errors,
             problems=tuple(sorted(set(self.problems), key=lambda each: (each.path, each.kind, each.means))),
             version=self.version,
-            files=len(digested),
-            size_bytes=sum(each.size_bytes for each in digested),
+            files=count,
+            size_bytes=size_bytes,
             algorithms=tuple(sorted({each.algorithm for each in self.of_payload if each.algorithm})),
             receipt=receipt_of(self.seen.tags),
             info=tuple(self.info),

@@ -25,6 +25,14 @@ from tests.outside import bag_cases
 posix_only = pytest.mark.skipif(sys.platform == "win32", reason="Windows has no such thing")
 
 
+def digested(path: str) -> digest_worker.Result:
+    """What is told of a file that is not plain."""
+    sizes, digests, ((place, result),) = digest_worker.digest_files([path], ["sha256"])
+    assert (sizes, digests, place) == ([], b"", 0)
+    assert not isinstance(result, int)
+    return result
+
+
 def facts(observation: Observation) -> tuple[object, ...]:
     return (observation.seen, observation.directories, observation.tags, observation.oddities)
 
@@ -94,7 +102,7 @@ def test_a_pipe_is_never_opened_and_a_link_never_followed(tmp_path: Path) -> Non
 @posix_only
 def test_a_pipe_that_takes_a_files_place_meanwhile_is_not_waited_for(tmp_path: Path) -> None:
     os.mkfifo(tmp_path / "pipe")
-    assert digest_worker.digest_file(str(tmp_path / "pipe"), ["sha256"]) == (
+    assert digested(str(tmp_path / "pipe")) == (
         0,
         (),
         1,
@@ -104,11 +112,11 @@ def test_a_pipe_that_takes_a_files_place_meanwhile_is_not_waited_for(tmp_path: P
 
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no such device here")
 def test_an_endless_device_is_not_read() -> None:
-    assert digest_worker.digest_file("/dev/zero", ["sha256"])[3] == "it is not a regular file"
+    assert digested("/dev/zero")[3] == "it is not a regular file"
 
 
 def test_a_file_that_vanishes_is_told_and_does_not_end_the_run(tmp_path: Path) -> None:
-    size, digests, _, why = digest_worker.digest_file(str(tmp_path / "gone"), ["sha256"])
+    size, digests, _, why = digested(str(tmp_path / "gone"))
     assert (size, digests) == (0, ())
     assert why
 

@@ -236,7 +236,7 @@ def _observe(
     return Observation(
         path=str(path),
         tags=tags,
-        seen=tuple(
+        found=tuple(
             Seen(each.name, each.kind, each.size_bytes, each.digests, 1, each.trouble)
             for each in sorted(listed.members, key=lambda each: each.name)
         ),

@@ -36,8 +36,16 @@ class _Batch(NamedTuple):
     size_bytes: int = 0
 
 
-_Done = tuple[_Batch, Sequence[digest_worker.Result | int]]
-"""Files that are digested, or, as a number instead of a result, known to be large."""
+class Digested(NamedTuple):
+    """Some files of one group that were read, or of which it is known that they are large.
+
+    Attributes:
+        paths: Of the files.
+        answer: What was read of them.
+    """
+
+    paths: Sequence[str]
+    answer: digest_worker.Answer
 
 
 class Digesting:
@@ -107,17 +115,19 @@ class Digesting:
         if self._workers is not None or self._unanswered >= _FEW_FILES or self._is_much():
             self._start(self._workers)
 
-    def results(self) -> Iterator[tuple[str, digest_worker.Result]]:
-        """Each file's path and what was read of it, in any order; only after `named_all`.
+    def results(self) -> Iterator[Digested]:
+        """What was read of some files after others, in any order; only after `named_all`.
+
+        A large file may be told twice: among others by its size, and alone by its digests.
 
         Raises:
             ResourceError: A worker was ended before its work.
         """
-        for batch, results in self._from_workers() if self._pool.running else self._from_here():
-            for path, result in zip(batch.paths, results, strict=True):
-                if not isinstance(result, int):
-                    self._unanswered -= 1
-                    yield path, result
+        for done in self._from_workers() if self._pool.running else self._from_here():
+            read_bytes, large = _told(done.answer)
+            self._tally.add(read_bytes)
+            self._unanswered -= len(done.paths) - len(large)
+            yield done
         if self._unanswered:
             raise worker_ended(self._root)
         self._tally.end()
@@ -138,27 +148,27 @@ class Digesting:
         if not self._pool.running:
             self._workers = 0  # the system gives none: it is not asked again
 
-    def _from_here(self) -> Iterator[_Done]:
+    def _from_here(self) -> Iterator[Digested]:
         while (batch := self._work.take()) is not None:
-            results: list[digest_worker.Result | int] = []
-            algorithms = self._groups[batch.group]
-            for path in batch.paths:
-                result = digest_worker.digest_file(
-                    os.path.join(self._root, path), algorithms, self._tally.early
-                )
-                self._tally.add(result[0])
-                results.append(result)
-            self._work.answered(batch, [])
-            yield batch, results
+            there = [os.path.join(self._root, path) for path in batch.paths]
+            answer = digest_worker.digest_files(there, self._groups[batch.group], self._tally.early)
+            self._work.answered(batch, answer)
+            yield Digested(batch.paths, answer)
 
-    def _from_workers(self) -> Iterator[_Done]:
+    def _from_workers(self) -> Iterator[Digested]:
         while self._pool.running:
             told = self._pool.next()
             if isinstance(told, int):
                 self._tally.early(told)
             elif told is not None:
-                self._tally.add(sum([0 if isinstance(each, int) else each[0] for each in told.answer]))
-                yield told.task, told.answer
+                yield Digested(told.task.paths, told.answer)
+
+
+def _told(answer: digest_worker.Answer) -> tuple[int, list[tuple[int, int]]]:
+    """How many bytes were read, and place and size in bytes of each file that was left for being large."""
+    sizes, _, others = answer
+    large = [(place, result) for place, result in others if isinstance(result, int)]
+    return sum(sizes) + sum([result[0] for _, result in others if not isinstance(result, int)]), large
 
 
 class _Tally:
@@ -212,16 +222,12 @@ class _Work(Tasks[_Batch]):
         """A batch that is being worked on may hold large files."""
         return super().is_all() and not self._large
 
-    def answered(self, task: _Batch, answer: Sequence[digest_worker.Result | int]) -> None:
+    def answered(self, task: _Batch, answer: digest_worker.Answer) -> None:
         """A batch came back."""
         with self.changed:
             if task.size_bytes:  # a single file, taken out of a batch that came back before
                 self.changed.notify_all()
                 return
-            self._large += [
-                _Batch(task.group, [path], result)
-                for path, result in zip(task.paths, answer, strict=False)
-                if isinstance(result, int)
-            ]
+            self._large += [_Batch(task.group, [task.paths[place]], size) for place, size in _told(answer)[1]]
             self._large.sort(key=lambda large: large.size_bytes)
             super().answered(task, answer)

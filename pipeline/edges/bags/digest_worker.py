@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import hashlib
 import os
-import stat
+from stat import S_ISREG
 
 TYPE_CHECKING = False  # not from `typing`, which takes as long to load as all else that a worker needs
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
     from concurrent.futures import Future
+
+    _Maker = Callable[..., hashlib._Hash]  # noqa: SLF001 - it has no public name
 
 CHUNK_BYTES = 1 << 20
 THREADED_BYTES = 8 << 20
@@ -29,27 +31,46 @@ LARGE_BYTES = 1 << 19
 
 Result = tuple[int, tuple[bytes, ...], int, str]
 """Bytes read, digests in the order asked for, how many names it has, and why it could not be read or ""."""
+Answer = tuple[list[int], bytes, list[tuple[int, Result | int]]]
+"""Of some files: sizes and digests of the plain ones (they could be read, and have one name), all digests of
+one file before the next one's; and of each other one its place among the files and what was read of it, or,
+of one that is large among others, its size in bytes."""
 _NO_REPORT: Callable[[int], None] = lambda _count: None  # noqa: E731 - a default that does nothing
 
 
-def digest_file(path: str, algorithms: Sequence[str], report: Callable[[int], None] = _NO_REPORT) -> Result:
-    """Digest one regular file; a pipe or device that took its place since is not waited for.
+def digest_files(
+    paths: Sequence[str],
+    algorithms: Sequence[str],
+    report: Callable[[int], None] = _NO_REPORT,
+    *,
+    postpone_from: int = _NEVER,
+) -> Answer:
+    """Digest some files; a pipe or device that took the place of one since is not waited for.
+
+    What the file system refuses is part of the answer, and never raised.
 
     Args:
-        path: The file.
+        paths: Of the files.
         algorithms: hashlib's names.
         report: Told how many bytes were read, now and then, for large files only.
-
-    Returns:
-        What was read; never raises for what the file system refuses.
+        postpone_from: Of a file of so many bytes only the size is told.
     """
-    result = _digest(path, algorithms, report, postpone_from=_NEVER)
-    assert not isinstance(result, int)
-    return result
+    sizes: list[int] = []
+    digests: list[bytes] = []
+    others: list[tuple[int, Result | int]] = []
+    makers = _makers(algorithms)
+    for place, path in enumerate(paths):
+        result = _digest(path, makers, report, postpone_from)
+        if isinstance(result, int) or result[2] != 1 or result[3]:
+            others.append((place, result))
+        else:
+            sizes.append(result[0])
+            digests += result[1]
+    return sizes, b"".join(digests), others
 
 
 def _digest(
-    path: str, algorithms: Sequence[str], report: Callable[[int], None], *, postpone_from: int
+    path: str, makers: Sequence[_Maker], report: Callable[[int], None], postpone_from: int
 ) -> Result | int:
     """Digest a file, or give its size where it has so many bytes that it is another message's work."""
     try:
@@ -58,42 +79,50 @@ def _digest(
         return 0, (), 1, error.strerror or str(error)
     try:
         status = os.fstat(handle)
-        if not stat.S_ISREG(status.st_mode):
+        size_bytes = status.st_size
+        if not S_ISREG(status.st_mode):
             return 0, (), 1, "it is not a regular file"
-        if status.st_size >= postpone_from:
-            return status.st_size
-        if status.st_size >= CHUNK_BYTES:
-            return (*_digest_large(handle, status.st_size, algorithms, report), status.st_nlink, "")
+        if size_bytes >= postpone_from:
+            return size_bytes
+        if size_bytes >= CHUNK_BYTES:
+            return (*_digest_large(handle, size_bytes, makers, report), status.st_nlink, "")
         # One byte more than there should be: a file that grows meanwhile is read to its end below.
-        content = os.read(handle, status.st_size + 1)
-        if len(content) != status.st_size:
+        content = os.read(handle, size_bytes + 1)
+        if len(content) != size_bytes:
             while more := os.read(handle, CHUNK_BYTES):
                 content += more
     except OSError as error:
         return 0, (), 1, error.strerror or str(error)
     finally:
         os.close(handle)
-    return len(content), tuple([digest_of(content, name) for name in algorithms]), status.st_nlink, ""
+    return len(content), tuple([maker(content).digest() for maker in makers]), status.st_nlink, ""
 
 
 def digest_of(content: bytes, algorithm: str) -> bytes:
-    """The digest of some bytes.
+    """The digest of some bytes."""
+    return _makers([algorithm])[0](content).digest()
+
+
+def _makers(algorithms: Sequence[str]) -> list[_Maker]:
+    """What begins a digest of each algorithm.
 
     Fixity only, so that systems with restricted algorithms still check old bags.
     """
-    maker = _MAKERS.get(algorithm)
-    if maker is None:
-        return hashlib.new(algorithm, content, usedforsecurity=False).digest()
-    return maker(content).digest()
+
+    def other(name: str) -> _Maker:
+        return lambda content=b"": hashlib.new(name, content, usedforsecurity=False)
+
+    return [_PROMPT.get(name) or other(name) for name in algorithms]
 
 
-_MAKERS = {"sha256": hashlib.sha256, "sha512": hashlib.sha512}
+_PROMPT: dict[str, _Maker] = {"sha256": hashlib.sha256, "sha512": hashlib.sha512}
+"""They are never restricted, and need not be looked for by name."""
 
 
 def _digest_large(
-    handle: int, size_bytes: int, algorithms: Sequence[str], report: Callable[[int], None]
+    handle: int, size_bytes: int, makers: Sequence[_Maker], report: Callable[[int], None]
 ) -> tuple[int, tuple[bytes, ...]]:
-    hashes = [hashlib.new(name, usedforsecurity=False) for name in algorithms]
+    hashes = [maker() for maker in makers]
     if size_bytes >= THREADED_BYTES and len(hashes) > 1:
         return _digest_threaded(handle, hashes, report)
     total = 0
@@ -139,22 +168,21 @@ def _wait(some: Sequence[Future[None]]) -> None:
 
 def answerer(
     arguments: Sequence[str],
-) -> Callable[[tuple[int, list[str]], Callable[[int], None]], list[Result | int]]:
+) -> Callable[[tuple[int, list[str]], Callable[[int], None]], Answer]:
     """What a worker does.
 
     Args:
         arguments: Lists of algorithms, one for each group of files, with commas.
 
     Returns:
-        Makes a list of results, in the order asked, of a batch: which group, and a list of paths. A file
-        that is alone in its batch is digested whatever its size; of large ones among others only the size is
-        told.
+        Digests a batch: which group, and a list of paths. A file that is alone in its batch is digested
+        whatever its size; of large ones among others only the size is told.
     """
     groups = [[name for name in group.split(",") if name] for group in arguments]
 
-    def answer(batch: tuple[int, list[str]], news: Callable[[int], None]) -> list[Result | int]:
+    def answer(batch: tuple[int, list[str]], news: Callable[[int], None]) -> Answer:
         group, paths = batch
         postpone_from = LARGE_BYTES if len(paths) > 1 else _NEVER
-        return [_digest(path, groups[group], news, postpone_from=postpone_from) for path in paths]
+        return digest_files(paths, groups[group], news, postpone_from=postpone_from)
 
     return answer

@@ -9,14 +9,13 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from itertools import chain
-from operator import itemgetter
 from pathlib import Path
 from typing import NamedTuple, Self
 
-from pipeline.bags.observed import REGULAR, Observation, Seen
+from pipeline.bags.observed import REGULAR, Observation, PlainFiles, Seen
 from pipeline.bags.parse_tag_files import (
     MOST_TAG_BYTES,
     algorithms_of,
@@ -25,23 +24,15 @@ from pipeline.bags.parse_tag_files import (
     receipt_of,
 )
 from pipeline.edges.bags import digest_worker
-from pipeline.edges.bags.digest_pool import Digesting, Progress
+from pipeline.edges.bags.digest_pool import Digested, Digesting, Progress
 from pipeline.edges.bags.walk import walk
 from pipeline.edges.disk_errors import absent, storage_trouble
 from pipeline.errors import BagError
 
 _OXUM = re.compile(rb"^payload-oxum[ \t]*:[ \t]*(\d{1,18})\.(\d{1,18})", re.IGNORECASE | re.MULTILINE)
 
-TagsRead = Callable[[dict[str, bytes]], None]
 
-
-def observe(
-    bag: Path,
-    *,
-    workers: int | None = None,
-    progress: Progress | None = None,
-    on_tags: TagsRead | None = None,
-) -> Observation:
+def observe(bag: Path, *, workers: int | None = None, progress: Progress | None = None) -> Observation:
     """Everything about a bag that its judge needs.
 
     Also for a bag inside a `.zip` or `.tar`, without unpacking.
@@ -50,7 +41,6 @@ def observe(
         bag: The bag's folder, or an archive that holds it.
         workers: How many processes digest; by default one a core, or none where there is little to do.
         progress: Told as the bytes go by.
-        on_tags: Given the tag files as soon as they are known; in a folder the rest is digested meanwhile.
 
     Returns:
         What was seen.
@@ -62,7 +52,8 @@ def observe(
         seen.
     """
     if bag.is_dir():
-        return _observe_folder(bag, workers=workers, progress=progress, on_tags=on_tags)
+        with Observing(bag, workers=workers, progress=progress) as observing:
+            return observing.observation()
     if not bag.exists():
         raise absent(bag, "bag", "Give the path of a bag")
     from pipeline.edges.bags.archive import observe_archive
@@ -130,35 +121,64 @@ class BagWalk:
             self._directories += folder.directories
             self._oddities += folder.oddities
 
-    def observation(self, results: Iterable[tuple[str, digest_worker.Result]]) -> Observation:
+    def observation(self, results: Iterable[Digested]) -> Observation:
         """What was seen, once every file is digested.
 
         Args:
-            results: Each file's path and what was read of it, in any order.
+            results: What was read of some files after others, in any order; the files of each are of one
+                group.
         """
-        tags = []  # before the first result is asked for, while other processes still digest
-        for path, raw in self.tags.items():
-            digests = tuple(digest_worker.digest_of(raw, name) for name in self.groups[1])
-            tags.append(Seen(path, REGULAR, len(raw), digests, self._links[path]))
-        found = [*self._found, *tags, *(Seen(path, REGULAR, *result) for path, result in results)]
+        found = self._found
+        # The tag files come first, while other processes still digest.
+        batches = [
+            _sorted_out(done, found)
+            for done in chain(map(self._digested_tag, self.tags), results)
+            if done.paths
+        ]
+        payload = [batch for batch in batches if batch.paths and batch.paths[0].startswith("data/")]
+        others = [batch for batch in batches if batch.paths and not batch.paths[0].startswith("data/")]
         return Observation(
             path=str(self._bag),
             tags=self.tags,
-            seen=tuple(sorted(found, key=itemgetter(0))),
+            found=tuple(found),
             directories=tuple(sorted(self._directories)),
             payload_algorithms=self.groups[0],
             tag_algorithms=self.groups[1],
             oddities=tuple(self._oddities),
+            plain_payload=_in_columns(payload, self.groups[0]),
+            plain_tags=_in_columns(others, self.groups[1]),
         )
 
+    def _digested_tag(self, path: str) -> Digested:
+        raw, links = self.tags[path], self._links[path]
+        digests = tuple([digest_worker.digest_of(raw, name) for name in self.groups[1]])
+        if links != 1:
+            return Digested([path], ([], b"", [(0, (len(raw), digests, links, ""))]))
+        return Digested([path], ([len(raw)], b"".join(digests), []))
 
-def _observe_folder(
-    bag: Path, *, workers: int | None, progress: Progress | None, on_tags: TagsRead | None
-) -> Observation:
-    with Observing(bag, workers=workers, progress=progress) as observing:
-        if on_tags is not None:
-            on_tags(observing.tags)
-        return observing.observation()
+
+def _sorted_out(done: Digested, found: list[Seen]) -> PlainFiles:
+    """The plain files among some, algorithms not named; what was seen of the others is added to `found`."""
+    sizes, digests, others = done.answer
+    if not others:
+        return PlainFiles(list(done.paths), sizes, digests)
+    found += [Seen(done.paths[at], REGULAR, *told) for at, told in others if not isinstance(told, int)]
+    apart = {at for at, _ in others}
+    return PlainFiles([path for at, path in enumerate(done.paths) if at not in apart], sizes, digests)
+
+
+def _in_columns(batches: list[PlainFiles], algorithms: tuple[str, ...]) -> PlainFiles:
+    """Files as one value, sorted; nearly always they are it already, but for the order of batches."""
+    batches.sort(key=lambda batch: batch.paths[0])
+    paths = [path for batch in batches for path in batch.paths]
+    sizes = [size for batch in batches for size in batch.sizes]
+    whole = PlainFiles(paths, sizes, b"".join([batch.digests for batch in batches]), algorithms)
+    ordered = sorted(paths)
+    if ordered == paths:
+        return whole
+    order, width = sorted(range(len(paths)), key=paths.__getitem__), sum(whole.widths)
+    digests = b"".join([whole.digests[at * width : (at + 1) * width] for at in order])
+    return PlainFiles(ordered, [sizes[at] for at in order], digests, algorithms)
 
 
 class Observing:

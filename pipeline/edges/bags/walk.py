@@ -20,7 +20,7 @@ class Folder(NamedTuple):
     """What one folder holds.
 
     Attributes:
-        files: Paths of the regular files in it, in the order of the file system.
+        files: Paths of the regular files in it, sorted.
         others: What is neither a file nor a folder.
         directories: Paths of the folders in it.
         oddities: What the file system would not show: (path, what it means).
@@ -33,7 +33,7 @@ class Folder(NamedTuple):
 
 
 def walk(root: str) -> Iterator[Folder]:
-    """Everything below a folder; the folder itself comes first, the others in no order.
+    """Everything below a folder, each folder before those in it, and these in the order of their names.
 
     Args:
         root: An absolute path.
@@ -57,7 +57,8 @@ def walk(root: str) -> Iterator[Folder]:
         else:
             with entries:
                 _look(entries, f"{inside}/" if inside else "", folder)
-        waiting += folder.directories
+        folder.files.sort()
+        waiting += sorted(folder.directories, reverse=True)
         yield folder
 
 

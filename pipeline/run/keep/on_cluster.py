@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 
 from pipeline.bags.observed import Trouble
 from pipeline.bags.validate import judge
-from pipeline.edges.bags.digest_worker import Result, digest_file
+from pipeline.edges.bags.digest_pool import Digested
+from pipeline.edges.bags.digest_worker import digest_files
 from pipeline.edges.bags.observe import BagWalk, ToldSize, told_size_of
 from pipeline.edges.progress import DoneByWorkers, Progress
 from pipeline.errors import WellreadError
@@ -67,7 +68,7 @@ class _Part(NamedTuple):
     algorithms: Sequence[str] = ()
 
 
-_Ended = Checked | list[tuple[str, Result]]
+_Ended = Checked | Digested
 
 
 class _Large(NamedTuple):
@@ -172,8 +173,9 @@ def _checked(path: str) -> Checked:
     return checked_as(path, lambda: recheck_bag(Path(path), workers=_NO_PROCESSES))
 
 
-def _digested(part: _Part) -> list[tuple[str, Result]]:
-    return [(path, digest_file(f"{part.bag}{os.sep}{path}", part.algorithms)) for path in part.files]
+def _digested(part: _Part) -> Digested:
+    there = [f"{part.bag}{os.sep}{path}" for path in part.files]
+    return Digested(part.files, digest_files(there, part.algorithms))
 
 
 def _together(path: str, walked: BagWalk, parts: Sequence[_Ended]) -> Checked:
@@ -181,8 +183,7 @@ def _together(path: str, walked: BagWalk, parts: Sequence[_Ended]) -> Checked:
     lost = next((part for part in parts if isinstance(part, Checked)), None)
     if lost is not None:
         return lost
-    results = (one for part in parts for one in cast("list[tuple[str, Result]]", part))
-    return checked_as(path, lambda: judge(walked.observation(results)))
+    return checked_as(path, lambda: judge(walked.observation(cast("Sequence[Digested]", parts))))
 
 
 def _given_up(part: _Part) -> Checked:

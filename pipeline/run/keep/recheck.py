@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from pipeline import __version__
 from pipeline.bags.history import became_link, body_of_check, compare, is_due, vanished
 from pipeline.bags.observed import Kind, Trouble, Verdict
-from pipeline.bags.validate import Expected, expect, judge
+from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import observe
 from pipeline.edges.disk_errors import absent
 from pipeline.edges.new_file import need_folder
@@ -109,16 +109,12 @@ def recheck_bag(
     Raises:
         BagError, UnsafeError, StorageError: As `observe` does.
     """
-    expected: list[Expected] = []
     # No value here is part of a cycle, and to look for cycles among a hundred thousand of them takes a tenth
     # of the time.
     collecting = gc.isenabled()
     gc.disable()
     try:
-        seen = observe(
-            bag, workers=workers, progress=progress, on_tags=lambda tags: expected.append(expect(tags))
-        )
-        return judge(seen, expected[0] if expected else None)
+        return judge(observe(bag, workers=workers, progress=progress))
     finally:
         if collecting:
             gc.enable()
