@@ -42,8 +42,8 @@ def children(pid: int) -> list[int]:
 
 
 def many_files(folder: Path) -> None:
-    """A bag of so many files that they are digested by several processes."""
-    bag_cases.bag(folder / "bag", {f"data/{number}.bin": b"%d" % number * 100 for number in range(2000)})
+    """A bag of so many files and bytes that several processes are at work long enough to be seen."""
+    bag_cases.bag(folder / "bag", {f"data/{number}.bin": b"%d" % number * 4_000 for number in range(2000)})
 
 
 def arguments(name: str, folder: Path) -> list[str]:
