@@ -1,4 +1,4 @@
-"""Manifests that are what would be written, byte for byte: the judge need not read them, and says the same."""
+"""Manifests that are what would be written, byte for byte: the judge need not read them, and says as much."""
 
 from __future__ import annotations
 
