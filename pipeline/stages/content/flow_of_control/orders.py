@@ -11,11 +11,13 @@ decides.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.stages.content.flow_of_control.begins import Starts
 from pipeline.stages.content.flow_of_control.decode import decode
 from pipeline.stages.content.flow_of_control.families import (
     READ_AS,
@@ -113,7 +115,7 @@ def worth(stored: Stored, family: str) -> NDArray[np.float64]:
 
     Every image stands at a multiple of its size in the machine, as chips do.
     """
-    return np.concatenate([totals(read) for read, _ in _readings(stored, family)])
+    return np.concatenate([totals(read) for _, read in _readings(stored, [family])])
 
 
 class _Worth(NamedTuple):
@@ -123,35 +125,71 @@ class _Worth(NamedTuple):
     mixed: NDArray[np.float64]
 
 
-def _worth(stored: Stored, family: str, *, step: int | None = None) -> _Worth:
-    """Both; they stand at multiples of so many places, None: of their size."""
-    branches, mixed = [], []
-    for read, mix in _readings(stored, family, step=step):
-        branches.append(totals(read))
-        mixed.append(branches[-1] if mix is None else totals_with(read, mix))
-    return _Worth(np.concatenate(branches), np.concatenate(mixed))
+def _worth(stored: Stored, families: Sequence[str], *, step: int | None = None) -> dict[str, _Worth]:
+    """Both, by family; they stand at multiples of so many places, None: of their size."""
+    out: dict[str, _Worth] = {}
+    for units in (1, 2):
+        own = [family for family in families if _units(family) == units]
+        found = [_worth_of(rows, read) for rows, read in _readings(stored, own, step=step)]
+        if found:
+            each = (np.concatenate(part).reshape(len(own), -1) for part in zip(*found, strict=True))
+            out |= {family: _Worth(*nats) for family, *nats in zip(own, *each, strict=True)}
+    return out
 
 
 def _units(family: str) -> int:
     return 2 if family in WORD_FAMILIES else 1
 
 
+class _Row(NamedTuple):
+    """One image as a family's processor takes it: its bytes, and which of its places may speak."""
+
+    family: str
+    data: Bytes
+    speaks: Mask
+
+
 def _readings(
-    stored: Stored, family: str, *, step: int | None = None
-) -> Iterator[tuple[Read, NDArray[np.float64] | None]]:
-    """The images read as a family's, as many at a time as memory allows, with the mix of each."""
-    units = _units(family)
-    taken = stored.taken_by(family)
-    at_once = max(1, _ROWS // max(1, len(taken[0][0])))
-    for first in range(0, len(taken), at_once):
-        some = taken[first : first + at_once]
-        decoded = [decode(family, data) for data, _ in some]
-        speaks = np.stack([places_speaking(speaks, units) for _, speaks in some])
-        instruction = np.stack([leading(data, units) for data, _ in some])
-        places = len(decoded[0].length)
-        read = read_as(decoded, instruction, speaks, step=step or places, staying=False)
-        kind = np.stack([kinds(family, data) for data, _ in some])
-        yield read, mix_votes(family, kind, read.starts, speaks)
+    stored: Stored, families: Sequence[str], *, step: int | None = None
+) -> Iterator[tuple[list[_Row], Read]]:
+    """The images read as each family's, family by family, as many at a time as memory allows.
+
+    Small images are read faster together: most of what one costs is that of beginning.
+
+    Args:
+        stored: The images.
+        families: All of bytes, or all of words.
+        step: As `read_as` has it; None: the size of an image.
+    """
+    rows = [
+        _Row(family, data, places_speaking(speaks, _units(family)))
+        for family in families
+        for data, speaks in stored.taken_by(family)
+    ]
+    at_once = max(1, _ROWS // max(1, len(rows[0].data))) if rows else 1
+    for first in range(0, len(rows), at_once):
+        some = rows[first : first + at_once]
+        # Of one image the same places begin for each family.
+        begun = {id(row.data): leading(row.data, _units(row.family)) for row in some}
+        instruction = np.stack([begun[id(row.data)] for row in some])
+        decoded = [decode(row.family, row.data) for row in some]
+        speaks = np.stack([row.speaks for row in some])
+        places = speaks.shape[1]
+        yield some, read_as(decoded, instruction, speaks, step=step or places, staying=False)
+
+
+def _worth_of(rows: Sequence[_Row], read: Read) -> _Worth:
+    """What images read at one time are worth, row by row."""
+    branches, mix = totals(read), np.zeros(read.starts.begins.shape)
+    known = np.zeros(len(rows), dtype=bool)
+    for family, numbers in groupby(range(len(rows)), key=lambda number: rows[number].family):
+        at = slice((first := next(numbers)), first + 1 + sum(1 for _ in numbers))
+        kind = np.stack([kinds(family, row.data) for row in rows[at]])
+        found = Starts(*(part[at] for part in read.starts))
+        votes = mix_votes(family, kind, found, np.stack([row.speaks for row in rows[at]]))
+        if votes is not None:
+            mix[at], known[at] = votes, True
+    return _Worth(branches, np.where(known, totals_with(read, mix), branches) if known.any() else branches)
 
 
 class Orders(NamedTuple):
@@ -202,10 +240,10 @@ def orders_of(
     every = tuple(crossings(total, bits)) if candidates is None else tuple(candidates)
     stored = Stored([words, *(one.undo(words) for one in every)], bits)
     step, page = max(1, total * (bits // 8) // _units(family) // 8), _PAGE // _units(family)
-    found = _worth(stored, family, step=step)
+    found = _worth(stored, [family], step=step)[family]
     if step > page:
         # As read it may stand at any page: at an odd one it looks like a program with a line inverted.
-        as_read = _worth(Stored(stored.images[:1], bits), family, step=page)
+        as_read = _worth(Stored(stored.images[:1], bits), [family], step=page)[family]
         for nats, other in zip(found, as_read, strict=True):
             nats[0] = max(nats[0], other[0])
     return Orders(family, every, found.branches, found.mixed, stored.images)
@@ -283,9 +321,10 @@ def keeps_flow(
     if len(candidates[0]) * bits < 256 * 8:
         return None
     stored = Stored(candidates, bits)
-    table = {family: _worth(stored, family) for family in families or READ_AS}
-    branches = {family: found.branches for family, found in table.items()}
-    mixed = {family: found.mixed for family, found in table.items()}
+    asked = families or READ_AS
+    table = _worth(stored, asked)
+    branches = {family: table[family].branches for family in asked}
+    mixed = {family: table[family].mixed for family in asked}
     ways = (branches, _LEAST, margin), (mixed, _LEAST_ORDER, max(margin, _MARGIN_MIXED))
     kept = [one for nats, least, clear in ways if (one := _kept(nats, least, clear)) is not None]
     return kept[-1] if kept and len({one.chosen for one in kept}) == 1 else None
