@@ -2,7 +2,8 @@
 
 A CRC register is linear: every nibble of the content adds (exclusive or) a contribution that depends only on
 its distance from the end. One table of contributions therefore serves all images, and several polynomials
-ride in one 64-bit lane, so that a 2K x 8 chip costs some tens of microseconds for all of them.
+ride in one 64-bit lane, so that a 2K x 8 chip costs some tens of microseconds for all of them. Registers are
+followed through the content from any value, and those of all algorithms take each step together.
 
 Source: linearity of the register over exclusive or (definition); parameters in `crc_catalogue`.
 """
@@ -10,7 +11,7 @@ Source: linearity of the register over exclusive or (definition); parameters in 
 from __future__ import annotations
 
 from functools import cache
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -44,9 +45,6 @@ def reverse_bits(value: int, width: int) -> int:
 _LANES = _packed()
 _LANE_COUNT = _LANES[-1][1] + 1
 _EVERY_CORE = np.arange(len(CORES))
-_HOP_SIZE = len(CORES) * 4 * 256
-_BYTE_AT = (_EVERY_CORE * 4 + np.arange(4)[:, None]) * 256
-"""Shape (4, cores): where the values of each byte of a register begin in a table of `_hop`."""
 _PLACE_OF = {core: (lane, shift) for core, lane, shift in _LANES}
 _OF_LANE = np.array([_PLACE_OF[core][0] for core in CORES])
 _SHIFT = np.array([_PLACE_OF[core][1] for core in CORES], dtype=np.uint64)
@@ -63,8 +61,21 @@ _ONE = np.uint64(1)
 
 _Register = TypeVar("_Register", np.uint32, np.uint64)
 Registers = NDArray[np.uint32]
-"""Registers side by side; shape (cores,) where nothing else is said."""
-_EVERY_PLACE = np.arange(CHUNK)
+"""Registers side by side; shape (n,) where nothing else is said."""
+Cores = NDArray[np.intp]
+"""Shape (n,): of each of some registers its core, by its number in `CORES`."""
+_NIBBLES = np.arange(8)[:, None]
+_NIBBLE_AT = (_EVERY_CORE * 8 + _NIBBLES) * 16
+"""Shape (nibbles, cores): where the values of each nibble of a register begin in a table of `_hop`.
+
+The nibbles in front, so that a step of what follows goes over all registers.
+"""
+_LOWEST = (4 * _NIBBLES).astype(np.uint32)
+"""Shape (nibbles, 1): the lowest bit of each."""
+_AT_ONCE = 8
+"""Chunks that are looked up at one time, so that what comes of them stays close to the processor as well."""
+_STRETCH = 32
+"""Chunks that are put together at one time."""
 
 
 def _after_zero(states: NDArray[np.uint64]) -> NDArray[np.uint64]:
@@ -87,20 +98,24 @@ def _sums_of(basis: NDArray[_Register], bits: int) -> NDArray[_Register]:
     return out
 
 
+def _last_byte() -> NDArray[np.uint32]:
+    """Shape (cores, 8): what each bit of the last byte adds."""
+    # A byte enters a register at its low end, or at its high end, and is then followed by nothing.
+    entry = np.where(_REFLECTED, 0, _TOP - 7).astype(np.intp) + np.arange(8)
+    return np.take_along_axis(_columns(1), entry, axis=1)
+
+
 @cache
 def _contributions() -> NDArray[np.uint64]:
     """Shape (2 * 16 * CHUNK, lanes): what a nibble adds, high nibbles first, by place and value.
 
     What each bit of the last byte adds is carried to twice as many places at each step.
     """
-    # A byte enters a register at its low end, or at its high end, and is then followed by nothing.
-    entry = np.where(_REFLECTED, 0, _TOP - 7).astype(np.intp) + np.arange(8)
-    last = np.take_along_axis(_columns(1), entry, axis=1)
-    grown = last[:, None, :]
+    grown = _last_byte()[:, None, :]
     while grown.shape[1] < CHUNK:
         places = grown.shape[1]
         cores = np.repeat(_EVERY_CORE, 8 * places)
-        earlier = _mapped(_hop(places), grown.reshape(-1), cores).reshape(grown.shape)
+        earlier = _moved(places, grown.reshape(-1), cores).reshape(grown.shape)
         grown = np.concatenate([earlier, grown], axis=1)
     out = np.zeros((_LANE_COUNT, CHUNK, 8), dtype=np.uint64)
     for number, core in enumerate(CORES):
@@ -112,11 +127,11 @@ def _contributions() -> NDArray[np.uint64]:
 
 @cache
 def _hop(length: int) -> NDArray[np.uint32]:
-    """What `length` zero bytes make of a register: (cores, 4, 256) laid flat, by each byte and its value.
+    """What `length` zero bytes make of a register, by each of its nibbles: (cores, nibbles, 16), laid flat.
 
-    Asked for powers of two and a few small lengths only: some 60 KB each.
+    Asked for less than a hundred lengths, 21 KB each.
     """
-    return _sums_of(_columns(length).reshape(len(CORES), 4, 8), 8).reshape(-1)
+    return _sums_of(_columns(length).reshape(len(CORES), 8, 4), 4).reshape(-1)
 
 
 @cache
@@ -125,39 +140,55 @@ def _columns(length: int) -> NDArray[np.uint32]:
     if length < 2:
         states = (_ONE << np.arange(32, dtype=np.uint64)) & _MASK[:, None]
         return (_after_zero(states) if length else states).astype(np.uint32)
-    rest = length // 2 if length % 2 == 0 else length - 1
+    rest = _before(length)
     earlier = _columns(rest).reshape(-1)
-    return _mapped(_hop(length - rest), earlier, np.repeat(_EVERY_CORE, 32)).reshape(len(CORES), 32)
+    return _moved(length - rest, earlier, np.repeat(_EVERY_CORE, 32)).reshape(len(CORES), 32)
 
 
-def _mapped(
-    table: NDArray[np.uint32], states: NDArray[np.uint32], cores: NDArray[np.intp]
-) -> NDArray[np.uint32]:
-    """The registers of some cores after what a table of `_hop` says, or several such one behind the other."""
-    parts = states.astype("<u4").view(np.uint8).reshape(-1, 4)
-    # The four bytes in front, so that a step of the reduction goes over all registers.
-    index = _BYTE_AT.take(cores, axis=1) + parts.T
-    if len(table) > _HOP_SIZE:
-        index = index[:, None] + np.arange(0, len(table), _HOP_SIZE)[:, None]
+@cache
+def _filled(byte: int, length: int) -> Registers:
+    """Shape (cores,): every register, from 0, after one byte again and again."""
+    if length == 1:
+        return _sums_of(_last_byte(), 8)[:, byte]
+    rest = _before(length)
+    return _moved(length - rest, _filled(byte, rest), _EVERY_CORE) ^ _filled(byte, length - rest)
+
+
+def _before(length: int) -> int:
+    """A length that a power of two leads on from: less the lowest one in it, or half of a power itself."""
+    return length & (length - 1) or length // 2
+
+
+def _looked_up(
+    table: NDArray[np.uint32], states: Registers, cores: Cores, behind: NDArray[np.intp] | int = 0
+) -> Registers:
+    """Each register after what a table of `_hop` says, or that of several which begins so far behind."""
+    index = _NIBBLE_AT.take(cores, axis=1) + behind
+    index += states >> _LOWEST & np.uint32(15)
     return np.asarray(np.bitwise_xor.reduce(table.take(index), axis=0))
 
 
-def zeros_after(states: Registers, length: int, cores: NDArray[np.intp] = _EVERY_CORE) -> Registers:
-    """Each register after `length` zero bytes: what bytes before add to the value, whatever follows them.
+def _moved(length: int, states: Registers, cores: Cores) -> Registers:
+    """Each register after zero bytes, for a length that `_hop` is asked for."""
+    return _looked_up(_hop(length), states, cores)
 
-    Taken in hops of powers of two, whose tables are few and kept: every image of a set has a length of its
-    own.
+
+def byte_after(states: Registers, cores: Cores, byte: int, length: int) -> Registers:
+    """Each register after one byte again and again; after zeros: what comes before adds to the value.
+
+    Taken in a few steps, whose tables are few and kept: every image of a set has a length of its own.
 
     Args:
         states: Shape (n,).
-        length: In bytes.
-        cores: Shape (n,), of which core each is: numbers in `CORES`.
+        cores: Of them.
+        byte: 0 to 255.
+        length: How many.
     """
-    hop = 1
-    while hop <= length:
-        if length & hop:
-            states = _mapped(_hop(hop), states, cores)
-        hop <<= 1
+    powers = (1 << bit for bit in range(8, length.bit_length()))
+    for step in filter(None, (length & 0x0F, length & 0xF0, *(length & power for power in powers))):
+        states = _moved(step, states, cores)
+        if byte:
+            states ^= _filled(byte, step).take(cores)
     return states
 
 
@@ -168,72 +199,137 @@ def _hops(lengths: tuple[int, ...]) -> NDArray[np.uint32]:
 
 
 def zeros_after_each(
-    states: Registers, lengths: tuple[int, ...], cores: NDArray[np.intp] = _EVERY_CORE
-) -> NDArray[np.uint32]:
-    """Shape (lengths, n): as `zeros_after`, for a few lengths that are asked for again and again."""
-    return _mapped(_hops(lengths), states, cores).reshape(len(lengths), len(states))
+    states: Registers, cores: Cores, lengths: tuple[int, ...], which: NDArray[np.intp]
+) -> Registers:
+    """Each register after one of a few lengths of zero bytes, the same few ones again and again.
+
+    Args:
+        states: Shape (n,).
+        cores: Of them.
+        lengths: In bytes.
+        which: Shape (n,), of each register the number of its length.
+    """
+    table = _hops(lengths)
+    return _looked_up(table, states, cores, which * (len(table) // len(lengths)))
 
 
-def added(place: NDArray[np.intp], data: NDArray[np.uint8]) -> NDArray[np.uint32]:
+def nibbles_at(place: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Where the high and the low nibble of bytes at some places of a chunk are looked up by `added`.
+
+    Args:
+        place: Shape (n, rows), from the chunk's first byte; the last is `CHUNK - 1`.
+
+    Returns:
+        Shape (2, n, rows). The nibbles in front: a step of what follows then goes over all rows and lanes.
+    """
+    return 16 * np.stack([place, place + CHUNK])
+
+
+def added(at: NDArray[np.intp], data: NDArray[np.uint8]) -> NDArray[np.uint32]:
     """What bytes at some places of a chunk add to each register.
 
     Args:
-        place: Shape (n,) or (rows, n), from the chunk's first byte; the last is `CHUNK - 1`.
-        data: Shape (n,) or (rows, n); zeros add nothing.
+        at: Shape (2, n, rows) or (2, n, 1), as `nibbles_at` gives it.
+        data: Shape (rows, n); zeros add nothing.
 
     Returns:
-        Shape (cores,) or (rows, cores).
+        Shape (rows, cores).
     """
-    index = 16 * np.concatenate([place, place + CHUNK], axis=-1)
-    index = index + np.concatenate([data >> 4, data & 15], axis=-1)
-    # The nibbles in front: a step of the reduction then goes over all rows and lanes at once.
-    sums = np.bitwise_xor.reduce(_contributions().take(index.T, axis=0), axis=0)
-    return np.asarray(sums[..., _OF_LANE] >> _SHIFT & _MASK, dtype=np.uint32)
+    index = at + np.stack([data.T >> 4, data.T & 15])
+    found = _contributions().take(index.reshape(-1, len(data)), axis=0)
+    sums = np.bitwise_xor.reduce(found, axis=0)
+    return np.asarray(sums.take(_OF_LANE, axis=1) >> _SHIFT & _MASK, dtype=np.uint32)
+
+
+_EVERY_PLACE = nibbles_at(np.arange(CHUNK)[:, None])
+
+
+def _each_added(chunks: NDArray[np.uint8]) -> NDArray[np.uint32]:
+    """Shape (chunks, cores): what each of some chunks, of shape (chunks, CHUNK), adds at its own end."""
+    if len(chunks) <= _AT_ONCE:
+        return added(_EVERY_PLACE, chunks)
+    some = (chunks[first : first + _AT_ONCE] for first in range(0, len(chunks), _AT_ONCE))
+    return np.concatenate([added(_EVERY_PLACE, part) for part in some])
 
 
 @cache
-def _repeated(times: int) -> NDArray[np.intp]:
-    """All cores, so many times; asked for powers of two only."""
-    return np.tile(_EVERY_CORE, times)
+def _distances(chunks: int) -> tuple[NDArray[np.uint32], NDArray[np.intp]]:
+    """The tables for so many chunks, by their distances from the end; where the nibbles of each begin."""
+    lengths = tuple(range((chunks - 1) * CHUNK, -1, -CHUNK))
+    table = _hops(lengths)
+    return table, _NIBBLE_AT[:, None] + np.arange(chunks)[:, None] * (len(table) // chunks)
 
 
-def registers(data: NDArray[np.uint8]) -> Registers:
-    """The register of every core after the data, started from 0.
+def _over_chunks(rows: NDArray[np.uint32]) -> Registers:
+    """Shape (cores,): every register, from 0, behind some chunks, from what each adds at its own end.
 
     Args:
-        data: Shape (n,), uint8.
+        rows: Shape (chunks, cores), of a stretch at most.
     """
-    # Zeros in front add nothing, so that the chunks become a power of two and fold in pairs.
-    chunks = 1 << max(-(-len(data) // CHUNK) - 1, 0).bit_length()
-    padded = np.zeros(chunks * CHUNK, dtype=np.uint8)
-    padded[len(padded) - len(data) :] = data
-    rows = padded.reshape(chunks, CHUNK)
-    out = added(np.broadcast_to(_EVERY_PLACE, rows.shape), rows)
-    reach = CHUNK
-    while len(out) > 1:
-        earlier, later = out[::2], out[1::2]
-        cores = _repeated(len(earlier))
-        out = _mapped(_hop(reach), earlier.reshape(-1), cores).reshape(earlier.shape) ^ later
-        reach *= 2
-    return np.asarray(out[0])
+    most = _AT_ONCE if len(rows) <= _AT_ONCE else _STRETCH
+    table, starts = _distances(most)
+    index = starts[:, most - len(rows) :] + (rows >> _LOWEST[:, None] & np.uint32(15))
+    return np.asarray(np.bitwise_xor.reduce(table.take(index.reshape(-1, len(CORES))), axis=0))
+
+
+def after(data: NDArray[np.uint8], states: Registers, cores: Cores) -> Registers:
+    """Each register after the data.
+
+    Args:
+        data: Shape (bytes,), uint8.
+        states: Shape (n,), the registers before it.
+        cores: Of them.
+    """
+    for first in range(0, len(data), _STRETCH * CHUNK):
+        part = data[first : first + _STRETCH * CHUNK]
+        chunks, rest = divmod(len(part), CHUNK)
+        # What is left over lies at the end of a chunk of its own: zeros in front add nothing.
+        laid = np.zeros((chunks + (rest > 0)) * CHUNK, np.uint8)
+        laid[: chunks * CHUNK] = part[: chunks * CHUNK]
+        laid[len(laid) - rest :] = part[chunks * CHUNK :]
+        rows = _each_added(laid.reshape(-1, CHUNK))
+        if chunks:
+            states = _moved(chunks * CHUNK, states, cores) ^ _over_chunks(rows[:chunks]).take(cores)
+        if rest:
+            states = byte_after(states, cores, 0, rest) ^ rows[-1].take(cores)
+    return states
 
 
 OF_CORE = np.array([CORES.index(one.core) for one in CATALOGUE])
 """Of each algorithm of the catalogue, its core."""
-_INIT = np.array(
+INIT = np.array(
     [reverse_bits(one.init, one.width) if one.reflected else one.init for one in CATALOGUE], dtype=np.uint32
 )
-_XOROUT = np.array([one.xorout for one in CATALOGUE], dtype=np.uint32)
+"""The register that each algorithm starts with."""
+XOROUT = np.array([one.xorout for one in CATALOGUE], dtype=np.uint32)
 
 
-def constants(length: int, beyond: tuple[int, ...]) -> NDArray[np.uint32]:
-    """Shape (beyond, algorithms): what start value and final combination add, for data of several lengths.
+def _so_far_back(one: Crc) -> int:
+    """The register that becomes the start value after as many zero bits as it is wide."""
+    register = one.init
+    for _ in range(one.width):
+        # Every polynomial has its lowest bit, so that this one tells whether it was added last.
+        added_last = register & 1
+        register = (register ^ one.poly * added_last) >> 1 | added_last << (one.width - 1)
+    return reverse_bits(register, one.width) if one.reflected else register
+
+
+_SO_FAR_BACK = np.array([_so_far_back(one) for one in CATALOGUE], dtype=np.uint32)
+_LOW_FIRST = np.array([one.reflected for one in CATALOGUE], dtype=np.intp)
+_BYTES = np.array([one.width // 8 for one in CATALOGUE])
+
+
+def behind_value(head: bytes) -> Registers:
+    """Shape (algorithms,): from which register each has its start value behind a value that stands first.
+
+    The first bytes, as many as a register is wide, add themselves to it and nothing else.
 
     Args:
-        length: The shortest, in bytes.
-        beyond: So many bytes more; the same few for all data.
+        head: The first four bytes, or more.
     """
-    return zeros_after_each(zeros_after(_INIT, length, OF_CORE), beyond, OF_CORE) ^ _XOROUT
+    orders: tuple[Literal["big"], Literal["little"]] = ("big", "little")
+    fields = [[int.from_bytes(head[:size], order) for size in range(5)] for order in orders]
+    return np.asarray(np.array(fields, np.uint32)[_LOW_FIRST, _BYTES] ^ _SO_FAR_BACK)
 
 
 def value(crc: Crc, data: bytes) -> int:
@@ -243,5 +339,6 @@ def value(crc: Crc, data: bytes) -> int:
         >>> hex(value(next(one for one in CATALOGUE if one.name == "CRC-16/ARC"), b"123456789"))
         '0xbb3d'
     """
-    register = registers(np.frombuffer(data, dtype=np.uint8))[CORES.index(crc.core)]
-    return int(register ^ constants(len(data), (0,))[0, CATALOGUE.index(crc)])
+    number = CATALOGUE.index(crc)
+    own = slice(number, number + 1)
+    return int((after(np.frombuffer(data, dtype=np.uint8), INIT[own], OF_CORE[own]) ^ XOROUT[own])[0])

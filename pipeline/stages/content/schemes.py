@@ -30,6 +30,7 @@ ADLER_BITS = 29
 _ORDERS: tuple[Literal["big"], Literal["little"]] = ("big", "little")
 SMALLEST = 32
 """Bytes that must carry something before a check means anything."""
+_CRCS_OF_WIDTH = Counter(one.width for one in CATALOGUE)
 
 
 class Hit(NamedTuple):
@@ -75,7 +76,7 @@ def tried(size: int) -> dict[int, int]:
     """
     if size < SMALLEST:
         return {}
-    crcs = Counter(one.width for one in CATALOGUE)
+    crcs = _CRCS_OF_WIDTH
     eight = 5 + 2 + 2 * crcs[8]
     pairs = size % 2 == 0
     sixteen = len(places(size, 2)) * 2 * 3 + (4 * pairs + 2 * pairs) + (len(places(size, 2)) * 2 * pairs)
@@ -171,9 +172,10 @@ _TAIL = 2 + BEFORE_VECTORS[-1]
 """Bytes at the end in which all places lie but the first."""
 _ENDS = (_TAIL, *(table + 2 for table in BEFORE_VECTORS[-2::-1]), 4, 3, 2, 1)
 """Bytes before the end at which a stored value may begin."""
-_BEYOND = tuple(_TAIL - end for end in _ENDS)
-_HEAD = len(_ENDS)
-"""The row behind those of the ends: a value at the first byte, over everything behind it."""
+_CUTS = (*(_TAIL - end for end in _ENDS), _TAIL)
+"""Of the tail so many bytes are covered: up to each end, and by a value at the first byte up to the last."""
+_BEFORE_CUT = np.arange(_TAIL) < np.array(_CUTS)[:, None]
+_TAIL_AT = crc.nibbles_at(np.where(_BEFORE_CUT, crc.CHUNK - np.array(_CUTS)[:, None] + np.arange(_TAIL), 0).T)
 
 
 class _Spots(NamedTuple):
@@ -181,14 +183,16 @@ class _Spots(NamedTuple):
 
     Attributes:
         algorithm: Numbers in the catalogue.
-        before: Which of the ends it stands at, or the head.
-        covered: Which of the ends covers as many bytes.
+        core: Numbers of their cores.
+        start: Of the registers that `_over` starts with, which one runs.
+        cut: Number of the cut up to which it runs.
         field: Of the last and first bytes as `_fields` reads them, which value is stored there.
     """
 
     algorithm: NDArray[np.intp]
-    before: NDArray[np.intp]
-    covered: NDArray[np.intp]
+    core: NDArray[np.intp]
+    start: NDArray[np.intp]
+    cut: NDArray[np.intp]
     field: NDArray[np.intp]
 
 
@@ -198,8 +202,9 @@ def _spots() -> tuple[_Spots, tuple[tuple[int, int], ...]]:
     every = [
         (
             number,
-            _HEAD if end == 0 else _ENDS.index(end),
-            _ENDS.index(end or width),
+            crc.OF_CORE[number],
+            number if end else len(CATALOGUE) + number,
+            _ENDS.index(end) if end else len(_ENDS),
             fields.index((end, width)),
         )
         for number, one in enumerate(CATALOGUE)
@@ -215,57 +220,35 @@ def _ends(width: int) -> tuple[int, ...]:
 
 
 _SPOTS, _FIELDS = _spots()
-_AT_HEAD = _Spots(*(part[_SPOTS.before == _HEAD] for part in _SPOTS))
+_HEADS = np.flatnonzero(_SPOTS.start >= len(CATALOGUE))
+"""The spots of values at the first byte."""
+_AT_HEAD = _Spots(*(part[_HEADS] for part in _SPOTS))
 _FIELD_AT = np.array([[_TAIL - end if end else _TAIL, width] for end, width in _FIELDS])
-_CUTS = (*_BEYOND, _TAIL)
-"""Of the tail so many bytes are covered: up to each end, and for the head up to the last."""
-_BEFORE_CUT = np.arange(_TAIL) < np.array(_CUTS)[:, None]
-_TAIL_PLACES = np.where(_BEFORE_CUT, crc.CHUNK - np.array(_CUTS)[:, None] + np.arange(_TAIL), 0)
-_CORE_BYTES = np.array([width // 8 for width, _, _ in crc.CORES])
-_OF_HEAD = np.tri(4, dtype=bool)
-"""The first byte, the first two, three and four: what a value at the head is made of, by its width."""
-_HEAD_PLACES = np.tile(np.arange(4), (4, 1))
-
-
-@lru_cache(maxsize=1024)
-def _constants(size: int) -> NDArray[np.uint32]:
-    """Shape (ends, algorithms), for rows of so many bytes; some hundreds of bytes each."""
-    return crc.constants(size - _TAIL, _BEYOND)
+_STARTED = np.tile(crc.OF_CORE, 2)
 
 
 @lru_cache(maxsize=1)
 def _over(raw: bytes) -> NDArray[np.uint32]:
-    """Shape (ends and head, cores): each register, from 0, before each end; last over everything.
+    """Shape (spots,): the register of each before its end, and of values at the first byte behind them all.
 
     Kept for one row: an image is searched with its trailing fill and without it.
     """
-    data = np.frombuffer(raw, np.uint8)
-    tail = np.where(_BEFORE_CUT, data[-_TAIL:], np.uint8(0))
-    early = crc.zeros_after_each(crc.registers(data[:-_TAIL]), _CUTS)
-    return np.asarray(early ^ crc.added(_TAIL_PLACES, tail))
+    data, spots = np.frombuffer(raw, np.uint8), _SPOTS
+    states = np.concatenate([crc.INIT, crc.behind_value(raw[:4])])
+    early = crc.after(data[:-_TAIL], states, _STARTED)
+    late = crc.added(_TAIL_AT, np.where(_BEFORE_CUT, data[-_TAIL:], np.uint8(0)))
+    ended = crc.zeros_after_each(early[spots.start], spots.core, _CUTS, spots.cut)
+    return np.asarray(ended ^ late[spots.cut, spots.core])
 
 
-@lru_cache(maxsize=1024)
-def _over_fill(word: int, length: int) -> NDArray[np.uint32]:
-    """Shape (cores,): each register after one byte again and again."""
-    return crc.registers(np.full(length, word, np.uint8))
-
-
-def _registers(data: NDArray[np.uint8], live: int) -> NDArray[np.uint32]:
-    """As `_over`, but last over all behind the head; behind a blank end nothing but that is worked out."""
-    size = len(data)
-    if live == size:
-        out = _over(data.tobytes()).copy()
-    else:
-        out = np.zeros((len(_CUTS), len(_CORE_BYTES)), np.uint32)
-        before = crc.zeros_after(_over(data[:live].tobytes())[-1], size - live)
-        out[-1] = before ^ _over_fill(int(data[-1]), size - live)
-    # What the stored value itself adds to the register over everything is taken out of it again.
-    first = np.where(_OF_HEAD, data[:4], np.uint8(0))
-    heads = crc.added(max(crc.CHUNK - size, 0) + _HEAD_PLACES, first)
-    head = heads[_CORE_BYTES - 1, np.arange(len(_CORE_BYTES))]
-    out[-1] ^= crc.zeros_after(head, max(size - crc.CHUNK, 0))
-    return out
+def _wanted(data: NDArray[np.uint8], live: int) -> tuple[_Spots, NDArray[np.uint32]]:
+    """The spots and their values; before a blank end those at the first byte alone: others store nothing."""
+    found = _over(data[:live].tobytes())
+    if live == len(data):
+        return _SPOTS, found ^ crc.XOROUT[_SPOTS.algorithm]
+    spots = _AT_HEAD
+    found = crc.byte_after(found[_HEADS], spots.core, int(data[-1]), len(data) - live)
+    return spots, found ^ crc.XOROUT[spots.algorithm]
 
 
 def _fields(data: NDArray[np.uint8]) -> tuple[NDArray[np.uint32], NDArray[np.uint32]]:
@@ -278,9 +261,8 @@ def _fields(data: NDArray[np.uint8]) -> tuple[NDArray[np.uint32], NDArray[np.uin
 
 def _crcs(data: NDArray[np.uint8], live: int) -> Iterator[Hit]:
     """CRCs over everything before the stored value, or behind it where it stands first."""
-    size, spots = len(data), _SPOTS if live == len(data) else _AT_HEAD
-    want = _registers(data, live)[spots.before, crc.OF_CORE[spots.algorithm]]
-    want ^= _constants(size)[spots.covered, spots.algorithm]
+    size = len(data)
+    spots, want = _wanted(data, live)
     high, low = (one[spots.field] for one in _fields(data))
     for spot in np.flatnonzero((want == high) | (want == low)).tolist():
         one = CATALOGUE[spots.algorithm[spot]]

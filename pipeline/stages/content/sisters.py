@@ -56,7 +56,7 @@ SUREST = 0.99
 which bounds that at 6 in 1,000 (one-sided, 95 %).
 """
 _SIZES_KEPT = 8
-"""Sizes of chips and groups whose orders are kept: at most 4.5 MB each (64 K words)."""
+"""Sizes of chips and groups whose orders are kept: at most 5 MB each (64 K words)."""
 
 
 class ShownBySisters(NamedTuple):
@@ -94,9 +94,9 @@ def shown_by_sisters(
     """
     whole = independent(data_columns(words, bits, np.arange(len(words))))
     others = together.columns[list(sisters)].reshape(-1, together.total)
-    every, orders = _orders(len(words), together.chips)
-    step = max(together.total // _ROUGHLY, 1)
-    rough = _fits(whole, others[:, ::step], orders[:, ::step])
+    every, orders, few = _orders(len(words), together.chips)
+    # Laid side by side: products of matrices with gaps are taken number by number.
+    rough = _fits(whole, np.ascontiguousarray(others[:, :: _step(together.total)]), few)
     likely = sorted({0, *np.argsort(rough)[-_LIKELY:].tolist()})
     fit = _fits(whole, others, orders[likely])
     best = likely[int(fit.argmax())]
@@ -137,8 +137,8 @@ def _lead(nats: NDArray[np.float64], best: int) -> float:
 
 
 @lru_cache(maxsize=_SIZES_KEPT)
-def _orders(total: int, chips: int) -> tuple[list[LineChange], NDArray[np.intp]]:
-    """Every single change of address lines, and the addresses looked at as read and in each.
+def _orders(total: int, chips: int) -> tuple[list[LineChange], NDArray[np.intp], NDArray[np.intp]]:
+    """Every single change of address lines, and the addresses looked at as read and in each: all, and few.
 
     Args:
         total: Words of a chip.
@@ -147,7 +147,13 @@ def _orders(total: int, chips: int) -> tuple[list[LineChange], NDArray[np.intp]]
     addresses: Words = np.arange(total, dtype=np.uint32)
     every = [one for one in crossings(total, 0) if one.bus == "address"]
     each = np.stack([addresses, *(one.undo(addresses) for one in every)])
-    return every, each[:, sampled(total, chips)].astype(np.intp)
+    orders = each[:, sampled(total, chips)].astype(np.intp)
+    return every, orders, np.ascontiguousarray(orders[:, :: _step(orders.shape[1])])
+
+
+def _step(looked_at: int) -> int:
+    """Of so many words looked at, every how manieth the orders are sifted by."""
+    return max(looked_at // _ROUGHLY, 1)
 
 
 def _fits(

@@ -11,7 +11,6 @@ decides.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from itertools import groupby
 from typing import NamedTuple
 
 import numpy as np
@@ -182,10 +181,12 @@ def _worth_of(rows: Sequence[_Row], read: Read) -> _Worth:
     """What images read at one time are worth, row by row."""
     branches, mix = totals(read), np.zeros(read.starts.begins.shape)
     known = np.zeros(len(rows), dtype=bool)
-    for family, numbers in groupby(range(len(rows)), key=lambda number: rows[number].family):
-        at = slice((first := next(numbers)), first + 1 + sum(1 for _ in numbers))
+    for family in dict.fromkeys(row.family for row in rows):
+        own = [number for number, row in enumerate(rows) if row.family == family]
+        at = slice(own[0], own[-1] + 1)
         kind = np.stack([kinds(family, row.data) for row in rows[at]])
-        found = Starts(*(part[at] for part in read.starts))
+        begins, routine, share = read.starts
+        found = Starts(begins[at], routine[at], share[at])
         votes = mix_votes(family, kind, found, np.stack([row.speaks for row in rows[at]]))
         if votes is not None:
             mix[at], known[at] = votes, True
