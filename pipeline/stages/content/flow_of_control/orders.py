@@ -140,7 +140,7 @@ def _units(family: str) -> int:
     return 2 if family in WORD_FAMILIES else 1
 
 
-class _Row(NamedTuple):
+class _Taken(NamedTuple):
     """One image as a family's processor takes it: its bytes, and which of its places may speak."""
 
     family: str
@@ -150,7 +150,7 @@ class _Row(NamedTuple):
 
 def _readings(
     stored: Stored, families: Sequence[str], *, step: int | None = None
-) -> Iterator[tuple[list[_Row], Read]]:
+) -> Iterator[tuple[list[_Taken], Read]]:
     """The images read as each family's, family by family, as many at a time as memory allows.
 
     Small images are read faster together: most of what one costs is that of beginning.
@@ -161,7 +161,7 @@ def _readings(
         step: As `read_as` has it; None: the size of an image.
     """
     rows = [
-        _Row(family, data, places_speaking(speaks, _units(family)))
+        _Taken(family, data, places_speaking(speaks, _units(family)))
         for family in families
         for data, speaks in stored.taken_by(family)
     ]
@@ -177,7 +177,7 @@ def _readings(
         yield some, read_as(decoded, instruction, speaks, step=step or places, staying=False)
 
 
-def _worth_of(rows: Sequence[_Row], read: Read) -> _Worth:
+def _worth_of(rows: Sequence[_Taken], read: Read) -> _Worth:
     """What images read at one time are worth, row by row."""
     branches, mix = totals(read), np.zeros(read.starts.begins.shape)
     known = np.zeros(len(rows), dtype=bool)
