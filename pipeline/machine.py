@@ -87,7 +87,7 @@ Load = Callable[[str], Words]
 """A chip's id → its image."""
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots: each is pickled and made anew once, by C code that way
 class Contribution:
     """What one chip brings to the machine: little enough to hold for ten thousand chips.
 

@@ -115,7 +115,7 @@ class Taken:
     findings: tuple[Finding, ...]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)  # without slots, as `Contribution`: two a chip are pickled
 class Crossing:
     """What one chip shows of a wiring.
 

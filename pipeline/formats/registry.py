@@ -310,21 +310,24 @@ def _one_of(names: tuple[str, ...], content: bytes, declared: Declared) -> Decod
 
 def _candidates(content: bytes, text: Characters) -> tuple[str, ...]:
     """Formats that the file may have, those with the most marks first."""
-    lines = text.body.replace(b"\r", b"\n")
-    counts = {
-        name: len(entry.mark.findall(lines))
-        for name, entry in _ENTRIES.items()
-        if entry.mark and (not entry.letter or any(bytes([one]) in lines for one in entry.letter))
-    }
-    if _calm(text.body.translate(None, _CONTROLS)):
-        marked = sorted((name for name, count in counts.items() if count), key=lambda name: -counts[name])
-        if marked:
-            return tuple(marked)
+    if _calm(text.body.translate(None, _CONTROLS)) and (marked := _marked(text.body)):
+        return marked
     kind = _kind(content, text)
     if kind == "binary":
         return ("binary",)
     opened = with_plain_addresses(without_stamps(without_pages(text)))
     return ("listing",) if layout.claims(opened) else ("hex-text",)
+
+
+def _marked(body: bytes) -> tuple[str, ...]:
+    """Formats whose marks stand in the text, those with the most first."""
+    lines = body.replace(b"\r", b"\n")
+    counts = {
+        name: len(entry.mark.findall(lines))
+        for name, entry in _ENTRIES.items()
+        if entry.mark and (not entry.letter or any(bytes([one]) in lines for one in entry.letter))
+    }
+    return tuple(sorted((name for name, count in counts.items() if count), key=lambda name: -counts[name]))
 
 
 def _calm(body: bytes) -> bool:

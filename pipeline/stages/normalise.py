@@ -127,6 +127,8 @@ def _last_steps(organisation: Organisation, manner: Manner) -> list[Step]:
 def _length_off(units: Units, organisation: Organisation) -> int:
     """Words that a run has more or fewer than the chip; whole copies are no fault of a stream."""
     have, want = len(units.values), organisation.words
+    if have == want:
+        return 0
     if have % want == 0 and have and _copies(units, have // want, want) is not None:
         return 0
     return have - want

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cache, lru_cache
+from functools import cache
 from itertools import combinations
 from math import expm1, log
 from typing import TYPE_CHECKING, Any
@@ -28,7 +28,25 @@ if TYPE_CHECKING:
 
 CONFIDENCE = 0.95
 WordMask = NDArray[np.bool_]
-Pair = tuple[int, int]
+Pairs = int
+"""Pairs of lines, a bit each (`pair_bit`): what several chips show is joined by `|`."""
+
+
+def pair_bit(one: int, other: int) -> Pairs:
+    """The bit of two lines, the same whatever number of lines a chip has.
+
+    Example:
+        >>> [pair_bit(*pair) for pair in ((0, 1), (0, 2), (1, 2), (3, 0))]
+        [1, 2, 4, 8]
+    """
+    high = max(one, other)
+    return 1 << (high * (high - 1) // 2 + min(one, other))
+
+
+@cache
+def _pair_bits(lines: int) -> tuple[tuple[int, int, Pairs], ...]:
+    """Every two of so many lines, with their bit."""
+    return tuple((one, other, pair_bit(one, other)) for one, other in combinations(range(lines), 2))
 
 
 @dataclass(frozen=True)
@@ -61,8 +79,8 @@ class Coverage:
 
     address: Mapping[int, int]
     data: Mapping[int, int]
-    address_pairs: frozenset[Pair]
-    data_pairs: frozenset[Pair]
+    address_pairs: Pairs
+    data_pairs: Pairs
 
     def joined_with(self, other: Coverage) -> Coverage:
         """What two chips together show."""
@@ -88,7 +106,7 @@ class Coverage:
         }
 
 
-NOTHING = Coverage({}, {}, frozenset(), frozenset())
+NOTHING = Coverage({}, {}, 0, 0)
 
 
 @dataclass(frozen=True)
@@ -415,18 +433,12 @@ def coverage(words: Words, shared: WordMask, organisation: Organisation) -> Cove
     kind = words.dtype.type
     high = [int(np.count_nonzero(known & kind(1 << line))) for line in range(organisation.bits)]
     data = {line: least for line, ones in enumerate(high) if (least := min(ones, known.size - ones))}
-    data_pairs = {
-        (one, other)
-        for one, other in combinations(range(organisation.bits), 2)
+    data_pairs = sum(
+        bit
+        for one, other, bit in _pair_bits(organisation.bits)
         if high[one] != high[other] or bool(((known >> kind(one) ^ known >> kind(other)) & kind(1)).any())
-    }
-    return Coverage(address, data, _kept_once(frozenset(pairs)), _kept_once(frozenset(data_pairs)))
-
-
-@lru_cache(maxsize=256)
-def _kept_once(pairs: frozenset[Pair]) -> frozenset[Pair]:
-    """The same pairs as one value: nearly all chips of a set tell all their lines apart, and all are kept."""
-    return pairs
+    )
+    return Coverage(address, data, pairs, data_pairs)
 
 
 def _filled(values: NDArray[Any], lines: int) -> NDArray[Any]:
@@ -467,26 +479,24 @@ def _probes(lines: int) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
     return np.array(one, np.intp), np.array(other, np.intp)
 
 
-def _pairs_told(words: Words, shared: WordMask, lines: int) -> set[Pair]:
+def _pairs_told(words: Words, shared: WordMask, lines: int) -> Pairs:
     """The pairs of address lines whose exchange would have changed a shared word.
 
     A few places first, then all.
     """
-    pairs = list(combinations(range(lines), 2))
-    if not pairs:
-        return set()
+    if lines < 2:
+        return 0
     one, other = _probes(lines)
     told = ((words[one] != words[other]) & shared[one] & shared[other]).any(axis=1)
-    return {
-        pair
-        for pair, seen in zip(pairs, told.tolist(), strict=True)
-        if seen or _told_apart(words, shared, pair)
-    }
+    return sum(
+        bit
+        for (low, high, bit), seen in zip(_pair_bits(lines), told.tolist(), strict=True)
+        if seen or _told_apart(words, shared, low, high)
+    )
 
 
-def _told_apart(words: Words, shared: WordMask, pair: Pair) -> bool:
+def _told_apart(words: Words, shared: WordMask, low: int, high: int) -> bool:
     """Whether exchanging two address lines would have changed a shared word."""
-    low, high = pair
     shape = (-1, 2, 1 << (high - low - 1), 2, 1 << low)
     word, read = words.reshape(shape), shared.reshape(shape)
     differ = word[:, 0, :, 1] != word[:, 1, :, 0]
@@ -497,14 +507,14 @@ def _summed(one: Mapping[int, int], other: Mapping[int, int]) -> dict[int, int]:
     return {line: one.get(line, 0) + other.get(line, 0) for line in one.keys() | other.keys()}
 
 
-def _undistinguished(letter: str, lines: Mapping[int, int], pairs: frozenset[Pair]) -> list[str]:
+def _undistinguished(letter: str, lines: Mapping[int, int], pairs: Pairs) -> list[str]:
     return [
         f"{letter}{one} {letter}{other}"
         for one, other in combinations(sorted(lines), 2)
-        if (one, other) not in pairs
+        if not pairs & pair_bit(one, other)
     ]
 
 
-def _untold(letter: str, count: int, lines: Mapping[int, int], pairs: frozenset[Pair]) -> tuple[str, ...]:
+def _untold(letter: str, count: int, lines: Mapping[int, int], pairs: Pairs) -> tuple[str, ...]:
     """Pairs of the chip's own lines, each shown by itself, that nothing tells apart."""
     return tuple(_undistinguished(letter, {k: n for k, n in lines.items() if k < count}, pairs))

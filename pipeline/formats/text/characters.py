@@ -208,7 +208,6 @@ def _without_parity(body: bytes, base: int, scale: int, ledger: ForgivenTally) -
         return body
     units = np.frombuffer(body, dtype=np.uint8)
     spoken = units[units != 0]
-    first = int(np.flatnonzero(units >= 0x80)[0])
     odd = _parities(spoken)
     kind = (
         "even parity"
@@ -219,12 +218,14 @@ def _without_parity(body: bytes, base: int, scale: int, ledger: ForgivenTally) -
         if (spoken >= 0x80).all()
         else ""
     )
+    if not kind:
+        return body
     stripped = (units & 0x7F).astype(np.uint8)
     shown = ((stripped >= 0x20) & (stripped < 0x7F)) | ((stripped >= 9) & (stripped <= 13))
     calm = shown | np.isin(stripped, np.frombuffer(PADDING + b"\x01\x02\x03\x11\x12\x13\x14", dtype=np.uint8))
-    if not kind or not calm.all():
+    if not calm.all():
         return body
-    place = Characters(body, base, scale, ledger).place(first)
+    place = Characters(body, base, scale, ledger).place(int(np.flatnonzero(units >= 0x80)[0]))
     ledger.add(f"bit 7 carries {kind} and was cleared", place, int(np.count_nonzero(units >= 0x80)))
     return stripped.tobytes()
 
@@ -238,16 +239,16 @@ def _without_wide_blanks(body: bytes, base: int, scale: int, ledger: ForgivenTal
         return body
     high = np.frombuffer(body, dtype=np.uint8)
     high = high[high >= 0x80]
-    at = Characters(body, base, scale, ledger).place(next(k for k, byte in enumerate(body) if byte >= 0x80))
+    kind, count, blank = "UTF-8", 1, b"\xc2\xa0"
     try:
         body.decode("utf-8")
     except UnicodeDecodeError:
         if (high < 0xA0).any():
             return body
-        ledger.add("Latin-1 text", at, len(high))
-        return body.replace(b"\xa0", b" ")
-    ledger.add("UTF-8 text", at)
-    return body.replace(b"\xc2\xa0", b"  ")
+        kind, count, blank = "Latin-1", len(high), b"\xa0"
+    at = Characters(body, base, scale, ledger).place(next(k for k, byte in enumerate(body) if byte >= 0x80))
+    ledger.add(f"{kind} text", at, count)
+    return body.replace(blank, b" " * len(blank))
 
 
 def _without_padding(text: Characters) -> bytes:

@@ -115,6 +115,7 @@ class Walk:
         self.plan, self.job, self.crew, self._kept, self._twins = plan, job, crew, kept, twins
         self._names = names
         self._crossings: list[tuple[Crossing, ...]] = []
+        self._equal: dict[tuple[Crossing, ...], tuple[Crossing, ...]] = {}
         self._places = {planned.chip.chip: index for index, planned in enumerate(plan.chips)}
         self._again: dict[str, HandedOver] = {}
         self._bits_of: dict[str, int] = {}
@@ -130,7 +131,8 @@ class Walk:
             self._same_files(worked)
             self._kept.lines.add(worked.line)
             self._kept.given.add(worked.given)
-            self._crossings.append(worked.crossings)
+            # Nearly all chips show the same of their wires: equal values are held once.
+            self._crossings.append(self._equal.setdefault(worked.crossings, worked.crossings))
             self._know_width(worked)
             yield worked
 

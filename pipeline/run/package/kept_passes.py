@@ -22,6 +22,8 @@ from schemas.names import Organisation
 if TYPE_CHECKING:
     from schemas.record import ChipRecord, ReadingRecord
 
+PASSES = ".passes"
+"""Ending of the differing passes of a chip, beside its image."""
 MOST_KEPT = 8
 """Beyond so many different contents nobody compares pictures by eye."""
 
@@ -33,7 +35,7 @@ def kept_name(chip: str) -> str:
 
 def passes_file(image: Path) -> Path:
     """Where the differing passes lie beside an image."""
-    return image.with_suffix(".passes")
+    return image.with_suffix(PASSES)
 
 
 def add_departures(readings: Sequence[ReadingRecord], passes: Sequence[Pass], words: Words) -> None:
@@ -96,7 +98,7 @@ def read_of(images: Path) -> Callable[[ChipRecord], list[ReadWords]]:
     """
 
     def read(chip: ChipRecord) -> list[ReadWords]:
-        kept = images / f"{kept_name(chip['chip'])}.passes"
+        kept = images / f"{kept_name(chip['chip'])}{PASSES}"
         said = chip["organisation"]
         return unpacked_passes(kept.read_bytes(), Organisation.parse(said)) if said and kept.exists() else []
 

@@ -11,7 +11,7 @@ import hashlib
 import zlib
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple, cast
 
@@ -26,9 +26,9 @@ from pipeline.flow import Carried, Framing, Pass, PlannedChip, PlannedReading, P
 from pipeline.formats import Declared
 from pipeline.formats.declaring import at_reading
 from pipeline.machine import Contribution
-from pipeline.run.package.kept_passes import add_departures, kept_name, packed_passes, passes_file
+from pipeline.run.package.kept_passes import PASSES, add_departures, kept_name, packed_passes
 from pipeline.run.package.spool import json_line, pickled
-from pipeline.run.package.worked_before import Before, Keeping, Made
+from pipeline.run.package.worked_before import Before, Keeping, Made, MadeBefore
 from pipeline.stages.content import with_sisters
 from pipeline.stages.content.among_chips import Stray, digest_of
 from pipeline.stages.examine.odd_reading import RELATIONS
@@ -136,7 +136,7 @@ class ToWork(NamedTuple):
     writes: Collection[str]
 
 
-@dataclass(slots=True)
+@dataclass
 class Worked:
     """What the work on one chip gives.
 
@@ -158,6 +158,16 @@ class Worked:
     problems: list[Problem] = field(default_factory=list)
     pack: str = ""
 
+    @cached_property
+    def line(self) -> bytes:
+        """Its record as a line of JSON: kept for the next run, and handed over."""
+        return json_line(self.record)
+
+    @cached_property
+    def brought(self) -> bytes:
+        """What it brings to the machine, pickled: kept for the next run, and handed over."""
+        return pickled(self.given)
+
     def lies_in(self, pack: str) -> None:
         """What was made of it is kept there now."""
         self.pack = pack
@@ -167,8 +177,8 @@ class Worked:
         organisation = self.given.organisation
         return HandedOver(
             self.chip,
-            json_line(self.record),
-            pickled(self.given),
+            self.line,
+            self.brought,
             organisation.bits if organisation else None,
             self.given.crossings,
             pickled(self.entries),
@@ -212,16 +222,46 @@ def work_batch(job: Job, chips: Sequence[ToWork]) -> list[HandedOver]:
     return [one.handed_over() for one in out]
 
 
+IMAGE, CONTESTED = ".bin", ".contested"
+"""Endings of an image that waits to be placed, and of its mask."""
+
+
 @lru_cache(maxsize=64)
 def image_file(folder: Path, chip: str) -> Path:
     """Where a chip's image lies until it is placed: under a name that every system can carry."""
-    return folder / f"{kept_name(chip)}.bin"
+    return folder / f"{kept_name(chip)}{IMAGE}"
 
 
 @lru_cache(maxsize=64)
 def mask_file(image: Path) -> Path:
     """Where the mask of contested bits lies beside an image."""
-    return image.with_suffix(".contested")
+    return image.with_suffix(CONTESTED)
+
+
+class WaitingFiles:
+    """The files of one chip that lie beside the bag until its image is placed.
+
+    Args:
+        images: The folder in which they lie.
+        chip: Its id.
+
+    Attributes:
+        contents: Ending → content, of each that was written or taken again.
+    """
+
+    def __init__(self, images: Path, chip: str) -> None:
+        self._images, self._name = images, kept_name(chip)
+        self.contents: dict[str, bytes] = {}
+
+    def put(self, ending: str, content: bytes) -> BagEntry:
+        """Write one."""
+        self.contents[ending] = content
+        return write_member(self._images, f"{self._name}{ending}", content)
+
+    def make_room(self) -> None:
+        """On a chip's second walk what is written takes the place of what the first walk wrote."""
+        for ending in (IMAGE, CONTESTED, PASSES):
+            (self._images / f"{self._name}{ending}").unlink(missing_ok=True)
 
 
 def load_image(folder: Path, chip: str, bits: int) -> Words:
@@ -241,8 +281,9 @@ def work(chip: ToWork, job: Job, keeping: Keeping | None = None) -> Worked:
     worked = Worked(planned.chip.chip, _facts(planned), Contribution(planned.chip.chip, None, "missing"))
     worked.record["readings"] = []
     contents = [_stored(chip, reading, job, worked) for reading in planned.readings]
+    beside = WaitingFiles(job.images, worked.chip)
     key = "" if job.before is None else job.before.key(planned, chip.names, dict(worked.inputs))
-    if job.before is not None and _as_before(worked, job.before, key, image_file(job.images, worked.chip)):
+    if job.before is not None and _as_before(worked, job.before, key, beside):
         return worked
     taken = [
         _reading(planned, reading, job, worked, files)
@@ -251,7 +292,7 @@ def work(chip: ToWork, job: Job, keeping: Keeping | None = None) -> Worked:
     if worked.problems:
         return worked
     if job.carried:
-        _forget(image_file(job.images, worked.chip))
+        beside.make_room()
     passes = [one for own, _ in taken for one in own]
     lengths = [one for _, found in taken for one in found]
     if passes and planned.organisation is not None:
@@ -268,50 +309,34 @@ def work(chip: ToWork, job: Job, keeping: Keeping | None = None) -> Worked:
         )
     else:
         result = without_reading(planned)
-    worked.record = {**worked.record, **_judged(result, planned, job)}
+    worked.record = {**worked.record, **_judged(result, planned, beside)}
     worked.given = _given(result)
     if result.settled is not None:
         _lined_up(result.settled, worked.record["readings"])
-        _departures(result.settled, passes, worked.record["readings"], image_file(job.images, worked.chip))
+        _departures(result.settled, passes, worked.record["readings"], beside)
     if keeping is not None and job.before is not None:
-        keeping.add(key, _made(worked, image_file(job.images, worked.chip)), worked.lies_in)
+        keeping.add(key, Made(worked.line, worked.brought, beside.contents), worked.lies_in)
     return worked
 
 
-_BESIDE = (".bin", ".contested", ".passes")
-"""Endings of what lies beside the bag of a chip until its image is placed."""
-
-
-def _forget(image: Path) -> None:
-    """On a chip's second walk what is kept beside the bag takes the place of what the first walk kept."""
-    for ending in _BESIDE:
-        image.with_suffix(ending).unlink(missing_ok=True)
-
-
-def _made(worked: Worked, image: Path) -> Made:
-    """What was made of a chip, with what lies beside the bag of it."""
-    beside = {ending: image.with_suffix(ending) for ending in _BESIDE}
-    kept = {ending: path.read_bytes() for ending, path in beside.items() if path.exists()}
-    return Made(worked.record, worked.given, kept)
-
-
-def _as_before(worked: Worked, before: Before, key: str, image: Path) -> bool:
+def _as_before(worked: Worked, before: Before, key: str, beside: WaitingFiles) -> bool:
     """What an earlier run made of the same files, if it fits what was read now."""
-    made = before.find(key)
-    if made is None or not _fits(made, worked):
+    found = before.find(key)
+    if found is None or not _fits(found, worked):
         return False
-    for ending, content in made.kept.items():
-        _kept(image.with_suffix(ending), content)
-    worked.record, worked.given, worked.pack = made.record, made.given, before.pack_of(key)
+    for ending, content in found.made.kept.items():
+        beside.put(ending, content)
+    worked.record, worked.given, worked.pack = found.record, found.given, before.pack_of(key)
+    worked.line, worked.brought = found.made.line, found.made.given
     return True
 
 
-def _fits(made: Made, worked: Worked) -> bool:
+def _fits(found: MadeBefore, worked: Worked) -> bool:
     """Whether what was made is of the files that were read now, and its image is the one that it tells of."""
     now = [_same_file(one) for reading in worked.record["readings"] for one in reading["files"]]
-    was = [_same_file(one) for reading in made.record["readings"] for one in reading["files"]]
-    told, content = made.record["image"], made.kept.get(".bin")
-    if made.record["chip"] != worked.chip or made.given.chip != worked.chip or now != was:
+    was = [_same_file(one) for reading in found.record["readings"] for one in reading["files"]]
+    told, content = found.record["image"], found.made.kept.get(IMAGE)
+    if found.record["chip"] != worked.chip or found.given.chip != worked.chip or now != was:
         return False
     if told is None or content is None:
         return told is None and content is None
@@ -323,13 +348,13 @@ def _same_file(one: DumpRecord) -> tuple[str, str | None, int, str, str]:
 
 
 def _departures(
-    settled: Settled, passes: Sequence[Pass], readings: Sequence[ReadingRecord], image: Path
+    settled: Settled, passes: Sequence[Pass], readings: Sequence[ReadingRecord], beside: WaitingFiles
 ) -> None:
     """Where passes depart from the image: told in the record, and kept for the pictures."""
     add_departures(readings, passes, settled.words)
     packed = packed_passes(passes, settled.organisation.bits)
     if packed is not None:
-        _kept(passes_file(image), packed)
+        beside.put(PASSES, packed)
 
 
 def _facts(planned: PlannedChip) -> ChipRecord:
@@ -488,7 +513,7 @@ def _pass_record(one: Pass, file: int, organisation: Organisation) -> PassRecord
     }
 
 
-def _judged(result: ChipResult, planned: PlannedChip, job: Job) -> JudgedChip:
+def _judged(result: ChipResult, planned: PlannedChip, beside: WaitingFiles) -> JudgedChip:
     """What the street says of a chip, as its record has it before all chips together have spoken."""
     settled, graded = result.settled, result.graded
     out: JudgedChip = {
@@ -505,7 +530,7 @@ def _judged(result: ChipResult, planned: PlannedChip, job: Job) -> JudgedChip:
         return out
     fades_to = planned.part.fades_to if planned.part else None
     # Its path, and whether it is settled, are known when it is placed.
-    out["image"] = cast("ImageRecord", _image(settled, image_file(job.images, result.chip)))
+    out["image"] = cast("ImageRecord", _image(settled, beside))
     out["contested"] = contested_bits(settled, fades_to=fades_to, first_listed=settled.passes[0].reading)
     if result.kept is not None and out["contested"] is not None:
         out["contested"]["flow"] = result.kept
@@ -678,23 +703,18 @@ def _lined_up(settled: Settled, readings: Sequence[ReadingRecord]) -> None:
                 record.update(_pass_record(one, record["file"], settled.organisation))
 
 
-def _image(settled: Settled, path: Path) -> ImageDigests:
+def _image(settled: Settled, beside: WaitingFiles) -> ImageDigests:
     """The image and its mask kept until they are placed; its digests and its short sums."""
     bits = settled.organisation.bits
-    entry = _kept(path, image_bytes(settled.words, bits))
+    entry = beside.put(IMAGE, image_bytes(settled.words, bits))
     if settled.contested.any():
-        _kept(mask_file(path), image_bytes(settled.contested, bits))
+        beside.put(CONTESTED, image_bytes(settled.contested, bits))
     return {
         "size_bytes": entry.size_bytes,
         "sha256": entry.sha256,
         "sha512": entry.sha512,
         "sums": sums(settled.words, bits),
     }
-
-
-def _kept(path: Path, content: bytes) -> BagEntry:
-    """A file beside the bag."""
-    return write_member(path.parent, path.name, content)
 
 
 def sums(words: Words, bits: int) -> list[SumRecord]:

@@ -15,7 +15,6 @@ import json
 import pickle
 import platform
 import sys
-import zlib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -54,22 +53,36 @@ _MOST_WAITING_BYTES = 4 << 20
 """So much of new pieces is held at most, but for one that is larger by itself."""
 _MOST_STALE = 16
 """More pieces a chip than this are mostly of earlier contents; then all of them go."""
-_FAST = 1
-"""Level of compression: the words of a chip hardly get shorter by more effort."""
 
 
 class Made(NamedTuple):
-    """What the work on one chip made.
+    """What the work on one chip made, as it is handed on and as it is kept.
+
+    Not compressed: the words of a chip hardly get shorter, and it took longer than all the rest of keeping.
 
     Attributes:
-        record: Of the chip, before all chips together are heard.
-        given: What it brings to the machine.
+        line: Its record as a line of JSON, before all chips together are heard.
+        given: What it brings to the machine, a `Contribution`; pickled.
         kept: Ending → content of each file that lies beside the bag until the image is placed.
     """
 
+    line: bytes
+    given: bytes
+    kept: Mapping[str, bytes]
+
+
+class MadeBefore(NamedTuple):
+    """What an earlier run made of a chip.
+
+    Attributes:
+        made: As it was kept.
+        record: What its line says.
+        given: What it brings to the machine; making it called nothing but our own values and numpy's.
+    """
+
+    made: Made
     record: ChipRecord
     given: Contribution
-    kept: Mapping[str, bytes]
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,7 +120,7 @@ class Before:
         ]
         return hashlib.sha256(json.dumps(said).encode()).hexdigest()
 
-    def find(self, key: str) -> Made | None:
+    def find(self, key: str) -> MadeBefore | None:
         """What was made of a chip with this key; None where it is not there, or not whole."""
         place = self.index.get(key)
         piece = None if place is None else self.packs.read(place)
@@ -177,19 +190,22 @@ def worked_before(project: Path, plan: Plan) -> Before | None:
 
 
 def _packed(made: Made) -> bytes:
-    plain = (made.record, made.given, dict(made.kept))
-    return zlib.compress(pickle.dumps(plain, pickle.HIGHEST_PROTOCOL), _FAST)
+    return pickle.dumps((made.line, made.given, dict(made.kept)), pickle.HIGHEST_PROTOCOL)
 
 
-def _unpacked(piece: bytes) -> Made | None:
+def _unpacked(piece: bytes) -> MadeBefore | None:
     try:
-        return Made(*_Values(io.BytesIO(zlib.decompress(piece))).load())
+        made = Made(*_values(piece))
+        return MadeBefore(made, json.loads(made.line), _values(made.given))
     except _NOT_OURS:
         return None
 
 
+def _values(pickled: bytes) -> Any:  # whatever was pickled
+    return _Values(io.BytesIO(pickled)).load()
+
+
 _NOT_OURS = (
-    zlib.error,
     pickle.UnpicklingError,
     EOFError,
     ValueError,
