@@ -27,17 +27,17 @@ __all__ = [
 
 
 def decode(content: bytes, declared: Declared | None = None) -> Decoded:
-    """A dump as addressed words; see `registry.decode`."""
-    from pipeline.formats import registry
+    """A dump as addressed words; see `recognise.decode`."""
+    from pipeline.formats import recognise
 
-    return registry.decode(content, declared)
+    return recognise.decode(content, declared)
 
 
 def detect(content: bytes) -> tuple[str, ...]:
-    """Names of the formats that the content can be in, best first; see `registry.detect`."""
-    from pipeline.formats import registry
+    """Names of the formats that the content can be in, best first; see `recognise.detect`."""
+    from pipeline.formats import recognise
 
-    return registry.detect(content)
+    return recognise.detect(content)
 
 
 def says_addresses(fmt: str) -> bool:

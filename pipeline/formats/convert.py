@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from pipeline.errors import AmbiguousError, FormatError, UsageError
-from pipeline.formats import registry
+from pipeline.formats import recognise
 from pipeline.formats.encoders import as_bytes, encode
 from pipeline.formats.neutral import LARGEST_CLAIM, Block, Declared, Decoded
 
@@ -90,7 +90,7 @@ def convert(
         UsageError: What is asked for cannot be written.
     """
     declared = declared or Declared()
-    decoded = registry.decode(content, declared)
+    decoded = recognise.decode(content, declared)
     run = _chosen(decoded, number)
     order = declared.word_order
     if decoded.unit_bits > 8 and order is None:
@@ -140,7 +140,7 @@ def _read_back(output: bytes, to: str, flat: list[Block], base: int) -> tuple[tu
     """
     if not output:
         raise FormatError(where="the dump", problem="it holds no bytes", remedy="nothing can be written")
-    (back,) = registry.decode(output, Declared(format=to)).runs
+    (back,) = recognise.decode(output, Declared(format=to)).runs
     for block in flat:
         address = block.address - base if to == "binary" else block.address + base
         kept = [

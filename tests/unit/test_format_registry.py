@@ -215,10 +215,11 @@ def test_importing_the_package_loads_neither_the_registry_nor_a_decoder() -> Non
 
 @given(st.binary(min_size=1, max_size=200), st.binary(max_size=60))
 def test_what_is_plainly_binary_is_binary_by_the_long_rules_too(noise: bytes, text: bytes) -> None:
-    from pipeline.formats.registry import _candidates, plainly_binary
+    from pipeline.formats.binary import plainly_binary
+    from pipeline.formats.recognise import candidates
     from pipeline.formats.text.characters import plain
 
     content = noise + text.hex().encode() + noise.translate(bytes(byte & 0x1F for byte in range(256)))
     if plainly_binary(content):
-        assert _candidates(content, plain(content)) == ("binary",)
+        assert candidates(content, plain(content)) == ("binary",)
     assert plainly_binary(b"\x07" * len(content))
