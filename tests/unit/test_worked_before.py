@@ -9,7 +9,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import fields, replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -21,10 +21,13 @@ from hypothesis import strategies as st
 from pipeline.edges.packs import CHOSEN, FORGOTTEN_AFTER_DAYS, Packs, kept_at, packs_of
 from pipeline.flow import PlannedChip
 from pipeline.run.package import worked_before as module
+from pipeline.run.package.all_chips import BoardImages
 from pipeline.run.package.names_in_bag import dump_names
 from pipeline.run.package.open_project import Project, open_project
 from pipeline.run.package.package import package
 from pipeline.run.package.worked_before import Before, Keeping, worked_before
+from pipeline.stages.content import Signature, signature
+from pipeline.stages.content.among_chips import ChipImage, Join, joins
 from pipeline.views.report import chip_body
 from schemas.names import Organisation
 from schemas.sheet import Chip as ChipRow
@@ -211,8 +214,71 @@ def test_only_the_chip_whose_reading_changed_is_worked_out_again(kept: Path, tmp
     flipped(min((root / "dumps").glob("U1*")))
     package(root, tmp_path / "a", quiet=True)
 
-    (new,) = set(kept.glob("*/*.pack")) - first
-    assert [place.pack for place in opened(root)[0].index.values()].count(new.name) == 1
+    before, _, keys = opened(root)
+    (board,) = (key for key in before.index if key.startswith("joins "))
+    new = {pack.name for pack in set(kept.glob("*/*.pack")) - first}
+    assert {key for key, place in before.index.items() if place.pack in new} == {keys[0], board}
+
+
+def test_chips_are_held_against_each_other_again_only_where_an_image_of_their_board_changed(
+    kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    del kept
+    held: list[list[str]] = []
+
+    def looked_for(chips: Any, load: Any) -> Any:
+        held.append([one.chip for one in chips])
+        return joins(chips, load)
+
+    monkeypatch.setattr("pipeline.run.package.all_chips.joins", looked_for)
+    root = project(
+        tmp_path / "p",
+        [
+            Chip(chip, image, 8, (plain(image, 8, HOME),), says={"organisation": "256x8", "board": board})
+            for seed, (chip, board) in enumerate([("U1", "a"), ("U2", "b"), ("U3", "a"), ("U4", "b")])
+            for image in [firmware_like(seed, 256)]
+        ],
+    )
+    package(root, tmp_path / "a", quiet=True)
+    flipped(min((root / "dumps").glob("U4*")))
+    package(root, tmp_path / "a", quiet=True)
+
+    assert held == [["U1", "U3"], ["U2", "U4"], ["U2", "U4"]]
+
+
+BOARD = BoardImages((ChipImage("U1", signature(firmware_like(1, 256), 8), "a", 1),), (8,))
+
+
+def test_a_pair_is_taken_as_it_was_found(kept: Path, tmp_path: Path) -> None:
+    del kept
+    before, _, _ = opened(made_project(tmp_path / "p"))
+    found = (Join(("U1", "U2"), "odd/even", 16, "big", order_known=True, score=7.5, evidence={"pairs": [1]}),)
+    keeping = Keeping(before)
+    keeping.add(before.joins_key(BOARD, ["0"]), found, lambda _pack: None)
+    keeping.add(before.joins_key(BOARD, ["1"]), ("none",), lambda _pack: None)  # type: ignore[arg-type]
+    keeping.write()
+    after = replace(before, index=before.packs.index()).of_joins()
+
+    assert after.find_joins(after.joins_key(BOARD, ["0"])) == found
+    assert after.find_joins(after.joins_key(BOARD, ["1"])) is None
+    assert after.find_joins(after.joins_key(BOARD, ["2"])) is None
+
+
+@pytest.mark.parametrize("name", [one.name for one in fields(ChipImage)])
+def test_whatever_is_compared_of_a_boards_chips_makes_another_key(name: str) -> None:
+    said: dict[str, Any] = {name: "something else"}
+    other = replace(BOARD.images[0], **said)
+
+    assert NOWHERE.joins_key(replace(BOARD, images=(other,)), ["0"]) != NOWHERE.joins_key(BOARD, ["0"])
+
+
+@pytest.mark.parametrize("name", Signature._fields)
+def test_whatever_a_signature_says_makes_another_key(name: str) -> None:
+    (one,) = BOARD.images
+    said: dict[str, Any] = {name: "something else"}
+    other = replace(one, signature=one.signature._replace(**said))
+
+    assert NOWHERE.joins_key(replace(BOARD, images=(other,)), ["0"]) != NOWHERE.joins_key(BOARD, ["0"])
 
 
 def test_an_image_that_is_not_the_one_told_of_is_worked_out_again(kept: Path, tmp_path: Path) -> None:
@@ -252,7 +318,7 @@ def test_every_chip_of_a_bag_is_kept_under_its_key(kept: Path, tmp_path: Path) -
     before, _, keys = opened(root)
 
     assert len(set(keys)) == 3
-    assert set(keys) == set(before.index)
+    assert {key for key in before.index if not key.startswith("joins ")} == set(keys)
 
 
 PLANNED = PlannedChip(ChipRow(chip="U1"), Organisation(256, 8), None, 1, (), "sheet.yaml:1")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
@@ -16,11 +17,12 @@ from pipeline.flow import Plan, PlannedChip, Problem
 from pipeline.machine import Boards, WholeMachine, all_together
 from pipeline.run.crew import Crew
 from pipeline.run.package.chip_record import add_heard
-from pipeline.run.package.one_chip import HandedOver, Job, ToWork, load_image, work_batch
+from pipeline.run.package.one_chip import HandedOver, Job, ToWork, image_file, load_image, work_batch
 from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Pickles, unpickled
 from pipeline.run.package.twins import OpenTwin, hear_twins, open_twins
+from pipeline.run.package.worked_before import Before, Keeping
 from pipeline.stages.content.among_chips import (
     ChipImage,
     CrossedReader,
@@ -100,6 +102,7 @@ class Walk:
 
     Attributes:
         inputs: Path in the project folder → SHA-256 of every file read, the same each time that it was read.
+        packs: In which what was found on boards is kept.
     """
 
     def __init__(
@@ -120,6 +123,7 @@ class Walk:
         self._again: dict[str, HandedOver] = {}
         self._bits_of: dict[str, int] = {}
         self.inputs: dict[str, str] = {}
+        self.packs: set[str] = set()
 
     def first(self) -> Iterator[HandedOver]:
         """Each chip by itself, in the sheet's order.
@@ -185,8 +189,12 @@ class Walk:
         return load_image(self.job.images, chip, self._bits(chip))
 
     def _find_joins(self, boards: Boards) -> Iterator[tuple[Join, ...]]:
+        before = self.job.before
+        job = Joining(self.job.images, None if before is None else before.of_joins())
         told = (BoardImages(images, tuple(self._bits(one.chip) for one in images)) for images in boards)
-        return self.crew.each(join_boards, self.job.images, told, batch=4)
+        for joined in self.crew.each(join_boards, job, told, batch=4):
+            self.packs.add(joined.pack)
+            yield joined.joins
 
     def _find_next(self, words: Iterable[Microword]) -> Iterator[tuple[Finding, ...]]:
         return self.crew.each(next_of_words, self.job.images, words)
@@ -205,14 +213,61 @@ class BoardImages:
     bits: tuple[int, ...]
 
 
-def join_boards(folder: Path, boards: Sequence[BoardImages]) -> list[tuple[Join, ...]]:
+class Joining(NamedTuple):
+    """What every worker needs to know that looks for chips that belong side by side.
+
+    Attributes:
+        images: The folder in which images lie until they are placed.
+        before: What earlier runs found; None where nothing is kept.
+    """
+
+    images: Path
+    before: Before | None
+
+
+@dataclass(slots=True)
+class Joined:
+    """What was found on one board.
+
+    Attributes:
+        joins: Chips that belong side by side.
+        pack: The pack in which that is kept, or "".
+    """
+
+    joins: tuple[Join, ...]
+    pack: str = ""
+
+    def lies_in(self, pack: str) -> None:
+        """It is kept there now."""
+        self.pack = pack
+
+
+def join_boards(job: Joining, boards: Sequence[BoardImages]) -> list[Joined]:
     """Chips of each board that belong side by side; in workers, since images are read and compared."""
+    keeping = Keeping(job.before)
+    out = [_joined(board, job, keeping) for board in boards]
+    keeping.write()
+    return out
 
-    def found(board: BoardImages) -> tuple[Join, ...]:
-        bits = {one.chip: bits for one, bits in zip(board.images, board.bits, strict=True)}
-        return joins(board.images, lambda chip: load_image(folder, chip, bits[chip]))
 
-    return [found(board) for board in boards]
+def _joined(board: BoardImages, job: Joining, keeping: Keeping) -> Joined:
+    """As it was found before, where the same images are compared; else looked for."""
+    bits = {one.chip: bits for one, bits in zip(board.images, board.bits, strict=True)}
+
+    def found() -> Joined:
+        return Joined(joins(board.images, lambda chip: load_image(job.images, chip, bits[chip])))
+
+    before = job.before
+    if before is None:
+        return found()
+    files = [image_file(job.images, one.chip) for one in board.images]
+    key = before.joins_key(board, [hashlib.sha256(file.read_bytes()).hexdigest() for file in files])
+    known = before.find_joins(key)
+    if known is not None:
+        return Joined(known, before.pack_of(key))
+    joined = found()
+    keeping.add(key, joined.joins, joined.lies_in)
+    return joined
 
 
 def next_of_words(folder: Path, words: Sequence[Microword]) -> list[tuple[Finding, ...]]:

@@ -173,6 +173,7 @@ def _each_chip(building: _Building, kept: SpooledChips, progress: Progress) -> t
             remedy="Name the dump files CHIP.READER.N.ext, or list them under `readings`",
         )
     machine = walk.together()
+    building.packs |= walk.packs
     building.inputs.update(walk.inputs)
     return walk, machine
 

@@ -1,10 +1,11 @@
-"""What an earlier run made of a chip, taken again where every input is the same to the last byte.
+"""What an earlier run made of a chip or of a board, taken again where every input is the same to the byte.
 
 A piece stands under a digest over all that the work on one chip hangs on: the content of each of its files,
 all that the sheet says of the chip, its readings, the readers and their wires, its part as the catalogue has
 it, and the program with the libraries that it counts with. Work that other chips reach is never kept. What is
 taken is held against the digests of the files that were read just now, and the image against its own; what
-does not fit is worked out again.
+does not fit is worked out again. Which chips of a board belong side by side stands under a digest over their
+images and all else that is compared.
 """
 
 from __future__ import annotations
@@ -15,8 +16,8 @@ import json
 import pickle
 import platform
 import sys
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -25,6 +26,7 @@ from pipeline.edges.packs import Packs, PieceAt, packs_of
 from pipeline.edges.program_digest import program_digest
 from pipeline.flow import Plan, PlannedChip
 from pipeline.machine import Contribution
+from pipeline.stages.content.among_chips import Join
 
 if TYPE_CHECKING:
     from schemas.record import ChipRecord
@@ -53,6 +55,8 @@ _MOST_WAITING_BYTES = 4 << 20
 """So much of new pieces is held at most, but for one that is larger by itself."""
 _MOST_STALE = 16
 """More pieces a chip than this are mostly of earlier contents; then all of them go."""
+_JOINS = "joins "
+"""What the key of a board begins with."""
 
 
 class Made(NamedTuple):
@@ -122,9 +126,31 @@ class Before:
 
     def find(self, key: str) -> MadeBefore | None:
         """What was made of a chip with this key; None where it is not there, or not whole."""
-        place = self.index.get(key)
-        piece = None if place is None else self.packs.read(place)
+        piece = self._piece(key)
         return None if piece is None else _unpacked(piece)
+
+    def joins_key(self, board: object, images: Sequence[str]) -> str:
+        """What chips of a board that belong side by side hang on.
+
+        Args:
+            board: Its chips as they are compared; its `repr` tells every value whole.
+            images: SHA-256 of the image of each.
+        """
+        said = "\n".join((self.common, repr(board), *images))
+        return _JOINS + hashlib.sha256(said.encode()).hexdigest()
+
+    def find_joins(self, key: str) -> tuple[Join, ...] | None:
+        """What was found for a board with this key; None where it is not there, or not whole."""
+        piece = self._piece(key)
+        return None if piece is None else _unpacked_joins(piece)
+
+    def of_joins(self) -> Before:
+        """The same for boards alone: a worker is handed what it may ask for."""
+        return replace(self, index={key: at for key, at in self.index.items() if key.startswith(_JOINS)})
+
+    def _piece(self, key: str) -> bytes | None:
+        place = self.index.get(key)
+        return None if place is None else self.packs.read(place)
 
     def pack_of(self, key: str) -> str:
         """The pack that a key's piece lies in."""
@@ -143,8 +169,8 @@ class Keeping:
         self._waiting: list[tuple[str, bytes]] = []
         self._told: list[Callable[[str], None]] = []
 
-    def add(self, key: str, made: Made, tell: Callable[[str], None]) -> None:
-        """One chip.
+    def add(self, key: str, made: Made | tuple[Join, ...], tell: Callable[[str], None]) -> None:
+        """One chip, or one board.
 
         Args:
             key: Of what it was made of.
@@ -189,8 +215,8 @@ def worked_before(project: Path, plan: Plan) -> Before | None:
     return Before(packs, hashlib.sha256(json.dumps(common).encode()).hexdigest(), index)
 
 
-def _packed(made: Made) -> bytes:
-    return pickle.dumps((made.line, made.given, dict(made.kept)), pickle.HIGHEST_PROTOCOL)
+def _packed(made: tuple[object, ...]) -> bytes:
+    return pickle.dumps(tuple(made), pickle.HIGHEST_PROTOCOL)
 
 
 def _unpacked(piece: bytes) -> MadeBefore | None:
@@ -199,6 +225,14 @@ def _unpacked(piece: bytes) -> MadeBefore | None:
         return MadeBefore(made, json.loads(made.line), _values(made.given))
     except _NOT_OURS:
         return None
+
+
+def _unpacked_joins(piece: bytes) -> tuple[Join, ...] | None:
+    try:
+        found = _values(piece)
+    except _NOT_OURS:
+        return None
+    return found if isinstance(found, tuple) and all(isinstance(one, Join) for one in found) else None
 
 
 def _values(pickled: bytes) -> Any:  # whatever was pickled
