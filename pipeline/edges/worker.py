@@ -60,15 +60,18 @@ def serve(source: BinaryIO, sink: BinaryIO, answer: Answer) -> None:
 
 def main() -> None:
     """Run as a program; the parent's end is the end, without a word, and Ctrl-C is the parent's business."""
-    import signal
     from importlib.machinery import SourceFileLoader
-    from types import ModuleType
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    if (
+        sys.platform == "win32"
+    ):  # elsewhere the parent has blocked it; this module takes as long as all others
+        import signal
+
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
     sink = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)  # whatever prints something does not print it into an answer
     loader = SourceFileLoader("answering", sys.argv[1])
-    module = ModuleType(loader.name)
+    module = type(sys)(loader.name)
     sys.modules[loader.name] = module
     loader.exec_module(module)
     try:

@@ -105,6 +105,11 @@ class Tasks(Generic[T]):
                 self.changed.wait()
         return None
 
+    def take_now(self) -> T | None:
+        """The next task for this process, which has no other; None where none waits."""
+        with self.changed:
+            return None if self._abandoned else self.next_for(())
+
     def next_for(self, mine: Collection[T]) -> T | None:  # noqa: ARG002 - where tasks are not alike it matters
         """The next task, if one waits; the lock is held."""
         return self.waiting.popleft() if self.waiting else None
@@ -161,6 +166,10 @@ class WorkerPool(Generic[T]):
             except (OSError, RuntimeError):  # no process, memory or thread to be had
                 return
             self.running += 1
+
+    def has_told(self) -> bool:
+        """Whether `next` would give something at once."""
+        return not self._told.empty()
 
     def next(self) -> Answered | int | None:
         """What a process says next: an answer, news of one, or that it has ended with its work.

@@ -1,6 +1,6 @@
 """Digesting many files on all cores, beginning while they are still being found.
 
-Where there is little to do it is done here. Nobody knows how large a file is before a worker has opened it.
+Where there is little to do it is all done here. Nobody knows how large a file is before it has been opened.
 Small files are digested at once; large ones are told, and handed out one by one when the small ones are done,
 the largest first, to whichever worker is free.
 """
@@ -54,7 +54,8 @@ class Digesting:
     Args:
         root: The folder that paths are below.
         groups: Which algorithms a file of each group wants.
-        workers: How many processes; one a core by default, or none where there is little to do.
+        workers: How many processes beside this one, which digests as well once results are asked for; by
+            default one for each further core, or none where there is little to do.
         progress: Told as the bytes go by, once all files are named.
         expected_bytes: How many there will be, as far as anyone has said; for the progress only.
     """
@@ -123,7 +124,7 @@ class Digesting:
         Raises:
             ResourceError: A worker was ended before its work.
         """
-        for done in self._from_workers() if self._pool.running else self._from_here():
+        for done in self._read():
             read_bytes, large = _told(done.answer)
             self._tally.add(read_bytes)
             self._unanswered -= len(done.paths) - len(large)
@@ -144,19 +145,27 @@ class Digesting:
     def _start(self, workers: int | None) -> None:
         if self._pool.running or self._unanswered < 2:
             return
-        self._pool.start(min(cores() if workers is None else workers, self._unanswered))
+        self._pool.start(min(cores() - 1 if workers is None else workers, self._unanswered))
         if not self._pool.running:
             self._workers = 0  # the system gives none: it is not asked again
 
-    def _from_here(self) -> Iterator[Digested]:
-        while (batch := self._work.take()) is not None:
-            there = [os.path.join(self._root, path) for path in batch.paths]
-            answer = digest_worker.digest_files(there, self._groups[batch.group], self._tally.early)
-            self._work.answered(batch, answer)
-            yield Digested(batch.paths, answer)
+    def _read(self) -> Iterator[Digested]:
+        """What is read here and by the other processes, until nothing is left and these have ended."""
+        while (batch := self._work.take_now()) is not None or self._pool.running:
+            if batch is not None:
+                yield self._from_here(batch)
+            yield from self._from_workers(wait=batch is None)
 
-    def _from_workers(self) -> Iterator[Digested]:
-        while self._pool.running:
+    def _from_here(self, batch: _Batch) -> Digested:
+        there = [os.path.join(self._root, path) for path in batch.paths]
+        answer = digest_worker.digest_files(there, self._groups[batch.group], self._tally.early)
+        self._work.answered(batch, answer)
+        return Digested(batch.paths, answer)
+
+    def _from_workers(self, *, wait: bool) -> Iterator[Digested]:
+        """What the other processes have told, and the next thing that they tell if it is waited for."""
+        while self._pool.running and (wait or self._pool.has_told()):
+            wait = False
             told = self._pool.next()
             if isinstance(told, int):
                 self._tally.early(told)

@@ -39,7 +39,8 @@ def observe(bag: Path, *, workers: int | None = None, progress: Progress | None 
 
     Args:
         bag: The bag's folder, or an archive that holds it.
-        workers: How many processes digest; by default one a core, or none where there is little to do.
+        workers: How many processes digest beside this one; by default one for each further core, or none
+            where there is little to do.
         progress: Told as the bytes go by.
 
     Returns:
@@ -189,7 +190,8 @@ class Observing:
 
     Args:
         bag: The folder.
-        workers: How many processes digest; by default one a core, or none where there is little to do.
+        workers: How many processes digest beside this one; by default one for each further core, or none
+            where there is little to do.
         progress: Told as the bytes go by.
 
     Attributes:

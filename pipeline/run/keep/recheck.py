@@ -103,7 +103,7 @@ def recheck_bag(
 
     Args:
         bag: Its folder, or an archive that holds it.
-        workers: How many processes digest; by default one a core where it pays.
+        workers: How many processes digest beside this one; by default one a further core where it pays.
         progress: Told the bytes as they go by.
 
     Raises:
@@ -148,7 +148,7 @@ def recheck_bags(
         expect_head: A head that an earlier run printed.
         new_ledger: Begin the ledger where there is none. A missing one is refused otherwise: it may lie on a
             disk that is not mounted.
-        workers: How many processes digest.
+        workers: How many processes digest beside this one.
         progress: Told the bytes of each bag.
         check_each: Who checks them, where it is not this process; `workers` and `progress` are then its
             business.
