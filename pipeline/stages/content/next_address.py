@@ -13,6 +13,7 @@ lead elsewhere have to stand in between. Does not work: microprograms whose next
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import lru_cache, reduce
 from math import exp, lgamma, log
 from operator import itemgetter
 from typing import NamedTuple
@@ -124,24 +125,46 @@ def next_address(lanes: Sequence[Words], bits: Sequence[int]) -> NextAddress | N
     at = _used(lanes)
     if len(at) < _FEWEST_USED:
         return None
+    # Of most chips no column goes with any line: neither search would take a first step.
+    if _closest(lanes, bits, at) < min(_AGREES[0], _NEAR_AGREES) - _ROUNDING:
+        return None
     one = np.concatenate([_signs(lane[at], width) for lane, width in zip(lanes, bits, strict=True)])
     lines = _signs(at.astype(np.uint16), total.bit_length() - 1)
     varying = np.abs(one.mean(axis=1)) < 1 - 2 * _LEAST_AWAY
     one[~varying] = 0
-    # Of most chips no column goes with any line: neither search would take a first step.
-    if float(np.abs(_agreement(one, lines)).max()) < min(_AGREES[0], _NEAR_AGREES) - _ROUNDING:
-        return None
     return _counting(one, lines) or _near(one, lines)
 
 
 def _used(lanes: Sequence[Words]) -> NDArray[np.intp]:
     """The addresses of words that are no fill, at most so many, in blocks of 64 where they are more."""
-    live = np.any([busy(lane) for lane in lanes], axis=0)
-    at = np.flatnonzero(live)
+    at = np.flatnonzero(reduce(np.logical_or, map(busy, lanes)))
     if len(at) <= _MOST_LOOKED_AT:
         return at
     number = np.arange(_MOST_LOOKED_AT)
     return np.asarray(at[number % 64 + number // 64 * (len(at) // (_MOST_LOOKED_AT // 64))])
+
+
+@lru_cache(maxsize=8)
+def _line_bits(total: int) -> NDArray[np.float32]:
+    """Shape (1 + lines, words): 1, and the bits of each address; at most 1 MB."""
+    lines = np.arange(total) >> np.arange(total.bit_length() - 1)[:, None] & 1
+    return np.concatenate([np.ones((1, total)), lines]).astype(np.float32)
+
+
+def _closest(lanes: Sequence[Words], bits: Sequence[int], at: NDArray[np.intp]) -> float:
+    """How well the column and the line agree that do so best, as `_agreement` says it but for rounding.
+
+    Counted over bits in one product: sums of zeros and ones are exact in whatever order they are taken.
+    """
+    used = np.zeros(len(lanes[0]), dtype=bool)
+    used[at] = True
+    each = zip(lanes, bits, strict=True)
+    columns = [used, *(lane >> line & used for lane, width in each for line in range(width))]
+    both = np.array(columns, dtype=np.float32) @ _line_bits(len(used)).T
+    both /= len(at)
+    ones, level = both[1:, :1], both[:1, 1:]
+    covariance = 4 * (both[1:, 1:] - ones * level)
+    return float(np.abs(_beyond_chance(covariance, 2 * ones - 1, 2 * level - 1)).max())
 
 
 def _signs(words: NDArray[np.unsignedinteger], bits: int) -> Signs:
@@ -153,7 +176,13 @@ def _agreement(one: Signs, other: Signs) -> NDArray[np.float32]:
     """Shape (columns, lines), -1 to 1: how far each goes with each beyond what their frequencies give."""
     n = one.shape[1]
     mean, level = one.mean(axis=1)[:, None], other.mean(axis=1)[None, :]
-    covariance = (one @ other.T) / n - mean * level
+    return _beyond_chance((one @ other.T) / n - mean * level, mean, level)
+
+
+def _beyond_chance(
+    covariance: NDArray[np.float32], mean: NDArray[np.float32], level: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """The covariance of signs as a share of what their means leave room for; 0 where either hardly varies."""
     varies = (np.abs(mean) < 1 - 2 * _LEAST_AWAY) & (np.abs(level) < 1 - 2 * _LEAST_AWAY)
     return np.where(varies, covariance / np.maximum(1 - np.abs(mean * level), 1e-6), 0)
 
