@@ -92,7 +92,7 @@ def shown_by_sisters(
         bits: Bits a word.
         sisters: Two or more other chips of the group that go together.
     """
-    whole = independent(data_columns(words, bits, np.arange(len(words))))
+    whole = independent(data_columns(words, bits, np.arange(len(words)))[None])[0]
     others = together.columns[list(sisters)].reshape(-1, together.total)
     every, orders, few = _orders(len(words), together.chips)
     # Laid side by side: products of matrices with gaps are taken number by number.
@@ -106,7 +106,7 @@ def shown_by_sisters(
     each = foretold(words, bits, [together.images[one] for one in sisters], orders, together.at)
     if not _agree(each, best):
         return None
-    columns = independent(data_columns(every[best - 1].undo(words), bits, together.at))
+    columns = independent(data_columns(every[best - 1].undo(words), bits, together.at)[None])[0]
     score = standing_out(together.profile_of(columns, sisters), lead=None)
     if score < CLEAR:
         return None
