@@ -128,8 +128,7 @@ def _versions(first: Words, second: Words, bits: int) -> bool:
     if any(len(np.unique(words)) >= _SHARED // 2 for words in same):
         return True
     for other in (second, second ^ top):
-        values, place = np.unique(np.concatenate([first, other]), return_inverse=True)
-        one, two = (np.bincount(part, minlength=len(values)) / len(first) for part in np.split(place, 2))
+        one, two = (np.bincount(words, minlength=int(top) + 1) / len(first) for words in (first, other))
         expected = float((one * two).sum())
         if float((first == other).mean()) - expected > _AGREE * (1 - expected):
             return True
