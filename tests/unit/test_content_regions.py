@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 
 from pipeline.stages.content import Region, regions, self_checks, with_sisters
 from pipeline.stages.content.fills import CANNOT_TELL, ON_PURPOSE, UNUSED, Fill, find_fills, least_fill
+from pipeline.stages.content.regions import _may_point, _pointer_tables  # what stands before the other
+from pipeline.stages.content.runs import runs
 from pipeline.words import Words, true_ranges, words_dtype
 from schemas.part import Part
 from tests.kit.images import code_image, put, random_image
@@ -259,3 +261,29 @@ def test_a_constant_image_is_one_fill() -> None:
     for word in (0x00, 0xFF, 0x5A):
         found = cut(np.full(2048, word, dtype=np.uint8), erased=1)
         assert [(one.kind, one.start, one.end) for one in found] == [("fill", 0, 2048)]
+
+
+@given(st.lists(st.tuples(st.booleans(), st.integers(1, 30)), max_size=20), st.integers(1, 20))
+def test_runs_searched_for_as_bytes_are_the_ranges_of_that_length(
+    pieces: list[tuple[bool, int]], least: int
+) -> None:
+    mask = np.array([true for true, times in pieces for _ in range(times)], dtype=bool)
+    assert runs(mask, least) == true_ranges(mask, least)
+
+
+@given(
+    st.lists(st.integers(0, 600), min_size=7, max_size=20),
+    st.integers(0, 60_000),
+    st.sampled_from(["<u2", ">u2"]),
+    st.binary(min_size=8, max_size=40),
+)
+def test_a_table_of_pointers_is_never_denied_before_it_is_searched(
+    steps: list[int], first: int, order: str, before: bytes
+) -> None:
+    values = np.cumsum([first, *steps]).astype(order)
+    words: Words = np.frombuffer(before + values.tobytes() + before, np.uint8)
+    assert _may_point(words) or not _pointer_tables(words)
+
+
+def test_random_words_are_seldom_searched_for_pointers() -> None:
+    assert sum(_may_point(random_image(seed)) for seed in range(200)) <= 2

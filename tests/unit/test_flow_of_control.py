@@ -5,6 +5,7 @@ And what must not be taken for a program.
 
 from __future__ import annotations
 
+import re
 from itertools import pairwise
 
 import numpy as np
@@ -224,6 +225,29 @@ def test_fills_text_and_tables_have_no_vote() -> None:
     assert not speaks[100:130].any()
     assert not speaks[305:335].any()
     assert speaks[500:900].mean() > 0.9
+
+
+def speaks_by_definition(data: bytes, at: int) -> bool:
+    """The rules byte by byte: no run of six, no text, and no table around it."""
+    low, high = max(at - 32, 0), min(at + 32, len(data))
+    for width in (2, 3, 4, 6, 8, 16):
+        same = sum(data[near] == data[near + width] for near in range(low, min(high, len(data) - width)))
+        if width < len(data) and 100 * same > 45 * (high - low):
+            return False
+    alike = [found.span() for found in re.finditer(rb"(?s)(.)\1{5,}", data)]
+    written = [found.span() for found in re.finditer(rb"[ -~]{10,}", data) if mostly_letters(found[0])]
+    return not any(start <= at < end for start, end in alike + written)
+
+
+def mostly_letters(stretch: bytes) -> bool:
+    return 4 * sum(chr(byte).isalpha() or byte == 0x20 for byte in stretch) > 3 * len(stretch)
+
+
+@given(st.lists(st.tuples(st.binary(min_size=1, max_size=20), st.integers(1, 12)), max_size=6))
+def test_what_speaks_is_told_byte_by_byte_by_its_rules(pieces: list[tuple[bytes, int]]) -> None:
+    raw = b"".join(piece * times for piece, times in pieces)
+    said = [speaks_by_definition(raw, at) for at in range(len(raw))]
+    assert speaking(np.frombuffer(raw, np.uint8)).tolist() == said
 
 
 @given(st.lists(st.floats(-3, 3, width=32), max_size=40))

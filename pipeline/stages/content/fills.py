@@ -78,8 +78,9 @@ class _Periods:
         """What is explained already asks for no longer period."""
         if self._equal is not None:
             count = self._equal.shape[1]
-            groups = covered[: count * self._words_a_group].reshape(count, -1)
-            self.may = np.asarray((self._equal & ~groups.all(axis=1)).any(axis=1))
+            whole = covered[: count * self._words_a_group].view(f"u{self._words_a_group}")
+            explained = whole == int.from_bytes(b"\1" * self._words_a_group)
+            self.may = np.asarray((self._equal & ~explained).any(axis=1))
 
 
 def _repeating(words: Words) -> NDArray[np.bool_]:
@@ -92,7 +93,8 @@ def _repeating(words: Words) -> NDArray[np.bool_]:
     count = words.nbytes // _GROUP
     first = np.ndarray((count,), dtype=np.uint64, buffer=raw)
     later = np.ndarray((LONGEST_PERIOD, count), np.uint64, raw, offset=size, strides=(size, _GROUP))
-    return np.asarray(first == later)
+    # A period a row in memory, as each is looked through.
+    return np.asarray(np.equal(first, later, order="C"))
 
 
 def _least_of(period: int, total: int) -> int:

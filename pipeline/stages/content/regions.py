@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from pipeline.catalogue.advice import advise
 from pipeline.stages.content.fills import CANNOT_TELL, Fill, find_fills, judge
 from pipeline.stages.content.model import Region, RegionKind, SelfCheck
-from pipeline.stages.content.runs import entropy_bits, has_run, hex_words, runs
+from pipeline.stages.content.runs import entropy_bits, hex_words, looked_up, runs
 from pipeline.stages.content.text import HALF_FIT, texts
 from pipeline.words import Words, distinct, true_ranges
 
@@ -60,7 +60,7 @@ def _is_power(words: Words) -> NDArray[np.bool_]:
     return np.asarray((words & (words - words.dtype.type(1))) == 0, dtype=np.bool_)
 
 
-_POWER = _is_power(np.arange(256, dtype=np.uint16))
+_POWER = _is_power(np.arange(256, dtype=np.uint16)).tobytes()
 
 
 def _decode(words: Words, bits: int) -> list[_FoundRegion]:
@@ -73,14 +73,14 @@ def _decode(words: Words, bits: int) -> list[_FoundRegion]:
         return []
     out = []
     for name, probe, idle in (("one low", words ^ words.dtype.type(top), 0), ("one high", words, 0)):
-        single: NDArray[np.bool_] = _POWER[probe] if bits <= 8 else _is_power(probe)
-        if not has_run(single, least):
-            continue
+        single = looked_up(probe.tobytes(), _POWER).view(np.bool_) if bits <= 8 else _is_power(probe)
         for start, end in runs(single, least):
+            active = int(np.count_nonzero(probe[start:end]))
+            if active * 2 < end - start:
+                continue
             values = np.flatnonzero(np.bincount(probe[start:end]))
             lines = sorted(int(value).bit_length() - 1 for value in values if value != idle)
-            active = int(np.count_nonzero(probe[start:end]))
-            if len(lines) >= 3 and active * 2 >= end - start:
+            if len(lines) >= 3:
                 detail: RegionDetail = {
                     "pattern": name,
                     "lines": [f"D{line}" for line in lines],
@@ -104,13 +104,14 @@ def _tables(words: Words, bits: int) -> list[_FoundRegion]:
     total = len(words)
     if bits < 4 or total < 16:
         return []
-    step = np.diff(words.astype(np.int64 if bits > 15 else np.int32))
+    signed: NDArray[np.signedinteger[Any]] = words.astype(np.int64 if bits > 15 else np.int16)
+    step = signed[1:] - signed[:-1]
     rising = (step > 0) & (step <= max(1, (1 << bits) // 16))
     out = [
         _FoundRegion("table", start, last + 1, {"shape": "ascending"})
         for start, last in runs(rising, max(10, run_length(total, 1 / 16)) - 1)
     ]
-    if bits == 8:
+    if bits == 8 and _may_point(words):
         out += _pointer_tables(words)
     return out + _curves(words, bits, step)
 
@@ -123,12 +124,27 @@ def _curves(words: Words, bits: int, step: NDArray[np.signedinteger[Any]]) -> li
     out = []
     for start, last in runs(small, least - 1):
         stretch, moves = words[start : last + 1], step[start:last]
+        if distinct(stretch) < 8:
+            continue
         turns = int(np.count_nonzero(np.diff(np.sign(moves[moves != 0]))))
-        if distinct(stretch) >= 8 and turns * 6 <= len(stretch):
+        if turns * 6 <= len(stretch):
             down = bool((moves <= 0).all())
             shape = "ascending" if bool((moves >= 0).all()) else "descending" if down else _shape(stretch)
             out.append(_FoundRegion("table", start, last + 1, {"shape": shape}))
     return out
+
+
+def _may_point(words: Words) -> bool:
+    """False only where `_pointer_tables` finds none.
+
+    Seven times in a row every second byte grows by 2 at most, and it or the byte beside it has changed.
+    """
+    by = words[2:] - words[:-2]
+    near = by <= 2
+    row = (near[1:] | near[:-1]) & ((by[1:] | by[:-1]) != 0)
+    for further in (2, 4, 6):
+        row = row[further:] & row[:-further]
+    return bool(row.any())
 
 
 def _pointer_tables(words: Words) -> list[_FoundRegion]:
@@ -183,18 +199,21 @@ def _paint(total: int, found: list[_FoundRegion]) -> list[_FoundRegion]:
     owner = np.full(total, -1, dtype=np.int32)
     for index, one in enumerate(found):
         owner[one.start : one.end] = index
-    edges = np.concatenate(([0], np.flatnonzero(owner[1:] != owner[:-1]) + 1, [total])).tolist()
-    for start, end in pairwise(edges):
+    for start, end in pairwise(_edges(owner)):
         index = int(owner[start])
         if index >= 0 and end - start < _SMALLEST < found[index].end - found[index].start:
             owner[start:end] = -1
-    edges = np.concatenate(([0], np.flatnonzero(owner[1:] != owner[:-1]) + 1, [total])).tolist()
     out = []
-    for start, end in pairwise(edges):
+    for start, end in pairwise(_edges(owner)):
         index = int(owner[start])
         one = found[index] if index >= 0 else _FoundRegion("dense", start, end, {})
         out.append(_FoundRegion(one.kind, start, end, one.detail.copy()))
     return out
+
+
+def _edges(owner: NDArray[np.int32]) -> list[int]:
+    """Where another owner begins, from 0 to the end."""
+    return [0, *((owner[1:] != owner[:-1]).nonzero()[0] + 1).tolist(), len(owner)]
 
 
 def _described(one: _FoundRegion, words: Words, bits: int) -> Region:

@@ -13,20 +13,8 @@ from numpy.typing import NDArray
 
 from pipeline.words import Words, true_ranges
 
-_EIGHT_TRUE, _FOUR_TRUE = np.uint64(0x0101010101010101), np.uint32(0x01010101)
-
-
-def has_run(mask: NDArray[np.bool_], least: int) -> bool:
-    """False only where no run of `least` true elements can be in the mask; cheap, and never wrongly False.
-
-    A run of 15 or more covers one aligned group of eight, which is one comparison of 64 bits; a run of 7 or
-    more one group of four.
-    """
-    if least < 7:
-        return True
-    if least < 15:
-        return bool((mask[: len(mask) & ~3].view(np.uint32) == _FOUR_TRUE).any())
-    return bool((mask[: len(mask) & ~7].view(np.uint64) == _EIGHT_TRUE).any())
+_FEW = 5
+"""Runs of so many or more are few in what is searched for them, and searched for as bytes."""
 
 
 def looked_up(raw: bytes, table: bytes) -> NDArray[np.uint8]:
@@ -35,7 +23,7 @@ def looked_up(raw: bytes, table: bytes) -> NDArray[np.uint8]:
 
 
 def all_of_eight(marks: NDArray[np.uint8]) -> int:
-    """Bits that all bytes of some aligned group of eight have, together: `has_run` of eight masks at once.
+    """Bits that all bytes of some aligned group of eight have, together: those of any run of fifteen are.
 
     Example:
         >>> all_of_eight(np.array([3, 1, 1, 1, 1, 1, 1, 5, 6], np.uint8))
@@ -54,9 +42,17 @@ def runs(mask: NDArray[np.bool_], least: int = 1) -> list[tuple[int, int]]:
         >>> runs(np.array([True, True, False, True]), 2)
         [(0, 2)]
     """
-    if len(mask) < max(least, 1) or not has_run(mask, least):
-        return []
-    return true_ranges(mask, least)
+    if least < _FEW:
+        return true_ranges(mask, least)
+    raw, wanted = mask.tobytes(), b"\1" * least
+    found: list[tuple[int, int]] = []
+    start = raw.find(wanted)
+    while start >= 0:
+        end = raw.find(0, start + least)
+        end = len(raw) if end < 0 else end
+        found.append((start, end))
+        start = raw.find(wanted, end)
+    return found
 
 
 def as_bytes(words: Words, bits: int) -> NDArray[np.uint8]:

@@ -192,7 +192,8 @@ def _scattered(data: Bytes, speaks: Mask) -> bool:
         return False
     # Sorted, equal triples lie together: counting pairs takes n log n instead of n squared.
     triples.sort()
-    count = np.diff(np.flatnonzero(np.diff(triples, prepend=-1, append=-1)))
+    changes = (triples[1:] != triples[:-1]).nonzero()[0] + 1
+    count = np.diff(np.concatenate(([0], changes, [n])))
     equal = int((count * (count - 1)).sum()) / 2
     share = np.bincount(data[speaks], minlength=256) / np.count_nonzero(speaks)
     # Independent bytes of these frequencies agree in a triple with the cube of the chance of one byte.

@@ -10,6 +10,7 @@ half of the programs of `tests/content_accuracy` that limits are set on.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -26,7 +27,7 @@ from pipeline.stages.content.flow_of_control.model import (
     Nats,
     Places,
 )
-from pipeline.words import true_ranges
+from pipeline.stages.content.runs import runs
 
 _LANDS = 0.93
 """Share of near branches of programs that lead to the start of an instruction."""
@@ -68,19 +69,16 @@ class Votes(NamedTuple):
 
 def speaking(data: Bytes) -> Mask:
     """False in runs of six or more equal bytes, and in printable runs of ten or more, mostly letters."""
-    n = len(data)
-    out = np.ones(n, dtype=bool)
-    if n == 0:
-        return out
-    changes = np.flatnonzero(data[1:] != data[:-1]) + 1
-    for start, end in _long(np.concatenate(([0], changes)), np.concatenate((changes, [n])), _RUN):
-        out[start:end] = False
-    letter = ((data & 0xDF) - np.uint8(0x41) < 26) | (data == 0x20)
-    printable = data - np.uint8(0x20) < 0x5F
-    for start, end in true_ranges(printable, _TEXT):
-        if np.count_nonzero(letter[start:end]) * 4 > 3 * (end - start):
-            out[start:end] = False
-    return out & ~_regular(data)
+    out = ~_regular(data)
+    for start, end in runs(data[1:] == data[:-1], _RUN - 1):
+        out[start : end + 1] = False
+    written = runs(data - np.uint8(0x20) < 0x5F, _TEXT)
+    if written:
+        letter = ((data & 0xDF) - np.uint8(0x41) < 26) | (data == 0x20)
+        for start, end in written:
+            if np.count_nonzero(letter[start:end]) * 4 > 3 * (end - start):
+                out[start:end] = False
+    return out
 
 
 def _regular(data: Bytes) -> Mask:
@@ -89,24 +87,22 @@ def _regular(data: Bytes) -> Mask:
     A table, not a program.
     """
     n = len(data)
-    out = np.zeros(n, dtype=bool)
-    low = np.maximum(np.arange(n) - _ENTRIES, 0)
-    high = np.minimum(np.arange(n) + _ENTRIES, n)
-    least = _SAME * (high - low)
-    # Sums up to each byte; before the first and behind the last they stay what they are there.
-    total = np.zeros(_ENTRIES + n + 1 + _ENTRIES, dtype=np.int32)
-    for width in (one for one in _WIDTHS if one < n):
-        same = data[width:] == data[:-width]
-        end = _ENTRIES + 1 + n - width
-        np.cumsum(same, out=total[_ENTRIES + 1 : end])
-        total[end:] = total[end - 1]
-        out |= (total[2 * _ENTRIES : 2 * _ENTRIES + n] - total[:n]) * 100 > least
-    return out
+    same = np.zeros((len(_WIDTHS), n + 2 * _ENTRIES - 1), dtype=np.uint8)
+    for row, width in zip(same, _WIDTHS, strict=True):
+        if width < n:
+            np.equal(data[width:], data[:-width], out=row[_ENTRIES : _ENTRIES + n - width].view(np.bool_))
+    # Each doubling adds up twice as many neighbours, until those to either side are together.
+    for by in (1, 2, 4, 8, 16, _ENTRIES):
+        same = same[:, by:] + same[:, :-by]
+    return np.asarray(same.max(axis=0) > _most_by_chance(n))
 
 
-def _long(start: NDArray[np.intp], end: NDArray[np.intp], least: int) -> list[tuple[int, int]]:
-    long = end - start >= least
-    return list(zip(start[long].tolist(), end[long].tolist(), strict=True))
+@lru_cache(maxsize=8)
+def _most_by_chance(n: int) -> Bytes:
+    """How many of the bytes around each of n may be the same in what is no table; boards have few sizes."""
+    place = np.arange(n)
+    around = np.minimum(place + _ENTRIES, n) - np.maximum(place - _ENTRIES, 0)
+    return (_SAME * around // 100).astype(np.uint8)
 
 
 def fewer(key: NDArray[np.int64]) -> Nats:
