@@ -8,8 +8,10 @@ character outside ASCII ever becomes a digit.
 from __future__ import annotations
 
 import re
+from collections import Counter
 from collections.abc import Callable, Iterator
 from functools import cached_property
+from itertools import islice
 from typing import TypeVar
 
 import numpy as np
@@ -68,9 +70,25 @@ class Characters:
         """Every line that is not blank, without its end, with the index of its first character."""
         return iter(self._lines) if len(self.body) <= MOST_KEPT else self._each_line()
 
+    def counted(self, most: int) -> Iterator[tuple[int, bytes, int]]:
+        """The first lines that are not blank: where each stands first, what it is, and how often it comes.
+
+        Of a text too long to be kept a line is told as often as it comes.
+        """
+        if len(self.body) <= MOST_KEPT:
+            return iter(self._counted)
+        return ((start, line, 1) for start, line in islice(self._each_line(), most))
+
     @cached_property
     def _lines(self) -> tuple[tuple[int, bytes], ...]:
-        return tuple(self._each_line())
+        cut = zip(self.line_starts.tolist(), self.body.splitlines(), strict=False)
+        return tuple((start, line) for start, line in cut if line and not line.isspace())
+
+    @cached_property
+    def _counted(self) -> tuple[tuple[int, bytes, int], ...]:
+        times = Counter(line for _, line in self._lines)
+        first = {line: start for start, line in reversed(self._lines)}
+        return tuple((first[line], line, count) for line, count in times.items())
 
     def _each_line(self) -> Iterator[tuple[int, bytes]]:
         for found in _LINE.finditer(self.body):
@@ -115,7 +133,7 @@ def plain(content: bytes) -> Characters:
     body = _without_wide_blanks(body, base, scale, ledger)
     text = Characters(body, base, scale, ledger)
     text.body = _without_padding(text)
-    for kept in ("line_starts", "_lines"):
+    for kept in ("line_starts", "_lines", "_counted"):
         text.__dict__.pop(kept, None)
     return text
 

@@ -42,6 +42,11 @@ class Widths:
         if self.padded and len(self.seen) > 1:
             self._refuse()
 
+    def note_again(self, sizes: list[int]) -> None:
+        """Take in the digits of the values of a line that was noted before, and says nothing new but that."""
+        for size in sizes:
+            self.seen[size][1] += 1
+
     def _refuse(self) -> None:
         """Name the first value of the rarer width."""
         odd = min(self.seen, key=lambda size: (self.seen[size][1], -self.seen[size][0]))

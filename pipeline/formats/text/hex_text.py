@@ -123,7 +123,7 @@ def exact(content: bytes, declared: Declared) -> Decoded:
     last = 0
     for start, line in text.filled():
         last = start
-        if line.strip() == b"*":
+        if b"*" in line and line.strip() == b"*":
             refuse(
                 text.place(start),
                 "a * that stands for lines, with no address to say how many",
@@ -187,11 +187,11 @@ def _wordlike(text: Characters, style: Style, titled: int | None) -> None:
     sizes: Counter[int] = Counter()
     cases: Counter[str] = Counter()
     case_of = remembered(lambda line: _case(line) if _pure(line) else None)
-    for _, line in text.filled():
+    for _, line, times in text.counted(len(text.body)):
         case = case_of(line)
         if case is not None:
-            sizes[len(line.strip())] += 1
-            cases[case] += 1
+            sizes[len(line.strip())] += times
+            cases[case] += times
     usual = sizes.most_common(1)[0][0] if sizes else 0
     cased = sum(cases.values()) - cases[""]
     rare = {case for case in cases if case and cases[case] <= 2 and cased >= 8 * cases[case]}

@@ -11,9 +11,10 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from itertools import islice, pairwise
+from typing import NamedTuple
 
 from pipeline.formats.neutral import Declared, ambiguous, refuse
-from pipeline.formats.text.characters import Characters
+from pipeline.formats.text.characters import Characters, remembered
 from pipeline.formats.text.columns import ADDRESS_ONLY, LINE, STAR, ListingRow, barred, row, ruler
 from pipeline.formats.text.prose import DECIMAL_OR_OCTAL, WORD, cannot_be_data, counts_in_decimal, shown
 from pipeline.formats.text.tokens import BYTE, HEX, LONGEST_LINE, Style, declared_style
@@ -37,26 +38,21 @@ def claims(text: Characters) -> bool:
     lines = set_off = wider = alone = forms = 0
     numbers: list[int] = []
     widths: set[int] = set()
+    told = remembered(_told_at_first_sight)
     for _, whole in islice(text.filled(), _LINES_SAMPLED):
-        line = whole[:_LOOKED_AT]
-        if not WORD.search(line) or STAR.fullmatch(line):
+        seen = told(whole)
+        if seen is None:
             continue
         lines += 1
-        only = ADDRESS_ONLY.fullmatch(line)
-        if only and numbers:
+        if seen.alone is not None and numbers:
             alone += 1
-            numbers.append(int(only[1], 16))
-            continue
-        found = LINE.match(line)
-        value = _FIRST_VALUE.match(line, found.end()) if found else None
-        if found is None or value is None:
-            continue
-        address = found["address"]
-        forms += 1
-        numbers.append(int(address, 16))
-        widths.add(len(address))
-        set_off += _set_off(found)
-        wider += len(address) >= 3 and len(address) != len(value[1])
+            numbers.append(seen.alone)
+        elif seen.address:
+            forms += 1
+            numbers.append(int(seen.address, 16))
+            widths.add(len(seen.address))
+            set_off += seen.set_off
+            wider += seen.wider
     lines -= min(alone, forms)
     if not forms or forms * 2 < lines:
         return False
@@ -65,6 +61,39 @@ def claims(text: Characters) -> bool:
         return True
     steps = {after - before for before, after in pairwise(numbers)}
     return forms >= 3 and min(widths) >= 3 and len(steps) == 1 and steps <= {1, 2, 4, 8, 16, 32, 64}
+
+
+class _FirstSight(NamedTuple):
+    """What the beginning of a line shows of an address column.
+
+    Attributes:
+        alone: The address of a line of nothing else.
+        address: Digits of the address before a value; b"" where there is none.
+        set_off: It is set off by a mark.
+        wider: It has three digits or more, and not as many as the value.
+    """
+
+    alone: int | None
+    address: bytes = b""
+    set_off: bool = False
+    wider: bool = False
+
+
+def _told_at_first_sight(whole: bytes) -> _FirstSight | None:
+    """None for a line without a word, and for one that stands for lines."""
+    line = whole[:_LOOKED_AT]
+    if not WORD.search(line) or STAR.fullmatch(line):
+        return None
+    only = ADDRESS_ONLY.fullmatch(line)
+    alone = int(only[1], 16) if only else None
+    found = LINE.match(line)
+    value = _FIRST_VALUE.match(line, found.end()) if found else None
+    if found is None or value is None:
+        return _FirstSight(alone)
+    address = found["address"]
+    return _FirstSight(
+        alone, address, _set_off(found), wider=len(address) >= 3 and len(address) != len(value[1])
+    )
 
 
 def _set_off(found: re.Match[bytes]) -> bool:

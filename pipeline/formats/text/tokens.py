@@ -178,7 +178,7 @@ def find_style(text: Characters, declared: Declared) -> Style:
     widths: Counter[int] = Counter()
     first: dict[int, int] = {}
     kept = remembered(_kept)
-    for start, line in islice(text.filled(), LINES_SAMPLED):
+    for start, line, times in text.counted(LINES_SAMPLED):
         if len(line) > LONGEST_LINE and WORD.fullmatch(line.strip()) is None:
             refuse(
                 text.place(start),
@@ -186,7 +186,7 @@ def find_style(text: Characters, declared: Declared) -> Style:
                 "break it into lines as the reader printed it",
             )
         for word in kept(line) or ():
-            widths[len(word)] += 1
+            widths[len(word)] += times
             if len(word) not in first:
                 first[len(word)] = start + line.index(word)
     marked = {
@@ -318,10 +318,12 @@ class LineReader:
     usual: frozenset[int] = frozenset()
     needless: bool | None = None
     widths: Widths = field(init=False)
-    _good: dict[bytes, tuple[list[int], list[bytes]]] = field(default_factory=dict)
+    _free: bool = field(init=False)
+    _good: dict[bytes, tuple[list[int], list[int]]] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.widths = Widths(self.text)
+        self._free = self.style.free
 
     def line(self, start: int, line: bytes) -> list[int] | None:
         """The values of a data line, or None where the line is certainly text.
@@ -394,8 +396,8 @@ class LineReader:
         """A line of bare digits; what one that came before and was good holds is known."""
         known = self._good.get(line)
         if known is not None:
-            if self.style.free:
-                self.widths.note(start, line, known[1])
+            if self._free:
+                self.widths.note_again(known[1])
             return known[0]
         words = WORD.findall(line)
         got = [self.style.values(word) for word in words]
@@ -418,7 +420,7 @@ class LineReader:
             self.widths.note(start, line, words)
         values = [value for one in got if one is not None for value in one]
         if len(line) <= LONGEST_REMEMBERED and len(self._good) < MOST_REMEMBERED:
-            self._good[line] = values, words
+            self._good[line] = values, [len(word) for word in words]
         return values
 
     def _separated(self, start: int, line: bytes) -> None:
@@ -481,9 +483,9 @@ def usual_separators(text: Characters, style: Style) -> frozenset[int]:
 
     kinds: Counter[frozenset[int]] = Counter()
     shown_by = remembered(told)
-    for _, line in islice(text.filled(), LINES_SAMPLED):
+    for _, line, times in text.counted(LINES_SAMPLED):
         if one := shown_by(line):
-            kinds[one[0]] += one[1]
+            kinds[one[0]] += times * one[1]
     if not kinds:
         return frozenset(b",")
     chosen = kinds.most_common(1)[0][0]
