@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from pipeline.flow import Settled
+from pipeline.flow import Pass, Settled
 from pipeline.voices import times_read, voice
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
@@ -212,7 +212,7 @@ def _unsettled(settled: Settled) -> tuple[str, ...]:
         absent = int((~read).sum())
         out.append(f"No reading has {absent} word{'s' if absent != 1 else ''}")
         doubt = doubt[read]
-    bits = int(np.bitwise_count(doubt).sum())
+    bits = int(np.bitwise_count(doubt).sum()) if doubt.any() else 0
     if bits:
         words = int(np.count_nonzero(doubt))
         out.append(
@@ -229,12 +229,12 @@ def _by_voices(settled: Settled, who: str, count: int, by: str) -> tuple[Grade, 
     """
     full = np.array((1 << settled.organisation.bits) - 1, settled.words.dtype)
     once, twice = np.zeros_like(settled.words), np.zeros_like(settled.words)
-    repeated = np.zeros_like(settled.words)
+    said: list[tuple[list[Pass], Words]] = []
     for reader in dict.fromkeys(one.reader for one in settled.passes):
         own = [one for one in settled.passes if one.reader == reader]
         ones, zeros = voice(own, full)
         spoken = ones | zeros
-        repeated |= np.where(times_read(own) > 1, spoken, 0).astype(spoken.dtype)
+        said.append((own, spoken))
         straight = [one for one in own if not one.moved or settled.order_checked]
         if len(straight) == len(own):
             twice |= once & spoken
@@ -242,7 +242,9 @@ def _by_voices(settled: Settled, who: str, count: int, by: str) -> tuple[Grade, 
     if bool((twice == full).all()):
         return Grade.CORROBORATED, f"{who} agree on every bit ({count} passes)"
     weak = int(np.count_nonzero(twice != full))
-    repeated |= _read_by_two(settled, full)
+    repeated = _read_by_two(settled, full)
+    for own, spoken in said:
+        repeated |= np.where(times_read(own) > 1, spoken, 0).astype(spoken.dtype)
     alone = int(np.count_nonzero(repeated != full))
     if count < 2:
         return Grade.SINGLE, f"One pass by {who}"

@@ -200,7 +200,7 @@ def count_columns(census: Census) -> Columns:
     bits = census.bits
     if bits <= 8:
         counts = census.histogram
-        both = np.stack([counts, counts > 0]).astype(np.float64) @ _OF_BYTE
+        both = np.array([counts, counts > 0], dtype=np.float64) @ _OF_BYTE
         every, once = both.astype(np.int64)
         return Columns(
             int(counts.sum()),

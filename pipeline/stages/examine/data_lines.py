@@ -199,8 +199,7 @@ def _joined(columns: Columns, stuck: list[int]) -> list[tuple[int, int]]:
     if len(working) < 2:
         return []
     alike = columns.apart <= limit
-    np.fill_diagonal(alike, val=False)
-    if not alike.any():
+    if np.count_nonzero(alike) == len(alike):  # each is like itself
         return []
     return [
         (low, high)

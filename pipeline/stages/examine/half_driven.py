@@ -113,7 +113,8 @@ def _idle_suspicion(driven: Census, line: int, level: int, word: int, lines: int
 
 def _half_follows(census: Census) -> Iterator[Suspicion]:
     """The address itself wherever one line is at one level: nothing drove the bus there."""
-    for place, level in np.argwhere(_may_follow(census.words, len(census.names))).tolist():
+    may = _may_follow(census.words, len(census.names))
+    for place, level in np.argwhere(may).tolist() if may.any() else ():
         line = census.names[place]
         halves = _halves(census.words, place)
         names = tuple(other for other in census.names if other != line)

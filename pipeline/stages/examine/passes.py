@@ -64,11 +64,15 @@ def reference_of(passes: Sequence[Pass], settled: Words) -> Pass:
 
     A word that a pass does not have counts as different, whatever stands in its place.
     """
-    apart = [
-        int(np.count_nonzero((one.words != settled) | (False if one.present is None else ~one.present)))
-        for one in passes
-    ]
-    return passes[apart.index(min(apart))]
+    nearest, least = passes[0], settled.size + 1
+    for one in passes:
+        differs = one.words != settled
+        apart = int(np.count_nonzero(differs if one.present is None else differs | ~one.present))
+        if apart < least:
+            nearest, least = one, apart
+        if not least:
+            break
+    return nearest
 
 
 def far_apart(one: Pass, other: Pass) -> bool:
