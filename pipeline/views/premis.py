@@ -48,6 +48,7 @@ HEAD = (
 )
 FOOT = "</premis>\n"
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
+_MARKUP = re.compile("[&<>]").search
 _EVENT_TYPES = {
     "cap": "capture",
     "ing": "ingestion",
@@ -68,7 +69,7 @@ def text(value: object) -> str:
     r"""A value as XML text: markup escaped, characters that XML 1.0 cannot hold written as \uXXXX."""
     raw = str(value)
     if raw.isascii() and raw.isprintable():
-        return escape(raw, quote=False)
+        return escape(raw, quote=False) if _MARKUP(raw) else raw
     return referenced(escape(_NOT_XML.sub(lambda found: f"\\u{ord(found[0]):04x}", raw), quote=False))
 
 
@@ -100,6 +101,17 @@ def identifier(kind: str, value: str, role: str = "", *, scheme: str = "local") 
     else:
         wrap = f"linking{kind.removeprefix('linking')}Identifier"
     return f"<{wrap}><{wrap}Type>{scheme}</{wrap}Type><{wrap}Value>{text(value)}</{wrap}Value>{role}</{wrap}>"
+
+
+_OUTCOME_WORDS = {"suc": "success", "fai": "fail", "war": "warning"}
+_AGENT_ROLES = {
+    code: term("linkingAgentRole", "eventRelatedAgentRole", code, label)
+    for code, label in (("exe", "executing program"), ("imp", "implementer"), ("aut", "authorizer"))
+}
+_SOURCE, _OUTCOME = (
+    term("linkingObjectRole", "eventRelatedObjectRole", code, label)
+    for code, label in (("sou", "source"), ("out", "outcome"))
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,26 +194,16 @@ class Premis:
         outcomes: Iterable[str] = (),
     ) -> str:
         """One event with its agents and objects."""
-        outcomes_words = {"suc": "success", "fai": "fail", "war": "warning"}
         told = (
             f"<eventOutcomeDetail><eventOutcomeDetailNote>{text(note)}</eventOutcomeDetailNote>"
             "</eventOutcomeDetail>"
             if note
             else ""
         )
-        roles = {"exe": "executing program", "imp": "implementer", "aut": "authorizer"}
-        who = "".join(
-            identifier(
-                "linkingAgent", agent, _role("linkingAgentRole", "eventRelatedAgentRole", role, roles[role])
-            )
-            for agent, role in agents
-        )
+        who = "".join([identifier("linkingAgent", agent, _AGENT_ROLES[role]) for agent, role in agents])
         what = "".join(
-            identifier(
-                "linkingObject", one, _role("linkingObjectRole", "eventRelatedObjectRole", role, label)
-            )
-            for role, label, many in (("sou", "source", sources), ("out", "outcome", outcomes))
-            for one in many
+            [identifier("linkingObject", one, _SOURCE) for one in sources]
+            + [identifier("linkingObject", one, _OUTCOME) for one in outcomes]
         )
         return (
             f"<event>{identifier('event', f'{self.bag}#event/{name}')}"
@@ -209,7 +211,7 @@ class Premis:
             f"<eventDateTime>{text(when)}</eventDateTime>"
             f"<eventDetailInformation><eventDetail>{text(detail)}</eventDetail></eventDetailInformation>"
             "<eventOutcomeInformation>"
-            f"{term('eventOutcome', 'eventOutcome', outcome, outcomes_words[outcome])}{told}"
+            f"{term('eventOutcome', 'eventOutcome', outcome, _OUTCOME_WORDS[outcome])}{told}"
             f"</eventOutcomeInformation>{who}{what}</event>\n"
         )
 
@@ -249,21 +251,17 @@ class Premis:
         ]
         image = chip.get("image")
         objects = [self._chip_entity(chip)]
+        of_chip = self.relation("str", "isp", "is Part of", [self.chip_id(chip["chip"])])
         objects += [
-            self.file_object(
-                stored, format_name=stored.get("format") or "not identified", relations=self._of_chip(chip)
-            )
+            self.file_object(stored, format_name=stored.get("format") or "not identified", relations=of_chip)
             for path, stored in dumps.items()
             if path not in shared
         ]
         made = []
         if image and image.get("path"):
-            objects.append(self._image_object(chip, image, heard))
+            objects.append(self._image_object(chip, image, heard, of_chip))
             made.append(self.object_id(image["path"]))
         return ChipPremis("".join(objects), self._captures(chip), self._steps(chip, paths, heard, made))
-
-    def _of_chip(self, chip: ChipRecord) -> str:
-        return self.relation("str", "isp", "is Part of", [self.chip_id(chip["chip"])])
 
     def _chip_entity(self, chip: ChipRecord) -> str:
         """The chip itself, with what is known of it and what a person has answered to its findings."""
@@ -295,14 +293,14 @@ class Premis:
             f"<originalName>{text(chip['chip'])}</originalName>{inside}</object>\n"
         )
 
-    def _image_object(self, chip: ChipRecord, image: ImageRecord, heard: Sequence[str]) -> str:
+    def _image_object(self, chip: ChipRecord, image: ImageRecord, heard: Sequence[str], of_chip: str) -> str:
         derived = self.relation("der", "hss", "has Source", list(dict.fromkeys(heard))) if heard else ""
         bits = (chip["organisation"] or "").split("x")[-1]
         note = f"one word of {bits} bits after the other, address 0 first, most significant byte first"
         if not image["settled"]:
             note += "; not settled: read the record before use"
         return self.file_object(
-            image, format_name="ROM image, plain binary", note=note, relations=derived + self._of_chip(chip)
+            image, format_name="ROM image, plain binary", note=note, relations=derived + of_chip
         )
 
     def _captures(self, chip: ChipRecord) -> tuple[tuple[str, str], ...]:
@@ -683,10 +681,6 @@ def _ending(path: str) -> str:
 def _rights_link(bag: str) -> str:
     wrap = "linkingRightsStatementIdentifier"
     return f"<{wrap}><{wrap}Type>local</{wrap}Type><{wrap}Value>{text(bag)}#rights</{wrap}Value></{wrap}>"
-
-
-def _role(element: str, vocabulary: str, code: str, label: str) -> str:
-    return term(element, vocabulary, code, label)
 
 
 def _fixity(code: str, name: str, digest: str) -> str:

@@ -32,7 +32,7 @@ LEAST_FILL = 2
 """Rows of one word that are told as a fill."""
 _AMPERSAND, _LESS, _MORE = 2, 3, 4
 """Stand for characters that take more than one byte in the page."""
-_LONGER = ((chr(_AMPERSAND), "&amp;"), (chr(_LESS), "&lt;"), (chr(_MORE), "&gt;"))
+_LONGER = ((bytes([_AMPERSAND]), b"&amp;"), (bytes([_LESS]), b"&lt;"), (bytes([_MORE]), b"&gt;"))
 _HEX = np.frombuffer("".join(f"{value:02X}" for value in range(256)).encode(), np.uint16)
 """The two digits of each byte as one number: looked up in one step."""
 
@@ -129,7 +129,10 @@ def listing(
     per = words_a_row(content.organisation)
     end = content.organisation.words if end is None else end
     shown = _Rows(content, chip, per, start, end)
-    special = {address // per for address in (*marks.told, *marks.contested) if start <= address < end}
+    special: dict[int, list[int]] = {}
+    for address in sorted(marks.told | marks.contested, reverse=True):
+        if start <= address < end:
+            special.setdefault(address // per, []).append(address)
     barred = {address // per for address in marks.contested}
     out: list[str] = []
     first = start // per
@@ -142,16 +145,18 @@ def listing(
     return Markup("".join(out))  # noqa: S704 - digits, and characters of a table without the acting ones
 
 
-def _plain(shown: _Rows, first: int, last: int, special: Collection[int], marks: ListingMarks) -> str:
+def _plain(
+    shown: _Rows, first: int, last: int, special: Mapping[int, Sequence[int]], marks: ListingMarks
+) -> str:
     """Rows as they are; those that hold something to be found are put together by the word."""
     out: list[str] = []
     for row in sorted(one for one in special if first <= one < last):
-        out += [shown.block(first, row), shown.marked(row, marks)]
+        out += [shown.block(first, row), shown.marked(row, special[row], marks)]
         first = row + 1
-    text = "".join([*out, shown.block(first, last)])
-    for stand_in, longer in _LONGER:
+    text = "".join([*out, shown.block(first, last)]).encode("ascii")
+    for stand_in, longer in _LONGER:  # in bytes a tenth of the time
         text = text.replace(stand_in, longer)
-    return text
+    return text.decode("ascii")
 
 
 def _fills(
@@ -251,17 +256,16 @@ class _Rows:
         """Rows as they are."""
         return self.text[(first - self.first) * self.wide : (last - self.first) * self.wide]
 
-    def marked(self, row: int, marks: ListingMarks) -> str:
-        """A row in which words have anchors or no settlement."""
+    def marked(self, row: int, addresses: Sequence[int], marks: ListingMarks) -> str:
+        """A row in which words have anchors or no settlement: those at the addresses, the last one first."""
         text = self.block(row, row + 1)
-        for word in range(self.per - 1, -1, -1):
-            address = row * self.per + word
-            name = (
-                f' id="{anchor(self.chip, address, self.digits)}"' if address in marks.told and word else ""
-            )
+        for address in addresses:
+            word = address - row * self.per
             doubtful = address in marks.contested
-            if not name and not doubtful:
+            if not word and not doubtful:
                 continue
+            told = address in marks.told and word
+            name = f' id="{anchor(self.chip, address, self.digits)}"' if told else ""
             at = self.before + word * (self.nibbles + 1)
             tag = "mark" if doubtful else "b"
             text = (

@@ -9,9 +9,9 @@ RFC 1950 section 2.2 (zlib header, Adler-32); RFC 1951 section 3.2.4 (stored blo
 
 from __future__ import annotations
 
-import base64
 import struct
 import zlib
+from binascii import b2a_base64
 from functools import lru_cache
 from typing import Any
 
@@ -82,7 +82,9 @@ def bits_png(bits: NDArray[Any], ink: Ink) -> bytes:
         The file's bytes.
     """
     height, width = bits.shape
-    return _assemble(width, height, 1, 2, ink, np.packbits(bits, axis=1))
+    # Along an axis the packing begins anew with every row.
+    rows = np.packbits(bits, axis=1) if width % 8 else np.packbits(bits).reshape(height, -1)
+    return _assemble(width, height, 1, 2, ink, rows)
 
 
 def levels_png(levels: NDArray[np.uint8], ink: Ink) -> bytes:
@@ -138,4 +140,4 @@ def dots_png(dots: NDArray[np.uint8], ink: Ink, *, levels: bool) -> bytes:
 
 def data_uri(png: bytes) -> str:
     """The picture inside the page: nothing is asked of any network."""
-    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
+    return "data:image/png;base64," + b2a_base64(png, newline=False).decode("ascii")
