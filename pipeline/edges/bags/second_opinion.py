@@ -6,13 +6,14 @@ import logging
 import os
 import sys
 import warnings
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from functools import cache
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from pipeline.edges.bags import second_worker
+from pipeline.edges.bags.packed_hashes import PackedEntries
 from pipeline.edges.bags.second_worker import Share, complaints_of
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.worker_pool import Answered, Tasks, WorkerPool, cores, program
@@ -23,31 +24,46 @@ _MANY_FILES, _SHARE_FILES = 4000, 200
 
 @cache
 def second_judge() -> Any:
-    """The library's own class, which asks of each path whether it leads out of the bag, folder by folder.
+    """The library's own class, which asks many things once and not for each file, and holds less of it.
 
     It resolves every component of every path of both manifests, and that takes longer than all of its
     hashing. The answer for a file that is no link is its folder's; whatever else there is goes the whole way.
+    It walks the payload once for its size and once for its names; here both see the same walk.
     """
     import bagit
 
     class Judge(bagit.Bag):  # type: ignore[misc] # the library has no types
         def __init__(self, path: str) -> None:
-            self._inside: set[str] = set()
+            self._links: dict[str, frozenset[str]] = {}
+            self._payload: list[str] | None = None
             super().__init__(path)
 
+        @property
+        def entries(self) -> PackedEntries:
+            return self._entries
+
+        @entries.setter
+        def entries(self, none: dict[str, object]) -> None:
+            if none:
+                raise ValueError("entries come one by one")
+            self._entries = PackedEntries()
+
+        def payload_files(self) -> Iterator[str]:
+            if self._payload is None:
+                self._payload = list(super().payload_files())
+            return iter(self._payload)
+
         def _path_is_dangerous(self, path: str) -> bool:
-            if path in self.entries:
+            if path in self._entries:
                 return False  # a manifest before this one has it, and it was asked about then
             folder, name = os.path.split(path)
-            # Files by the ten thousand: `Path` would take longer than the question.
-            link = os.path.islink(os.path.join(self.path, path))  # noqa: PTH114, PTH118
-            if link or not folder or not name or ".." in path:
+            if not folder or not name or ".." in path:
                 return bool(super()._path_is_dangerous(path))
-            if folder not in self._inside:
+            if folder not in self._links:
                 if self._path_is_dangerous(folder):
                     return True
-                self._inside.add(folder)
-            return False
+                self._links[folder] = _links_in(os.path.join(self.path, folder))  # noqa: PTH118
+            return name in self._links[folder] and bool(super()._path_is_dangerous(path))
 
         def _validate_entries(self, processes: int) -> None:
             if len(self.entries) < _MANY_FILES or cores() < 2:
@@ -58,6 +74,15 @@ def second_judge() -> Any:
     return Judge
 
 
+def _links_in(folder: str) -> frozenset[str]:
+    """Names of the links in a folder; none where there is no such folder, since nothing in it leads out."""
+    try:
+        with os.scandir(folder) as entries:
+            return frozenset(entry.name for entry in entries if entry.is_symlink())
+    except OSError:
+        return frozenset()
+
+
 def shares_of(bag: Any, files: int = _SHARE_FILES) -> Iterator[Share]:
     """The entries of a bag's manifests, some at a time.
 
@@ -66,10 +91,25 @@ def shares_of(bag: Any, files: int = _SHARE_FILES) -> Iterator[Share]:
         files: How many at a time.
     """
     every = iter(bag.entries.items())
-    while some := dict(islice(every, files)):
-        names = bag.normalized_filesystem_names
+    names = bag.normalized_filesystem_names
+    while some := {path: hashes.texts() for path, hashes in islice(every, files)}:
         spelled = {path: names[path] for path in some if names.get(path, path) != path}
         yield Share(bag.path, some, spelled, bag.algorithms)
+
+
+class _Shares(Tasks[Share]):
+    """Shares that are made as they are taken: each holds the texts of its hashes."""
+
+    def __init__(self, shares: Iterator[Share]) -> None:
+        super().__init__()
+        self._shares = shares
+
+    def next_for(self, mine: Collection[Share]) -> Share | None:  # noqa: ARG002 - they are all alike
+        """The next one; the lock is held."""
+        share = next(self._shares, None)
+        self._unanswered += share is not None
+        self._all_named = share is None
+        return share
 
 
 def complaints_by_two(shares: Iterator[Share]) -> list[str]:
@@ -81,20 +121,18 @@ def complaints_by_two(shares: Iterator[Share]) -> list[str]:
     Raises:
         ResourceError: That process was ended from outside.
     """
-    tasks, found = Tasks[Share](), []
-    for share in shares:
-        tasks.put(share)
-    tasks.all_named()
+    tasks, found = _Shares(shares), []
     command = program(second_worker.__file__, *sys.path, flags=("-P",))
     pool = WorkerPool(tasks, command, tuple, where="the second judge")
     try:
         pool.start(1)
-        while (mine := tasks.take()) is not None:
-            found += complaints_of(mine)
-            tasks.answered(mine, None)
-        while pool.running:
-            told = pool.next()
-            found += told.answer if isinstance(told, Answered) else []
+        while (mine := tasks.take_now()) is not None or pool.running:
+            if mine is not None:
+                found += complaints_of(mine)
+                tasks.answered(mine, None)
+            while pool.running and (mine is None or pool.has_told()):
+                told = pool.next()
+                found += told.answer if isinstance(told, Answered) else []
     finally:
         pool.close()
     return found

@@ -24,7 +24,7 @@ from pipeline import __version__
 from pipeline.bags import record_file
 from pipeline.bags.observed import BagEntry, file_record
 from pipeline.bags.validate import judge
-from pipeline.edges.bags.observe import Observing, observe
+from pipeline.edges.bags.observe import observe
 from pipeline.edges.bags.second_opinion import second_opinion
 from pipeline.edges.bags.writer import MemberStream, finish_bag, write_member
 from pipeline.edges.clock import Now
@@ -502,10 +502,8 @@ def _judge_twice(bag: Path, progress: Progress) -> None:
     def show(done: int, of: int) -> None:
         progress.show("files hashed", done, of, size=True)
 
-    with Observing(bag, progress=show) as observing:
-        # While other processes digest a large bag for our own judge, the library's reads it here.
-        complaints = second_opinion(bag)
-        verdict = judge(observing.observation())
+    # One after the other, each on all cores: together they would hold every path of a large bag twice.
+    verdict = judge(observe(bag, progress=show))
     if not verdict.valid:
         first = verdict.problems[0]
         raise JudgedBadError(
@@ -513,7 +511,7 @@ def _judge_twice(bag: Path, progress: Progress) -> None:
             problem=f"our own recheck refuses it ({first.path}: {first.means})",
             remedy="Nothing was put in place; report this message as a bug",
         )
-    if complaints:
+    if complaints := second_opinion(bag):
         raise JudgedBadError(
             where=bag.name,
             problem=f"the bagit library refuses it ({complaints[0]})",
