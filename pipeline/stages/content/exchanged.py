@@ -11,8 +11,9 @@ memory); letter pairs and branches are counted as everywhere in this stage.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cache, partial
 from itertools import combinations
 
 import numpy as np
@@ -64,17 +65,20 @@ def exchanged_lanes(lanes: Sequence[Words]) -> Exchanged | None:
     """
     if not 2 <= len(lanes) <= MOST_LANES or sum(map(len, lanes)) > MOST_BYTES or not len(lanes[0]):
         return None
-    as_is = _witnesses(_laid(lanes))
+    as_is = cache(lambda by: _LEFT[by](_laid(lanes)))
     found = []
     for first, second in combinations(range(len(lanes)), 2):
         if bool((lanes[first] == lanes[second]).all()):
             continue
         moved = list(lanes)
         moved[first], moved[second] = moved[second], moved[first]
-        for by, one in _witnesses(_laid(moved)).items():
-            if one.outweighs(as_is.get(by)):
-                against = as_is[by].left if by in as_is else 0.0
-                found.append(Exchanged(first, second, by, one.nats - against, one.words))
+        data = _laid(moved)
+        for by, speaks in _SPEAKING.items():
+            one = speaks(data)
+            # The order as it is has to be asked only where another one speaks, and hardly any does.
+            if one is not None and one.outweighs(None) and one.outweighs(against := as_is(by)):
+                nats = one.nats - (against.left if against is not None else 0.0)
+                found.append(Exchanged(first, second, by, nats, one.words))
     return max(found, key=lambda one: one.nats, default=None)
 
 
@@ -82,22 +86,33 @@ def _laid(lanes: Sequence[Words]) -> Bytes:
     return np.ascontiguousarray(np.stack(lanes, axis=1).astype(np.uint8).reshape(-1))
 
 
-def _witnesses(data: Bytes) -> dict[str, Witness]:
-    """What in the bytes depends on their order, by name."""
-    out: dict[str, Witness] = {}
-    if any(one.holds and one.method.startswith("PC") for one in promises(data)):
-        out["header"] = Witness(_HEADER_NATS, _HEADER_NATS, "a header 55 AA whose sum holds reads AA 55")
+def _header(data: Bytes) -> Witness | None:
+    """A header whose sum holds, or none."""
+    if not any(one.holds and one.method.startswith("PC") for one in promises(data)):
+        return None
+    return Witness(_HEADER_NATS, _HEADER_NATS, "a header 55 AA whose sum holds reads AA 55")
+
+
+def _text(data: Bytes) -> Witness | None:
+    """Text that reads, by its pairs of letters."""
     text = sum(
         one.letters * (one.fit * COMMON_PAIR - (1 - one.fit) * RARE_PAIR)
         for one in texts(data, 8)
         if one.fit is not None and one.fit > LEGIBLE_FIT
     )
-    if text > 0:
-        out["text"] = Witness(text, text, "text reads with its letters exchanged in pairs")
-    flow = flow_evidence(data, 8)
-    if flow is not None:
-        out["flow"] = replace(flow, words="branches and calls land only the other way round")
-    return out
+    return Witness(text, text, "text reads with its letters exchanged in pairs") if text > 0 else None
+
+
+def _flow(data: Bytes, *, speaking: bool = False) -> Witness | None:
+    """A program's branches."""
+    flow = flow_evidence(data, 8, speaking=speaking)
+    return flow and replace(flow, words="branches and calls land only the other way round")
+
+
+_LEFT: dict[str, Callable[[Bytes], Witness | None]] = {"header": _header, "text": _text, "flow": _flow}
+"""What in the bytes depends on their order, by name."""
+_SPEAKING: dict[str, Callable[[Bytes], Witness | None]] = {**_LEFT, "flow": partial(_flow, speaking=True)}
+"""The same where only what speaks for the order is asked for."""
 
 
 def exchanged_findings(space: str, chips: Sequence[str], found: Exchanged) -> tuple[Finding, ...]:

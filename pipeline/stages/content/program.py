@@ -291,12 +291,17 @@ def _beside_the_sheet(families: Sequence[str], processor: str | None) -> tuple[s
     return "another", f"; the sheet says {said}, which is another", "compare-processor"
 
 
-def flow_evidence(words: Words, bits: int) -> Witness | None:
+def flow_evidence(words: Words, bits: int, *, speaking: bool = False) -> Witness | None:
     """What a program's flow says for the order of an image's words, to be held against another order of them.
 
     Distances that stay within the image by chance are left out. A program of which more than a few branches
     go astray does not speak, since crossed high lines leave most of them standing; what is left of it is held
     against another order all the same.
+
+    Args:
+        words: Shape (n,), the image.
+        bits: Bits a word.
+        speaking: What does not speak is not asked for.
 
     Returns:
         None where nothing reads as any program.
@@ -305,9 +310,11 @@ def flow_evidence(words: Words, bits: int) -> Witness | None:
     if program is None or program.named.best is None:
         return None
     best = program.named.best
+    lands = program.named.families != ("unknown",) and best.landing >= _HOLDS * best.branches
+    if speaking and not lands:
+        return None
     left = max(float(worth(Stored([words], bits), best.name)[0]), 0.0)
-    named = program.named.families != ("unknown",)
-    holds = named and best.landing >= _HOLDS * best.branches and left >= _LEAST_FLOW
+    holds = lands and left >= _LEAST_FLOW
     family = _spoken(program.named.families)
     told = f"as a program for {family} {best.landing} of {best.branches} branches and calls land"
     return Witness(left if holds else 0.0, left, told, fails=_FLOW_FAILS)
