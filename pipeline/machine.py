@@ -178,7 +178,8 @@ class WholeMachine:
 
     def add(self, planned: PlannedChip, given: Contribution) -> None:
         """One chip that has been judged."""
-        self.grades[given.chip], self.held_back[given.chip] = given.grade, given.held_back
+        self.grades[given.chip] = self._one(given.grade)
+        self.held_back[given.chip] = self._one(given.held_back)
         if given.organisation is None or given.signature is None:
             return
         given = replace(
@@ -197,7 +198,7 @@ class WholeMachine:
             self.explained[reader].append(f"{given.chip} ({' '.join(fault)})")
             self.faulted[reader].update(fault[1:])
         if given.families:
-            self.families[given.chip] = given.families
+            self.families[given.chip] = self._one(given.families)
         self.leanings[given.chip] = self._one(given.leaning)
         self.readers[given.chip] = len(given.readers)
         if given.evidence is not None:
@@ -212,7 +213,9 @@ class WholeMachine:
         if given.checks:
             self.checks[given.chip] = given.checks
         if given.schemes:
-            self.schemes[given.chip] = given.schemes
+            self.schemes[given.chip] = cast(
+                "Mapping[int, int]", self._equal.setdefault(tuple(given.schemes.items()), given.schemes)
+            )
         self.images.append(
             ChipImage(
                 given.chip,

@@ -99,9 +99,9 @@ class Walk:
         crew: Who does the work.
         kept: Where records, and what chips bring to the machine, lie meanwhile.
         twins: Other specimens of its chips, verified.
+        inputs: Gets path in the project folder → SHA-256 of every file read, the same each time that it was.
 
     Attributes:
-        inputs: Path in the project folder → SHA-256 of every file read, the same each time that it was read.
         packs: In which what was found on boards is kept.
     """
 
@@ -114,6 +114,7 @@ class Walk:
         *,
         names: DumpNames = NOT_NAMED,
         twins: Sequence[OpenTwin] = (),
+        inputs: dict[str, str] | None = None,
     ) -> None:
         self.plan, self.job, self.crew, self._kept, self._twins = plan, job, crew, kept, twins
         self._names = names
@@ -122,7 +123,7 @@ class Walk:
         self._places = {planned.chip.chip: index for index, planned in enumerate(plan.chips)}
         self._again: dict[str, HandedOver] = {}
         self._bits_of: dict[str, int] = {}
-        self.inputs: dict[str, str] = {}
+        self._inputs = {} if inputs is None else inputs
         self.packs: set[str] = set()
 
     def first(self) -> Iterator[HandedOver]:
@@ -131,8 +132,10 @@ class Walk:
         Raises:
             StorageError: A file that is read for several readings changed in between.
         """
-        for worked in self.crew.each(work_batch, self.job, map(self._names.to_work, self.plan.chips)):
-            self._same_files(worked)
+        given = map(self._names.to_work, self.plan.chips)
+        each = zip(self.plan.chips, self.crew.each(work_batch, self.job, given), strict=True)
+        for planned, worked in each:
+            self._same_files(planned, worked)
             self._kept.lines.add(worked.line)
             self._kept.given.add(worked.given)
             # Nearly all chips show the same of their wires: equal values are held once.
@@ -167,8 +170,9 @@ class Walk:
         carried = carried_to(wired, self.job.how, self._load)
         reached = [self.plan.chips[index] for index in sorted(self._places[chip] for chip in carried)]
         again = map(self._names.to_work, reached)
-        for worked in self.crew.each(work_batch, self.job.again(carried), again):
-            self._same_files(worked)
+        each = self.crew.each(work_batch, self.job.again(carried), again)
+        for planned, worked in zip(reached, each, strict=True):
+            self._same_files(planned, worked)
             self._again[worked.chip] = worked
             self._know_width(worked)
 
@@ -176,10 +180,12 @@ class Walk:
         if worked.bits is not None:
             self._bits_of[worked.chip] = worked.bits
 
-    def _same_files(self, worked: HandedOver) -> None:
+    def _same_files(self, planned: PlannedChip, worked: HandedOver) -> None:
         """A file that is read more than once, for several readings or a second walk, is one content."""
-        for path, sha256 in worked.inputs:
-            if self.inputs.setdefault(path, sha256) != sha256:
+        # The plan's own texts for the paths: those that came from another process go.
+        paths = (path for reading in planned.readings for path in reading.files)
+        for path, sha256 in zip(paths, worked.inputs, strict=True):
+            if self._inputs.setdefault(path, sha256) != sha256:
                 raise changed_between(path)
 
     def _bits(self, chip: str) -> int:

@@ -141,6 +141,7 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
         walk, machine = _each_chip(building, SpooledChips(lines, given), progress)
         _other_inputs(building)
         inputs = inputs_digest(building.inputs)
+        building.inputs.clear()  # the digest says it all, and the records still to be written want the memory
         if previous and told_same(previous, inputs):
             return same_version(previous, plan, judge(observe(previous.path)))
         head = _head(building, previous, inputs, machine)
@@ -158,7 +159,15 @@ def _crew(project: Project, plan: Plan, folder: Path, *, alone: bool) -> Crew:
 def _each_chip(building: _Building, kept: SpooledChips, progress: Progress) -> tuple[Walk, WholeMachine]:
     """Steps 1 and 2: every chip down the street, some of them a second time, then all chips together."""
     chips = building.plan.chips
-    walk = Walk(building.plan, building.job, building.crew, kept, names=building.named, twins=building.twins)
+    walk = Walk(
+        building.plan,
+        building.job,
+        building.crew,
+        kept,
+        names=building.named,
+        twins=building.twins,
+        inputs=building.inputs,
+    )
     problems: list[Problem] = []
     for count, worked in enumerate(walk.first(), start=1):
         problems += worked.problems
@@ -174,7 +183,6 @@ def _each_chip(building: _Building, kept: SpooledChips, progress: Progress) -> t
         )
     machine = walk.together()
     building.packs |= walk.packs
-    building.inputs.update(walk.inputs)
     return walk, machine
 
 

@@ -182,7 +182,7 @@ class Worked:
             organisation.bits if organisation else None,
             self.given.crossings,
             pickled(self.entries),
-            self.inputs,
+            [sha256 for _, sha256 in self.inputs],
             self.problems,
             self.pack,
         )
@@ -198,7 +198,7 @@ class HandedOver(NamedTuple):
         bits: Of a word of its image, where it has one.
         crossings: What it shows of its wirings.
         entries: Files written into the bag; pickled.
-        inputs: (path in the project folder, SHA-256) of every file read.
+        inputs: SHA-256 of every file of its readings, in their order.
         problems: Dumps that could not be understood.
         pack: The pack in which what was made of it is kept, or "".
     """
@@ -209,7 +209,7 @@ class HandedOver(NamedTuple):
     bits: int | None
     crossings: tuple[Crossing, ...]
     entries: bytes
-    inputs: list[tuple[str, str]]
+    inputs: list[str]
     problems: list[Problem]
     pack: str
 

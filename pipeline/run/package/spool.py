@@ -6,6 +6,7 @@ import contextlib
 import json
 import pickle
 import tempfile
+from array import array
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
@@ -67,22 +68,23 @@ class Keyed(Bytes):
 
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
-        self._places: list[tuple[str, int, int]] = []
+        self._places: dict[str, array[int]] = {}  # of each key: where its pieces begin and how long they are
         self._end = 0
 
     def add_under(self, key: str, piece: bytes) -> None:
         """Append one piece."""
         self.add(piece)
-        self._places.append((key, self._end, len(piece)))
+        self._places.setdefault(key, array("Q")).extend((self._end, len(piece)))
         self._end += len(piece)
 
     def in_order(self) -> Iterator[bytes]:
         """Every piece, sorted by its key."""
-        for _, start, size in sorted(self._places):
-            with storage_trouble(self._folder):
-                self._file.seek(start)
-                piece = self._file.read(size)
-            yield piece
+        for _, places in sorted(self._places.items()):
+            for start, size in zip(places[::2], places[1::2], strict=True):
+                with storage_trouble(self._folder):
+                    self._file.seek(start)
+                    piece = self._file.read(size)
+                yield piece
 
 
 def json_line(value: Any) -> bytes:

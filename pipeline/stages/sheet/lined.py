@@ -8,8 +8,8 @@ Aliases are counted as what they expand to, so that nine lines cannot ask for a 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator
-from typing import Any
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, NamedTuple
 
 import yaml
 
@@ -22,25 +22,46 @@ _HASHED = re.compile(r":?[ \t]+(#[^\s#][^\n]{0,40})")
 _NOT_SAID = frozenset(["", "~", "null", "Null", "NULL"])
 
 
+class CellPlaces(NamedTuple):
+    """Where the cells of a table stand, the same for all of its rows.
+
+    Attributes:
+        place: Line and column, each counted as the table counts, → a cell's place.
+        columns: Field → its column.
+    """
+
+    place: Callable[[int, int], str]
+    columns: Mapping[str, int]
+
+    def of(self, line: int, field: str) -> str:
+        """The place of a row's field."""
+        return self.place(line, self.columns[field])
+
+
 class LinedDict(dict[str, Any]):  # what a person wrote, before a model has typed it
     """A mapping that knows its file, its line and the place of every key.
 
     `cut` lists words that stand between commas with no colon, which are no fields but the rest of the value
     before
     them: (field before, its line, the pieces). `hashed` are values behind which a `#` with no blank cut
-    something off.
+    something off. A row of a table has the places of its `cells`.
     """
 
-    __slots__ = ("columns", "cut", "file", "hashed", "line", "lines")
+    __slots__ = ("cells", "cut", "file", "hashed", "line", "lines")
 
     def __init__(self, file: str, line: int) -> None:
         super().__init__()
         self.file = file
         self.line = line
         self.lines: dict[str, int] = {}
-        self.columns: dict[str, str] | None = None
+        self.cells: CellPlaces | None = None
         self.cut: list[tuple[str, int, list[str]]] = []
         self.hashed: dict[str, str] = {}
+
+    def place(self, field: str) -> str:
+        """Where one of its fields stands."""
+        line = self.lines[field]
+        return self.cells.of(line, field) if self.cells else f"{self.file}:{line}"
 
 
 class LinedList(list[Any]):

@@ -221,7 +221,9 @@ def _readings(linking: Linking) -> dict[str, list[PlannedReading]]:
     quiet = linking.untyped
     taken: dict[str, list[tuple[Take | None, str]]] = defaultdict(list)
     ids: set[str] = set()
+    # Readings name their chips and readers by the sheet's own texts, not by one more text each.
     chip_ids = {chip.chip: chip.chip for chip in linking.sheet.chips}
+    readers = {name: name for name in linking.sheet.readers}
     for index, row in enumerate(linking.sheet.readings):
         planned = _row(linking, index, row, chip_ids, ids, taken)
         if planned:
@@ -247,7 +249,7 @@ def _readings(linking: Linking) -> dict[str, list[PlannedReading]]:
             if not any(path.startswith(f"dumps/{chip}.") for chip in quiet):
                 loose.append(path)
             continue
-        chip, reader, number = named
+        chip, reader, number = chip_ids[named[0]], readers[named[1]], named[2]
         reading = f"{chip}.{reader}.{number}"
         if reading in ids:
             linking.problems.append(

@@ -18,7 +18,7 @@ from collections.abc import Iterable, Sequence
 from typing import Any
 
 from pipeline.flow import Problem
-from pipeline.stages.sheet.lined import LinedDict, LinedError, LinedList, parse_lined
+from pipeline.stages.sheet.lined import CellPlaces, LinedDict, LinedError, LinedList, parse_lined
 
 MOST_ROWS = 200_000
 MOST_COLUMNS = 256
@@ -158,9 +158,10 @@ def _rows_of(
             problems.append(
                 Problem(place(header_line, n), name, "this column a second time", "each column once")
             )
+    places = CellPlaces(place, {name: n for n, name in enumerate(names) if name})
     for line, cells in used[1:]:
         row = LinedDict(file, line)
-        row.columns = {}
+        row.cells = places
         for n, cell in enumerate(cells):
             name = names[n] if n < len(names) else ""
             if not cell:
@@ -171,8 +172,7 @@ def _rows_of(
                 )
                 continue
             row.lines[name] = line
-            row.columns[name] = place(line, n)
-            row[name] = _structured(cell, name, place(line, n), file, problems)
+            row[name] = _structured(cell, name, row, problems)
             if eaten and name != "date" and _EATEN.match(cell):
                 problems.append(
                     Problem(
@@ -193,15 +193,15 @@ def _rows_of(
     return out, problems
 
 
-def _structured(cell: str, name: str, where: str, file: str, problems: list[Problem]) -> Any:
+def _structured(cell: str, name: str, row: LinedDict, problems: list[Problem]) -> Any:
     """A nested field is written in a cell as YAML flow text, a list also with semicolons."""
     if name in LISTS and not cell.startswith("["):
         return [piece.strip() for piece in cell.split(";") if piece.strip()]
     if name in NESTED or name in LISTS:
         try:
-            return parse_lined(cell, file)
+            return parse_lined(cell, row.file)
         except LinedError as error:
-            problems.append(Problem(where, name, error.found, error.expected))
+            problems.append(Problem(row.place(name), name, error.found, error.expected))
     return cell
 
 

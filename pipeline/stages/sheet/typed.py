@@ -36,8 +36,7 @@ def place(tree: Any, loc: Sequence[Any], file: str) -> tuple[str, Any]:
     for key in loc:
         if isinstance(value, LinedDict):
             if key in value.lines:
-                columns = value.columns or {}
-                where = columns.get(key, f"{value.file}:{value.lines[key]}")
+                where = value.place(key)
             if key not in value:
                 return where, None
             value = value[key]
