@@ -25,6 +25,8 @@ from pipeline.edges.steady import steadily
 from pipeline.errors import DestinationError, UnsafeError
 
 CHUNK_BYTES = 1 << 20
+_LINES_AT_ONCE = 1_000
+"""Of a manifest: some hundred kilobytes. Chosen by the project."""
 
 
 class MemberStream:
@@ -157,44 +159,84 @@ def finish_bag(root: Path, entries: Iterable[BagEntry], info: Sequence[tuple[str
         DestinationError: Two names that are one on some system, or the bag is finished already.
         StorageError: The disk refused.
     """
-    all_entries = list(entries)
-    payload = [entry for entry in all_entries if entry.path.startswith("data/")]
-    if not payload:
+    payload, tags = _ManifestFiles(), _ManifestFiles()
+    paths = []
+    for entry in entries:
+        (payload if entry.path.startswith("data/") else tags).add(entry)
+        paths.append(entry.path)
+    if not payload.paths:
         raise ValueError("a bag without payload keeps nothing")
-    _refuse_clashes(all_entries)
-    payload_bytes = sum(entry.size_bytes for entry in payload)
+    _refuse_clashes(paths)
     own = [
-        ("Payload-Oxum", f"{payload_bytes}.{len(payload)}"),
-        ("Bag-Size", size_text(sum(entry.size_bytes for entry in all_entries))),
+        ("Payload-Oxum", f"{payload.size_bytes}.{len(payload.paths)}"),
+        ("Bag-Size", size_text(payload.size_bytes + tags.size_bytes)),
     ]
-    tags = [entry for entry in all_entries if not entry.path.startswith("data/")]
-    for name, text in (
-        ("bagit.txt", DECLARATION),
-        ("bag-info.txt", info_text([*info, *own])),
-        ("manifest-sha256.txt", manifest_text((entry.path, entry.sha256) for entry in payload)),
-        ("manifest-sha512.txt", manifest_text((entry.path, entry.sha512) for entry in payload)),
-    ):
-        tags.append(write_member(root, name, text.encode("utf-8")))
-    for name, text in (
-        ("tagmanifest-sha256.txt", manifest_text((entry.path, entry.sha256) for entry in tags)),
-        ("tagmanifest-sha512.txt", manifest_text((entry.path, entry.sha512) for entry in tags)),
-    ):
-        write_member(root, name, text.encode("utf-8"))
+    tags.add(write_member(root, "bagit.txt", DECLARATION.encode("utf-8")))
+    tags.add(write_member(root, "bag-info.txt", info_text([*info, *own]).encode("utf-8")))
+    payload.sort()
+    tags.add(payload.write(root, "manifest-sha256.txt", _SHA256))
+    tags.add(payload.write(root, "manifest-sha512.txt", _SHA512))
+    tags.sort()
+    tags.write(root, "tagmanifest-sha256.txt", _SHA256)
+    tags.write(root, "tagmanifest-sha512.txt", _SHA512)
 
 
-def _refuse_clashes(entries: Sequence[BagEntry]) -> None:
+_SHA256, _SHA512 = slice(0, 32), slice(32, 96)
+"""Where the digests of a file lie among its packed ones."""
+
+
+class _ManifestFiles:
+    """Files that manifests list, their digests packed: 200,000 entries would take a hundred megabytes.
+
+    Attributes:
+        paths: Of the files.
+        digests: Of each, in the same order.
+        size_bytes: That they hold together.
+    """
+
+    def __init__(self) -> None:
+        self.paths: list[str] = []
+        self.digests = bytearray()
+        self.size_bytes = 0
+
+    def add(self, entry: BagEntry) -> None:
+        """One more."""
+        self.paths.append(entry.path)
+        self.digests += bytes.fromhex(entry.sha256 + entry.sha512)
+        self.size_bytes += entry.size_bytes
+
+    def sort(self) -> None:
+        """Put all in the order of a manifest: that of code points is that of UTF-8 bytes."""
+        order = sorted(range(len(self.paths)), key=self.paths.__getitem__)
+        self.digests = bytearray().join(map(self._packed, order))
+        self.paths = [self.paths[at] for at in order]
+
+    def write(self, root: Path, name: str, which: slice) -> BagEntry:
+        """A manifest of all, which are sorted, some lines at a time."""
+        with MemberStream(root, name) as stream:
+            for first in range(0, len(self.paths), _LINES_AT_ONCE):
+                some = self.paths[first : first + _LINES_AT_ONCE]
+                lines = ((path, self._packed(at)[which].hex()) for at, path in enumerate(some, first))
+                stream.write(manifest_text(lines).encode("utf-8"))
+        return stream.entry
+
+    def _packed(self, at: int) -> bytearray:
+        return self.digests[at * _SHA512.stop : (at + 1) * _SHA512.stop]
+
+
+def _refuse_clashes(paths: Sequence[str]) -> None:
     folders: dict[str, str] = {}
     files: dict[str, str] = {}
-    for entry in entries:
-        *parents, _ = entry.path.split("/")
+    for path in paths:
+        *parents, _ = path.split("/")
         for depth in range(1, len(parents) + 1):
             folder = "/".join(parents[:depth])
             if folders.setdefault(name_key(folder), folder) != folder:
                 raise _clash(folder, folders[name_key(folder)])
-        key = name_key(entry.path)
+        key = name_key(path)
         if key in files:
-            raise _clash(entry.path, files[key])
-        files[key] = entry.path
+            raise _clash(path, files[key])
+        files[key] = path
     for key in files.keys() & folders.keys():
         raise _clash(files[key], folders[key])
 
