@@ -10,6 +10,8 @@ ID_RULE = "letters, digits, - _ + and single dots inside, starting with a letter
 _ID = re.compile(ID_PATTERN)
 _ORGANISATION = re.compile(r"^\s*(\d{1,9})\s*([kKmM]?)\s*[x×X*]\s*(\d{1,3})\s*$", re.ASCII)
 WIDEST_WORD = 64
+UNPLACED = "unplaced"
+"""Folder of the chips for which the sheet names no board."""
 
 
 def as_id(text: object) -> str:

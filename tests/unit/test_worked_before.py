@@ -21,7 +21,7 @@ from hypothesis import strategies as st
 from pipeline.edges.packs import CHOSEN, FORGOTTEN_AFTER_DAYS, Packs, kept_at, packs_of
 from pipeline.flow import PlannedChip
 from pipeline.run.package import worked_before as module
-from pipeline.run.package.all_chips import BoardImages
+from pipeline.run.package.among_images import BoardImages
 from pipeline.run.package.names_in_bag import dump_names
 from pipeline.run.package.open_project import Project, open_project
 from pipeline.run.package.package import package
@@ -230,7 +230,7 @@ def test_chips_are_held_against_each_other_again_only_where_an_image_of_their_bo
         held.append([one.chip for one in chips])
         return joins(chips, load)
 
-    monkeypatch.setattr("pipeline.run.package.all_chips.joins", looked_for)
+    monkeypatch.setattr("pipeline.run.package.among_images.joins", looked_for)
     root = project(
         tmp_path / "p",
         [
@@ -370,14 +370,16 @@ def test_a_files_content_its_place_the_order_and_the_cell_make_another_key(tmp_p
     assert len(set(keys)) == len(keys)
 
 
-@pytest.mark.parametrize("what", ["program_digest", "version"])
+@pytest.mark.parametrize(
+    "what", ["pipeline.run.package.worked_before.program_digest", "importlib.metadata.version"]
+)
 def test_another_program_or_library_finds_nothing(
     what: str, kept: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     del kept
     root = made_project(tmp_path / "p")
     first, _, _ = opened(root)
-    monkeypatch.setattr(module, what, lambda *_: "another")
+    monkeypatch.setattr(what, lambda *_: "another")
     second, _, _ = opened(root)
 
     assert first.common != second.common

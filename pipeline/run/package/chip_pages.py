@@ -35,7 +35,7 @@ from pipeline.views.report import (
 from pipeline.views.report.thumbnails import MOST_THUMBNAILS
 from pipeline.views.strip import contested_spans
 from pipeline.views.suggestions import kin_of, reads_for
-from schemas.names import Organisation
+from schemas.names import UNPLACED, Organisation
 
 if TYPE_CHECKING:
     from schemas.record import ChipRecord, RecordHead
@@ -247,6 +247,4 @@ def place_image(record: ChipRecord, root: Path, images: Path) -> list[BagEntry]:
 
 def image_base(board: str | None, chip: str, *, settled: bool) -> str:
     """The path of a chip's image in the bag, without its ending."""
-    from pipeline.stages.sheet import UNPLACED
-
     return f"data/{'images' if settled else 'images-unsettled'}/{board or UNPLACED}/{chip}"

@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from pipeline.bags.portable_names import name_key, portable_name, unique_names
 from pipeline.flow import FoundFile, PlannedChip
-from pipeline.stages.sheet import UNPLACED
+from schemas.names import UNPLACED
 
 UNNAMED = "data/readings-unnamed"
 """Dump files that no reading names: kept all the same, since they came off some chip."""

@@ -18,7 +18,6 @@ import platform
 import sys
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -202,6 +201,8 @@ def worked_before(project: Path, plan: Plan) -> Before | None:
     packs = packs_of(project)
     if packs is None:
         return None
+    from importlib.metadata import version  # the worker that takes a piece again needs none of it
+
     try:
         common = [program_digest(), sys.version, platform.platform(), platform.node()]
         common += [f"{name} {version(name)}" for name in _LIBRARIES]

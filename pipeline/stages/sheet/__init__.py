@@ -20,7 +20,7 @@ from pipeline.catalogue import Catalogue
 from pipeline.errors import NothingToDoError, SheetError
 from pipeline.flow import FoundFile, Plan, Problem
 from pipeline.stages.sheet.lined import LinedDict, LinedError, LinedList, parse_lined
-from pipeline.stages.sheet.link import UNPLACED, link, split_name
+from pipeline.stages.sheet.link import link, split_name
 from pipeline.stages.sheet.linking import Linking
 from pipeline.stages.sheet.tables import decode_text, read_table
 from pipeline.stages.sheet.typed import one_of, shown, type_one
@@ -44,7 +44,7 @@ from schemas.sheet import (
 )
 from schemas.wiring import Wiring
 
-__all__ = ["UNPLACED", "Document", "parse_sheet", "read_sheet", "refuse", "split_name"]
+__all__ = ["Document", "parse_sheet", "read_sheet", "refuse", "split_name"]
 
 _SECTIONS = tuple(Sheet.model_fields)
 _TABLES = ("chips", "readings")

@@ -17,7 +17,7 @@ from pipeline.stages.sheet.linking import Linking
 from pipeline.stages.sheet.loose import loose_file
 from pipeline.stages.sheet.typed import shown
 from pipeline.stages.sheet.wires import check_lines, check_pictures, check_twins, check_wirings
-from schemas.names import Organisation, by_numbers
+from schemas.names import UNPLACED, Organisation, by_numbers
 from schemas.part import Kind, Part
 from schemas.sheet import Chip, ReadingRow, Space, Take
 
@@ -25,8 +25,6 @@ NOTHING_SAID = ReadingRow()
 """The row of a reading of which only its file's name speaks."""
 MOST_NUMBERS = 3
 """Numbers of parts that a message offers."""
-UNPLACED = "unplaced"
-"""Folder of the chips for which the sheet names no board."""
 
 
 def link(linking: Linking) -> tuple[PlannedChip, ...]:
