@@ -136,7 +136,8 @@ class Together:
         flat = self.columns.reshape(-1, self.total)
 
         def level(shift: int) -> NDArray[np.float64]:
-            squared = (flat @ np.roll(flat, shift, axis=1).T) ** 2
+            squared = flat @ np.roll(flat, shift, axis=1).T
+            squared *= squared
             shape = self.chips, flat.shape[0] // self.chips
             return np.asarray(squared.reshape(*shape, *shape).sum(axis=(1, 3)), dtype=np.float64)
 
@@ -177,7 +178,8 @@ class Together:
             each = np.fft.irfft(crossed.reshape(-1, crossed.shape[2]), n=self.total, axis=1)
             over = np.fft.irfft(np.conj(self._live(first)) * self._live(second), n=self.total)
             scale = float(over[0]) / np.maximum(over, max(float(over[0]) / 2, 1.0))
-            self._found[first, second] = (each * each).sum(axis=0) * scale
+            each *= each
+            self._found[first, second] = each.sum(axis=0) * scale
         return self._found[first, second]
 
     def profile_of(self, columns: NDArray[np.float32], others: Sequence[int]) -> NDArray[np.float64]:
