@@ -7,6 +7,7 @@ import io
 import os
 import sys
 import tarfile
+import threading
 import zipfile
 from collections.abc import Callable
 from hashlib import sha256, sha512
@@ -113,6 +114,28 @@ def test_a_pipe_that_takes_a_files_place_meanwhile_is_not_waited_for(tmp_path: P
 @pytest.mark.skipif(not Path("/dev/zero").exists(), reason="no such device here")
 def test_an_endless_device_is_not_read() -> None:
     assert digested("/dev/zero")[3] == "it is not a regular file"
+
+
+class _Failing:
+    """An algorithm that breaks at its second chunk."""
+
+    chunks = 0
+
+    def update(self, _chunk: bytes) -> None:
+        self.chunks += 1
+        if self.chunks == 2:
+            raise ValueError("the library failed")
+
+    def digest(self) -> bytes:
+        return b""
+
+
+def test_an_algorithm_that_fails_in_its_thread_gives_no_digest_and_leaves_no_thread(tmp_path: Path) -> None:
+    (tmp_path / "large").write_bytes(bytes(20 * digest_worker.CHUNK_BYTES))
+    before = threading.active_count()
+    with (tmp_path / "large").open("rb") as stream, pytest.raises(ValueError, match="the library failed"):
+        digest_worker._digest_threaded(stream.fileno(), [sha256(), _Failing()], print)  # type: ignore[list-item]
+    assert threading.active_count() == before
 
 
 def test_a_file_that_vanishes_is_told_and_does_not_end_the_run(tmp_path: Path) -> None:

@@ -13,7 +13,6 @@ from stat import S_ISREG
 TYPE_CHECKING = False  # not from `typing`, which takes as long to load as all else that a worker needs
 if TYPE_CHECKING:
     from collections.abc import Callable, Sequence
-    from concurrent.futures import Future
 
     _Maker = Callable[..., hashlib._Hash]  # noqa: SLF001 - it has no public name
 
@@ -21,7 +20,7 @@ CHUNK_BYTES = 1 << 20
 THREADED_BYTES = 8 << 20
 """From this size on, the algorithms of one file run beside each other: hashing lets other threads run."""
 CHUNKS_AHEAD = 4
-"""Chunks that wait for the slowest algorithm, so that it never waits for the disk or for another thread."""
+"""Chunks that wait for an algorithm, so that it never waits for the disk or for another thread."""
 REPORT_BYTES = 64 << 20
 _NEVER = 1 << 63
 FLAGS = os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0) | getattr(os, "O_NONBLOCK", 0)
@@ -137,33 +136,44 @@ def _digest_threaded(
     handle: int, hashes: Sequence[hashlib._Hash], report: Callable[[int], None]
 ) -> tuple[int, tuple[bytes, ...]]:
     """The slowest algorithm sets the pace: the others and the reading happen meanwhile."""
-    from collections import deque
-    from concurrent.futures import ThreadPoolExecutor
-    from contextlib import ExitStack
+    # Bare threads: to load what makes a pool of them takes as long as to digest ten chunks.
+    from queue import SimpleQueue
+    from threading import Semaphore, Thread
 
+    failed: list[Exception] = []
+
+    def digest(update: Callable[[bytes], None], chunks: SimpleQueue[bytes], room: Semaphore) -> None:
+        while chunk := chunks.get():
+            try:
+                update(chunk)
+            except Exception as error:  # noqa: BLE001 - raised again where the chunks come from
+                failed.append(error)
+            room.release()
+
+    lanes: list[tuple[SimpleQueue[bytes], Semaphore, Thread]] = []
     total = unreported = 0
-    with ExitStack() as opened:
-        # One thread for each algorithm, in which its chunks come one after the other.
-        lanes = [(opened.enter_context(ThreadPoolExecutor(1)), each.update) for each in hashes]
-        running: deque[list[Future[None]]] = deque()
+    try:
+        for each in hashes:  # one thread for each, in which its chunks come one after the other
+            chunks, room = SimpleQueue[bytes](), Semaphore(CHUNKS_AHEAD)
+            thread = Thread(target=digest, args=(each.update, chunks, room))
+            thread.start()
+            lanes.append((chunks, room, thread))
         while chunk := os.read(handle, CHUNK_BYTES):
-            running.append([lane.submit(update, chunk) for lane, update in lanes])
+            for chunks, room, _ in lanes:
+                room.acquire()
+                chunks.put(chunk)
             total += len(chunk)
             unreported += len(chunk)
-            if len(running) > CHUNKS_AHEAD:
-                _wait(running.popleft())
             if unreported >= REPORT_BYTES:
                 report(unreported)
                 unreported = 0
-        for some in running:
-            _wait(some)
+    finally:
+        for chunks, _, thread in lanes:
+            chunks.put(b"")
+            thread.join()
+    for error in failed:
+        raise error
     return total, tuple(each.digest() for each in hashes)
-
-
-def _wait(some: Sequence[Future[None]]) -> None:
-    """Until a chunk has gone through every algorithm; raises what any of them did."""
-    for each in some:
-        each.result()
 
 
 def answerer(
