@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+from collections.abc import Iterator
 from functools import cache
 from hashlib import sha256
 from pathlib import Path
@@ -21,9 +23,22 @@ def program_digest() -> str:
     folder = Path(pipeline.__file__).parent
     digest = sha256()
     for root in (folder, folder.parent / "schemas"):
-        for path in sorted(root.rglob("*")):
-            if path.parent.name != COMPILED and path.is_file():
-                name = path.relative_to(folder.parent).as_posix().encode()
-                content = path.read_bytes()
-                digest.update(name + b"\0" + str(len(content)).encode() + b"\0" + content)
+        for path in sorted(_files(str(root))):
+            name = path[len(str(folder.parent)) + 1 :].replace(os.sep, "/").encode()
+            content = Path(path).read_bytes()
+            digest.update(name + b"\0" + str(len(content)).encode() + b"\0" + content)
     return digest.hexdigest()
+
+
+def _files(folder: str) -> Iterator[str]:
+    """Paths of all files, at any depth, that no interpreter has compiled.
+
+    Plain names, since `Path` takes longer to list and sort the program's than it takes to digest them.
+    """
+    with os.scandir(folder) as entries:
+        for entry in entries:
+            if entry.is_dir(follow_symlinks=False):
+                if entry.name != COMPILED:
+                    yield from _files(entry.path)
+            elif entry.is_file():
+                yield entry.path

@@ -204,7 +204,10 @@ def worked_before(project: Path, plan: Plan) -> Before | None:
     from importlib.metadata import version  # the worker that takes a piece again needs none of it
 
     try:
-        common = [program_digest(), sys.version, platform.platform(), platform.node()]
+        # Not `platform.platform()`: it starts a process to ask for the processor's name, which it leaves out.
+        here = platform.uname()
+        common = [program_digest(), sys.version, here.system, here.release, here.machine, here.node]
+        common += platform.libc_ver()
         common += [f"{name} {version(name)}" for name in _LIBRARIES]
     except (OSError, ImportError):  # nobody can say what the program is
         return None
