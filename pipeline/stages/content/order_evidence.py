@@ -96,16 +96,16 @@ def text_evidence(words: Words, bits: int) -> Witness:
     return Witness(nats, max(nats, left), "its text runs on")
 
 
-def text_may_speak(words: Words) -> bool:
-    """False only where the text of an image of bytes has no nats: where there is none, or six-bit text alone.
+def text_may_speak(*images: Words) -> list[bool]:
+    """False only where the text of an image of bytes has no nats: there is none, or six-bit text alone.
 
     Characters of six bits are no letters as they stand, and of a text four bytes in seven at most are none of
     its characters: fewer than `_in_words` asks for.
 
     Args:
-        words: Shape (n,), of 8 bits.
+        images: Of one size, words of 8 bits.
     """
-    return bool(possible_kinds(words.astype(np.uint8, copy=False)) - SIX_BIT)
+    return [bool(kinds - SIX_BIT) for kinds in possible_kinds(*(one.astype(np.uint8) for one in images))]
 
 
 def _worth(text: TextRun, fit: float) -> float:

@@ -73,11 +73,11 @@ def _windows(words: Words) -> tuple[NDArray[np.uint64], NDArray[np.bool_]]:
         span *= 2
     value *= np.uint64(_ODD[4])
     value ^= value >> np.uint64(32)
-    change = np.zeros(len(words) + 1, dtype=np.int32)
-    fresh = words[2:] != words[1:-1]
-    fresh &= words[2:] != words[:-2]
-    np.cumsum(fresh, out=change[3:])
-    return value, (change[WINDOW:] - change[:-WINDOW]) >= _LEAST_CHANGES
+    fresh = np.zeros(len(words), dtype=np.uint8)
+    fresh[2:] = (words[2:] != words[1:-1]) & (words[2:] != words[:-2])
+    for by in (1, 2, 4, 8):
+        fresh = fresh[by:] + fresh[:-by]
+    return value, fresh >= _LEAST_CHANGES
 
 
 def _kept(total: int) -> int:

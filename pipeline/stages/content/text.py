@@ -267,7 +267,7 @@ def text_in_bytes(data: NDArray[np.uint8]) -> list[tuple[int, int, str, float]]:
     Returns:
         Not overlapping, in order of address. Nothing is raised.
     """
-    kinds = possible_kinds(data)
+    (kinds,) = possible_kinds(data)
     if not kinds:
         return []
     least = least_nats(len(data))

@@ -38,43 +38,51 @@ _LENGTH = bytes(SHORTEST_STRING <= byte <= LONGEST_STRING for byte in range(256)
 _PRINTABLE = (PLAIN > GAP).tobytes()
 
 
-def possible_kinds(data: NDArray[np.uint8]) -> frozenset[str]:
-    """The kinds of text, as `TextRun.kind` has them, that may stand in a row of bytes; all others do not.
+def possible_kinds(*rows: NDArray[np.uint8]) -> list[frozenset[str]]:
+    """The kinds of text, as `TextRun.kind` has them, that may stand in each row of bytes; all others do not.
 
     Text in another code must also have fifteen letters and blanks in a row, of which eight fill a group.
 
     Args:
-        data: Shape (n,); in fewer than eight bytes there is none.
+        rows: Each of shape (n,), all at once: as an image is read in other orders of its lines. In fewer than
+            eight bytes there is none.
     """
-    if len(data) < _SHORTEST:
-        return frozenset()
-    raw = data.tobytes()
-    spelt = all_of_eight(looked_up(raw, _SPELT))
-    asked = [*SCORED, *(kind for place, kind in enumerate(DECODED) if spelt >> place & 1)]
-    least = least_nats(len(data)) - _ROUNDING
-    reach = _reach(raw, [_IN_PARTS[kind] for kind in asked])
-    found = {kind for kind, nats in zip(asked, reach, strict=True) if nats >= least}
-    if _may_be_strings(data, raw):
-        found.add("length-prefixed")
-    if may_be_words(data):
-        found.add("fixed-width words")
-    return frozenset(found)
+    size = len(rows[0])
+    if size < _SHORTEST:
+        return [frozenset() for _ in rows]
+    asked = [(number, kind) for number, row in enumerate(rows) for kind in (*SCORED, *_spelt(row))]
+    places = [_by_place(row.tobytes()) for row in rows]
+    reach = _reach([places[number].translate(_IN_PARTS[kind]) for number, kind in asked])
+    least = least_nats(size) - _ROUNDING
+    found = {one for one, nats in zip(asked, reach, strict=True) if nats >= least}
+    found |= {(number, "length-prefixed") for number, row in enumerate(rows) if _may_be_strings(row)}
+    found |= {(number, "fixed-width words") for number, row in enumerate(rows) if may_be_words(row)}
+    return [frozenset(kind for of, kind in found if of == number) for number in range(len(rows))]
 
 
-def _reach(raw: bytes, scores: Sequence[bytes]) -> list[float]:
-    """Nats that the best stretch of bytes adds up to, or a little more, by each of several scores.
+def _spelt(row: NDArray[np.uint8]) -> list[str]:
+    """Other codes in which eight letters and blanks fill a group."""
+    marks = all_of_eight(looked_up(row.tobytes(), _SPELT))
+    return [kind for place, kind in enumerate(DECODED) if marks >> place & 1] if marks else []
+
+
+def _by_place(raw: bytes) -> bytes:
+    """The first bytes of all groups, then the second ones, and so on; the last group is filled up."""
+    padded = raw + bytes(-len(raw) % _GROUP)
+    return b"".join([padded[place::_GROUP] for place in range(_GROUP)])
+
+
+def _reach(scores: Sequence[bytes]) -> list[float]:
+    """Nats that the best stretch adds up to, or a little more, by each of several scores.
 
     A stretch is the end of one group, groups, and the beginning of another. Where both lie in one group what
     lies between them may be counted as nothing, which is too much by less than a text must reach.
 
     Args:
-        raw: n bytes.
-        scores: What each of 256 bytes says, a signed byte each in parts of a nat.
+        scores: What each byte of a row says, a signed byte each in parts of a nat, in the order of
+            `_by_place`.
     """
-    padded = raw + bytes(-len(raw) % _GROUP)
-    by_place = b"".join([padded[place::_GROUP] for place in range(_GROUP)])
-    joined = b"".join([by_place.translate(score) for score in scores])
-    groups = np.frombuffer(joined, np.int8).reshape(len(scores), _GROUP, -1)
+    groups = np.frombuffer(b"".join(scores), np.int8).reshape(len(scores), _GROUP, -1)
     whole, begun = _summed(groups)
     _, ended = _summed(groups[:, ::-1])
     total = whole.cumsum(axis=1)
@@ -96,12 +104,13 @@ def _summed(groups: NDArray[np.int8]) -> tuple[NDArray[np.int8], NDArray[np.int8
     return total, best
 
 
-def _may_be_strings(data: NDArray[np.uint8], raw: bytes) -> bool:
+def _may_be_strings(row: NDArray[np.uint8]) -> bool:
     """Whether three strings may follow each other, each behind its length: by their first two characters."""
+    raw = row.tobytes()
     printable = looked_up(raw, _PRINTABLE).view(np.bool_)
     heads = looked_up(raw, _LENGTH).view(np.bool_)[:-2] & printable[1:-1] & printable[2:]
     at = heads.nonzero()[0]
     for _ in range(2):
-        at = np.minimum(at + data.take(at) + 1, len(heads) - 1)
+        at = np.minimum(at + row.take(at) + 1, len(heads) - 1)
         at = at[heads.take(at)]
     return bool(at.size)

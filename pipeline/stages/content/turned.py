@@ -55,8 +55,9 @@ def turned_findings(chip: str, words: Words, bits: int, part: Part | None) -> tu
     """
     if bits != BYTE:
         return ()
-    for order, other in _orders(words):
-        if not text_may_speak(other):
+    orders = dict(_orders(words))
+    for (order, other), may in zip(orders.items(), text_may_speak(*orders.values()), strict=True):
+        if not may:
             continue
         speaks = text_evidence(other, bits)
         if speaks.nats > 0 and speaks.outweighs(text_evidence(words, bits)) and _seldom_repeats(words):
