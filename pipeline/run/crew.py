@@ -51,9 +51,12 @@ class Crew:
         items: How many items there will be; decides whether workers pay.
         size_bytes: How many bytes the items are made of; decides it, too.
         folder: Where what is shared may lie while the crew is at work; the system's own where None.
+        loads: A module that each worker loads before it is given anything, while this process goes on.
     """
 
-    def __init__(self, *, items: int, size_bytes: int = 0, folder: Path | None = None) -> None:
+    def __init__(
+        self, *, items: int, size_bytes: int = 0, folder: Path | None = None, loads: str = ""
+    ) -> None:
         much = items >= _SOME and size_bytes >= LEAST_BYTES_FOR_WORKERS
         self._many = (items >= FEWEST_FOR_WORKERS or much) and worker_count() > 1
         self._batch = max(1, min(BATCH, items // (2 * _SOME * worker_count()))) if self._many else BATCH
@@ -62,7 +65,7 @@ class Crew:
         self._tasks = Tasks[_Task]()
         self._pool = WorkerPool(
             self._tasks,
-            program(crew_worker.__file__, *sys.path, flags=["-P"]),
+            program(crew_worker.__file__, loads, *sys.path, flags=["-P"]),
             lambda task: task.packed,
             where="packaging",
         )

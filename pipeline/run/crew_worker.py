@@ -10,6 +10,7 @@ import gc
 import pickle
 import sys
 from collections.abc import Callable, Sequence
+from importlib import import_module
 from typing import Any
 
 _SHARED: dict[str, Any] = {}  # whatever a stage shares; each knows its own
@@ -28,14 +29,16 @@ def answerer(arguments: Sequence[str]) -> Callable[[bytes, object], bytes]:
     """What a worker does.
 
     Args:
-        arguments: Where the parent looks for modules.
+        arguments: A module to load at once, or "", and where the parent looks for modules.
 
     Returns:
         Makes an error, or None, and a list of results of what is done, where that lies which all items share,
         and some items; all of it pickled.
     """
-    sys.path[:] = arguments
+    loads, *sys.path[:] = arguments
     gc.set_threshold(20_000)  # as in `__main__`, which is not loaded here
+    if loads:
+        import_module(loads)
     return _answer
 
 

@@ -40,7 +40,7 @@ from pipeline.run.package.chip_pages import Finish, Finished, ToFinish, finish_b
 from pipeline.run.package.drawn_before import Drawn, drawn_before, keep_drawn
 from pipeline.run.package.names_in_bag import attachment_names, dump_names
 from pipeline.run.package.one_chip import Job
-from pipeline.run.package.open_project import Project, dump_bytes
+from pipeline.run.package.open_project import Project
 from pipeline.run.package.ready import Ready
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Keyed, Pickles, Spool, pickled
@@ -97,25 +97,25 @@ class _Building:
     attachments: list[AttachmentRecord] = field(default_factory=list)
 
 
-def build_bag(ready: Ready, root: Path, progress: Progress, *, alone: bool = False) -> Packaged:
+def build_bag(ready: Ready, root: Path, progress: Progress, crew: Crew | None = None) -> Packaged:
     """All steps: a bag built under `root`, and judged twice.
 
     Args:
         ready: What goes into it.
         root: An empty folder of the bag's name, in a folder where scratch files may lie.
         progress: Told how far it has come.
-        alone: No further processes are started.
+        crew: Who works on the chips; where None, this process alone, and nothing is kept for the next run.
 
     Raises:
         WellreadError: The bag cannot be built, or one of the judges refuses it.
     """
-    packaged = _build(ready, root, progress, alone=alone)
+    packaged = _build(ready, root, progress, crew)
     if not packaged.same_as:
         _judge_twice(root, progress)
     return packaged
 
 
-def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Packaged:
+def _build(ready: Ready, root: Path, progress: Progress, crew: Crew | None) -> Packaged:
     """Everything that goes into the bag, written under `root`; the previous version where nothing changed.
 
     The digest over all inputs decides that, not the images: a sheet that says more makes a new version, too.
@@ -126,17 +126,17 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
     assert plan is not None
     *named, loose = dump_names(plan.chips, project.files)
     images = images_folder(root.parent)
-    before = None if alone else worked_before(project.folder, plan)
+    before = None if crew is None else worked_before(project.folder, plan)
     job = Job(project.folder, root, images, how_read(plan), before=before)
     with (
-        _crew(project, plan, root.parent, alone=alone) as crew,
         Bytes(root.parent) as lines,
         Pickles(root.parent) as given,
         Entries(root.parent) as entries,
         _Parts(root.parent) as parts,
     ):
         names = DumpNames(*named)
-        building = _Building(project, plan, moment, root, job, names, loose, crew, entries, twins)
+        workers = crew or Crew(items=0)
+        building = _Building(project, plan, moment, root, job, names, loose, workers, entries, twins)
         building.inputs.update((f"twins/{one.key}", one.receipt) for one in twins)
         walk, machine = _each_chip(building, SpooledChips(lines, given), progress)
         _other_inputs(building)
@@ -146,14 +146,9 @@ def _build(ready: Ready, root: Path, progress: Progress, *, alone: bool) -> Pack
             return same_version(previous, plan, judge(observe(previous.path)))
         head = _head(building, previous, inputs, machine)
         _finish(building, head, walk.lines(), machine, parts, previous, progress)
-        crew.end()
+        workers.end()
         parts.gather()
         return _written(building, head, parts, previous)
-
-
-def _crew(project: Project, plan: Plan, folder: Path, *, alone: bool) -> Crew:
-    items, size_bytes = (0, 0) if alone else (len(plan.chips), dump_bytes(project))
-    return Crew(items=items, size_bytes=size_bytes, folder=folder)
 
 
 def _each_chip(building: _Building, kept: SpooledChips, progress: Progress) -> tuple[Walk, WholeMachine]:

@@ -140,9 +140,7 @@ def _built(asked: AskedBag) -> EndedBag:
         with storage_trouble(attempt):
             attempt.mkdir()
             root.mkdir()
-        packaged = unchanged(asked.ready) or build_bag(
-            asked.ready, root, _WhileWanted(outer / _WANTED), alone=True
-        )
+        packaged = unchanged(asked.ready) or build_bag(asked.ready, root, _WhileWanted(outer / _WANTED))
     except WellreadError as error:
         return EndedBag(error, asked.outer)
     return EndedBag(packaged, asked.outer, str(root))

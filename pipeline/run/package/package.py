@@ -40,18 +40,20 @@ def package(
     untouched = untouched_version(folder, into, quiet=quiet, clear_leftovers=clear_leftovers)
     if untouched is not None:
         return untouched
-    from pipeline.run.package.ready import get_ready
+    from pipeline.run.package.ready import chip_crew, get_ready
 
     ready, final = get_ready(folder, into, quiet=quiet, clear_leftovers=clear_leftovers)
     same = unchanged(ready)
     if same is not None:
         return same
-    from pipeline.run.package.build import build_bag
-
     progress = Progress(quiet=quiet)
     try:
         with Staging(final) as staging:
-            packaged = build_bag(ready, staging.path, progress)
+            with chip_crew(ready.project, staging.path.parent) as crew:
+                # What the workers need and what this process needs is loaded at the same time.
+                from pipeline.run.package.build import build_bag
+
+                packaged = build_bag(ready, staging.path, progress, crew)
             if not packaged.same_as:
                 staging.commit()
             return packaged

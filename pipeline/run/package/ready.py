@@ -12,8 +12,9 @@ from pipeline.edges.project_folder import SHEET_NAME, destination
 from pipeline.edges.staging import make_last_folder
 from pipeline.errors import ClockError
 from pipeline.flow import Plan
+from pipeline.run.crew import Crew
 from pipeline.run.leftovers import dead_versions
-from pipeline.run.package.open_project import Project, open_project
+from pipeline.run.package.open_project import Project, dump_bytes, open_project
 from pipeline.run.package.versions import Previous, newest
 from pipeline.stages.sheet import refuse
 
@@ -57,6 +58,22 @@ def get_ready(folder: Path, into: Path | None, *, quiet: bool, clear_leftovers: 
     twins = _twins(project)
     dead_versions(place, machine, clear=clear_leftovers, quiet=quiet)
     return Ready(project, moment, previous, twins), place / name
+
+
+def chip_crew(project: Project, folder: Path) -> Crew:
+    """Who works on the chips of a project: other processes where they pay.
+
+    Args:
+        project: With a plan.
+        folder: In which scratch files may lie.
+    """
+    chips = project.plan.chips if project.plan is not None else ()
+    return Crew(
+        items=len(chips),
+        size_bytes=dump_bytes(project),
+        folder=folder,
+        loads="pipeline.run.package.one_chip",
+    )
 
 
 def _twins(project: Project) -> Sequence[OpenTwin]:
