@@ -287,6 +287,15 @@ def test_a_csv_problem_names_row_and_column() -> None:
     )
 
 
+def test_a_problem_in_a_column_that_stands_twice_names_the_cell_that_was_taken() -> None:
+    table = "chip,board,organisation,board\nU1,cpo,16x4,\nU2,,16x4,cpa\nU3,cpu,16x4,cpe\n"
+    _, problems = told(BASE + "chips: chips.csv\n", tables={"chips.csv": table.encode()})
+    expected = [("2, column 2", "1", "cpo"), ("3, column 4", "2", "cpa"), ("4, column 4", "3", "cpe")]
+    for place, row, found in expected:
+        told_there = f"chips.csv:{place}: chips[{row}].board: found '{found}'"
+        assert any(problem.startswith(told_there) for problem in problems), problems
+
+
 def test_values_that_a_spreadsheet_has_eaten_are_cautions() -> None:
     table = "chip,board,part,label,revision\nU1,cpu,2716,117,1E+03\nU2,cpu,2716,12,3-Apr\nU3,cpu,2716,9,\n"
     _, problems = told(BASE + "chips: chips.csv\n", tables={"chips.csv": table.encode()})

@@ -172,6 +172,8 @@ def _rows_of(
                 )
                 continue
             row.lines[name] = line
+            if row.cells.columns[name] != n:  # of a column that stands twice, the cell that was taken
+                row.cells = CellPlaces(place, {**row.cells.columns, name: n})
             row[name] = _structured(cell, name, row, problems)
             if eaten and name != "date" and _EATEN.match(cell):
                 problems.append(
