@@ -103,6 +103,12 @@ def test_text_that_speaks_for_an_order_is_never_denied(data: NDArray[np.uint8]) 
         assert may or text_evidence(image, 8).nats == 0
 
 
+def test_kinds_in_rows_too_long_for_one_array_are_those_of_each_row_alone() -> None:
+    rows = [put(random_image(seed, 1 << 17), 700, in_code(PROSE, kind)) for seed, kind in enumerate(SAYS)]
+    assert possible_kinds(*rows) == [kinds for row in rows for kinds in possible_kinds(row)]
+    assert all(kind in kinds for kind, kinds in zip(SAYS, possible_kinds(*rows), strict=True))
+
+
 def test_prose_and_prose_in_words_of_its_own_are_asked_for_and_six_bits_alone_are_not() -> None:
     image = random_image(1, 2048)
     assert text_may_speak(put(image, 700, PROSE), image) == [True, False]

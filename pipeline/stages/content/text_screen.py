@@ -19,6 +19,8 @@ _PARTS = 8
 """Scores are counted in these parts of a nat, rounded up: those of a group of four fit into a byte."""
 _GROUP = 4
 """Bytes that are summed up side by side, before the sums are made that have to go one after the other."""
+_AT_ONCE = 1 << 16
+"""Bytes that are summed up in one array: beyond that, calls cost nothing beside memory."""
 _IN_PARTS = {
     kind: np.ceil(PLAIN[DECODED[kind]] * _PARTS if kind in DECODED else SCORED[kind] * _PARTS)
     .astype(np.int8)
@@ -52,7 +54,14 @@ def possible_kinds(*rows: NDArray[np.uint8]) -> list[frozenset[str]]:
         return [frozenset() for _ in rows]
     asked = [(number, kind) for number, row in enumerate(rows) for kind in (*SCORED, *_spelt(row))]
     places = [_by_place(row.tobytes()) for row in rows]
-    reach = _reach([places[number].translate(_IN_PARTS[kind]) for number, kind in asked])
+    at_once = max(1, _AT_ONCE // size)
+    reach = [
+        nats
+        for first in range(0, len(asked), at_once)
+        for nats in _reach(
+            [places[number].translate(_IN_PARTS[kind]) for number, kind in asked[first : first + at_once]]
+        )
+    ]
     least = least_nats(size) - _ROUNDING
     found = {one for one, nats in zip(asked, reach, strict=True) if nats >= least}
     found |= {(number, "length-prefixed") for number, row in enumerate(rows) if _may_be_strings(row)}
