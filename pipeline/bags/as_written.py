@@ -8,14 +8,15 @@ for the judge to read (`validate`).
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from itertools import compress
 
 from pipeline.bags.observed import Observation, PlainFiles
 from pipeline.bags.parse_tag_files import hash_name
+from pipeline.bags.write_tag_files import manifest_of
 
-_FILES_AT_ONCE = 1_000
-"""So many lines are made and compared together: some hundred kilobytes, which stay in the cache of a core."""
+NAMES_AT_ONCE = 1_000
+"""So many names are looked through as one text, which then stays in the cache of a core."""
 _TO_BE_READ = ("\r", "%", "..", ":", "\n.", "\n ", "\n\t", "\n*", "\n~", "\n\\")
 """In a text of paths, each behind a line end: what would be written otherwise (RFC 8493 section 2.1.3), what
 the judge has something to say about, and what some programs read as another path."""
@@ -58,8 +59,8 @@ def _without_tag_manifests(plain: PlainFiles) -> PlainFiles:
 
 
 def _needs_no_reading(paths: Sequence[str]) -> bool:
-    for first in range(0, len(paths), _FILES_AT_ONCE):
-        some = paths[first : first + _FILES_AT_ONCE]
+    for first in range(0, len(paths), NAMES_AT_ONCE):
+        some = paths[first : first + NAMES_AT_ONCE]
         text = "\n".join(("", *some))
         if text.count("\n") != len(some) or any(each in text for each in _TO_BE_READ):
             return False
@@ -69,26 +70,10 @@ def _needs_no_reading(paths: Sequence[str]) -> bool:
 def _is_as_written(raw: bytes, plain: PlainFiles, algorithm: str) -> bool:
     at = 0
     try:
-        for lines in _written(plain, plain.algorithms.index(algorithm)):
+        for lines in manifest_of(plain, algorithm):
             if not raw.startswith(lines, at):
                 return False
             at += len(lines)
     except ValueError:  # an algorithm that is not known here, or a name that is no text
         return False
     return at == len(raw)
-
-
-def _written(plain: PlainFiles, place: int) -> Iterator[bytes]:
-    """The text of a manifest (`write_tag_files.manifest_text`), some lines at a time.
-
-    Raises:
-        UnicodeEncodeError: A path is no text.
-    """
-    width, digits = sum(plain.widths), 2 * plain.widths[place]
-    start = 2 * sum(plain.widths[:place])
-    for first in range(0, len(plain.paths), _FILES_AT_ONCE):
-        paths = plain.paths[first : first + _FILES_AT_ONCE]
-        text = plain.digests[first * width : (first + len(paths)) * width].hex()
-        begins = range(start, len(text), 2 * width)
-        lines = [f"{text[at : at + digits]}  {path}\n" for at, path in zip(begins, paths, strict=True)]
-        yield "".join(lines).encode()

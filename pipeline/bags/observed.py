@@ -96,6 +96,15 @@ class PlainFiles(NamedTuple):
                 at += width
             yield Seen(path, REGULAR, size_bytes, tuple(own))
 
+    def in_order(self) -> PlainFiles:
+        """The same sorted, as manifests list them: the order of code points is that of UTF-8 bytes."""
+        ordered = sorted(self.paths)
+        if ordered == self.paths:
+            return self
+        order, width = sorted(range(len(ordered)), key=self.paths.__getitem__), sum(self.widths)
+        digests = b"".join([self.digests[at * width : (at + 1) * width] for at in order])
+        return self._replace(paths=ordered, sizes=[self.sizes[at] for at in order], digests=digests)
+
     @property
     def widths(self) -> list[int]:
         """Bytes of a digest of each algorithm."""

@@ -26,7 +26,7 @@ from collections.abc import Iterable, Mapping
 from itertools import chain
 from typing import cast
 
-from pipeline.bags.as_written import are_as_written
+from pipeline.bags.as_written import NAMES_AT_ONCE, are_as_written
 from pipeline.bags.observed import REGULAR, Kind, Observation, PlainFiles, Seen, Trouble, Verdict
 from pipeline.bags.parse_tag_files import (
     VERSIONS,
@@ -49,10 +49,6 @@ _INFO_NAMES = {"0.93": "package-info.txt", "0.94": "package-info.txt", "0.95": "
 
 _SUSPECTS = (*(REFUSED - {"/"}), *sorted({f"/{name[:3].lower()}" for name in DEVICES}))
 """What a list of paths must hold for `windows_refuses` to be true of a name in one of them."""
-
-
-_NAMES_AT_ONCE = 1_000
-"""So many names are looked through as one text, which then stays in the cache of a core."""
 
 
 def judge(observation: Observation) -> Verdict:
@@ -373,8 +369,8 @@ class _Judge:
         every = [*others, *chain.from_iterable(plain.paths for plain in self.proved)]
         # A look at thousands as one text: to search each takes as long as to read its file.
         keys, plain = set[int](), True
-        for at in range(0, len(every), _NAMES_AT_ONCE):
-            some = every[at : at + _NAMES_AT_ONCE]
+        for at in range(0, len(every), NAMES_AT_ONCE):
+            some = every[at : at + NAMES_AT_ONCE]
             text = "\n/".join(("", *some)).lower()
             if any(each in text for each in _SUSPECTS):
                 self.unmakeable(some)

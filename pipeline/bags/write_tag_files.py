@@ -6,7 +6,11 @@ Only text in and text out: which files lie where is no business of this module. 
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterator, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pipeline.bags.observed import PlainFiles
 
 DECLARATION = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n"
 """Section 2.1.1: exactly these two lines in this order. The spelling is that of the ABNF in section 7."""
@@ -15,6 +19,8 @@ FOLD_AT = 79
 RESERVED_ONCE = frozenset({"payload-oxum", "bag-size", "bagging-date", "bag-group-identifier", "bag-count"})
 """Section 2.2.2: elements that must or should not be repeated, folded (they are case-insensitive)."""
 _ENCODED = re.compile("[\r\n%]")
+_LINES_AT_ONCE = 1_000
+"""Of a manifest: some hundred kilobytes, which stay in the cache of a core."""
 _BLANKS = re.compile(r"\s+")
 
 
@@ -28,17 +34,28 @@ def encode_path(path: str) -> str:
     return _ENCODED.sub(lambda found: f"%{ord(found[0]):02X}", path)
 
 
-def manifest_text(lines: Iterable[tuple[str, str]]) -> str:
-    """A payload or tag manifest (sections 2.1.3 and 2.2.1), sorted by the UTF-8 bytes of the paths.
+def manifest_of(files: PlainFiles, algorithm: str) -> Iterator[bytes]:
+    """A payload or tag manifest (sections 2.1.3 and 2.2.1), some lines at a time.
+
+    One line a file, two blanks between digest and path as checksum programs print them.
 
     Args:
-        lines: Path inside the bag and digest in hex.
+        files: In the order that it shall have, with the algorithm's digests among theirs.
+        algorithm: hashlib's name.
 
-    Returns:
-        One line a file, two blanks between digest and path as checksum programs print them.
+    Raises:
+        UnicodeEncodeError: A path is no text.
     """
-    ordered = sorted(lines, key=lambda line: line[0].encode("utf-8"))
-    return "".join(f"{digest}  {encode_path(path)}\n" for path, digest in ordered)
+    place, width = files.algorithms.index(algorithm), sum(files.widths)
+    digits, start = 2 * files.widths[place], 2 * sum(files.widths[:place])
+    for first in range(0, len(files.paths), _LINES_AT_ONCE):
+        paths = files.paths[first : first + _LINES_AT_ONCE]
+        text = files.digests[first * width : (first + len(paths)) * width].hex()
+        if _ENCODED.search("".join(paths)):
+            paths = [encode_path(path) for path in paths]
+        begins = range(start, len(text), 2 * width)
+        lines = [f"{text[at : at + digits]}  {path}\n" for at, path in zip(begins, paths, strict=True)]
+        yield "".join(lines).encode()
 
 
 def info_text(elements: Sequence[tuple[str, str]]) -> str:

@@ -62,9 +62,8 @@ def main() -> None:
     """Run as a program; the parent's end is the end, without a word, and Ctrl-C is the parent's business."""
     from importlib.machinery import SourceFileLoader
 
-    if (
-        sys.platform == "win32"
-    ):  # elsewhere the parent has blocked it; this module takes as long as all others
+    # Elsewhere the parent has blocked it, and this module takes as long to load as all others together.
+    if sys.platform == "win32":
         import signal
 
         signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -13,7 +13,7 @@ from pipeline.bags.as_written import are_as_written
 from pipeline.bags.observed import Observation, PlainFiles
 from pipeline.bags.parse_tag_files import algorithms_of
 from pipeline.bags.validate import judge
-from pipeline.bags.write_tag_files import DECLARATION, manifest_text
+from pipeline.bags.write_tag_files import DECLARATION, encode_path
 
 Change = Callable[[bytes], bytes]
 
@@ -74,7 +74,8 @@ def whole(files: Mapping[str, bytes], tags: Mapping[str, bytes] | None = None) -
 
 
 def _manifest(name: str, files: list[tuple[str, bytes]]) -> bytes:
-    return manifest_text((path, new(name, raw).hexdigest()) for path, raw in files).encode()
+    ordered = sorted(files, key=lambda file: file[0].encode())
+    return "".join(f"{new(name, raw).hexdigest()}  {encode_path(path)}\n" for path, raw in ordered).encode()
 
 
 def test_what_our_writer_writes_needs_no_reading_and_is_judged_alike() -> None:

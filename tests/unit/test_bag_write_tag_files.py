@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from pipeline.bags.write_tag_files import encode_path, info_text, manifest_text, size_text
+from pipeline.bags.observed import PlainFiles
+from pipeline.bags.write_tag_files import encode_path, info_text, manifest_of, size_text
 
 
 def test_only_line_breaks_and_percent_signs_are_encoded() -> None:
@@ -13,10 +14,24 @@ def test_only_line_breaks_and_percent_signs_are_encoded() -> None:
 
 
 def test_manifest_lines_are_sorted_by_bytes_not_by_language() -> None:
-    assert (
-        manifest_text([("data/é", "1"), ("data/z", "2"), ("data/Z", "3")])
-        == "3  data/Z\n2  data/z\n1  data/é\n"
+    digests = b"".join(bytes([number]) * 16 for number in (1, 2, 3))
+    files = PlainFiles(["data/é", "data/z", "data/Z"], [4, 5, 6], digests, ("md5",)).in_order()
+    assert files.sizes == [6, 5, 4]
+    lines = ((3, "data/Z"), (2, "data/z"), (1, "data/é"))
+    assert b"".join(manifest_of(files, "md5")).decode() == "".join(
+        f"{number:02x}" * 16 + f"  {path}\n" for number, path in lines
     )
+
+
+def test_a_long_manifest_is_the_same_in_pieces_and_tells_each_algorithm_apart() -> None:
+    paths = sorted(f"data/{number:05}" + "%" * (number % 700 == 699) for number in range(2100))
+    digests = b"".join(number.to_bytes(16) + number.to_bytes(20) for number in range(len(paths)))
+    files = PlainFiles(paths, [0] * len(paths), digests, ("md5", "sha1"))
+    for algorithm, digits in (("md5", 32), ("sha1", 40)):
+        pieces = [*manifest_of(files, algorithm)]
+        assert len(pieces) == 3
+        lines = b"".join(pieces).decode().splitlines()
+        assert lines == [f"{at:0{digits}x}  {path.replace('%', '%25')}" for at, path in enumerate(paths)]
 
 
 def test_a_long_value_is_folded_between_words_and_keeps_them_all() -> None:

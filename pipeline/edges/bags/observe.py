@@ -173,13 +173,7 @@ def _in_columns(batches: list[PlainFiles], algorithms: tuple[str, ...]) -> Plain
     batches.sort(key=lambda batch: batch.paths[0])
     paths = [path for batch in batches for path in batch.paths]
     sizes = [size for batch in batches for size in batch.sizes]
-    whole = PlainFiles(paths, sizes, b"".join([batch.digests for batch in batches]), algorithms)
-    ordered = sorted(paths)
-    if ordered == paths:
-        return whole
-    order, width = sorted(range(len(paths)), key=paths.__getitem__), sum(whole.widths)
-    digests = b"".join([whole.digests[at * width : (at + 1) * width] for at in order])
-    return PlainFiles(ordered, [sizes[at] for at in order], digests, algorithms)
+    return PlainFiles(paths, sizes, b"".join([batch.digests for batch in batches]), algorithms).in_order()
 
 
 class Observing:

@@ -10,23 +10,24 @@ from __future__ import annotations
 
 import os
 import stat
+from array import array
 from collections.abc import Iterable, Sequence
 from hashlib import sha256, sha512
 from pathlib import Path
 from types import TracebackType
 from typing import Self
 
-from pipeline.bags.observed import BagEntry
+from pipeline.bags.observed import BagEntry, PlainFiles
 from pipeline.bags.portable_names import is_portable, name_key
-from pipeline.bags.write_tag_files import DECLARATION, info_text, manifest_text, size_text
+from pipeline.bags.write_tag_files import DECLARATION, info_text, manifest_of, size_text
 from pipeline.edges import open_flags
 from pipeline.edges.disk_errors import as_storage_error, storage_trouble
 from pipeline.edges.steady import steadily
 from pipeline.errors import DestinationError, UnsafeError
 
 CHUNK_BYTES = 1 << 20
-_LINES_AT_ONCE = 1_000
-"""Of a manifest: some hundred kilobytes. Chosen by the project."""
+_ALGORITHMS = ("sha256", "sha512")
+"""Of the digests that an entry has, in their order."""
 
 
 class MemberStream:
@@ -159,7 +160,7 @@ def finish_bag(root: Path, entries: Iterable[BagEntry], info: Sequence[tuple[str
         DestinationError: Two names that are one on some system, or the bag is finished already.
         StorageError: The disk refused.
     """
-    payload, tags = _ManifestFiles(), _ManifestFiles()
+    payload, tags = _Columns(), _Columns()
     paths = []
     for entry in entries:
         (payload if entry.path.startswith("data/") else tags).add(entry)
@@ -167,61 +168,50 @@ def finish_bag(root: Path, entries: Iterable[BagEntry], info: Sequence[tuple[str
     if not payload.paths:
         raise ValueError("a bag without payload keeps nothing")
     _refuse_clashes(paths)
+    payload_bytes = sum(payload.sizes)
     own = [
-        ("Payload-Oxum", f"{payload.size_bytes}.{len(payload.paths)}"),
-        ("Bag-Size", size_text(payload.size_bytes + tags.size_bytes)),
+        ("Payload-Oxum", f"{payload_bytes}.{len(payload.paths)}"),
+        ("Bag-Size", size_text(payload_bytes + sum(tags.sizes))),
     ]
     tags.add(write_member(root, "bagit.txt", DECLARATION.encode("utf-8")))
     tags.add(write_member(root, "bag-info.txt", info_text([*info, *own]).encode("utf-8")))
-    payload.sort()
-    tags.add(payload.write(root, "manifest-sha256.txt", _SHA256))
-    tags.add(payload.write(root, "manifest-sha512.txt", _SHA512))
-    tags.sort()
-    tags.write(root, "tagmanifest-sha256.txt", _SHA256)
-    tags.write(root, "tagmanifest-sha512.txt", _SHA512)
+    of_payload = payload.in_order()
+    for algorithm in _ALGORITHMS:
+        tags.add(_write_manifest(root, f"manifest-{algorithm}.txt", of_payload, algorithm))
+    of_tags = tags.in_order()
+    for algorithm in _ALGORITHMS:
+        _write_manifest(root, f"tagmanifest-{algorithm}.txt", of_tags, algorithm)
 
 
-_SHA256, _SHA512 = slice(0, 32), slice(32, 96)
-"""Where the digests of a file lie among its packed ones."""
+def _write_manifest(root: Path, name: str, files: PlainFiles, algorithm: str) -> BagEntry:
+    with MemberStream(root, name) as stream:
+        for lines in manifest_of(files, algorithm):
+            stream.write(lines)
+    return stream.entry
 
 
-class _ManifestFiles:
-    """Files that manifests list, their digests packed: 200,000 entries would take a hundred megabytes.
+class _Columns:
+    """Files that manifests list, in columns as they come: 200,000 entries would take a hundred megabytes.
 
     Attributes:
         paths: Of the files.
-        digests: Of each, in the same order.
-        size_bytes: That they hold together.
+        sizes: Of each, in bytes.
     """
 
     def __init__(self) -> None:
         self.paths: list[str] = []
-        self.digests = bytearray()
-        self.size_bytes = 0
+        self.sizes = array("Q")
+        self._digests = bytearray()
 
     def add(self, entry: BagEntry) -> None:
         """One more."""
         self.paths.append(entry.path)
-        self.digests += bytes.fromhex(entry.sha256 + entry.sha512)
-        self.size_bytes += entry.size_bytes
+        self.sizes.append(entry.size_bytes)
+        self._digests += bytes.fromhex(entry.sha256 + entry.sha512)
 
-    def sort(self) -> None:
-        """Put all in the order of a manifest: that of code points is that of UTF-8 bytes."""
-        order = sorted(range(len(self.paths)), key=self.paths.__getitem__)
-        self.digests = bytearray().join(map(self._packed, order))
-        self.paths = [self.paths[at] for at in order]
-
-    def write(self, root: Path, name: str, which: slice) -> BagEntry:
-        """A manifest of all, which are sorted, some lines at a time."""
-        with MemberStream(root, name) as stream:
-            for first in range(0, len(self.paths), _LINES_AT_ONCE):
-                some = self.paths[first : first + _LINES_AT_ONCE]
-                lines = ((path, self._packed(at)[which].hex()) for at, path in enumerate(some, first))
-                stream.write(manifest_text(lines).encode("utf-8"))
-        return stream.entry
-
-    def _packed(self, at: int) -> bytearray:
-        return self.digests[at * _SHA512.stop : (at + 1) * _SHA512.stop]
+    def in_order(self) -> PlainFiles:
+        """All of them, as a manifest lists them."""
+        return PlainFiles(self.paths, self.sizes, bytes(self._digests), _ALGORITHMS).in_order()
 
 
 def _refuse_clashes(paths: Sequence[str]) -> None:

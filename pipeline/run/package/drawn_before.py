@@ -18,7 +18,6 @@ from typing import TYPE_CHECKING, NamedTuple, cast
 from pipeline.bags.observed import BagEntry
 from pipeline.edges.packs import piece_of
 from pipeline.run.package.kept_passes import passes_file, read_of
-from pipeline.run.package.one_chip import image_file
 from pipeline.views.report import Near, chip_body, chip_page_name
 from pipeline.views.report.passes import any_departs
 
@@ -135,7 +134,7 @@ class Bodies:
 
     def _drawn_from(self, record: ChipRecord, text: str, near: Near, load: Callable[[str], bytes]) -> str:
         files = [load(path) for path in _files(record)]
-        passes = passes_file(image_file(self._images, record["chip"]))
+        passes = passes_file(self._images, record["chip"])
         if any_departs(record) and passes.exists():
             files.append(passes.read_bytes())
         digests = [hashlib.sha256(content).hexdigest() for content in files]

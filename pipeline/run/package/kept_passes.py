@@ -33,9 +33,9 @@ def kept_name(chip: str) -> str:
     return hashlib.sha256(chip.encode()).hexdigest()[:32]
 
 
-def passes_file(image: Path) -> Path:
-    """Where the differing passes lie beside an image."""
-    return image.with_suffix(PASSES)
+def passes_file(images: Path, chip: str) -> Path:
+    """Where the differing passes of a chip lie beside its image."""
+    return images / f"{kept_name(chip)}{PASSES}"
 
 
 def add_departures(readings: Sequence[ReadingRecord], passes: Sequence[Pass], words: Words) -> None:
@@ -98,7 +98,7 @@ def read_of(images: Path) -> Callable[[ChipRecord], list[ReadWords]]:
     """
 
     def read(chip: ChipRecord) -> list[ReadWords]:
-        kept = images / f"{kept_name(chip['chip'])}{PASSES}"
+        kept = passes_file(images, chip["chip"])
         said = chip["organisation"]
         return unpacked_passes(kept.read_bytes(), Organisation.parse(said)) if said and kept.exists() else []
 

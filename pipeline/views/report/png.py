@@ -83,7 +83,7 @@ def bits_png(bits: NDArray[Any], ink: Ink) -> bytes:
     """
     height, width = bits.shape
     # Along an axis the packing begins anew with every row.
-    rows = np.packbits(bits, axis=1) if width % 8 else np.packbits(bits).reshape(height, -1)
+    rows = np.packbits(bits, axis=1) if width % 8 else np.packbits(bits).reshape(height, width // 8)
     return _assemble(width, height, 1, 2, ink, rows)
 
 
