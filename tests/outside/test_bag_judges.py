@@ -104,6 +104,9 @@ def test_the_library_in_two_processes_complains_of_the_same_files_as_in_one(tmp_
         (root / f"data/{number:02}.bin").write_bytes(b"another")
     (root / "data/20.bin").unlink()
     bag = second_judge()(str(root))
+    shared = [path for share in shares_of(bag, files=3) for path in share.entries]
+    assert sorted(shared) == sorted(bag.entries)
+    assert shared[-1].startswith("data/"), "tag files, which may be large, come first"
     with pytest.raises(bagit.BagValidationError) as told:
         bag._validate_entries(1)
     found = complaints_by_two(shares_of(bag, files=3))

@@ -6,9 +6,9 @@ import logging
 import os
 import sys
 import warnings
-from collections.abc import Collection, Iterator
+from collections.abc import Callable, Collection, Iterator
 from functools import cache
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +20,8 @@ from pipeline.edges.worker_pool import Answered, Tasks, WorkerPool, cores, progr
 
 _MANY_FILES, _SHARE_FILES = 4000, 200
 """From so many files on a second process pays, which is handed so many at a time."""
+_PAYLOAD = f"data{os.sep}"
+"""How the library spells the beginning of a payload file's path."""
 
 
 @cache
@@ -90,7 +92,10 @@ def shares_of(bag: Any, files: int = _SHARE_FILES) -> Iterator[Share]:
         bag: The library's, its manifests read.
         files: How many at a time.
     """
-    every = iter(bag.entries.items())
+    # Tag files first, which are few and may be large: at the end one process would be left alone with them.
+    tags = (path for path in bag.entries if not path.startswith(_PAYLOAD))
+    payload = (path for path in bag.entries if path.startswith(_PAYLOAD))
+    every = ((path, bag.entries[path]) for path in chain(tags, payload))
     names = bag.normalized_filesystem_names
     while some := {path: hashes.texts() for path, hashes in islice(every, files)}:
         spelled = {path: names[path] for path in some if names.get(path, path) != path}
@@ -138,8 +143,8 @@ def complaints_by_two(shares: Iterator[Share]) -> list[str]:
     return found
 
 
-def second_opinion(bag: Path) -> list[str]:
-    """Everything the `bagit` library finds wrong with a bag.
+class SecondOpinion:
+    """Everything the `bagit` library finds wrong with a bag; names first, hashes when they are asked for.
 
     It also crashes on some malformed bags (facts: an Oxum without a dot, a manifest that is no UTF-8, a blank
     line in fetch.txt …); a crash of its counts as one thing wrong, because it would be one for anybody else.
@@ -147,22 +152,45 @@ def second_opinion(bag: Path) -> list[str]:
     Args:
         bag: The bag's folder.
 
-    Returns:
-        Its complaints, sorted; empty where it finds the bag valid.
+    Raises:
+        StorageError: The folder cannot be read.
+    """
+
+    def __init__(self, bag: Path) -> None:
+        with storage_trouble(bag):
+            next(bag.iterdir(), None)
+        self._judge: Any = None
+        self._of_names = _complaints(lambda: self._look(bag))
+
+    def complaints(self) -> list[str]:
+        """What it complains of, sorted; empty where it finds the bag valid. Files are hashed only now."""
+        # As the library's own `validate`, which hashes nothing of a bag whose files are not all there.
+        return self._of_names or _complaints(lambda: self._judge._validate_entries(1))  # noqa: SLF001
+
+    def _look(self, bag: Path) -> None:
+        self._judge = second_judge()(str(bag))
+        self._judge.validate(completeness_only=True)
+
+
+def second_opinion(bag: Path) -> list[str]:
+    """Everything the `bagit` library finds wrong with a bag: see `SecondOpinion`.
 
     Raises:
         StorageError: The folder cannot be read.
     """
+    return SecondOpinion(bag).complaints()
+
+
+def _complaints(of: Callable[[], None]) -> list[str]:
+    """What the library complains of while it does something, sorted."""
     import bagit
 
-    with storage_trouble(bag):
-        next(bag.iterdir(), None)
     log = logging.getLogger("bagit")
     level, log.level = log.level, logging.CRITICAL + 1
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore", DeprecationWarning)
-            second_judge()(str(bag)).validate()
+            of()
     except bagit.BagValidationError as error:
         return sorted({str(detail) for detail in error.details} or {str(error)})
     except bagit.BagError as error:
