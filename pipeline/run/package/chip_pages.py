@@ -28,6 +28,7 @@ from pipeline.views.premis import Premis
 from pipeline.views.report import (
     SINGLE_PAGE_BELOW,
     Near,
+    Summary,
     around_chip,
     listing_pages,
     summary_of,
@@ -111,52 +112,87 @@ class Finished(NamedTuple):
     drawn: Drawn | None
 
 
+class _Page(NamedTuple):
+    """What is made of a chip while its image is at hand.
+
+    Attributes:
+        summary: The first page's share of it.
+        drawn: What is kept of its own page, if anything.
+    """
+
+    summary: Summary
+    drawn: Drawn | None
+
+
 def finish_batch(finish: Finish, items: Sequence[ToFinish]) -> list[Finished]:
-    """Each chip's finished parts, and the files written for it."""
+    """Each chip's finished parts, and the files written for it.
+
+    One kind of work is done for all chips before the next begins: the code and the tables that it takes stay
+    near the core. Chip by chip the same calls took a sixth longer.
+    """
+    records: list[ChipRecord] = [json.loads(one.line) for one in items]
+    for record, one in zip(records, items, strict=True):
+        add_heard(record, one.heard)
+    entries = [place_image(record, finish.root, finish.images) for record in records]
+    texts = [record_file.chip_text(record) for record in records]
+    pages = _pages(finish, items, records, texts, entries)
     premis = Premis(finish.head)
-    bodies = Bodies(finish.head, finish.images, finish.bag_before, kept=finish.kept)
-    return [_finish_one(json.loads(one.line), one, finish, premis, bodies) for one in items]
+    told = [premis.chip(record, shared=_elsewhere(finish.shared, record["chip"])) for record in records]
+    notes = [chip_notes(record).encode("utf-8", "backslashreplace") for record in records]
+    facts = [_index(record, strips=finish.chips <= MOST_STRIPS) for record in records]
+    odds = [settled_odds(record, finish.rates) for record in records]
+    return [
+        Finished(
+            record=record_file.with_odds(text, odd).encode(),
+            objects=of_premis.objects.encode(),
+            captures=tuple((key, event.encode()) for key, event in of_premis.captures),
+            steps={step: event.encode() for step, event in of_premis.steps.items()},
+            notes=note,
+            told=pickled((fact, page.summary)),
+            entries=pickled(written),
+            drawn=page.drawn,
+        )
+        for text, odd, of_premis, note, fact, page, written in zip(
+            texts, odds, told, notes, facts, pages, entries, strict=True
+        )
+    ]
 
 
-def _finish_one(
-    record: ChipRecord, one: ToFinish, finish: Finish, premis: Premis, bodies: Bodies
-) -> Finished:
-    """What is heard added, the image placed, the pages written, and the parts for the files of all chips."""
-    add_heard(record, one.heard)
-    entries = place_image(record, finish.root, finish.images)
-    elsewhere = frozenset(path for path, owner in finish.shared.items() if owner != record["chip"])
-    told = premis.chip(record, shared=elsewhere)
-
-    @cache
-    def load(path: str) -> bytes:  # image and mask, of this chip alone
-        return (finish.root / path).read_bytes()
-
-    text = record_file.chip_text(record)
-    drawn = None
-    if finish.chips >= SINGLE_PAGE_BELOW:
-        body = bodies.body(record, text, one.near, load, one.drawn)
-        drawn = _pages(record, body, finish, load, entries)
-    facts = _index(record, strips=finish.chips <= MOST_STRIPS)
-    summary = summary_of(record, load if finish.chips <= MOST_THUMBNAILS else None)
-    return Finished(
-        record=record_file.with_odds(text, settled_odds(record, finish.rates)).encode(),
-        objects=told.objects.encode(),
-        captures=tuple((key, event.encode()) for key, event in told.captures),
-        steps={step: event.encode() for step, event in told.steps.items()},
-        notes=chip_notes(record).encode("utf-8", "backslashreplace"),
-        told=pickled((facts, summary)),
-        entries=pickled(entries),
-        drawn=drawn,
-    )
+def _elsewhere(shared: Mapping[str, str], chip: str) -> frozenset[str]:
+    """The dump files that another chip describes."""
+    return frozenset(path for path, owner in shared.items() if owner != chip)
 
 
 def _pages(
+    finish: Finish,
+    items: Sequence[ToFinish],
+    records: Sequence[ChipRecord],
+    texts: Sequence[str],
+    entries: Sequence[list[BagEntry]],
+) -> list[_Page]:
+    """What shows the chips' images, one chip after the other: no two images are held at a time."""
+    bodies = Bodies(finish.head, finish.images, finish.bag_before, kept=finish.kept)
+    out = []
+    for record, text, one, written in zip(records, texts, items, entries, strict=True):
+
+        @cache
+        def load(path: str) -> bytes:  # image and mask, of this chip alone
+            return (finish.root / path).read_bytes()
+
+        drawn = None
+        if finish.chips >= SINGLE_PAGE_BELOW:
+            body = bodies.body(record, text, one.near, load, one.drawn)
+            drawn = _own_pages(record, body, finish, load, written)
+        out.append(_Page(summary_of(record, load if finish.chips <= MOST_THUMBNAILS else None), drawn))
+    return out
+
+
+def _own_pages(
     record: ChipRecord, body: Body, finish: Finish, load: Callable[[str], bytes], entries: list[BagEntry]
 ) -> Drawn | None:
     """A chip's own pages in the report, and what is kept of the first."""
     around = around_chip(finish.head, record)
-    page = b"".join((around.before, body.content, around.behind))
-    entry = write_member(finish.root, page_path(record), page)
+    entry = write_member(finish.root, page_path(record), around.page(body.content))
     lists = listing_pages(finish.head, record, load)
     entries += [
         entry,

@@ -173,8 +173,7 @@ def chip_page(
         read: As for `report_pages`.
     """
     body = chip_body(head, chip, load, near=near, public=public, with_content=with_content, read=read)
-    around = around_chip(head, chip, public=public)
-    return b"".join((around.before, body, around.behind))
+    return around_chip(head, chip, public=public).page(body)
 
 
 def chip_body(

@@ -123,6 +123,10 @@ class Around(NamedTuple):
     before: bytes
     behind: bytes
 
+    def page(self, body: bytes) -> bytes:
+        """The whole page."""
+        return b"".join((self.before, body, self.behind))
+
 
 def render_around(head: RecordHead, chip: ChipRecord, *, public: bool) -> Around:
     """A page of one chip's own, around what `render_chip_body` gives.
