@@ -11,6 +11,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import chain
 from typing import TYPE_CHECKING, TypeVar, cast
 
 from pipeline.flow import Plan, PlannedChip
@@ -314,19 +315,26 @@ FindNext = Callable[[Iterable[Microword]], Iterable[tuple[Finding, ...]]]
 
 
 def all_together(
-    machine: WholeMachine, find_joins: FindJoins | None = None, find_next: FindNext | None = None
+    machine: WholeMachine,
+    chips: Iterable[tuple[PlannedChip, Contribution]],
+    find_joins: FindJoins | None = None,
+    find_next: FindNext | None = None,
 ) -> None:
     """Everything that is said once all chips are there.
 
     Args:
-        machine: With every chip added.
+        machine: That nothing was added to so far.
+        chips: Every chip of its plan, judged.
         find_joins: Looks for chips that belong side by side; done here where None.
         find_next: Looks for columns that name the next address; done here where None.
     """
+    find = find_joins or (lambda boards: [joins(images, machine.load) for images in boards])
+    # Workers may compare the chips of one board while those of the next are added.
+    found = sorted(chain.from_iterable(find(_boards_filled(machine, chips))), key=_best_first)
     _qualified(machine)
     _faulted(machine)
     _crossed_lines(machine)
-    found = _kin(machine, find_joins or (lambda boards: [joins(images, machine.load) for images in boards]))
+    _kin(machine, found)
     _next_addresses(machine, found, find_next or (lambda words: (_next_of(machine, word) for word in words)))
     _standing(machine)
     _assembled(machine)
@@ -446,19 +454,34 @@ def _boards(machine: WholeMachine) -> Boards:
             yield tuple(images)
 
 
-def _kin(machine: WholeMachine, find_joins: FindJoins) -> list[Join]:
+def _boards_filled(machine: WholeMachine, chips: Iterable[tuple[PlannedChip, Contribution]]) -> Boards:
+    """Each chip added; the chips of each board once its last one is there."""
+    waiting = Counter(planned.chip.board for planned in machine.plan.chips)
+    by_board: dict[str | None, list[ChipImage]] = defaultdict(list)
+    for planned, given in chips:
+        board = planned.chip.board
+        before = len(machine.images)
+        machine.add(planned, given)
+        by_board[board] += machine.images[before:]
+        waiting[board] -= 1
+        if not waiting[board] and len(images := by_board.pop(board)) > 1:
+            yield tuple(images)
+
+
+def _best_first(join: Join) -> tuple[float, tuple[str, ...]]:
+    return -join.score, join.chips
+
+
+def _kin(machine: WholeMachine, found: Sequence[Join]) -> None:
     """What chips say of each other by their content; the sets that go together."""
     for finding in kin(machine.images, machine.load):
         if len(machine.findings[finding.chip]) < MOST_KIN_FINDINGS:
             machine.findings[finding.chip].append(finding)
     machine.fills = shared_fills(machine.images)
-    joined = find_joins(_boards(machine))
-    found = sorted((join for some in joined for join in some), key=lambda one: (-one.score, one.chips))
     machine.suggestions = suggest_spaces(found)
     for finding in interleave_findings(found):
         machine.findings[finding.chip].append(finding)
     _shown_by_sisters(machine, found)
-    return found
 
 
 def _next_of(machine: WholeMachine, word: Microword) -> tuple[Finding, ...]:

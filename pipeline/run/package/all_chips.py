@@ -13,7 +13,7 @@ from pipeline.catalogue import load
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.steady import changed_between
 from pipeline.flow import Plan, PlannedChip, Problem
-from pipeline.machine import Boards, WholeMachine, all_together
+from pipeline.machine import Boards, Contribution, WholeMachine, all_together
 from pipeline.run.crew import Crew
 from pipeline.run.package.among_images import BoardImages, Joining, join_boards, next_of_words
 from pipeline.run.package.chip_record import add_heard
@@ -139,13 +139,16 @@ class Walk:
         """Chips that others reach once more, then what all chips say together."""
         self._second()
         machine = WholeMachine(self.plan, self._load)
-        for planned, given in zip(self.plan.chips, self._kept.given, strict=True):
-            again = self._again.get(planned.chip.chip)
-            machine.add(planned, given if again is None else unpickled(again.given))
-        all_together(machine, self._find_joins, self._find_next)
+        all_together(machine, self._judged(), self._find_joins, self._find_next)
         if self._twins:
             hear_twins(machine, self._twins, self.records(), self.job.images)
         return machine
+
+    def _judged(self) -> Iterator[tuple[PlannedChip, Contribution]]:
+        """Every chip, and what it brings to the machine."""
+        for planned, given in zip(self.plan.chips, self._kept.given, strict=True):
+            again = self._again.get(planned.chip.chip)
+            yield planned, given if again is None else unpickled(again.given)
 
     def records(self) -> Iterator[ChipRecord]:
         """The chips' records, in the sheet's order, before all chips together are heard."""
