@@ -21,6 +21,7 @@ from pipeline.stages.content import (
     Leaning,
     SelfCheck,
     Signature,
+    Windows,
     content_findings,
     crossing_findings,
     leaning,
@@ -135,11 +136,12 @@ class WholeMachine:
     Args:
         plan: Of the project.
         load: Gives a chip's image.
+        windows: Takes the windows by which kin are found.
     """
 
-    def __init__(self, plan: Plan, load: Load) -> None:
+    def __init__(self, plan: Plan, load: Load, windows: Windows) -> None:
         """Nothing is gathered yet."""
-        self.plan, self.load = plan, load
+        self.plan, self.load, self.windows = plan, load, windows
         self.placed = frozenset(
             chip for space in plan.sheet.spaces for one in space.placements for chip, _ in one.parsed_lanes
         )
@@ -183,11 +185,13 @@ class WholeMachine:
         self.held_back[given.chip] = self._one(given.held_back)
         if given.organisation is None or given.signature is None:
             return
+        self.windows.add(given.signature)
+        kept = given.signature._replace(hashes=b"", places=b"")
         given = replace(
             given,
             chip=planned.chip.chip,
             organisation=self._one(given.organisation),
-            signature=given.signature._replace(organisation=self._one(given.signature.organisation)),
+            signature=kept._replace(organisation=self._one(kept.organisation)),
             readers=self._one(given.readers),
         )
         assert given.organisation is not None
@@ -474,7 +478,7 @@ def _best_first(join: Join) -> tuple[float, tuple[str, ...]]:
 
 def _kin(machine: WholeMachine, found: Sequence[Join]) -> None:
     """What chips say of each other by their content; the sets that go together."""
-    for finding in kin(machine.images, machine.load):
+    for finding in kin(machine.images, machine.load, machine.windows):
         if len(machine.findings[finding.chip]) < MOST_KIN_FINDINGS:
             machine.findings[finding.chip].append(finding)
     machine.fills = shared_fills(machine.images)

@@ -22,6 +22,7 @@ from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Pickles, unpickled
 from pipeline.run.package.twins import OpenTwin, hear_twins, open_twins
+from pipeline.stages.content import Windows
 from pipeline.stages.content.among_chips import CrossedReader, Join, Microword
 from pipeline.street import Crossing, HowRead
 from pipeline.to_do import of_space, to_do, worst_first
@@ -138,8 +139,10 @@ class Walk:
     def together(self) -> WholeMachine:
         """Chips that others reach once more, then what all chips say together."""
         self._second()
-        machine = WholeMachine(self.plan, self._load)
-        all_together(machine, self._judged(), self._find_joins, self._find_next)
+        folder = self.job.images
+        with Bytes(folder) as hashes, Bytes(folder) as places:
+            machine = WholeMachine(self.plan, self._load, Windows(hashes, places))
+            all_together(machine, self._judged(), self._find_joins, self._find_next)
         if self._twins:
             hear_twins(machine, self._twins, self.records(), self.job.images)
         return machine

@@ -52,6 +52,11 @@ class Bytes:
             yield chunk
         self._file.seek(0, 2)
 
+    def content(self) -> bytes:
+        """Everything at once."""
+        self._rewind()
+        return self._file.read()
+
     def lines(self) -> Iterator[bytes]:
         """Everything, line by line, each with its end."""
         self._rewind()

@@ -23,7 +23,7 @@ from pipeline.stages.content.program import (
 )
 from pipeline.stages.content.regions import regions, told_by_sisters, with_sisters
 from pipeline.stages.content.selfcheck import schemes_tried, self_checks
-from pipeline.stages.content.signature import Signature, signature
+from pipeline.stages.content.signature import Signature, Windows, signature
 from pipeline.stages.content.turned import turned_findings
 from pipeline.stages.content.vectors import vectors
 
@@ -35,6 +35,7 @@ __all__ = [
     "SelfCheck",
     "Signature",
     "Vector",
+    "Windows",
     "content_findings",
     "contested_flow",
     "crossing_findings",

@@ -14,9 +14,10 @@ from itertools import pairwise
 from typing import Any, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import advise
-from pipeline.stages.content.signature import HASH, PLACE, Signature
+from pipeline.stages.content.signature import InMemory, Signature, Windows
 from pipeline.summed_up import counted
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
@@ -31,6 +32,8 @@ _MOST_SHARING = 16
 """A window that more chips than this share is common code; its chips are chained, not paired."""
 _MOST_DIFFERENT = 0.25
 """Two images count as versions of one another where at most this share of the words differs."""
+_AT_ONCE = 1 << 16
+"""Windows that are looked up together; half a megabyte."""
 _LEAST_ONE_WAY = 7
 """So many changed bits, all in one direction, are a coincidence in 2^-6 of cases."""
 
@@ -79,23 +82,16 @@ def _classes(chips: Sequence[ChipImage]) -> list[list[int]]:
     return list(by_digest.values())
 
 
-def _pairs(chips: Sequence[ChipImage], chosen: Sequence[int]) -> Iterator[Related]:
+def _pairs(chips: Sequence[ChipImage], chosen: Sequence[int], windows: Windows) -> Iterator[Related]:
     """Pairs of different images that share windows at one shift, each pair at its best shift."""
-    signs = [chips[index].signature for index in chosen]
-    lengths = [sign.windows for sign in signs]
-    if sum(lengths) == 0:
-        return
-    hashes = np.frombuffer(b"".join(sign.hashes for sign in signs), HASH)
-    bits = np.array([sign.organisation.bits for sign in signs], HASH) * np.uint64(0x9E3779B97F4A7C15)
-    hashes = hashes ^ np.repeat(bits, lengths)
-    order = np.argsort(hashes, kind="stable")
-    hashes = hashes[order]
-    # Most windows are in one chip only; whose they are is asked of the others.
-    same = hashes[1:] == hashes[:-1]
-    shared = np.append(same, False) | np.append(False, same)
-    hashes, order = hashes[shared], order[shared]
-    owner = np.repeat(np.asarray(chosen, dtype=np.int64), lengths)[order]
-    places = np.frombuffer(b"".join(sign.places for sign in signs), PLACE)[order].astype(np.int64)
+    hashes = windows.hashes()
+    met = _met_again(hashes)
+    owner = np.searchsorted(np.cumsum(windows.counts), met, side="right")
+    asked = np.zeros(len(chips), np.bool_)
+    asked[[*chosen]] = True
+    met, owner = met[asked[owner]], owner[asked[owner]]
+    order = np.argsort(hashes[met], kind="stable")
+    hashes, owner, places = hashes[met[order]], owner[order], windows.places()[met[order]].astype(np.int64)
     edges = np.flatnonzero(hashes[1:] != hashes[:-1]) + 1
     starts, ends = np.concatenate(([0], edges)), np.concatenate((edges, [len(hashes)]))
     votes: dict[tuple[int, int, int], int] = defaultdict(int)
@@ -116,6 +112,22 @@ def _pairs(chips: Sequence[ChipImage], chosen: Sequence[int]) -> Iterator[Relate
             taken[pair.first] += 1
             taken[pair.second] += 1
             yield pair
+
+
+def _met_again(hashes: NDArray[np.uint64]) -> NDArray[np.int64]:
+    """Which windows have a hash that another has, too, ascending; most are in one image only.
+
+    Beside the hashes only a sorted copy of them is held: an index of each would take as much again.
+    """
+    ordered = np.sort(hashes)
+    twice = ordered[1:][ordered[1:] == ordered[:-1]]
+    del ordered
+    found = [np.zeros(0, np.int64)]
+    for first in range(0, len(hashes) if len(twice) else 0, _AT_ONCE):
+        some = hashes[first : first + _AT_ONCE]
+        nearest = np.minimum(np.searchsorted(twice, some), len(twice) - 1)
+        found.append(np.flatnonzero(twice[nearest] == some) + first)
+    return np.concatenate(found)
 
 
 def _met(where: list[tuple[int, int]]) -> Iterable[tuple[tuple[int, int], tuple[int, int]]]:
@@ -334,7 +346,17 @@ def _doubted(found: Finding, faulty: set[str]) -> Finding:
     return replace(found, also=also, evidence=found.evidence | {"faulty": doubtful})
 
 
-def kin(chips: Sequence[ChipImage], load: Callable[[str], Words]) -> tuple[Finding, ...]:
+def windows_of(chips: Iterable[ChipImage]) -> Windows:
+    """The windows of a few chips, whose signatures hold them."""
+    windows = Windows(InMemory(), InMemory())
+    for chip in chips:
+        windows.add(chip.signature)
+    return windows
+
+
+def kin(
+    chips: Sequence[ChipImage], load: Callable[[str], Words], windows: Windows | None = None
+) -> tuple[Finding, ...]:
     """The codes `same-content`, `inverse-content` and `part-of` over all chips of a project.
 
     Blank chips have no kin. Equal chips count once, so that a shelf of copies costs no more than one.
@@ -342,6 +364,7 @@ def kin(chips: Sequence[ChipImage], load: Callable[[str], Words]) -> tuple[Findi
     Args:
         chips: All chips, with their signatures.
         load: Gives the settled image of a chip; called twice for each candidate pair.
+        windows: Of the same chips, where they are kept by themselves; those of the signatures where None.
 
     Returns:
         In the order of the chips. Raises only what `load` raises.
@@ -352,7 +375,7 @@ def kin(chips: Sequence[ChipImage], load: Callable[[str], Words]) -> tuple[Findi
         if len(group) > 1:
             found += _same(chips, group)
     found += _inverse(chips, groups)
-    for pair in _pairs(chips, [group[0] for group in groups]):
+    for pair in _pairs(chips, [group[0] for group in groups], windows or windows_of(chips)):
         compared = _compare(load(chips[pair.first].chip), load(chips[pair.second].chip), pair.shift)
         found += _told(chips, pair, compared)
     order = {chip.chip: index for index, chip in enumerate(chips)}

@@ -11,7 +11,8 @@ of documents"), the theory from memory.
 from __future__ import annotations
 
 import hashlib
-from typing import NamedTuple
+from array import array
+from typing import NamedTuple, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,6 +61,62 @@ class Signature(NamedTuple):
     def windows(self) -> int:
         """How many windows were chosen."""
         return len(self.hashes) // HASH.itemsize
+
+
+class Column(Protocol):
+    """Bytes appended piece by piece, wherever they are kept."""
+
+    def add(self, piece: bytes) -> None:
+        """Append some."""
+
+    def content(self) -> bytes:
+        """All of them."""
+
+
+class InMemory:
+    """A column of few images."""
+
+    def __init__(self) -> None:
+        self._pieces: list[bytes] = []
+
+    def add(self, piece: bytes) -> None:
+        """Append some bytes."""
+        self._pieces.append(piece)
+
+    def content(self) -> bytes:
+        """All of them."""
+        return b"".join(self._pieces)
+
+
+class Windows:
+    """The windows of many images: 0.8 KB each, of which nothing is asked until all are there.
+
+    Args:
+        hashes: Takes the hashes, as `HASH`.
+        places: Takes where each window starts, as `PLACE`.
+
+    Attributes:
+        counts: How many windows each image has, in the order in which they came.
+    """
+
+    def __init__(self, hashes: Column, places: Column) -> None:
+        self._hashes, self._places = hashes, places
+        self.counts = array("I")
+
+    def add(self, sign: Signature) -> None:
+        """Those of one more image."""
+        self.counts.append(sign.windows)
+        of_width = np.uint64(sign.organisation.bits * _ODD[0] % (1 << 64))
+        self._hashes.add((np.frombuffer(sign.hashes, HASH) ^ of_width).tobytes())
+        self._places.add(sign.places)
+
+    def hashes(self) -> NDArray[np.uint64]:
+        """The hashes of all, shape (windows,); those of words of two widths never meet."""
+        return np.frombuffer(self._hashes.content(), HASH)
+
+    def places(self) -> NDArray[np.uint32]:
+        """Where each starts, shape (windows,)."""
+        return np.frombuffer(self._places.content(), PLACE)
 
 
 def _windows(words: Words) -> tuple[NDArray[np.uint64], NDArray[np.bool_]]:
