@@ -61,12 +61,10 @@ class FoundFile:
     """A file of the project folder as a survey saw it: nothing of its content.
 
     Attributes:
-        path: Relative to the project folder, separated by /.
         size_bytes: Its length.
         refused: Why it cannot be used (leads out of the folder, is not a regular file), or "".
     """
 
-    path: str
     size_bytes: int
     refused: str = ""
 
@@ -103,6 +101,11 @@ class PlannedChip:
     readings: tuple[PlannedReading, ...]
     where: str
     processor: str | None = None
+
+    @property
+    def files(self) -> list[str]:
+        """Paths of its readings' files inside the project folder, in their order."""
+        return [path for reading in self.readings for path in reading.files]
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ import os
 import stat
 import unicodedata
 from collections.abc import Iterator, Mapping
+from functools import lru_cache
 from pathlib import Path
 
 from pipeline.edges.disk_errors import absent
@@ -45,15 +46,21 @@ def survey(folder: Path) -> Mapping[str, FoundFile]:
     for entry in _scan(root, ""):
         path, kind, size, refused = entry
         if kind != "folder":
-            out[path] = FoundFile(path, size, refused)
+            out[path] = _found(size, refused)
     for name in KEPT_FOLDERS:
         below = root / name
         if below.is_symlink() and not _inside(root, below):
-            out[name] = FoundFile(name, 0, "a link that leads out of the project folder")
+            out[name] = FoundFile(0, "a link that leads out of the project folder")
             continue
         if below.is_dir():
             _walk(root, name, out, 0)
     return dict(sorted(out.items()))
+
+
+@lru_cache(maxsize=64)
+def _found(size_bytes: int, refused: str) -> FoundFile:
+    """The dumps of a project have few sizes: files that are alike are one value."""
+    return FoundFile(size_bytes, refused)
 
 
 def other_folders(folder: Path) -> list[str]:
@@ -67,13 +74,13 @@ def other_folders(folder: Path) -> list[str]:
 
 def _walk(root: Path, folder: str, out: dict[str, FoundFile], depth: int) -> None:
     if depth > DEEPEST_FOLDERS:
-        out[folder] = FoundFile(folder, 0, f"a folder nested more than {DEEPEST_FOLDERS} deep")
+        out[folder] = FoundFile(0, f"a folder nested more than {DEEPEST_FOLDERS} deep")
         return
     for path, kind, size, refused in _scan(root, folder):
         if kind == "folder":
             _walk(root, path, out, depth + 1)
         elif path.rsplit("/", 1)[-1] not in JUNK:
-            out[path] = FoundFile(path, size, refused)
+            out[path] = _found(size, refused)
 
 
 def _scan(root: Path, folder: str) -> Iterator[tuple[str, str, int, str]]:

@@ -33,7 +33,7 @@ def rows(section: str, says: str) -> str:
 ONE = HEAD.format("{mem: {}}")
 SOUND = ONE + chips("board: mem")
 MANY = HEAD.format("{" + ", ".join(f"b{k}: {{}}" for k in range(COUNT)) + "}")
-FILES = {path: FoundFile(path, 16, "") for path in (f"dumps/X{k}.prog.1.bin" for k in range(COUNT))}
+FILES = {path: FoundFile(16, "") for path in (f"dumps/X{k}.prog.1.bin" for k in range(COUNT))}
 KINDS: dict[str, tuple[str, bool]] = {
     "a board of none": (ONE + chips("board: nix{0}"), False),
     "a board of ten thousand": (MANY + chips("board: x{0}"), False),

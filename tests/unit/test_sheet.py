@@ -34,7 +34,7 @@ def told(
     refused: Mapping[str, str] | None = None,
 ) -> tuple[Plan | None, list[str]]:
     """The plan, and every problem as a person reads it; cautions begin with `~`."""
-    found = {path: FoundFile(path, 1, (refused or {}).get(path, "")) for path in (*files, *(refused or {}))}
+    found = {path: FoundFile(1, (refused or {}).get(path, "")) for path in (*files, *(refused or {}))}
     document = parse_sheet(text.encode(), "sheet.yaml")
     plan, problems = read_sheet(document, tables=tables or {}, files=found, catalogue=load())
     return plan, [("~" if one.caution else "") + str(one) for one in problems]

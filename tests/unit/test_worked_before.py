@@ -22,7 +22,7 @@ from pipeline.edges.packs import CHOSEN, FORGOTTEN_AFTER_DAYS, Packs, kept_at, p
 from pipeline.flow import PlannedChip
 from pipeline.run.package import worked_before as module
 from pipeline.run.package.among_images import BoardImages
-from pipeline.run.package.names_in_bag import dump_names
+from pipeline.run.package.names_in_bag import DumpNames
 from pipeline.run.package.open_project import Project, open_project
 from pipeline.run.package.package import package
 from pipeline.run.package.worked_before import Before, Keeping, worked_before
@@ -305,9 +305,9 @@ def opened(root: Path) -> tuple[Before, Project, list[str]]:
     assert looked_over.plan is not None
     before = worked_before(looked_over.folder, looked_over.plan)
     assert before is not None
-    names, _, _ = dump_names(looked_over.plan.chips, looked_over.files)
-    digests = {path: sha256((root / path).read_bytes()).hexdigest() for path in names}
-    return before, looked_over, [before.key(one, names, digests) for one in looked_over.plan.chips]
+    names, chips = DumpNames(looked_over.plan.chips), looked_over.plan.chips
+    digests = {path: sha256((root / path).read_bytes()).hexdigest() for one in chips for path in one.files}
+    return before, looked_over, [before.key(one, names.of(one), digests) for one in chips]
 
 
 def test_every_chip_of_a_bag_is_kept_under_its_key(kept: Path, tmp_path: Path) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -11,12 +11,13 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.catalogue import load
 from pipeline.edges.disk_errors import storage_trouble
-from pipeline.edges.steady import changed_between
 from pipeline.flow import Plan, PlannedChip, Problem
 from pipeline.machine import Boards, Contribution, WholeMachine, all_together
 from pipeline.run.crew import Crew
 from pipeline.run.package.among_images import BoardImages, Joining, join_boards, next_of_words
 from pipeline.run.package.chip_record import add_heard
+from pipeline.run.package.file_digests import FileDigests
+from pipeline.run.package.names_in_bag import DumpNames
 from pipeline.run.package.one_chip import HandedOver, Job, ToWork, load_image, work_batch
 from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.spaces import space_records
@@ -48,28 +49,6 @@ def images_folder(beside: Path) -> Path:
     return place
 
 
-class DumpNames(NamedTuple):
-    """The names of all dump files.
-
-    Attributes:
-        names: Path in the project folder → path in the bag.
-        owners: Path in the project folder → the chip whose worker writes it.
-    """
-
-    names: Mapping[str, str]
-    owners: Mapping[str, str]
-
-    def to_work(self, planned: PlannedChip) -> ToWork:
-        """A chip with its own part of them: a worker wants no more."""
-        paths = {path for reading in planned.readings for path in reading.files if path in self.names}
-        own = frozenset(path for path in paths if self.owners.get(path) == planned.chip.chip)
-        return ToWork(planned, {path: self.names[path] for path in paths}, own)
-
-
-NOT_NAMED = DumpNames({}, {})
-"""Of a project that is looked over without a bag."""
-
-
 class SpooledChips(NamedTuple):
     """Where what is made of chips lies until all of them are there.
 
@@ -88,13 +67,13 @@ class Walk:
     Args:
         plan: Of the project.
         job: What the workers need to know.
-        names: Of dump files.
         crew: Who does the work.
         kept: Where records, and what chips bring to the machine, lie meanwhile.
         twins: Other specimens of its chips, verified.
-        inputs: Gets path in the project folder → SHA-256 of every file read, the same each time that it was.
 
     Attributes:
+        names: Of the dump files in the bag.
+        read: What they held.
         packs: In which what was found on boards is kept.
     """
 
@@ -105,18 +84,16 @@ class Walk:
         crew: Crew,
         kept: SpooledChips,
         *,
-        names: DumpNames = NOT_NAMED,
         twins: Sequence[OpenTwin] = (),
-        inputs: dict[str, str] | None = None,
     ) -> None:
         self.plan, self.job, self.crew, self._kept, self._twins = plan, job, crew, kept, twins
-        self._names = names
+        self.names = DumpNames(plan.chips)
+        self.read = FileDigests(plan.chips, self.names.shared)
         self._crossings: list[tuple[Crossing, ...]] = []
         self._equal: dict[tuple[Crossing, ...], tuple[Crossing, ...]] = {}
         self._places = {planned.chip.chip: index for index, planned in enumerate(plan.chips)}
         self._again: dict[str, HandedOver] = {}
         self._bits_of: dict[str, int] = {}
-        self._inputs = {} if inputs is None else inputs
         self.packs: set[str] = set()
 
     def first(self) -> Iterator[HandedOver]:
@@ -125,10 +102,10 @@ class Walk:
         Raises:
             StorageError: A file that is read for several readings changed in between.
         """
-        given = map(self._names.to_work, self.plan.chips)
+        given = map(self._to_work, self.plan.chips)
         each = zip(self.plan.chips, self.crew.each(work_batch, self.job, given), strict=True)
         for planned, worked in each:
-            self._same_files(planned, worked)
+            self.read.add(planned, worked.inputs)
             self._kept.lines.add(worked.line)
             self._kept.given.add(worked.given)
             # Nearly all chips show the same of their wires: equal values are held once.
@@ -166,11 +143,11 @@ class Walk:
     def _second(self) -> None:
         wired = [Wired(*each) for each in zip(self.plan.chips, self._crossings, strict=True)]
         carried = carried_to(wired, self.job.how, self._load)
-        reached = [self.plan.chips[index] for index in sorted(self._places[chip] for chip in carried)]
-        again = map(self._names.to_work, reached)
+        reached = sorted(self._places[chip] for chip in carried)
+        again = (self._to_work(self.plan.chips[place]) for place in reached)
         each = self.crew.each(work_batch, self.job.again(carried), again)
-        for planned, worked in zip(reached, each, strict=True):
-            self._same_files(planned, worked)
+        for place, worked in zip(reached, each, strict=True):
+            self.read.compare(place, worked.inputs)
             self._again[worked.chip] = worked
             self._know_width(worked)
 
@@ -178,13 +155,11 @@ class Walk:
         if worked.bits is not None:
             self._bits_of[worked.chip] = worked.bits
 
-    def _same_files(self, planned: PlannedChip, worked: HandedOver) -> None:
-        """A file that is read more than once, for several readings or a second walk, is one content."""
-        # The plan's own texts for the paths: those that came from another process go.
-        paths = (path for reading in planned.readings for path in reading.files)
-        for path, sha256 in zip(paths, worked.inputs, strict=True):
-            if self._inputs.setdefault(path, sha256) != sha256:
-                raise changed_between(path)
+    def _to_work(self, planned: PlannedChip) -> ToWork:
+        """A chip with the names of its own files, where there is a bag: a worker wants no more."""
+        if self.job.root is None:
+            return ToWork(planned, {}, frozenset())
+        return ToWork(planned, self.names.of(planned), self.names.written_for(planned))
 
     def _bits(self, chip: str) -> int:
         return self._bits_of[chip]

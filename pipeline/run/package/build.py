@@ -35,10 +35,10 @@ from pipeline.errors import JudgedBadError, NothingToDoError
 from pipeline.flow import ChipSummary, Packaged, Plan, Problem
 from pipeline.machine import WholeMachine
 from pipeline.run.crew import Crew
-from pipeline.run.package.all_chips import DumpNames, SpooledChips, Walk, how_read, images_folder
+from pipeline.run.package.all_chips import SpooledChips, Walk, how_read, images_folder
 from pipeline.run.package.chip_pages import Finish, Finished, ToFinish, finish_batch
 from pipeline.run.package.drawn_before import Drawn, drawn_before, keep_drawn
-from pipeline.run.package.names_in_bag import attachment_names, dump_names
+from pipeline.run.package.names_in_bag import attachment_names, loose_names
 from pipeline.run.package.one_chip import Job
 from pipeline.run.package.open_project import Project
 from pipeline.run.package.ready import Ready
@@ -86,13 +86,10 @@ class _Building:
     moment: Now
     root: Path
     job: Job
-    named: DumpNames
-    loose: list[str]
     crew: Crew
     entries: Entries
     twins: Sequence[OpenTwin] = ()
     packs: set[str] = field(default_factory=set)
-    inputs: dict[str, str] = field(default_factory=dict)
     sheet: list[StoredFile] = field(default_factory=list)
     attachments: list[AttachmentRecord] = field(default_factory=list)
 
@@ -124,7 +121,6 @@ def _build(ready: Ready, root: Path, progress: Progress, crew: Crew | None) -> P
     project, moment, previous, twins = ready.project, ready.moment, ready.previous, ready.twins
     plan = project.plan
     assert plan is not None
-    *named, loose = dump_names(plan.chips, project.files)
     images = images_folder(root.parent)
     before = None if crew is None else worked_before(project.folder, plan)
     job = Job(project.folder, root, images, how_read(plan), before=before)
@@ -134,18 +130,14 @@ def _build(ready: Ready, root: Path, progress: Progress, crew: Crew | None) -> P
         Entries(root.parent) as entries,
         _Parts(root.parent) as parts,
     ):
-        names = DumpNames(*named)
         workers = crew or Crew(items=0)
-        building = _Building(project, plan, moment, root, job, names, loose, workers, entries, twins)
-        building.inputs.update((f"twins/{one.key}", one.receipt) for one in twins)
+        building = _Building(project, plan, moment, root, job, workers, entries, twins)
         walk, machine = _each_chip(building, SpooledChips(lines, given), progress)
-        _other_inputs(building)
-        inputs = inputs_digest(building.inputs)
-        building.inputs.clear()  # the digest says it all, and the records still to be written want the memory
+        inputs = _inputs(building, walk)
         if previous and told_same(previous, inputs):
             return same_version(previous, plan, judge(observe(previous.path)))
         head = _head(building, previous, inputs, machine)
-        _finish(building, head, walk.lines(), machine, parts, previous, progress)
+        _finish(building, head, walk, machine, parts, previous, progress)
         workers.end()
         parts.gather()
         return _written(building, head, parts, previous)
@@ -159,9 +151,7 @@ def _each_chip(building: _Building, kept: SpooledChips, progress: Progress) -> t
         building.job,
         building.crew,
         kept,
-        names=building.named,
         twins=building.twins,
-        inputs=building.inputs,
     )
     problems: list[Problem] = []
     for count, worked in enumerate(walk.first(), start=1):
@@ -181,28 +171,31 @@ def _each_chip(building: _Building, kept: SpooledChips, progress: Progress) -> t
     return walk, machine
 
 
-def _other_inputs(building: _Building) -> None:
-    """The sheet as given, in the payload and beside the record; loose dumps, photographs and documents."""
+def _inputs(building: _Building, walk: Walk) -> str:
+    """The digest over all inputs; those that are no readings are packed.
+
+    These are the sheet as given, in the payload and beside the record, loose dumps, photographs, documents.
+    """
     project, root = building.project, building.root
+    inputs = dict(walk.read.each()) | {f"twins/{one.key}": one.receipt for one in building.twins}
     for name, content in project.sheet_files.items():
         flat = name.replace("/", "_")
         entry = write_member(root, f"data/sheet/{flat}", content)
         building.sheet.append(file_record(entry, name))
         building.entries.put(entry, write_member(root, f"metadata/{flat}", content))
-        building.inputs[name] = entry.sha256
+        inputs[name] = entry.sha256
     shown: dict[str, list[ShownRecord]] = defaultdict(list)
     for photo in building.plan.sheet.photos:
         said = photo.model_dump(mode="json", exclude_none=True, exclude={"file"})
         shown[photo.path].append(cast("ShownRecord", said))
-    named = {path: building.named.names[path] for path in building.loose} | attachment_names(
-        attached(project)
-    )
+    named = loose_names(building.plan.chips, project.files) | attachment_names(attached(project))
     for path, where in named.items():
         entry = write_member(root, where, project.folder / path)
         building.entries.put(entry)
-        if building.inputs.setdefault(path, entry.sha256) != entry.sha256:
+        if inputs.setdefault(path, entry.sha256) != entry.sha256:
             raise changed_between(path)
         building.attachments.append(_attached(entry, path, shown.get(path, [])))
+    return inputs_digest(inputs)
 
 
 def _attached(entry: BagEntry, original: str, shows: list[ShownRecord]) -> AttachmentRecord:
@@ -335,7 +328,7 @@ class _Parts:
 def _finish(
     building: _Building,
     head: RecordHead,
-    lines: Iterator[bytes],
+    walk: Walk,
     machine: WholeMachine,
     parts: _Parts,
     previous: Previous | None,
@@ -343,13 +336,7 @@ def _finish(
 ) -> None:
     """Step 5, first half: each chip completed, over the cores; its parts are kept in order."""
     before = building.job.before
-    names = building.named.names
-    users = Counter(
-        path
-        for chip in building.plan.chips
-        for path in {path for reading in chip.readings for path in reading.files}
-    )
-    shared = {names[path]: owner for path, owner in building.named.owners.items() if users[path] > 1}
+    shared = {one.name: one.owner for one in walk.names.shared.values()}
     rates = {one["readers"][0]: one["upper_bound"] for one in head["qualification"]["readers"]}
     placed = [(planned.chip.board or "", planned.chip.chip) for planned in building.plan.chips]
     finish = Finish(
@@ -365,7 +352,7 @@ def _finish(
     drawn = {} if before is None or previous is None else drawn_before(before)
     items = (
         ToFinish(line, machine.heard(chip), near, drawn.get(chip))
-        for (_, chip), line, near in zip(placed, lines, neighbours(placed), strict=True)
+        for (_, chip), line, near in zip(placed, walk.lines(), neighbours(placed), strict=True)
     )
     for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
         parts.add(one)

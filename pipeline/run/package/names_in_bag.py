@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from typing import NamedTuple
 
 from pipeline.bags.portable_names import name_key, portable_name, unique_names
 from pipeline.flow import FoundFile, PlannedChip
@@ -13,29 +14,71 @@ UNNAMED = "data/readings-unnamed"
 """Dump files that no reading names: kept all the same, since they came off some chip."""
 
 
-def dump_names(
-    chips: Sequence[PlannedChip], files: Mapping[str, FoundFile]
-) -> tuple[dict[str, str], dict[str, str], list[str]]:
-    """The bag paths of all dump files, and whose worker writes each.
+class SharedFile(NamedTuple):
+    """A dump file that readings of several chips name.
 
-    Returns:
-        (project path → bag path, project path → owning chip, dump files that no reading names).
+    Attributes:
+        name: Its path in the bag.
+        owner: The first of the chips: its worker writes the file.
     """
-    names: dict[str, str] = {}
-    owners: dict[str, str] = {}
-    for planned in chips:
-        own = [path for reading in planned.readings for path in reading.files if path not in owners]
-        own = list(dict.fromkeys(own))
-        if not own:
-            continue
+
+    name: str
+    owner: str
+
+
+class DumpNames:
+    """The bag paths of the dump files of readings, worked out a chip at a time: all together are megabytes.
+
+    Args:
+        chips: Of the project.
+
+    Attributes:
+        shared: Path in the project folder → what is known of it, of files of several chips.
+    """
+
+    def __init__(self, chips: Sequence[PlannedChip]) -> None:
+        self.shared: dict[str, SharedFile] = {}
+        first: dict[str, int] = {}
+        places = {
+            path: place
+            for number, planned in enumerate(chips)
+            for path in planned.files
+            if (place := first.setdefault(path, number)) != number
+        }
+        for place in sorted({*places.values()}):
+            owner = chips[place]
+            # None of its own is in `shared` yet, but for those that came to an earlier chip.
+            for path, name in self._own(owner).items():
+                if path in places:
+                    self.shared[path] = SharedFile(name, owner.chip.chip)
+
+    def of(self, planned: PlannedChip) -> dict[str, str]:
+        """Path in the project folder → path in the bag, of every file that a chip's readings name."""
+        own = self._own(planned)
+        return {path: own[path] if path in own else self.shared[path].name for path in planned.files}
+
+    def written_for(self, planned: PlannedChip) -> frozenset[str]:
+        """Those that the chip's worker writes, as paths in the project folder."""
+        return frozenset(path for path in planned.files if self._is_own(planned, path))
+
+    def _own(self, planned: PlannedChip) -> dict[str, str]:
+        own = list(dict.fromkeys(path for path in planned.files if self._is_own(planned, path)))
         folder = f"data/readings/{planned.chip.board or UNPLACED}/{planned.chip.chip}"
-        for path, name in _within(own).items():
-            names[path] = f"{folder}/{name}"
-            owners[path] = planned.chip.chip
-    loose = loose_dumps(names, files)
-    for path, name in _within(loose).items():
-        names[path] = f"{UNNAMED}/{name}"
-    return names, owners, loose
+        return {path: f"{folder}/{name}" for path, name in _within(own).items()}
+
+    def _is_own(self, planned: PlannedChip, path: str) -> bool:
+        return path not in self.shared or self.shared[path].owner == planned.chip.chip
+
+
+def loose_names(chips: Sequence[PlannedChip], files: Mapping[str, FoundFile]) -> dict[str, str]:
+    """The bag paths of dump files that no reading names.
+
+    Args:
+        chips: Of the project.
+        files: Everything in the project folder.
+    """
+    loose = loose_dumps((path for planned in chips for path in planned.files), files)
+    return {path: f"{UNNAMED}/{name}" for path, name in _within(loose).items()}
 
 
 def loose_dumps(read: Iterable[str], files: Mapping[str, FoundFile]) -> list[str]:

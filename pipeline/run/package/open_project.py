@@ -99,5 +99,5 @@ def open_project(given: Path) -> Project:
 def dump_bytes(project: Project) -> int:
     """How many bytes the files of all readings have, as the survey saw them."""
     chips = project.plan.chips if project.plan is not None else ()
-    read = {path for chip in chips for reading in chip.readings for path in reading.files}
+    read = {path for chip in chips for path in chip.files}
     return sum(project.files[path].size_bytes for path in read)

@@ -115,7 +115,7 @@ class _AgainstVersion:
 
 def _paths(project: Project, plan: Plan) -> list[str]:
     """Every dump, photograph and document of a project."""
-    read = [path for chip in plan.chips for reading in chip.readings for path in reading.files]
+    read = [path for chip in plan.chips for path in chip.files]
     return list(dict.fromkeys([*read, *loose_dumps(read, project.files), *attached(project)]))
 
 

@@ -215,8 +215,10 @@ def inputs_digest(inputs: Mapping[str, str]) -> str:
     Args:
         inputs: Path in the project folder, or `twins/` and a twin's key → SHA-256.
     """
-    lines = (f"{sha256}  {path}\n" for path, sha256 in sorted(inputs.items()))
-    return hashlib.sha256("".join(lines).encode()).hexdigest()
+    found = hashlib.sha256()
+    for path in sorted(inputs):
+        found.update(f"{inputs[path]}  {path}\n".encode())
+    return found.hexdigest()
 
 
 def digest_of_file(path: str) -> str:

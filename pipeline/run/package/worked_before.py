@@ -110,7 +110,6 @@ class Before:
             names: Path in the project folder → path in the bag.
             digests: Path in the project folder → SHA-256 of the file, of each that its readings name.
         """
-        own = [path for reading in planned.readings for path in reading.files]
         said = [
             self.common,
             planned.chip.model_dump_json(),
@@ -119,7 +118,7 @@ class Before:
             planned.erased_state,
             planned.processor,
             [[one.reading, one.reader, one.files, one.row.model_dump_json()] for one in planned.readings],
-            [[path, names.get(path, path), digests[path]] for path in own],
+            [[path, names.get(path, path), digests[path]] for path in planned.files],
         ]
         return hashlib.sha256(json.dumps(said).encode()).hexdigest()
 
