@@ -1,7 +1,7 @@
 """A chip's way through the stages, readable on one screen; every command and every measurement goes it.
 
 1. `take_in`: a file's bytes are decoded and normalised into passes.
-2. `judge`: the passes of one chip are reconciled into one image, which is examined, read for its content and
+2. `judge`: the passes of each chip are reconciled into one image, which is examined, read for its content and
    graded. What other chips prove of the wires comes in here, on a second walk of the few chips it reaches.
 3. `pipeline.machine` hears all chips together: wirings, kin, checks over several chips, spaces.
 4. `conclude`: what all chips together said is added, and the grade is final.
@@ -15,7 +15,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from sys import intern
-from typing import TYPE_CHECKING, Any
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -51,7 +52,7 @@ from pipeline.stages.content import (
 from pipeline.stages.examine import examine
 from pipeline.stages.grade import Graded, grade, held_back, lifted, missing, weigh_lengths
 from pipeline.stages.normalise import Manner, normalise
-from pipeline.stages.reconcile import Way, reconcile
+from pipeline.stages.reconcile import Reconciled, Way, reconcile
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 
@@ -322,21 +323,10 @@ def same_pins(one: Part, other: Part) -> bool:
     return lines(one) == lines(other)
 
 
-def judge(
-    chip: str,
-    organisation: Organisation,
-    passes: Sequence[Pass],
-    lengths: Iterable[Finding] = (),
-    *,
-    part: Part | None = None,
-    erased_state: int | None = None,
-    said: Mapping[str, Said] | None = None,
-    answers: Mapping[str, str] | None = None,
-    processor: str | None = None,
-) -> ChipResult:
-    """Everything that one chip's passes say: reconciled, examined, read for content, graded.
+class ToJudge(NamedTuple):
+    """One chip's passes, and what is known beside them.
 
-    Args:
+    Attributes:
         chip: Its id.
         organisation: Words and bits.
         passes: Of all readings that have a voice, in the sheet's order; at least one.
@@ -347,50 +337,120 @@ def judge(
         answers: Code → a person's word on that finding.
         processor: The one that runs the chip's board, as the sheet has it.
     """
-    known = said or {}
-    passes = [_blanked(one) for one in passes]
+
+    chip: str
+    organisation: Organisation
+    passes: Sequence[Pass]
+    lengths: Iterable[Finding] = ()
+    part: Part | None = None
+    erased_state: int | None = None
+    said: Mapping[str, Said] = MappingProxyType({})
+    answers: Mapping[str, str] = MappingProxyType({})
+    processor: str | None = None
+
+
+def judge(chips: Sequence[ToJudge]) -> list[ChipResult]:
+    """Everything that each chip's passes say: reconciled, examined, read for content, graded.
+
+    All chips go through a stage before the first comes to the next: a stage that is at work finds its own
+    tables and instructions close to the processor, which takes a fifth of the time off small chips.
+
+    Args:
+        chips: Few enough that their words stay close to the processor as well.
+    """
+    done = [_reconciled(one) for one in chips]
+    settled = [one.settled for one in done]
+    cuts = [_regions(*each) for each in zip(chips, settled, strict=True)]
+    told = [_told(*each) for each in zip(chips, settled, cuts, strict=True)]
+    flows = [_flow(*each) for each in zip(chips, settled, strict=True)]
+    faults = [_examined(*each) for each in zip(chips, done, strict=True)]
+    return [_result(*each) for each in zip(chips, done, cuts, told, flows, faults, strict=True)]
+
+
+def _reconciled(one: ToJudge) -> Reconciled:
+    """Its passes as one image."""
     done = reconcile(
-        passes,
-        chip=chip,
-        organisation=organisation,
-        fades_to=part.fades_to if part else None,
-        said=known,
-        checks=lambda words: order_evidence(words, organisation.bits),
+        [_blanked(each) for each in one.passes],
+        chip=one.chip,
+        organisation=one.organisation,
+        fades_to=one.part.fades_to if one.part else None,
+        said=one.said,
+        checks=lambda words: order_evidence(words, one.organisation.bits),
     )
     assert done is not None
-    settled = done.settled
-    subject = Subject(
-        chip=chip,
-        organisation=organisation,
-        settled=settled,
-        part=part,
-        length_findings=weigh_lengths((*lengths, *done.findings), settled),
-        erased_state=erased_state,
-        as_read=tuple(one for one, _ in done.ways),
+    return done
+
+
+def _regions(one: ToJudge, settled: Settled) -> tuple[Region, ...]:
+    """Its image cut into stretches."""
+    return regions(
+        settled.words,
+        one.organisation.bits,
+        erased_state=one.erased_state,
+        part=one.part,
+        known=settled.known,
     )
-    read = settled.known
-    cut = regions(settled.words, organisation.bits, erased_state=erased_state, part=part, known=read)
-    # What holds over words that nobody read, or leads into them, says nothing.
-    found = vectors(settled.words, organisation.bits) if read is None else ()
-    checks = self_checks({chip: settled.words}, organisation.bits, parts={chip: cut}) if read is None else ()
-    content = content_findings(chip, cut, (), found)
-    program, leans, flow = _flow(chip, settled, part, processor)
-    findings = answered((*_but_for_damage(examine(subject)), *content, *flow), answers or {})
+
+
+class _Told(NamedTuple):
+    """What a whole image tells: its vectors, the checks that hold in it, how many schemes were tried."""
+
+    vectors: tuple[Vector, ...]
+    checks: tuple[SelfCheck, ...]
+    schemes: dict[int, int]
+
+
+def _told(one: ToJudge, settled: Settled, cut: tuple[Region, ...]) -> _Told:
+    """What holds over words that nobody read, or leads into them, says nothing."""
+    if settled.known is not None:
+        return _Told((), (), {})
+    words, bits = settled.words, one.organisation.bits
+    checks = self_checks({one.chip: words}, bits, parts={one.chip: cut})
+    return _Told(vectors(words, bits), checks, schemes_tried(words, bits, cut))
+
+
+def _examined(one: ToJudge, done: Reconciled) -> list[Finding]:
+    """What its readings show of how they went wrong."""
+    lengths = weigh_lengths((*one.lengths, *done.findings), done.settled)
+    subject = Subject(
+        chip=one.chip,
+        organisation=one.organisation,
+        settled=done.settled,
+        part=one.part,
+        length_findings=lengths,
+        erased_state=one.erased_state,
+        as_read=tuple(each for each, _ in done.ways),
+    )
+    return _but_for_damage(examine(subject))
+
+
+def _result(
+    one: ToJudge,
+    done: Reconciled,
+    cut: tuple[Region, ...],
+    told: _Told,
+    flow: _Flow,
+    faults: Sequence[Finding],
+) -> ChipResult:
+    """All of it together, with a person's answers and the grade."""
+    settled, bits = done.settled, one.organisation.bits
+    content = content_findings(one.chip, cut, (), told.vectors)
+    findings = answered((*faults, *content, *flow.findings), one.answers)
     return ChipResult(
-        chip=chip,
-        organisation=organisation,
-        part=part,
+        chip=one.chip,
+        organisation=one.organisation,
+        part=one.part,
         settled=settled,
         findings=findings,
         graded=grade(settled, findings),
-        regions=with_code(cut, program, settled.words, organisation.bits),
-        vectors=tuple(found),
-        checks=checks,
-        schemes=dict(schemes_tried(settled.words, organisation.bits, cut)) if read is None else {},
-        crossings=_crossings(settled, done.ways, known, checks),
-        kept=contested_flow(settled, program, processor),
-        read_for=read_for(program),
-        leaning=leans,
+        regions=with_code(cut, flow.program, settled.words, bits),
+        vectors=told.vectors,
+        checks=told.checks,
+        schemes=told.schemes,
+        crossings=_crossings(settled, done.ways, one.said, told.checks),
+        kept=contested_flow(settled, flow.program, one.processor),
+        read_for=read_for(flow.program),
+        leaning=flow.leaning,
     )
 
 
@@ -417,21 +477,33 @@ def _but_for_damage(findings: Iterable[Finding]) -> list[Finding]:
     ]
 
 
-def _flow(
-    chip: str, settled: Settled, part: Part | None, processor: str | None
-) -> tuple[Program | None, Leaning, tuple[Finding, ...]]:
-    """What the content's own flow of control says: the processor it is for, lines that are crossed."""
+class _Flow(NamedTuple):
+    """What the content's own flow of control says.
+
+    Attributes:
+        program: The processor it is for.
+        leaning: What it says alone of its processor and of the order of its lines.
+        findings: Of the program, and of lines that are crossed.
+    """
+
+    program: Program | None
+    leaning: Leaning
+    findings: tuple[Finding, ...]
+
+
+def _flow(one: ToJudge, settled: Settled) -> _Flow:
+    """The program that an image is, and whether it is one in another order of its lines."""
     words, bits, read = settled.words, settled.organisation.bits, settled.known
     if read is not None:
         # Flow is followed as far as words were read; lines are compared in whole images.
         program = program_of(words[: int(np.argmin(read))], bits)
-        return program, UNTOLD, program_findings(chip, program, processor)
+        return _Flow(program, UNTOLD, program_findings(one.chip, program, one.processor))
     program = program_of(words, bits)
-    found = order_search(words, bits, program, processor)
-    crossed = crossing_findings(chip, found, part)
-    turned = () if crossed else turned_findings(chip, words, bits, part)
-    told = (*program_findings(chip, program, processor), *crossed, *turned)
-    return program, leaning(program, found), told
+    found = order_search(words, bits, program, one.processor)
+    crossed = crossing_findings(one.chip, found, one.part)
+    turned = () if crossed else turned_findings(one.chip, words, bits, one.part)
+    told = (*program_findings(one.chip, program, one.processor), *crossed, *turned)
+    return _Flow(program, leaning(program, found), told)
 
 
 def without_reading(planned: PlannedChip) -> ChipResult:

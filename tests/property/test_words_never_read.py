@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from pipeline.flow import Pass
 from pipeline.stages.assemble import assemble
 from pipeline.stages.content import content_findings, regions, signature
-from pipeline.street import judge
+from pipeline.street import ToJudge, judge
 from pipeline.views.report.chipview import SINGLE_PAGE, chip_view
 from pipeline.words import true_ranges, word_bytes
 from schemas.names import Organisation
@@ -77,7 +77,7 @@ def _read(words: Any, known: Mask, reader: str = "hb", number: int = 1) -> Pass:
 
 
 def _judged(passes: list[Pass]) -> Any:
-    result = judge("U1", Organisation(WORDS, 8), passes)
+    (result,) = judge([ToJudge("U1", Organisation(WORDS, 8), passes)])
     settled = result.settled
     assert settled is not None
     return (

@@ -26,7 +26,7 @@ from pipeline.stages.examine import in_order
 from pipeline.stages.normalise import Manner
 from pipeline.stages.reconcile import contested_bits
 from pipeline.steps import image_bytes
-from pipeline.street import ChipResult, Taken, conclude, declared_of, heard_alone, judge, take_in
+from pipeline.street import ChipResult, Taken, ToJudge, conclude, declared_of, heard_alone, judge, take_in
 from pipeline.views.terminal import converted
 from pipeline.words import Words
 from schemas.names import Organisation
@@ -267,7 +267,7 @@ def examine_files(
         _passes(path, content, organised, declared, f"{path.name}#{index}", reader)
         for index, (path, content) in enumerate(zip(files, contents, strict=True), start=1)
     ]
-    result = judge(
+    to_judge = ToJudge(
         chip,
         organised,
         [one for each in taken for one in each.passes],
@@ -275,6 +275,7 @@ def examine_files(
         part=kind.part,
         erased_state=kind.erased_state,
     )
+    (result,) = judge([to_judge])
     return {
         "schema": "wellread/examine/1",
         "command": "examine",

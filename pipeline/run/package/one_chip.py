@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from pathlib import Path
@@ -41,6 +41,7 @@ from pipeline.street import (
     Crossing,
     HowRead,
     Taken,
+    ToJudge,
     declared_of,
     judge,
     lines_named,
@@ -214,10 +215,16 @@ class HandedOver(NamedTuple):
     pack: str
 
 
+AT_ONCE_BYTES = 1 << 18
+"""Chips go down the street together until their files come to so much, which stays close to the processor."""
+
+
 def work_batch(job: Job, chips: Sequence[ToWork]) -> list[HandedOver]:
-    """Chips one after the other; what is made of them is kept for the next run."""
-    keeping = Keeping(job.before)
-    out = [work(chip, job, keeping) for chip in chips]
+    """Chips a few at a time; what is made of them is kept for the next run."""
+    keeping, out = Keeping(job.before), []
+    for some in _few_at_a_time(_begun(chip, job) for chip in chips):
+        _work(some, job, keeping)
+        out += [one.worked for one in some]
     keeping.write()
     return [one.handed_over() for one in out]
 
@@ -269,64 +276,125 @@ def load_image(folder: Path, chip: str, bits: int) -> Words:
     return image_words(image_file(folder, chip).read_bytes(), bits)
 
 
-def work(chip: ToWork, job: Job, keeping: Keeping | None = None) -> Worked:
-    """One chip's files down the street, and what comes of them.
+@dataclass(slots=True)
+class _Underway:
+    """A chip whose files were read.
 
-    Args:
-        chip: With the names of its files.
-        job: What every worker needs to know.
-        keeping: Gets what was worked out, where that is kept.
+    Attributes:
+        planned: The chip.
+        worked: What is known of it so far.
+        contents: Of each reading, its files.
+        beside: The files that wait beside the bag.
+        key: What the work on it hangs on; "" where nothing is kept.
+        passes: Of all its readings, once they were taken in.
+        lengths: What was found of their lengths.
     """
+
+    planned: PlannedChip
+    worked: Worked
+    contents: Sequence[list[bytes]]
+    beside: WaitingFiles
+    key: str
+    passes: list[Pass] = field(default_factory=list)
+    lengths: list[Finding] = field(default_factory=list)
+
+    @property
+    def size_bytes(self) -> int:
+        """How much was read."""
+        return sum(len(content) for files in self.contents for content in files)
+
+
+def _begun(chip: ToWork, job: Job) -> _Underway:
+    """One chip's files read and packed."""
     planned = chip.planned
     worked = Worked(planned.chip.chip, _facts(planned), Contribution(planned.chip.chip, None, "missing"))
     worked.record["readings"] = []
     contents = [_stored(chip, reading, job, worked) for reading in planned.readings]
-    beside = WaitingFiles(job.images, worked.chip)
     key = "" if job.before is None else job.before.key(planned, chip.names, dict(worked.inputs))
-    if job.before is not None and _as_before(worked, job.before, key, beside):
-        return worked
-    taken = [
-        _reading(planned, reading, job, worked, files)
-        for reading, files in zip(planned.readings, contents, strict=True)
-    ]
-    if worked.problems:
-        return worked
-    if job.carried:
-        beside.make_room()
-    passes = [one for own, _ in taken for one in own]
-    lengths = [one for _, found in taken for one in found]
-    if passes and planned.organisation is not None:
-        result = judge(
-            planned.chip.chip,
-            planned.organisation,
-            passes,
-            lengths,
-            part=planned.part,
-            erased_state=planned.erased_state,
-            said=said_of(planned, job.how, job.carried.get(planned.chip.chip, {})),
-            answers=planned.chip.answers,
-            processor=planned.processor,
-        )
-    else:
-        result = without_reading(planned)
-    worked.record = {**worked.record, **_judged(result, planned, beside)}
-    worked.given = _given(result)
+    return _Underway(planned, worked, contents, WaitingFiles(job.images, worked.chip), key)
+
+
+def _few_at_a_time(chips: Iterable[_Underway]) -> Iterator[list[_Underway]]:
+    """Chips in their order, until their files come to `AT_ONCE_BYTES`, and so on."""
+    some: list[_Underway] = []
+    size_bytes = 0
+    for one in chips:
+        some.append(one)
+        size_bytes += one.size_bytes
+        if size_bytes >= AT_ONCE_BYTES:
+            yield some
+            some, size_bytes = [], 0
+    if some:
+        yield some
+
+
+def _work(chips: Sequence[_Underway], job: Job, keeping: Keeping) -> None:
+    """Some chips down the street, all of them a step before the first takes the next (see `judge`).
+
+    Args:
+        chips: Of which an earlier run may have made everything already.
+        job: What every worker needs to know.
+        keeping: Gets what was worked out, where that is kept.
+    """
+    fresh = [one for one in chips if not _as_before(one, job)]
+    for one in fresh:
+        _take_in(one, job)
+    sound = [one for one in fresh if not one.worked.problems]
+    judged = iter(judge([_to_judge(one, job) for one in sound if one.passes]))
+    results = [next(judged) if one.passes else without_reading(one.planned) for one in sound]
+    for one, result in zip(sound, results, strict=True):
+        _write_down(one, result, again=bool(job.carried))
+    for one, result in zip(sound, results, strict=True):
+        one.worked.given = _given(result)
+    if job.before is not None:
+        for one in sound:
+            made = Made(one.worked.line, one.worked.brought, one.beside.contents)
+            keeping.add(one.key, made, one.worked.lies_in)
+
+
+def _take_in(chip: _Underway, job: Job) -> None:
+    """The passes of all its readings."""
+    for reading, files in zip(chip.planned.readings, chip.contents, strict=True):
+        passes, lengths = _reading(chip.planned, reading, job, chip.worked, files)
+        chip.passes += passes
+        chip.lengths += lengths
+
+
+def _to_judge(chip: _Underway, job: Job) -> ToJudge:
+    planned = chip.planned
+    assert planned.organisation is not None
+    return ToJudge(
+        planned.chip.chip,
+        planned.organisation,
+        chip.passes,
+        chip.lengths,
+        part=planned.part,
+        erased_state=planned.erased_state,
+        said=said_of(planned, job.how, job.carried.get(planned.chip.chip, {})),
+        answers=planned.chip.answers,
+        processor=planned.processor,
+    )
+
+
+def _write_down(chip: _Underway, result: ChipResult, *, again: bool) -> None:
+    """What the street says put into the chip's record, and its image kept until it is placed."""
+    if again:
+        chip.beside.make_room()
+    record = chip.worked.record = {**chip.worked.record, **_judged(result, chip.planned, chip.beside)}
     if result.settled is not None:
-        _lined_up(result.settled, worked.record["readings"])
-        _departures(result.settled, passes, worked.record["readings"], beside)
-    if keeping is not None and job.before is not None:
-        keeping.add(key, Made(worked.line, worked.brought, beside.contents), worked.lies_in)
-    return worked
+        _lined_up(result.settled, record["readings"])
+        _departures(result.settled, chip.passes, record["readings"], chip.beside)
 
 
-def _as_before(worked: Worked, before: Before, key: str, beside: WaitingFiles) -> bool:
+def _as_before(chip: _Underway, job: Job) -> bool:
     """What an earlier run made of the same files, if it fits what was read now."""
-    found = before.find(key)
-    if found is None or not _fits(found, worked):
+    before, worked = job.before, chip.worked
+    found = None if before is None else before.find(chip.key)
+    if before is None or found is None or not _fits(found, worked):
         return False
     for ending, content in found.made.kept.items():
-        beside.put(ending, content)
-    worked.record, worked.given, worked.pack = found.record, found.given, before.pack_of(key)
+        chip.beside.put(ending, content)
+    worked.record, worked.given, worked.pack = found.record, found.given, before.pack_of(chip.key)
     worked.line, worked.brought = found.made.line, found.made.given
     return True
 
