@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import pkgutil
 from collections.abc import Iterable
-from functools import cache, cached_property
+from functools import cache, cached_property, lru_cache
 from typing import TYPE_CHECKING
 
 from pipeline.catalogue.marking import compact, numbers_in, spelled
@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from pipeline.catalogue.document import PackedCatalogue, Unresolved
     from pipeline.catalogue.likeness import Likeness
     from schemas.part import Part
+
+
+MOST_MARKINGS = 1024
+"""Markings of which it is remembered what they mean: more than the catalogue has parts."""
 
 
 class Catalogue:
@@ -113,6 +117,10 @@ class Catalogue:
         Args:
             marking: As printed on the chip, or as a sheet writes it.
         """
+        return _looked_up(self, marking)
+
+    def look_up(self, marking: str) -> Part | None:
+        """The same, not remembered from before."""
         found = numbers_in(marking, self._spellings)
         if any(number in self._unresolved for number in found):
             return None
@@ -253,6 +261,12 @@ class Catalogue:
             and bits in (None, part.bits)
             and pins in (None, part.pins)
         )
+
+
+@lru_cache(maxsize=MOST_MARKINGS)
+def _looked_up(catalogue: Catalogue, marking: str) -> Part | None:
+    """What a marking means: a sheet names few kinds of chips, and each of them many times."""
+    return catalogue.look_up(marking)
 
 
 @cache

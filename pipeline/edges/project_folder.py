@@ -138,6 +138,8 @@ def _composed(entry: os.DirEntry[str]) -> str:
 
 def speakable(name: str) -> bool:
     """Whether a file's name is Unicode without control characters of ASCII, as all names in a project are."""
+    if name.isascii() and name.isprintable():
+        return True
     try:
         name.encode("utf-8")
     except UnicodeEncodeError:

@@ -80,10 +80,13 @@ def untouched_version(
     """
     try:
         need_room(str(folder))
-        files = survey(project_folder(folder))
+        project_folder(folder)
         place = destination(folder, into)
         newest = _newest_with(read_file(folder, SHEET_NAME), place)
-        if newest is None or _any_newer(folder, files, newest.path):
+        if newest is None:
+            return None
+        files = survey(folder)
+        if _any_newer(folder, files, newest.path):
             return None
     except (OSError, WellreadError):
         return None
