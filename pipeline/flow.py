@@ -138,8 +138,7 @@ class ReadsFor(NamedTuple):
     kept: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class ChipSummary:
+class ChipSummary(NamedTuple):
     """What is kept of every chip of a bag: for the terminal, the versions, the time line and the agents.
 
     Attributes:

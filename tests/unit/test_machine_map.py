@@ -154,11 +154,7 @@ def test_every_chip_has_a_square_for_every_reader() -> None:
 
 def sat(*takings: Taking) -> Any:
     summary = next(iter(chips("U1").values()))
-    return sittings([type(summary)(**{**_fields(summary), "takings": takings})])
-
-
-def _fields(summary: Any) -> dict[str, Any]:
-    return {name: getattr(summary, name) for name in summary.__dataclass_fields__}
+    return sittings([summary._replace(takings=takings)])
 
 
 def test_sittings_are_counted_by_reader_wiring_and_date_and_undated_ones_stand_apart() -> None:

@@ -63,8 +63,7 @@ class Taking(NamedTuple):
     private: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Summary:
+class Summary(NamedTuple):
     """One chip on the first page.
 
     Attributes:
