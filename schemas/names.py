@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import lru_cache
 from typing import NamedTuple, Self
 
 ID_PATTERN = r"^[A-Za-z0-9][A-Za-z0-9_+-]{0,62}(\.[A-Za-z0-9_+-]{1,62})*$"
@@ -39,6 +40,19 @@ RESERVED_ON_WINDOWS = frozenset(
 """Device names that no file may carry. Source: RFC 8493 section 6 (it quotes the list)."""
 
 
+@lru_cache(maxsize=64)
+def _words_and_bits(text: str) -> tuple[int, int]:
+    """What an organisation says; ten thousand chips have a handful of them."""
+    found = _ORGANISATION.fullmatch(text)
+    if found is None:
+        raise ValueError("words x bits, such as 2048x8")
+    words = int(found[1]) * {"": 1, "k": 1024, "m": 1024 * 1024}[found[2].lower()]
+    bits = int(found[3])
+    if not 1 <= words <= 1 << 28 or not 1 <= bits <= WIDEST_WORD:
+        raise ValueError("words from 1 to 268435456 and bits from 1 to 64, such as 2048x8")
+    return words, bits
+
+
 class Organisation(NamedTuple):
     """How many words of how many bits a chip holds, written `2048x8`.
 
@@ -61,14 +75,7 @@ class Organisation(NamedTuple):
         """
         if isinstance(text, cls):
             return text
-        found = _ORGANISATION.fullmatch(text) if isinstance(text, str) else None
-        if found is None:
-            raise ValueError("words x bits, such as 2048x8")
-        words = int(found[1]) * {"": 1, "k": 1024, "m": 1024 * 1024}[found[2].lower()]
-        bits = int(found[3])
-        if not 1 <= words <= 1 << 28 or not 1 <= bits <= WIDEST_WORD:
-            raise ValueError("words from 1 to 268435456 and bits from 1 to 64, such as 2048x8")
-        return cls(words, bits)
+        return cls(*_words_and_bits(text if isinstance(text, str) else ""))
 
     def __str__(self) -> str:
         return f"{self.words}x{self.bits}"

@@ -48,7 +48,6 @@ HEAD = (
 )
 FOOT = "</premis>\n"
 _NOT_XML = re.compile("[^\t\n\r\u0020-\ud7ff\ue000-\ufffd\U00010000-\U0010ffff]")
-_MARKUP = re.compile("[&<>]").search
 _EVENT_TYPES = {
     "cap": "capture",
     "ing": "ingestion",
@@ -69,7 +68,7 @@ def text(value: object) -> str:
     r"""A value as XML text: markup escaped, characters that XML 1.0 cannot hold written as \uXXXX."""
     raw = str(value)
     if raw.isascii() and raw.isprintable():
-        return escape(raw, quote=False) if _MARKUP(raw) else raw
+        return escape(raw, quote=False) if "&" in raw or "<" in raw or ">" in raw else raw
     return referenced(escape(_NOT_XML.sub(lambda found: f"\\u{ord(found[0]):04x}", raw), quote=False))
 
 

@@ -358,7 +358,7 @@ def test_an_averaged_dot_counts_only_words_that_were_read() -> None:
 
 
 def plain_lines(content: image.ChipWords, **marks: Any) -> list[str]:
-    text = str(listing.listing(content, "U5", listing.ListingMarks(**{"told": frozenset(), **marks})))
+    text = listing.listing(content, "U5", listing.ListingMarks(**{"told": frozenset(), **marks})).decode()
     return re.sub(r"<[^>]+>", "", text).splitlines()
 
 
@@ -402,7 +402,7 @@ def test_a_listing_of_any_organisation_tells_every_word(shape: str) -> None:
 def test_every_word_that_the_page_speaks_of_has_its_anchor_and_contested_ones_are_marked() -> None:
     content, _ = content_for("2048x8")
     told, contested = frozenset([0x2C5, 0x2C0, 0x7F3]), frozenset([0x2C5, 0x100])
-    text = str(listing.listing(content, "U5", listing.ListingMarks(told, contested)))
+    text = listing.listing(content, "U5", listing.ListingMarks(told, contested)).decode()
     for address in told:
         assert text.count(f'id="U5-0x{address:03X}"') == 1
     assert f'<mark id="U5-0x2C5">{content.word(0x2C5):02X}</mark>' in text

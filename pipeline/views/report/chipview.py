@@ -65,6 +65,8 @@ MOST_FINDINGS = 40
 MOST_CONTESTED = 24
 MOST_FILES = 40
 MOST_PLACES = 8
+_SIGNS = {"fault": "■", "caution": "◆"}
+"""Of a finding, for whoever sees no colour."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -244,11 +246,12 @@ def _pin_text(pin: Details) -> str:
     )
 
 
-def _places(found: FindingRecord, digits: int, find: Find) -> list[tuple[str, str]]:
-    """Where in the listing a finding points: (address, link)."""
+def _places(found: FindingRecord, digits: int, find: Find) -> list[tuple[str, str, str]]:
+    """Where in the listing a finding points: (address, link, what stands between it and the next)."""
     told = listing.addresses_in(found.get("where") or {}) + listing.addresses_in(found.get("evidence") or {})
-    places = [(wording.hexa(one, digits), find(one)) for one in dict.fromkeys(told)]
-    return [place for place in places if place[1]][:MOST_PLACES]
+    places = [(wording.hexa(one, digits), way) for one in dict.fromkeys(told) if (way := find(one))]
+    last = min(len(places), MOST_PLACES) - 1
+    return [(at, way, ", " if number < last else "") for number, (at, way) in enumerate(places[: last + 1])]
 
 
 def _socket(found: FindingRecord, part: PartRecord | None) -> Markup | None:
@@ -271,6 +274,7 @@ def _finding(found: FindingRecord, digits: int, part: PartRecord | None, find: F
     return {
         "code": str(found.get("code", "")),
         "severity": str(found.get("severity", "note")),
+        "sign": _SIGNS.get(found.get("severity", "note"), "○"),
         "seen": "; ".join(seen) + "." if seen else "",
         "pins": [_pin_text(pin) for pin in pins if isinstance(pin, dict)],
         "socket": _socket(found, part),

@@ -46,6 +46,10 @@ class PictureFrame:
         self.height = layout.height * self.scale
         self.digits = max(3, (organisation.address_bits + 3) // 4)
         self.ruler = _address_ruler(self)
+        self._dots = (
+            f'x="{RULER}" y="{TOP}" width="{self.width:.6g}" height="{self.height:.6g}" '
+            'preserveAspectRatio="none" href="'
+        )
 
     def y_of(self, address: int) -> float:
         """How far down a word lies."""
@@ -59,25 +63,13 @@ class PictureFrame:
             label: What it shows, for someone who cannot see it.
             below: Room under the dots.
         """
-        total = RULER + max(self.width, 150) + EDGE
-        tall = TOP + self.height + below
-        layout, organisation = self.layout, self.organisation
-        return (
-            f'<svg class="{name}" role="img" aria-label="{escape(label)}" width="{total:.0f}" '
-            f'height="{tall:.0f}" viewBox="0 0 {total:.6g} {tall:.6g}" data-w="{organisation.words} '
-            f'{organisation.bits} {layout.words_a_row} {layout.averaged} {RULER} {TOP} {self.scale:.6g}">'
-            f'<rect class="ground" x="{RULER}" y="{TOP}" width="{self.width:.6g}" '
-            f'height="{self.height:.6g}"/>'
-        )
+        return f'<svg class="{name}" role="img" aria-label="{escape(label)}" {_sizes(self, below)}'
 
     def image_tag(self, dots: Bits, name: str, ink: Ink = INK) -> str:
         """The dots themselves."""
         kind = f"{name} px" if self.scale >= 1 else name
         png = dots_png(dots, ink, levels=self.layout.averaged > 1)
-        return (
-            f'<image class="{kind}" x="{RULER}" y="{TOP}" width="{self.width:.6g}" '
-            f'height="{self.height:.6g}" preserveAspectRatio="none" href="{data_uri(png)}"/>'
-        )
+        return f'<image class="{kind}" {self._dots}{data_uri(png)}"/>'
 
     def hatched(self, dots: Bits | None, name: str, told: str) -> str:
         """Hatching over the dots of words that nobody read: their ink would be nobody's.
@@ -119,6 +111,20 @@ def hatching(name: str, image: str, place: str, told: str) -> str:
 def frame_of(organisation: Organisation, layout: PictureLayout) -> PictureFrame:
     """Chips of one organisation share their frame and its ruler."""
     return PictureFrame(organisation, layout)
+
+
+@lru_cache(maxsize=128)
+def _sizes(frame: PictureFrame, below: int) -> str:
+    """The rest of a picture's beginning, which chips of one organisation share."""
+    total = RULER + max(frame.width, 150) + EDGE
+    tall = TOP + frame.height + below
+    layout, organisation = frame.layout, frame.organisation
+    return (
+        f'width="{total:.0f}" height="{tall:.0f}" viewBox="0 0 {total:.6g} {tall:.6g}" '
+        f'data-w="{organisation.words} {organisation.bits} {layout.words_a_row} {layout.averaged} '
+        f'{RULER} {TOP} {frame.scale:.6g}">'
+        f'<rect class="ground" x="{RULER}" y="{TOP}" width="{frame.width:.6g}" height="{frame.height:.6g}"/>'
+    )
 
 
 def _address_ruler(frame: PictureFrame) -> str:

@@ -7,9 +7,8 @@ intermittent line into one lane. Lanes are as wide as a row has words, so that e
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from markupsafe import Markup, escape
@@ -36,8 +35,7 @@ LABEL_WIDE = 20
 """Display units that the name of a line needs."""
 
 
-@dataclass(frozen=True, slots=True)
-class Lane:
+class Lane(NamedTuple):
     """One lane of the view.
 
     Attributes:

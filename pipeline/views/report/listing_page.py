@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING
 
+from markupsafe import Markup
+
 from pipeline.views.report import listing, pictures, wording
 from pipeline.views.report.chipview import Options, folded, listing_name
 from pipeline.views.report.pages import render_listing_page
@@ -46,7 +48,7 @@ def pages_of(
                 "id": name,
                 "back": back,
                 "span": wording.span_text(start, end, digits),
-                "listing": listing.listing(content, name, marks, start, end),
+                "listing": Markup(listing.listing(content, name, marks, start, end).decode()),  # noqa: S704
                 "before": listing_name(name, number - 1) if number else "",
                 "after": listing_name(name, number + 1) if number + 1 < len(starts) else "",
             },

@@ -166,7 +166,7 @@ class _Aside:
     """
 
     def __init__(self) -> None:
-        self._pieces: dict[str, str] = {}
+        self._pieces: dict[str, str | bytes] = {}
 
     def put(self, view: Any, names: Iterable[str]) -> dict[str, Any]:  # what a template is handed
         """The view with the pieces of these names replaced by their places; empty ones stay as they are.
@@ -181,9 +181,9 @@ class _Aside:
 
     def whole(self, text: str) -> bytes:
         """The page, each piece in its place."""
-        parts = text.split("\0")
-        parts[1::2] = [self._pieces[name] for name in parts[1::2]]
-        return b"".join([part.encode("utf-8") for part in parts])
+        parts: list[str | bytes] = [*str.split(text, "\0")]
+        parts[1::2] = [self._pieces[str(name)] for name in parts[1::2]]
+        return b"".join([part.encode() if isinstance(part, str) else part for part in parts])
 
 
 def _steps(near: Near, way: Callable[[str, str], str]) -> list[tuple[str, str, str]]:

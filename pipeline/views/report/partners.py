@@ -187,11 +187,13 @@ def _row_image(dots: Bits, row: int, name: str, *, levels: bool) -> str:
     )
 
 
+@lru_cache(maxsize=16)
 def _gap_of(across: int) -> int:
     """Dots between two squares."""
     return max(1, round(across * GAP / SIDE))
 
 
+@lru_cache(maxsize=16)
 def _step_of(across: int) -> float:
     """Display units from one square to the next."""
     return SIDE * (across + _gap_of(across)) / across

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -96,10 +95,10 @@ class _Links:
 
 def _shares(chip: ChipRecord) -> list[tuple[str, int]]:
     """How many words are of each kind."""
-    words: Counter[str] = Counter()
+    words = dict.fromkeys(_KINDS.values(), 0)
     for region in chip.get("regions") or ():
         words[_KINDS.get(region["kind"], _KINDS["dense"])] += region["end"] - region["start"]
-    return [(name, words[name]) for name in dict.fromkeys(_KINDS.values()) if words[name]]
+    return [(name, count) for name, count in words.items() if count]
 
 
 def _said(shares: Sequence[tuple[str, int]]) -> str:

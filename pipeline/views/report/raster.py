@@ -67,7 +67,7 @@ def region_text(region: RegionRecord, digits: int = 3) -> str:
     span = wording.span_of(region)
     where = wording.span_text(*span, digits) if span else ""
     preview = region.get("preview", region.get("value", region.get("word", "")))
-    told = isinstance(preview, str | int | float) and preview != ""
+    told = isinstance(preview, (str, int, float)) and preview != ""
     tail = f": {wording.short(wording.say(preview), 48)}" if told else ""
     return f"{wording.short(region.get('kind', 'region'), 20)} {where}{tail}"
 

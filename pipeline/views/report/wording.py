@@ -124,21 +124,23 @@ def say(value: Any, key: str = "", digits: int = 0) -> str:
         return hexa(value, digits) if key in _ADDRESS_KEYS else f"{value:,}"
     if isinstance(value, float):
         return chance_words(value) if key in _CHANCES else f"{value:.4g}"
-    if isinstance(value, dict | Mapping):
+    if isinstance(value, (dict, Mapping)):
         parts = [f"{plain_key(name)} {say(part, str(name), digits)}" for name, part in value.items()]
         return "; ".join(parts) or "none"
-    if isinstance(value, list | tuple | Sequence):
+    if isinstance(value, (list, tuple, Sequence)):
         return _say_sequence(value, key, digits)
     return visible(str(value))
 
 
 def _is_span(value: Any) -> bool:
-    return (
-        isinstance(value, list | tuple)
-        and len(value) == 2
-        and all(isinstance(edge, int) and not isinstance(edge, bool) for edge in value)
-        and value[0] < value[1]
-    )
+    if not isinstance(value, (list, tuple)) or len(value) != 2:
+        return False
+    start, end = value
+    return _is_number(start) and _is_number(end) and start < end
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int) and not isinstance(value, bool)
 
 
 def _say_sequence(value: Sequence[Any], key: str, digits: int) -> str:
