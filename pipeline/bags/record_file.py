@@ -20,6 +20,8 @@ if TYPE_CHECKING:
 
 PATH = "metadata/record.json"
 """Where it lies in a bag or bundle."""
+FIRST, NEXT = "\n", ",\n"
+"""What stands before the first chip, and before each other one."""
 _CHIPS = ' "chips": ['
 _END = "\n ]\n}\n"
 
@@ -71,12 +73,18 @@ def with_odds(chip: str, odds: str) -> str:
     return f'{chip[:-1]},"odds":{odds}}}'
 
 
-def file_text(head: RecordHead, chips: Iterable[str]) -> Iterator[str]:
-    """The file, piece by piece.
+class AroundChips(NamedTuple):
+    """What stands before the chips in the file, and behind them."""
+
+    before: str
+    behind: str
+
+
+def around_chips(head: RecordHead) -> AroundChips:
+    """The file but for its chips.
 
     Args:
         head: The record without its chips.
-        chips: As `chip_text` gives each.
 
     Raises:
         ValueError: The head has a field that the schema does not know, or one of another type.
@@ -86,12 +94,26 @@ def file_text(head: RecordHead, chips: Iterable[str]) -> Iterator[str]:
 
     text = inert_json(json.dumps(head, ensure_ascii=False, indent=1))
     follows(RecordHead, text, unknown="forbid")
-    yield text[: text.rindex("\n}")] + ",\n" + _CHIPS
-    comma = "\n"
+    return AroundChips(text[: text.rindex("\n}")] + ",\n" + _CHIPS, _END)
+
+
+def file_text(head: RecordHead, chips: Iterable[str]) -> Iterator[str]:
+    """The file, piece by piece.
+
+    Args:
+        head: The record without its chips.
+        chips: As `chip_text` gives each.
+
+    Raises:
+        ValueError: As `around_chips`.
+    """
+    around = around_chips(head)
+    yield around.before
+    beginning = FIRST
     for chip in chips:
-        yield comma + chip
-        comma = ",\n"
-    yield _END
+        yield beginning + chip
+        beginning = NEXT
+    yield around.behind
 
 
 class Opened(NamedTuple):

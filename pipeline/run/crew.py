@@ -12,7 +12,7 @@ import sys
 import tempfile
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from itertools import islice
+from itertools import chain, islice
 from pathlib import Path
 from typing import Any, NamedTuple, Self, TypeVar
 
@@ -52,14 +52,22 @@ class Crew:
         size_bytes: How many bytes the items are made of; decides it, too.
         folder: Where what is shared may lie while the crew is at work; the system's own where None.
         loads: A module that each worker loads before it is given anything, while this process goes on.
+        workers: How many processes there will be, where they pay; one a core where None.
     """
 
     def __init__(
-        self, *, items: int, size_bytes: int = 0, folder: Path | None = None, loads: str = ""
+        self,
+        *,
+        items: int,
+        size_bytes: int = 0,
+        folder: Path | None = None,
+        loads: str = "",
+        workers: int | None = None,
     ) -> None:
         much = items >= _SOME and size_bytes >= LEAST_BYTES_FOR_WORKERS
         self._many = (items >= FEWEST_FOR_WORKERS or much) and worker_count() > 1
         self._batch = max(1, min(BATCH, items // (2 * _SOME * worker_count()))) if self._many else BATCH
+        self._workers = worker_count() if workers is None else workers
         self._folder = folder
         self._place: tempfile.TemporaryDirectory[str] | None = None
         self._tasks = Tasks[_Task]()
@@ -76,7 +84,7 @@ class Crew:
         if self._many:
             with storage_trouble(self._folder or Path(tempfile.gettempdir())):
                 self._place = tempfile.TemporaryDirectory(dir=self._folder, prefix="shared-")
-            self._pool.start(worker_count())
+            self._pool.start(self._workers)
         return self
 
     def __exit__(self, kind: object, error: object, trace: object) -> None:
@@ -94,6 +102,8 @@ class Crew:
     ) -> Iterator[R]:
         """`work(shared, batch)` over batches of the items; results in the items' order.
 
+        Other processes begin at once, this one when it is asked for results.
+
         Args:
             work: A function of a module, so that another process finds it.
             shared: Picklable; the same for all items.
@@ -105,19 +115,18 @@ class Crew:
         """
         batches = _batched(items, batch or self._batch)
         if not (self._many and self._pool.running):
-            for some in batches:
-                yield from work(shared, some)
-            return
+            return chain.from_iterable(work(shared, some) for some in batches)
         assert self._place is not None
         self._stages += 1
         path = Path(self._place.name) / f"{self._stages}"
         with storage_trouble(path):
             path.write_bytes(pickle.dumps(shared, protocol=pickle.HIGHEST_PROTOCOL))
-        yield from self._in_order(pickle.dumps((work, str(path), some)) for some in batches)
+        packed = (pickle.dumps((work, str(path), some)) for some in batches)
+        return self._in_order(packed, self._give(islice(packed, AHEAD * self._pool.running)))
 
-    def _in_order(self, packed: Iterator[bytes]) -> Iterator[Any]:
+    def _in_order(self, packed: Iterator[bytes], given: Iterable[int]) -> Iterator[Any]:
         """The results of tasks in their order; a few always wait, so that no worker stands idle."""
-        wanted = deque(self._give(islice(packed, AHEAD * self._pool.running)))
+        wanted = deque(given)
         while wanted:
             while wanted[0] not in self._early:
                 number, results = self._taken()

@@ -18,8 +18,10 @@ def test_pieces_come_back_by_key_and_those_of_one_key_as_they_came(pieces: list[
     with tempfile.TemporaryDirectory() as place, Keyed(Path(place)) as kept:
         for key, piece in pieces:
             kept.add_under(key, piece)
-        assert list(kept.in_order()) == [piece for _, piece in sorted(pieces, key=lambda one: one[0])]
-        assert list(kept.chunks()) == [whole for whole in [b"".join(one for _, one in pieces)] if whole]
+        wanted = b"".join(piece for _, piece in sorted(pieces, key=lambda one: one[0]))
+        assert b"".join(kept.in_order().chunks()) == wanted
+        assert b"".join(kept.whole().chunks()) == b"".join(one for _, one in pieces)
+        assert kept.whole().size_bytes == len(wanted)
 
 
 @given(st.lists(st.integers() | st.text(max_size=9), max_size=9))

@@ -15,6 +15,7 @@ from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field
+from itertools import chain
 from pathlib import Path
 from typing import Self, TypeVar, cast
 
@@ -25,8 +26,9 @@ from pipeline.bags import record_file
 from pipeline.bags.observed import BagEntry, file_record
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import Observing, observe, told_size_of
+from pipeline.edges.bags.pieced import Pieced, write_pieced
 from pipeline.edges.bags.second_opinion import SecondOpinion
-from pipeline.edges.bags.writer import MemberStream, finish_bag, write_member
+from pipeline.edges.bags.writer import finish_bag, write_member
 from pipeline.edges.clock import Now
 from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import SHEET_NAME
@@ -287,6 +289,7 @@ class _Parts:
             self._drawn = opened.enter_context(Spool(folder))
             self.steps = {step: opened.enter_context(Bytes(folder)) for step in STEPS}
             self._opened = opened.pop_all()
+        self._beginning = record_file.FIRST
         self.summaries: list[Summary] = []
         self.index: list[ChipSummary] = []
 
@@ -298,7 +301,8 @@ class _Parts:
 
     def add(self, one: Finished) -> None:
         """One chip's parts, in the sheet's order."""
-        self.records.add(one.record + b"\n")
+        self.records.add(self._beginning.encode() + one.record)
+        self._beginning = record_file.NEXT
         self.objects.add(one.objects)
         self.notes.add(one.notes)
         for step, event in one.steps.items():
@@ -363,6 +367,10 @@ def _finish(
         before.packs.keep_only(building.packs)
 
 
+LEAST_PIECED_APART_BYTES = 8 << 20
+"""Less than this is passed on sooner than another process has started, in a thirtieth of a second."""
+
+
 def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Previous | None) -> Packaged:
     """Step 5, second half: what is known only once all chips have spoken, and then the manifests."""
     from pipeline.run.package.texts import schema_files, write_report
@@ -380,18 +388,22 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
             "why": list(reasons(previous.record, head, parts.index)),
         }
     root, entries = building.root, building.entries
-    entries.put(_record(root, head, parts), _premis(root, head, parts), _notes(root, head, parts, waiting))
-    entries.put(*(write_member(root, path, content) for path, content in schema_files()))
-    report = write_report(
-        root,
-        head,
-        entries.each(),
-        captured=parts.captured,
-        summaries=parts.summaries,
-        records=parts.records,
-        images=building.job.images,
-    )
-    entries.put(*report)
+    pieced = [_record(head, parts), _premis(head, parts), _notes(head, parts, waiting)]
+    much = sum(one.size_bytes for one in pieced) >= LEAST_PIECED_APART_BYTES
+    with Crew(items=len(parts.index) if much else 0, folder=root.parent, workers=1) as beside:
+        # Another process passes on what lies there, while this one writes the report.
+        written = beside.each(write_pieced, root, pieced, batch=1)
+        entries.put(*(write_member(root, path, content) for path, content in schema_files()))
+        report = write_report(
+            root,
+            head,
+            chain(entries.each(), pieced),
+            captured=parts.captured,
+            summaries=parts.summaries,
+            records=parts.records,
+            images=building.job.images,
+        )
+        entries.put(*report, *written)
     finish_bag(root, entries.each(), _bag_info(head, previous, parts.index))
     return Packaged(
         root.parent.parent / root.name,
@@ -404,40 +416,24 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
     )
 
 
-def _record(root: Path, head: RecordHead, parts: _Parts) -> BagEntry:
-    """`metadata/record.json`, chips last and one at a time."""
-    with MemberStream(root, record_file.PATH) as stream:
-        for piece in record_file.file_text(head, (line[:-1].decode() for line in parts.records.lines())):
-            stream.write(piece.encode())
-    return stream.entry
+def _record(head: RecordHead, parts: _Parts) -> Pieced:
+    """`metadata/record.json`, chips last."""
+    around = record_file.around_chips(head)
+    return Pieced(record_file.PATH, [around.before.encode(), parts.records.whole(), around.behind.encode()])
 
 
-def _premis(root: Path, head: RecordHead, parts: _Parts) -> BagEntry:
+def _premis(head: RecordHead, parts: _Parts) -> Pieced:
     """`metadata/premis.xml`: objects, then events in time order, then agents and rights."""
     premis = Premis(head)
     operators = dict.fromkeys(person for chip in parts.index for person in chip.operators)
-    with MemberStream(root, "metadata/premis.xml") as stream:
-        stream.write(premis.opening().encode())
-        _copy(parts.objects, stream)
-        for event in parts.captures.in_order():
-            stream.write(event)
-        for step in STEPS:
-            _copy(parts.steps[step], stream)
-        for piece in premis.closing(operators=operators):
-            stream.write(piece.encode())
-    return stream.entry
+    closing = "".join(premis.closing(operators=operators)).encode()
+    events = (parts.captures.in_order(), *(parts.steps[step].whole() for step in STEPS))
+    return Pieced("metadata/premis.xml", [premis.opening().encode(), parts.objects.whole(), *events, closing])
 
 
-def _copy(spool: Bytes, stream: MemberStream) -> None:
-    for chunk in spool.chunks():
-        stream.write(chunk)
-
-
-def _notes(root: Path, head: RecordHead, parts: _Parts, waiting: Sequence[ToDo]) -> BagEntry:
-    with MemberStream(root, "metadata/provenance.txt") as stream:
-        stream.write(notes.opening(head, waiting).encode("utf-8", "backslashreplace"))
-        _copy(parts.notes, stream)
-    return stream.entry
+def _notes(head: RecordHead, parts: _Parts, waiting: Sequence[ToDo]) -> Pieced:
+    opening = notes.opening(head, waiting).encode("utf-8", "backslashreplace")
+    return Pieced("metadata/provenance.txt", [opening, parts.notes.whole()])
 
 
 def _own_numbers(head: RecordHead, chips: Sequence[ChipSummary]) -> Iterator[tuple[str, str | None]]:

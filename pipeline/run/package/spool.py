@@ -12,6 +12,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
 
+from pipeline.edges.bags.pieced import Stretches
 from pipeline.edges.disk_errors import storage_trouble
 
 
@@ -19,7 +20,7 @@ class Bytes:
     """Bytes appended piece by piece and given back in the order in which they came, as often as needed.
 
     Args:
-        folder: Where the temporary file lies: the staging folder, so that it goes with it.
+        folder: Where the temporary file lies: the staging folder, so that it goes with it whatever happens.
 
     Raises:
         StorageError: The disk refused; so do the methods.
@@ -28,7 +29,8 @@ class Bytes:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         with storage_trouble(folder):
-            self._file = tempfile.TemporaryFile(dir=folder)  # noqa: SIM115 - closed by __exit__
+            # Under a name, by which another process may read it.
+            self._file = tempfile.NamedTemporaryFile(dir=folder, delete=False)  # noqa: SIM115 - see __exit__
 
     def __enter__(self) -> Self:
         return self
@@ -39,18 +41,19 @@ class Bytes:
         # What a full disk left in the buffer is of no use: the error was told, or is on its way.
         with contextlib.suppress(OSError):
             self._file.close()
+        with contextlib.suppress(OSError):
+            Path(self._file.name).unlink()
 
     def add(self, piece: bytes) -> None:
         """Append some bytes."""
         with storage_trouble(self._folder):
             self._file.write(piece)
 
-    def chunks(self) -> Iterator[bytes]:
-        """Everything, a megabyte at a time."""
-        self._rewind()
-        while chunk := self._file.read(1 << 20):
-            yield chunk
-        self._file.seek(0, 2)
+    def whole(self) -> Stretches:
+        """Where everything lies."""
+        with storage_trouble(self._folder):
+            self._file.flush()
+            return Stretches(self._file.name, array("Q", (0, self._file.seek(0, 2))))
 
     def content(self) -> bytes:
         """Everything at once."""
@@ -82,14 +85,16 @@ class Keyed(Bytes):
         self._places.setdefault(key, array("Q")).extend((self._end, len(piece)))
         self._end += len(piece)
 
-    def in_order(self) -> Iterator[bytes]:
-        """Every piece, sorted by its key."""
+    def in_order(self) -> Stretches:
+        """Where every piece lies, sorted by its key; what lies one behind the other is one stretch."""
+        found = array("Q")
         for _, places in sorted(self._places.items()):
             for start, size in zip(places[::2], places[1::2], strict=True):
-                with storage_trouble(self._folder):
-                    self._file.seek(start)
-                    piece = self._file.read(size)
-                yield piece
+                if found and start == found[-2] + found[-1]:
+                    found[-1] += size
+                else:
+                    found.extend((start, size))
+        return Stretches(self.whole().file, found)
 
 
 def json_line(value: Any) -> bytes:

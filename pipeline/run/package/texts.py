@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import pkgutil
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from pipeline.bags import record_file
 from pipeline.bags.observed import BagEntry
+from pipeline.edges.bags.pieced import Pieced
 from pipeline.edges.bags.writer import write_member
 from pipeline.run.package.kept_passes import read_of
 from pipeline.run.package.spool import Bytes
@@ -73,11 +74,11 @@ KINDS = (
 """Where each kind of file lies, the longer beginning first."""
 
 
-def contents(entries: Iterable[BagEntry]) -> list[ContentKind]:
+def contents(entries: Iterable[BagEntry | Pieced]) -> list[ContentKind]:
     """What lies in the bag beside the report and the tag files, kind by kind.
 
     Args:
-        entries: Files written so far.
+        entries: Files that are written, or are being written.
     """
     files: Counter[str] = Counter()
     octets: Counter[str] = Counter()
@@ -96,7 +97,7 @@ def contents(entries: Iterable[BagEntry]) -> list[ContentKind]:
 def write_report(
     root: Path,
     head: RecordHead,
-    entries: Iterable[BagEntry],
+    entries: Iterable[BagEntry | Pieced],
     *,
     captured: Iterable[tuple[str, str]],
     summaries: Sequence[Summary],
@@ -110,10 +111,10 @@ def write_report(
     Args:
         root: The bag in staging.
         head: The record without its chips.
-        entries: Files written so far.
+        entries: Files that are written, or are being written.
         captured: (date or "", reader) of every reading.
         summaries: Of every chip.
-        records: Every chip's record.
+        records: Every chip's record, as they stand in its file.
         images: The folder in which what was read differently was kept.
     """
     told: ReportHead = {**head, "events": events(head, captured), "contents": contents(entries)}
@@ -125,6 +126,9 @@ def write_report(
         first = [("index.html", first_page(told, summaries, load=load)), *photographs_page(told, summaries)]
         return [write_member(root, f"data/report/{name}", content) for name, content in first]
     pages = report_pages(
-        told, lambda: (json.loads(line) for line in records.lines()), load, read=read_of(images)
+        told,
+        lambda: record_file.chips_in(map(bytes.decode, records.lines()), record_file.Opened(head, 0)),
+        load,
+        read=read_of(images),
     )
     return [write_member(root, f"data/report/{name}", content) for name, content in pages]
