@@ -38,6 +38,14 @@ def voice(own: Sequence[Pass], full: Words) -> tuple[Words, Words]:
     return ones, zeros & full
 
 
+def unanimous(passes: Sequence[Pass]) -> bool:
+    """Whether all passes are whole and read alike, as most do: each of their readers speaks for every bit."""
+    first = passes[0].words
+    return all(one.present is None for one in passes) and all(
+        np.array_equal(first, one.words) for one in passes[1:]
+    )
+
+
 def times_read(own: Sequence[Pass]) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
     """How many passes have each word, shape (words,)."""
     times = np.zeros(own[0].words.shape[0], np.int64)

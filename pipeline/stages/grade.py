@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from pipeline.flow import Pass, Settled
-from pipeline.voices import times_read, voice
+from pipeline.voices import times_read, unanimous, voice
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
 
@@ -227,6 +227,10 @@ def _by_voices(settled: Settled, who: str, count: int, by: str) -> tuple[Grade, 
     A pass that was brought in from another frame bears bits, not order: it makes no second reader unless the
     content itself says that the order is right.
     """
+    agree = Grade.CORROBORATED, f"{who} agree on every bit ({count} passes)"
+    brought = set() if settled.order_checked else {one.reader for one in settled.passes if one.moved}
+    if unanimous(settled.passes) and len({one.reader for one in settled.passes} - brought) > 1:
+        return agree
     full = np.array((1 << settled.organisation.bits) - 1, settled.words.dtype)
     once, twice = np.zeros_like(settled.words), np.zeros_like(settled.words)
     said: list[tuple[list[Pass], Words]] = []
@@ -235,12 +239,11 @@ def _by_voices(settled: Settled, who: str, count: int, by: str) -> tuple[Grade, 
         ones, zeros = voice(own, full)
         spoken = ones | zeros
         said.append((own, spoken))
-        straight = [one for one in own if not one.moved or settled.order_checked]
-        if len(straight) == len(own):
+        if reader not in brought:
             twice |= once & spoken
             once |= spoken
     if bool((twice == full).all()):
-        return Grade.CORROBORATED, f"{who} agree on every bit ({count} passes)"
+        return agree
     weak = int(np.count_nonzero(twice != full))
     repeated = _read_by_two(settled, full)
     for own, spoken in said:

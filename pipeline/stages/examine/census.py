@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.words import Words
+from pipeline.words import Words, as_number, lower_ends, pairs_apart
 
 _PIECE = 1 << 16
 _BYTES = np.arange(256, dtype=np.uint8)
@@ -109,19 +109,17 @@ class Census:
     @cached_property
     def line_counts(self) -> tuple[tuple[int, int], ...]:
         """For each address line (pairs that differ, informative pairs)."""
-        return tuple(self._line(place) for place in range(len(self.names)))
-
-    def _line(self, place: int) -> tuple[int, int]:
-        words = self.words.reshape(-1, 2, 1 << place)
-        told = self.told.reshape(-1, 2, 1 << place)
-        apart = words[:, 0] != words[:, 1]
-        informative = told[:, 0] | told[:, 1]
-        if self.known is not None:
-            known = self.known.reshape(-1, 2, 1 << place)
-            both = known[:, 0] & known[:, 1]
-            apart &= both
-            informative &= both
-        return int(np.count_nonzero(apart)), int(np.count_nonzero(informative))
+        told, ends = as_number(self.told), lower_ends(len(self.names))
+        known = None if self.known is None else as_number(self.known)
+        out = []
+        for place, end in enumerate(ends):
+            by = 1 << place
+            apart, informative = pairs_apart(self.words, place), (told | told >> by) & end
+            if known is not None:
+                apart &= known & known >> by
+                informative &= known & known >> by
+            out.append((apart.bit_count(), informative.bit_count()))
+        return tuple(out)
 
     @cached_property
     def line_rates(self) -> tuple[float, ...]:

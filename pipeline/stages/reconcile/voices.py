@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.flow import Pass, Settled
-from pipeline.voices import voice
+from pipeline.voices import unanimous, voice
 from pipeline.words import Words, counted_by_block, words_dtype
 from schemas.names import Organisation
 
@@ -38,6 +38,8 @@ def settle(passes: Sequence[Pass], organisation: Organisation, fades_to: int | N
     """
     dtype = words_dtype(organisation.bits)
     full = np.array((1 << organisation.bits) - 1, dtype)
+    if unanimous(passes):
+        return (passes[0].words & full).astype(dtype, copy=False), np.zeros(organisation.words, dtype)
     says_one = np.zeros(organisation.words, dtype)
     says_zero = np.zeros(organisation.words, dtype)
     for reader in dict.fromkeys(one.reader for one in passes):
