@@ -353,105 +353,136 @@ def judge(chips: Sequence[ToJudge]) -> list[ChipResult]:
     """Everything that each chip's passes say: reconciled, examined, read for content, graded.
 
     All chips go through a stage before the first comes to the next: a stage that is at work finds its own
-    tables and instructions close to the processor, which takes a fifth of the time off small chips.
+    tables and instructions close to the processor, which takes a quarter of the time off small chips.
 
     Args:
         chips: Few enough that their words stay close to the processor as well.
     """
-    done = [_reconciled(one) for one in chips]
-    settled = [one.settled for one in done]
-    cuts = [_regions(*each) for each in zip(chips, settled, strict=True)]
-    told = [_told(*each) for each in zip(chips, settled, cuts, strict=True)]
-    flows = [_flow(*each) for each in zip(chips, settled, strict=True)]
-    faults = [_examined(*each) for each in zip(chips, done, strict=True)]
-    return [_result(*each) for each in zip(chips, done, cuts, told, flows, faults, strict=True)]
+    judging = [_Judging(one) for one in chips]
+    for stage in _STAGES:
+        for one in judging:
+            stage(one)
+    return [one.result() for one in judging]
 
 
-def _reconciled(one: ToJudge) -> Reconciled:
-    """Its passes as one image."""
-    done = reconcile(
-        [_blanked(each) for each in one.passes],
-        chip=one.chip,
-        organisation=one.organisation,
-        fades_to=one.part.fades_to if one.part else None,
-        said=one.said,
-        checks=lambda words: order_evidence(words, one.organisation.bits),
-    )
-    assert done is not None
-    return done
+class _Judging:
+    """One chip at the stages, each of which adds what it finds.
+
+    Args:
+        asked: The chip.
+    """
+
+    done: Reconciled
+    cut: tuple[Region, ...]
+    program: Program | None
+    faults: Sequence[Finding]
+
+    def __init__(self, asked: ToJudge) -> None:
+        self.asked = asked
+        # What holds over words that nobody read, or leads into them, says nothing.
+        self.vectors: tuple[Vector, ...] = ()
+        self.checks: tuple[SelfCheck, ...] = ()
+        self.schemes: dict[int, int] = {}
+        self.leaning = UNTOLD
+        self.crossed: tuple[Finding, ...] = ()
+
+    def reconcile(self) -> None:
+        """Its passes become one image."""
+        asked = self.asked
+        done = reconcile(
+            [_blanked(one) for one in asked.passes],
+            chip=asked.chip,
+            organisation=asked.organisation,
+            fades_to=asked.part.fades_to if asked.part else None,
+            said=asked.said,
+            checks=lambda words: order_evidence(words, asked.organisation.bits),
+        )
+        assert done is not None
+        self.done, self.settled, self.read = done, done.settled, done.settled.known
+        self.words, self.bits = done.settled.words, asked.organisation.bits
+
+    def find_regions(self) -> None:
+        """The image is cut into stretches."""
+        asked = self.asked
+        self.cut = regions(
+            self.words, self.bits, erased_state=asked.erased_state, part=asked.part, known=self.read
+        )
+
+    def find_vectors(self) -> None:
+        """Where a processor starts."""
+        if self.read is None:
+            self.vectors = vectors(self.words, self.bits)
+
+    def find_checks(self) -> None:
+        """Checks that are stored in it."""
+        if self.read is None:
+            own = self.asked.chip
+            self.checks = self_checks({own: self.words}, self.bits, parts={own: self.cut})
+            self.schemes = schemes_tried(self.words, self.bits, self.cut)
+
+    def find_program(self) -> None:
+        """The processor it is a program for; flow is followed as far as words were read."""
+        read = self.read
+        self.program = program_of(
+            self.words if read is None else self.words[: int(np.argmin(read))], self.bits
+        )
+
+    def find_crossed(self) -> None:
+        """Lines that are crossed, or turned as a whole; lines are compared in whole images."""
+        asked = self.asked
+        if self.read is None:
+            found = order_search(self.words, self.bits, self.program, asked.processor)
+            self.leaning = leaning(self.program, found)
+            self.crossed = crossing_findings(asked.chip, found, asked.part)
+            self.crossed = self.crossed or turned_findings(asked.chip, self.words, self.bits, asked.part)
+
+    def examine(self) -> None:
+        """What its readings show of how they went wrong."""
+        asked, done = self.asked, self.done
+        subject = Subject(
+            chip=asked.chip,
+            organisation=asked.organisation,
+            settled=self.settled,
+            part=asked.part,
+            length_findings=weigh_lengths((*asked.lengths, *done.findings), self.settled),
+            erased_state=asked.erased_state,
+            as_read=tuple(one for one, _ in done.ways),
+        )
+        self.faults = _but_for_damage(examine(subject))
+
+    def result(self) -> ChipResult:
+        """All of it together, with a person's answers and the grade."""
+        asked = self.asked
+        content = content_findings(asked.chip, self.cut, (), self.vectors)
+        flow = (*program_findings(asked.chip, self.program, asked.processor), *self.crossed)
+        findings = answered((*self.faults, *content, *flow), asked.answers)
+        return ChipResult(
+            chip=asked.chip,
+            organisation=asked.organisation,
+            part=asked.part,
+            settled=self.settled,
+            findings=findings,
+            graded=grade(self.settled, findings),
+            regions=with_code(self.cut, self.program, self.words, self.bits),
+            vectors=self.vectors,
+            checks=self.checks,
+            schemes=self.schemes,
+            crossings=_crossings(self.settled, self.done.ways, asked.said, self.checks),
+            kept=contested_flow(self.settled, self.program, asked.processor),
+            read_for=read_for(self.program),
+            leaning=self.leaning,
+        )
 
 
-def _regions(one: ToJudge, settled: Settled) -> tuple[Region, ...]:
-    """Its image cut into stretches."""
-    return regions(
-        settled.words,
-        one.organisation.bits,
-        erased_state=one.erased_state,
-        part=one.part,
-        known=settled.known,
-    )
-
-
-class _Told(NamedTuple):
-    """What a whole image tells: its vectors, the checks that hold in it, how many schemes were tried."""
-
-    vectors: tuple[Vector, ...]
-    checks: tuple[SelfCheck, ...]
-    schemes: dict[int, int]
-
-
-def _told(one: ToJudge, settled: Settled, cut: tuple[Region, ...]) -> _Told:
-    """What holds over words that nobody read, or leads into them, says nothing."""
-    if settled.known is not None:
-        return _Told((), (), {})
-    words, bits = settled.words, one.organisation.bits
-    checks = self_checks({one.chip: words}, bits, parts={one.chip: cut})
-    return _Told(vectors(words, bits), checks, schemes_tried(words, bits, cut))
-
-
-def _examined(one: ToJudge, done: Reconciled) -> list[Finding]:
-    """What its readings show of how they went wrong."""
-    lengths = weigh_lengths((*one.lengths, *done.findings), done.settled)
-    subject = Subject(
-        chip=one.chip,
-        organisation=one.organisation,
-        settled=done.settled,
-        part=one.part,
-        length_findings=lengths,
-        erased_state=one.erased_state,
-        as_read=tuple(each for each, _ in done.ways),
-    )
-    return _but_for_damage(examine(subject))
-
-
-def _result(
-    one: ToJudge,
-    done: Reconciled,
-    cut: tuple[Region, ...],
-    told: _Told,
-    flow: _Flow,
-    faults: Sequence[Finding],
-) -> ChipResult:
-    """All of it together, with a person's answers and the grade."""
-    settled, bits = done.settled, one.organisation.bits
-    content = content_findings(one.chip, cut, (), told.vectors)
-    findings = answered((*faults, *content, *flow.findings), one.answers)
-    return ChipResult(
-        chip=one.chip,
-        organisation=one.organisation,
-        part=one.part,
-        settled=settled,
-        findings=findings,
-        graded=grade(settled, findings),
-        regions=with_code(cut, flow.program, settled.words, bits),
-        vectors=told.vectors,
-        checks=told.checks,
-        schemes=told.schemes,
-        crossings=_crossings(settled, done.ways, one.said, told.checks),
-        kept=contested_flow(settled, flow.program, one.processor),
-        read_for=read_for(flow.program),
-        leaning=flow.leaning,
-    )
+_STAGES = (
+    _Judging.reconcile,
+    _Judging.find_regions,
+    _Judging.find_vectors,
+    _Judging.find_checks,
+    _Judging.find_program,
+    _Judging.find_crossed,
+    _Judging.examine,
+)
 
 
 def _blanked(one: Pass) -> Pass:
@@ -475,35 +506,6 @@ def _but_for_damage(findings: Iterable[Finding]) -> list[Finding]:
         for one in told
         if one.code is not Code.SLIPPED or not damaged.intersection(one.where.get("readings", ()))
     ]
-
-
-class _Flow(NamedTuple):
-    """What the content's own flow of control says.
-
-    Attributes:
-        program: The processor it is for.
-        leaning: What it says alone of its processor and of the order of its lines.
-        findings: Of the program, and of lines that are crossed.
-    """
-
-    program: Program | None
-    leaning: Leaning
-    findings: tuple[Finding, ...]
-
-
-def _flow(one: ToJudge, settled: Settled) -> _Flow:
-    """The program that an image is, and whether it is one in another order of its lines."""
-    words, bits, read = settled.words, settled.organisation.bits, settled.known
-    if read is not None:
-        # Flow is followed as far as words were read; lines are compared in whole images.
-        program = program_of(words[: int(np.argmin(read))], bits)
-        return _Flow(program, UNTOLD, program_findings(one.chip, program, one.processor))
-    program = program_of(words, bits)
-    found = order_search(words, bits, program, one.processor)
-    crossed = crossing_findings(one.chip, found, one.part)
-    turned = () if crossed else turned_findings(one.chip, words, bits, one.part)
-    told = (*program_findings(one.chip, program, one.processor), *crossed, *turned)
-    return _Flow(program, leaning(program, found), told)
 
 
 def without_reading(planned: PlannedChip) -> ChipResult:
