@@ -403,8 +403,9 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
             records=parts.records,
             images=building.job.images,
         )
-        entries.put(*report, *written)
-    finish_bag(root, entries.each(), _bag_info(head, previous, parts.index))
+        entries.put(*report)
+        info = _bag_info(head, previous, parts.index)
+        finish_bag(root, chain(entries.each(), written), info)
     return Packaged(
         root.parent.parent / root.name,
         "",

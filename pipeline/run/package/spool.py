@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import os
 import pickle
 import tempfile
 from array import array
@@ -30,7 +31,8 @@ class Bytes:
         self._folder = folder
         with storage_trouble(folder):
             # Under a name, by which another process may read it.
-            self._file = tempfile.NamedTemporaryFile(dir=folder, delete=False)  # noqa: SIM115 - see __exit__
+            handle, self._name = tempfile.mkstemp(dir=folder)
+            self._file = os.fdopen(handle, "w+b")
 
     def __enter__(self) -> Self:
         return self
@@ -42,7 +44,7 @@ class Bytes:
         with contextlib.suppress(OSError):
             self._file.close()
         with contextlib.suppress(OSError):
-            Path(self._file.name).unlink()
+            Path(self._name).unlink()
 
     def add(self, piece: bytes) -> None:
         """Append some bytes."""
@@ -53,7 +55,7 @@ class Bytes:
         """Where everything lies."""
         with storage_trouble(self._folder):
             self._file.flush()
-            return Stretches(self._file.name, array("Q", (0, self._file.seek(0, 2))))
+            return Stretches(self._name, array("Q", (0, self._file.seek(0, 2))))
 
     def content(self) -> bytes:
         """Everything at once."""
