@@ -145,8 +145,8 @@ class ChipSummary(NamedTuple):
         chip: Its id.
         grade: Of its evidence.
         to_do: What is still to be done about it, without sentences.
-        image_sha256: Of its image, or None.
-        readings: Their ids.
+        image_sha256: Of its image, or None; only where there is a version before.
+        readings: Their ids; likewise.
         captures: (date or "", reader) of each reading.
         operators: Who read it, where said.
         regions: (kind, start, end) of each, where a strip is drawn.

@@ -9,12 +9,13 @@ to be compared.
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import chain
-from typing import TYPE_CHECKING, TypeVar, cast
+from typing import TYPE_CHECKING, cast
 
 from pipeline.flow import Plan, PlannedChip
+from pipeline.held_once import HeldOnce
 from pipeline.stages.assemble import Assembled, assemble, machine_view
 from pipeline.stages.content import (
     UNTOLD,
@@ -72,8 +73,6 @@ from schemas.sheet import Space
 if TYPE_CHECKING:
     from schemas.record import ProgramRecord, QualificationRecord, SuggestedSpace, TwinRecord
     from schemas.recorded_sheet import PartRecord
-
-_Value = TypeVar("_Value", bound=Hashable)
 
 MOST_IN_A_SET = 16
 """Boards of more chips are not searched for checks over all of them: the schemes would outnumber the
@@ -177,7 +176,7 @@ class WholeMachine:
         self.stand: dict[str, tuple[int, AddressBy]] = {}
         self.programs: dict[str, ProgramRecord] = {}
         self.qualification_json: QualificationRecord = {}
-        self._equal: dict[Hashable, object] = {}
+        self._one = HeldOnce()
 
     def add(self, planned: PlannedChip, given: Contribution) -> None:
         """One chip that has been judged."""
@@ -218,9 +217,7 @@ class WholeMachine:
         if given.checks:
             self.checks[given.chip] = given.checks
         if given.schemes:
-            self.schemes[given.chip] = cast(
-                "Mapping[int, int]", self._equal.setdefault(tuple(given.schemes.items()), given.schemes)
-            )
+            self.schemes[given.chip] = self._one.under(tuple(given.schemes.items()), given.schemes)
         self.images.append(
             ChipImage(
                 given.chip,
@@ -231,10 +228,6 @@ class WholeMachine:
                 placed=given.chip in self.placed,
             )
         )
-
-    def _one(self, value: _Value) -> _Value:
-        """The same value, held once for all chips: each came from another process as its own."""
-        return cast("_Value", self._equal.setdefault(value, value))
 
     def _cross(self, given: Contribution) -> None:
         """What a chip shows of wires that are crossed."""

@@ -28,6 +28,7 @@ CHIP = "schemas errors catalogue flow words formats lines steps stages street"
 ARROWS = {
     "schemas": "",
     "errors": "",
+    "held_once": "",
     "one_line": "",
     "reflow": "",
     "summaries": "",
@@ -45,7 +46,7 @@ ARROWS = {
     "steps": "schemas errors flow formats lines words",
     "stages": "schemas errors catalogue flow formats lines steps voices words summed_up",
     "street": "schemas errors catalogue flow formats lines steps stages words",
-    "machine": "schemas flow stages street words",
+    "machine": "schemas flow held_once stages street words",
     "wirings": "flow lines schemas street words",
     "twins": "schemas catalogue lines words summed_up",
     "holdings": "schemas twins",
@@ -57,7 +58,7 @@ ARROWS = {
     "edges/bags": "errors bags edges",
     "run": f"result {CHIP} exit_codes bags views edges edges/bags one_line",
     "run/package": f"result {CHIP} machine wirings bags views edges edges/bags one_line run run/keep twins "
-    "to_do draft",
+    "to_do draft held_once",
     "run/keep": "result schemas errors bags twins views edges edges/bags run flow steps stages summed_up "
     "words",
     "run/holdings": "result schemas errors bags catalogue holdings twins steps words views edges edges/bags "

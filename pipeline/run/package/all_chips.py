@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from pipeline.catalogue import load
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.flow import Plan, PlannedChip, Problem
+from pipeline.held_once import HeldOnce
 from pipeline.machine import Boards, Contribution, WholeMachine, all_together
 from pipeline.run.crew import Crew
 from pipeline.run.package.among_images import BoardImages, Joining, join_boards, next_of_words
@@ -90,7 +91,7 @@ class Walk:
         self.names = DumpNames(plan.chips)
         self.read = FileDigests(plan.chips, self.names.shared)
         self._crossings: list[tuple[Crossing, ...]] = []
-        self._equal: dict[tuple[Crossing, ...], tuple[Crossing, ...]] = {}
+        self._one = HeldOnce()
         self._places = {planned.chip.chip: index for index, planned in enumerate(plan.chips)}
         self._again: dict[str, HandedOver] = {}
         self._bits_of: dict[str, int] = {}
@@ -108,8 +109,8 @@ class Walk:
             self.read.add(planned, worked.inputs)
             self._kept.lines.add(worked.line)
             self._kept.given.add(worked.given)
-            # Nearly all chips show the same of their wires: equal values are held once.
-            self._crossings.append(self._equal.setdefault(worked.crossings, worked.crossings))
+            # Nearly all chips show the same of their wires.
+            self._crossings.append(self._one(worked.crossings))
             self._know_width(worked)
             yield worked
 

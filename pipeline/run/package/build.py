@@ -35,6 +35,7 @@ from pipeline.edges.project_folder import SHEET_NAME
 from pipeline.edges.steady import changed_between
 from pipeline.errors import JudgedBadError, NothingToDoError
 from pipeline.flow import ChipSummary, Packaged, Plan, Problem
+from pipeline.held_once import HeldOnce
 from pipeline.machine import WholeMachine
 from pipeline.run.crew import Crew
 from pipeline.run.package.all_chips import SpooledChips, Walk, how_read, images_folder
@@ -319,9 +320,17 @@ class _Parts:
 
     def gather(self) -> None:
         """All chips are there, and whoever made them has gone, and their memory with them."""
+        one = HeldOnce()
         for facts, summary in self._told:
-            self.index.append(facts)
-            self.summaries.append(summary)
+            self.index.append(
+                facts._replace(
+                    grade=one(facts.grade), captures=one(facts.captures), operators=one(facts.operators)
+                )
+            )
+            said = ("board", "socket", "grade", "part", "organisation", "entry", "sitting", "takings")
+            alike = {name: one(getattr(summary, name)) for name in said}
+            to_do = facts.to_do if summary.to_do == facts.to_do else summary.to_do
+            self.summaries.append(summary._replace(to_do=to_do, **alike))
 
     @property
     def captured(self) -> list[tuple[str, str]]:

@@ -139,7 +139,8 @@ def finish_batch(finish: Finish, items: Sequence[ToFinish]) -> list[Finished]:
     premis = Premis(finish.head)
     told = [premis.chip(record, shared=_elsewhere(finish.shared, record["chip"])) for record in records]
     notes = [chip_notes(record).encode("utf-8", "backslashreplace") for record in records]
-    facts = [_index(record, strips=finish.chips <= MOST_STRIPS) for record in records]
+    strips, compared = finish.chips <= MOST_STRIPS, finish.bag_before is not None
+    facts = [_index(record, strips=strips, compared=compared) for record in records]
     odds = [settled_odds(record, finish.rates) for record in records]
     return [
         Finished(
@@ -201,12 +202,13 @@ def _own_pages(
     return body.in_page(record["chip"], entry, len(around.before))
 
 
-def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
+def _index(record: ChipRecord, *, strips: bool, compared: bool) -> ChipSummary:
     """What the parent keeps: for the terminal, the versions, the time line and the agents.
 
     Args:
         record: Of the chip.
         strips: Also what a strip on the terminal is drawn from.
+        compared: Also what is held against the version before.
     """
     image, readings = record["image"], record["readings"]
     words = Organisation.parse(record["organisation"]).words if record["organisation"] else 0
@@ -216,8 +218,8 @@ def _index(record: ChipRecord, *, strips: bool) -> ChipSummary:
         to_do=to_do(record).brief,
         inventory=record.get("inventory", ""),
         accession=record.get("accession", ""),
-        image_sha256=image["sha256"] if image else None,
-        readings=frozenset(one["reading"] for one in readings),
+        image_sha256=image["sha256"] if image and compared else None,
+        readings=frozenset(one["reading"] for one in readings if compared),
         captures=tuple((one["how"].get("date", ""), one["reader"]) for one in readings),
         operators=tuple(dict.fromkeys(one["operator"] or "" for one in readings if one.get("operator"))),
         regions=tuple((one["kind"], one["start"], one["end"]) for one in record["regions"] if strips),
