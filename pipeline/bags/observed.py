@@ -5,6 +5,7 @@ These live apart from `flow.py` because checking ten thousand files must not wai
 
 from __future__ import annotations
 
+from array import array
 from itertools import chain
 from operator import itemgetter
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
@@ -20,6 +21,8 @@ Kind = Literal["missing", "altered", "unexpected", "undeclared", "malformed", "u
 """What is wrong with one path of a bag; a public contract of `recheck --json`."""
 Weight = Literal["warning", "error"]
 
+_MOVED_AT_ONCE = 1_000
+"""Digests that are put in order together: as one list all of a large bag's take more than its paths."""
 REGULAR: Final = "regular"
 """The only kind of thing besides a directory that a bag may hold."""
 
@@ -83,7 +86,7 @@ class PlainFiles(NamedTuple):
 
     paths: Sequence[str] = ()
     sizes: Sequence[int] = ()
-    digests: bytes = b""
+    digests: bytes | bytearray = b""
     algorithms: tuple[str, ...] = ()
 
     def each(self) -> Iterator[Seen]:
@@ -92,18 +95,22 @@ class PlainFiles(NamedTuple):
         for path, size_bytes in zip(self.paths, self.sizes, strict=True):
             own = []
             for width in widths:
-                own.append(self.digests[at : at + width])
+                own.append(bytes(self.digests[at : at + width]))
                 at += width
             yield Seen(path, REGULAR, size_bytes, tuple(own))
 
     def in_order(self) -> PlainFiles:
         """The same sorted, as manifests list them: the order of code points is that of UTF-8 bytes."""
-        ordered = sorted(self.paths)
-        if ordered == self.paths:
+        paths, sizes, digests, _ = self
+        ordered = sorted(paths)
+        if ordered == paths:
             return self
-        order, width = sorted(range(len(ordered)), key=self.paths.__getitem__), sum(self.widths)
-        digests = b"".join([self.digests[at * width : (at + 1) * width] for at in order])
-        return self._replace(paths=ordered, sizes=[self.sizes[at] for at in order], digests=digests)
+        order, width = array("I", sorted(range(len(ordered)), key=paths.__getitem__)), sum(self.widths)
+        moved = bytearray()
+        for first in range(0, len(order), _MOVED_AT_ONCE):
+            some = order[first : first + _MOVED_AT_ONCE]
+            moved += b"".join([digests[at * width : (at + 1) * width] for at in some])
+        return self._replace(paths=ordered, sizes=array("Q", map(sizes.__getitem__, order)), digests=moved)
 
     @property
     def widths(self) -> list[int]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import re
+from array import array
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack
 from itertools import chain
@@ -131,13 +132,12 @@ class BagWalk:
         """
         found = self._found
         # The tag files come first, while other processes still digest.
-        batches = [
-            _sorted_out(done, found)
-            for done in chain(map(self._digested_tag, self.tags), results)
-            if done.paths
-        ]
-        payload = [batch for batch in batches if batch.paths and batch.paths[0].startswith("data/")]
-        others = [batch for batch in batches if batch.paths and not batch.paths[0].startswith("data/")]
+        payload: list[PlainFiles] = []
+        others: list[PlainFiles] = []
+        for done in chain(map(self._digested_tag, self.tags), results):
+            plain = _sorted_out(done, found)
+            if plain.paths:
+                (payload if plain.paths[0].startswith("data/") else others).append(plain)
         return Observation(
             path=str(self._bag),
             tags=self.tags,
@@ -170,10 +170,15 @@ def _sorted_out(done: Digested, found: list[Seen]) -> PlainFiles:
 
 def _in_columns(batches: list[PlainFiles], algorithms: tuple[str, ...]) -> PlainFiles:
     """Files as one value, sorted; nearly always they are it already, but for the order of batches."""
-    batches.sort(key=lambda batch: batch.paths[0])
-    paths = [path for batch in batches for path in batch.paths]
-    sizes = [size for batch in batches for size in batch.sizes]
-    return PlainFiles(paths, sizes, b"".join([batch.digests for batch in batches]), algorithms).in_order()
+    batches.sort(key=lambda batch: batch.paths[0], reverse=True)
+    paths: list[str] = []
+    sizes, digests = array("Q"), bytearray()
+    while batches:  # each goes as it is taken over: a large bag's digests are not held twice
+        some = batches.pop()
+        paths += some.paths
+        sizes.extend(some.sizes)
+        digests += some.digests
+    return PlainFiles(paths, sizes, digests, algorithms).in_order()
 
 
 class Observing:

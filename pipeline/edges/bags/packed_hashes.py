@@ -1,13 +1,35 @@
 """The entries of manifests as the BagIt library asks for them, at a quarter of what its dicts of texts take.
 
 It holds a dict and a text for each hash of each file: half a kilobyte, a hundred megabytes for 200,000 files.
+Two dicts more hold every path in its normal form, which nearly always is the path.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 
 from pipeline.bags.parse_tag_files import DIGEST_BYTES
+
+
+class SpelledOtherwise(dict[str, str]):
+    """A name in its normal form → the name as it is spelled, of those that are spelled otherwise.
+
+    Asked for any other it gives that name again, as the library's own dicts of all names would.
+    """
+
+    def __setitem__(self, normal: str, spelled: str) -> None:
+        if normal == spelled:
+            self.pop(normal, None)
+        else:
+            super().__setitem__(normal, spelled)
+
+    def __missing__(self, normal: str) -> str:
+        return normal
+
+    def update(self, names: Iterable[tuple[str, str]]) -> None:  # type: ignore[override] # as the library asks
+        """Several of them."""
+        for normal, spelled in names:
+            self[normal] = spelled
 
 
 class PackedEntries(Mapping[str, "Hashes"]):
@@ -15,11 +37,20 @@ class PackedEntries(Mapping[str, "Hashes"]):
 
     def __init__(self) -> None:
         self._places: dict[str, int] = {}
+        self._paths: list[str] = []
         self._columns: dict[str, _Column] = {}
+
+    def own(self, path: str) -> str:
+        """The same path, held once where the manifests have it."""
+        place = self._places.get(path)
+        return path if place is None else self._paths[place]
 
     def setdefault(self, path: str, _none: object) -> Hashes:
         """What is said of a path, of which nothing may have been said so far."""
-        return Hashes(self._columns, self._places.setdefault(path, len(self._places)))
+        place = self._places.setdefault(path, len(self._places))
+        if place == len(self._paths):
+            self._paths.append(path)
+        return Hashes(self._columns, place)
 
     def __contains__(self, path: object) -> bool:
         return path in self._places
@@ -28,7 +59,7 @@ class PackedEntries(Mapping[str, "Hashes"]):
         return Hashes(self._columns, self._places[path])
 
     def __iter__(self) -> Iterator[str]:
-        return iter(self._places)
+        return iter(self._paths)
 
     def __len__(self) -> int:
         return len(self._places)

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from pipeline.edges.bags import second_worker
-from pipeline.edges.bags.packed_hashes import PackedEntries
+from pipeline.edges.bags.packed_hashes import PackedEntries, SpelledOtherwise
 from pipeline.edges.bags.second_worker import Share, complaints_of
 from pipeline.edges.disk_errors import storage_trouble
 from pipeline.edges.worker_pool import Answered, Tasks, WorkerPool, cores, program
@@ -50,9 +50,27 @@ def second_judge() -> Any:
                 raise ValueError("entries come one by one")
             self._entries = PackedEntries()
 
+        @property
+        def normalized_filesystem_names(self) -> SpelledOtherwise:
+            return self._on_disk
+
+        @normalized_filesystem_names.setter
+        def normalized_filesystem_names(self, names: dict[str, str]) -> None:
+            self._on_disk = SpelledOtherwise()
+            self._on_disk.update(names.items())
+
+        @property
+        def normalized_manifest_names(self) -> SpelledOtherwise:
+            return self._in_manifests
+
+        @normalized_manifest_names.setter
+        def normalized_manifest_names(self, names: dict[str, str]) -> None:
+            self._in_manifests = SpelledOtherwise()
+            self._in_manifests.update(names.items())
+
         def payload_files(self) -> Iterator[str]:
             if self._payload is None:
-                self._payload = list(super().payload_files())
+                self._payload = [*map(self._entries.own, super().payload_files())]
             return iter(self._payload)
 
         def _path_is_dangerous(self, path: str) -> bool:

@@ -211,7 +211,7 @@ class _Columns:
 
     def in_order(self) -> PlainFiles:
         """All of them, as a manifest lists them."""
-        return PlainFiles(self.paths, self.sizes, bytes(self._digests), _ALGORITHMS).in_order()
+        return PlainFiles(self.paths, self.sizes, self._digests, _ALGORITHMS).in_order()
 
 
 def _refuse_clashes(paths: Sequence[str]) -> None:
