@@ -20,6 +20,7 @@ from pipeline.edges.worker_pool import Answered, Tasks, WorkerPool, cores, progr
 
 _MANY_FILES, _SHARE_FILES = 4000, 200
 """From so many files on a second process pays, which is handed so many at a time."""
+_NONE: frozenset[str] = frozenset()
 _PAYLOAD = f"data{os.sep}"
 """How the library spells the beginning of a payload file's path."""
 
@@ -98,9 +99,10 @@ def _links_in(folder: str) -> frozenset[str]:
     """Names of the links in a folder; none where there is no such folder, since nothing in it leads out."""
     try:
         with os.scandir(folder) as entries:
-            return frozenset(entry.name for entry in entries if entry.is_symlink())
+            # A set of none takes as much as three paths, and nearly every folder is without links.
+            return frozenset(entry.name for entry in entries if entry.is_symlink()) or _NONE
     except OSError:
-        return frozenset()
+        return _NONE
 
 
 def shares_of(bag: Any, files: int = _SHARE_FILES) -> Iterator[Share]:

@@ -98,7 +98,10 @@ class _Building:
 
 
 def build_bag(ready: Ready, root: Path, progress: Progress, crew: Crew | None = None) -> Packaged:
-    """All steps: a bag built under `root`, and judged twice.
+    """A bag built under `root`; it gets no name before `judge_twice` has let it pass.
+
+    Where nothing changed it is the previous version. The digest over all inputs decides that, not the images:
+    a sheet that says more makes a new version, too. It was asked for before; here of what was read.
 
     Args:
         ready: What goes into it.
@@ -107,19 +110,7 @@ def build_bag(ready: Ready, root: Path, progress: Progress, crew: Crew | None = 
         crew: Who works on the chips; where None, this process alone, and nothing is kept for the next run.
 
     Raises:
-        WellreadError: The bag cannot be built, or one of the judges refuses it.
-    """
-    packaged = _build(ready, root, progress, crew)
-    if not packaged.same_as:
-        _judge_twice(root, progress)
-    return packaged
-
-
-def _build(ready: Ready, root: Path, progress: Progress, crew: Crew | None) -> Packaged:
-    """Everything that goes into the bag, written under `root`; the previous version where nothing changed.
-
-    The digest over all inputs decides that, not the images: a sheet that says more makes a new version, too.
-    It was asked for before; here it is asked of what was read.
+        WellreadError: The bag cannot be built.
     """
     project, moment, previous, twins = ready.project, ready.moment, ready.previous, ready.twins
     plan = project.plan
@@ -494,7 +485,7 @@ larger bag they would be the peak of all memory, and the second one begins when 
 """
 
 
-def _judge_twice(bag: Path, progress: Progress) -> None:
+def judge_twice(bag: Path, progress: Progress) -> None:
     """Step 6: our own strict recheck, then the library that others will use.
 
     Raises:

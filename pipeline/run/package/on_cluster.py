@@ -15,7 +15,7 @@ from pipeline.edges.progress import DoneByWorkers, Progress
 from pipeline.edges.staging import Staging
 from pipeline.errors import ClusterError, WellreadError
 from pipeline.flow import Packaged
-from pipeline.run.package.build import build_bag
+from pipeline.run.package.build import build_bag, judge_twice
 from pipeline.run.package.package import unchanged
 from pipeline.run.package.ready import Ready, get_ready
 
@@ -140,7 +140,10 @@ def _built(asked: AskedBag) -> EndedBag:
         with storage_trouble(attempt):
             attempt.mkdir()
             root.mkdir()
-        packaged = unchanged(asked.ready) or build_bag(asked.ready, root, _WhileWanted(outer / _WANTED))
+        progress = _WhileWanted(outer / _WANTED)
+        packaged = unchanged(asked.ready) or build_bag(asked.ready, root, progress)
+        if not packaged.same_as:
+            judge_twice(root, progress)
     except WellreadError as error:
         return EndedBag(error, asked.outer)
     return EndedBag(packaged, asked.outer, str(root))

@@ -51,10 +51,12 @@ def package(
         with Staging(final) as staging:
             with chip_crew(ready.project, staging.path.parent) as crew:
                 # What the workers need and what this process needs is loaded at the same time.
-                from pipeline.run.package.build import build_bag
+                from pipeline.run.package.build import build_bag, judge_twice
 
                 packaged = build_bag(ready, staging.path, progress, crew)
             if not packaged.same_as:
+                del ready  # the plan of ten thousand chips makes room for all files of the bag
+                judge_twice(staging.path, progress)
                 staging.commit()
             return packaged
     finally:
