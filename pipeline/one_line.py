@@ -48,7 +48,7 @@ def inert_json(text: str) -> str:
         >>> print(inert_json('"caf' + chr(0xE9) + chr(0x9B) + '2J"'))
         "café\u009b2J"
     """
-    if text.isascii() and "\x7f" not in text:
+    if text.isprintable() or (text.isascii() and "\x7f" not in text):
         return text
     return re.sub(_BEYOND, _escaped, text)
 

@@ -26,6 +26,8 @@ _CHIPS = ' "chips": ['
 _END = "\n ]\n}\n"
 
 
+_on_a_line = json.JSONEncoder(ensure_ascii=False, separators=(",", ":")).encode
+"""Made once: making the encoder takes a tenth of its work on a chip."""
 _OF_EVERY_CHIP = ("chip", "grade", "reasons", "image", "readings", "findings")
 """What every version writes of every chip, private ones too: what reads a record counts on it."""
 
@@ -44,7 +46,7 @@ def chip_text(chip: ChipRecord) -> str:
     from schemas.base import follows
     from schemas.record import ChipRecord
 
-    text = inert_json(json.dumps(chip, ensure_ascii=False, separators=(",", ":")))
+    text = inert_json(_on_a_line(chip))
     follows(ChipRecord, text, unknown="forbid")
     return text
 

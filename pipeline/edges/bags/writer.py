@@ -3,8 +3,8 @@
 Written from RFC 8493 because the common library writes version 0.97 and moves its source in place. Nothing is
 synced to the disk file by file: `staging.Staging.commit` does it once for the whole tree.
 """
-# ruff: noqa: PTH103, PTH104, PTH118, PTH120 - paths stay text here: making a Path for each of 100,000 files costs
-# more than writing them
+# ruff: noqa: PTH102, PTH103, PTH104, PTH118, PTH120 - paths stay text here: making a Path for each of 100,000
+# files costs more than writing them
 
 from __future__ import annotations
 
@@ -122,6 +122,20 @@ def write_member(root: Path, path: str, content: bytes | Path) -> BagEntry:
     return BagEntry(path, len(content), sha256(content).hexdigest(), sha512(content).hexdigest())
 
 
+def member_content(root: Path, path: str) -> bytes:
+    """A file of the bag as it was written: for whoever makes another one of it.
+
+    Args:
+        root: The bag's folder.
+        path: Inside the bag, `/` between the names.
+
+    Raises:
+        OSError: It is not there, or the disk refuses.
+    """
+    with open(os.path.join(root, path), "rb", buffering=0) as file:  # noqa: PTH123 - see the head of this file
+        return file.read()
+
+
 def place_member(root: Path, kept: Path, path: str) -> None:
     """Give a finished file its name in the bag, by a rename within one file system.
 
@@ -142,7 +156,7 @@ def place_member(root: Path, kept: Path, path: str) -> None:
         try:
             os.rename(kept, target)
         except FileNotFoundError:
-            os.makedirs(os.path.dirname(target), exist_ok=True)
+            _make_folder_of(target)
             os.rename(kept, target)
 
 
@@ -258,7 +272,7 @@ def _created(target: str, path: str) -> int:
             with storage_trouble(target):
                 if attempt == 2:
                     raise
-                os.makedirs(os.path.dirname(target), exist_ok=True)
+                _make_folder_of(target)
         except FileExistsError as error:
             raise DestinationError(
                 where=path, problem="is in the bag already", remedy="Write each path once"
@@ -267,6 +281,17 @@ def _created(target: str, path: str) -> int:
             with storage_trouble(target):
                 raise
     raise AssertionError(target)
+
+
+def _make_folder_of(target: str) -> None:
+    """Makes the folder of a file: nearly always the last one of its path alone is missing."""
+    folder = os.path.dirname(target)
+    try:
+        os.mkdir(folder)
+    except FileNotFoundError:
+        os.makedirs(folder, exist_ok=True)
+    except FileExistsError:
+        pass  # another process has made it meanwhile
 
 
 def _write_all(handle: int, content: bytes | bytearray | memoryview, target: str) -> None:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.bags import record_file
 from pipeline.bags.observed import BagEntry
-from pipeline.edges.bags.writer import place_member, write_member
+from pipeline.edges.bags.writer import member_content, place_member, write_member
 from pipeline.flow import ChipSummary
 from pipeline.run.package.chip_record import add_heard, is_settled
 from pipeline.run.package.drawn_before import Bodies, Body, Drawn, page_path
@@ -178,7 +178,7 @@ def _pages(
 
         @cache
         def load(path: str) -> bytes:  # image and mask, of this chip alone
-            return (finish.root / path).read_bytes()
+            return member_content(finish.root, path)
 
         drawn = None
         if finish.chips >= SINGLE_PAGE_BELOW:

@@ -16,6 +16,11 @@ from typing import Any, Self
 from pipeline.edges.bags.pieced import Stretches
 from pipeline.edges.disk_errors import storage_trouble
 
+BUFFER = 1 << 16
+"""Bytes of each file that wait to be written: a chip gives some thousand to a dozen files, and the default
+asks the system for each of them.
+"""
+
 
 class Bytes:
     """Bytes appended piece by piece and given back in the order in which they came, as often as needed.
@@ -32,7 +37,7 @@ class Bytes:
         with storage_trouble(folder):
             # Under a name, by which another process may read it.
             handle, self._name = tempfile.mkstemp(dir=folder)
-            self._file = os.fdopen(handle, "w+b")
+            self._file = os.fdopen(handle, "w+b", BUFFER)
 
     def __enter__(self) -> Self:
         return self

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from pipeline.bags import record_file
 from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.pieced import Pieced
-from pipeline.edges.bags.writer import write_member
+from pipeline.edges.bags.writer import member_content, write_member
 from pipeline.run.package.kept_passes import read_of
 from pipeline.run.package.spool import Bytes
 from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, first_page, photographs_page, report_pages
@@ -120,7 +120,7 @@ def write_report(
     told: ReportHead = {**head, "events": events(head, captured), "contents": contents(entries)}
 
     def load(path: str) -> bytes:
-        return (root / path).read_bytes()
+        return member_content(root, path)
 
     if len(summaries) >= SINGLE_PAGE_BELOW:
         first = [("index.html", first_page(told, summaries, load=load)), *photographs_page(told, summaries)]

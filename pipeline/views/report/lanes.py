@@ -61,6 +61,8 @@ def lanes_of(content: ChipWords, lines: Sequence[Line]) -> list[Lane]:
         content: The image.
         lines: What `activity.data_lines` gave.
     """
+    if len({line.share for line in lines}) == len(lines):
+        return [Lane(line) for line in lines]
     top = len(lines) - 1
     alike: dict[float, list[int]] = {}
     for number, line in enumerate(lines):
@@ -107,6 +109,8 @@ def _called(name: str, pin: int | None) -> str:
 
 def _mark_texts(frame: PictureFrame, marks: Sequence[str], kinds: Sequence[str]) -> str:
     """What stands beneath each lane, the highest line's left; names that need more room are left out."""
+    if not any(marks):
+        return ""
     wide = frame.layout.words_a_row * frame.scale
     return "".join(
         f'<text class="c {kind}" x="{RULER + (place + 0.5) * wide:.5g}" '

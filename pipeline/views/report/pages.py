@@ -108,13 +108,14 @@ def render_chip_body(view: View, *, near: Near, up: str) -> bytes:
         near: The chips before and after it.
         up: The way to the first page's folder.
     """
-    aside = _Aside()
+    drawn: Any = view["pictures"]
     view |= {
         "near": _steps(near, lambda board, chip: quote(up + page_name(board, chip))),
-        "pictures": aside.put(view["pictures"], pictures.DRAWN),
+        "pictures": _DRAWN.put(drawn),
     }
     first = f"{up}index.html"
-    return aside.whole(macro("chip_body.html", "section")(view, "h1", "h2", first, f"{first}#cautions"))
+    text = macro("chip_body.html", "section")(view, "h1", "h2", first, f"{first}#cautions")
+    return _DRAWN.whole(text, drawn)
 
 
 class Around(NamedTuple):
@@ -136,18 +137,17 @@ def render_around(head: RecordHead, chip: ChipRecord, *, public: bool) -> Around
         chip: The chip's record.
         public: Whether it goes into a public bundle.
     """
-    shared = _around(machine_name(head), str(head.get("bag", "")), running_head(head), public)
-    opening, between, title_end, behind = shared
+    opening, between, title_end, behind = _around(machine_name(head), str(head.get("bag", "")), public)
     name, grade = (printed(str(said)).encode() for said in (chip["chip"], chip["grade"]))
     return Around(b"".join((opening, name, between, grade, title_end)), behind)
 
 
 @lru_cache(maxsize=16)
-def _around(machine: str, bag: str, style: str, public: bool) -> tuple[bytes, ...]:  # noqa: FBT001 - a key
+def _around(machine: str, bag: str, public: bool) -> tuple[bytes, ...]:  # noqa: FBT001 - a key
     """What the pages of one bag share, cut where a chip's id, its grade and its body stand."""
     place = Markup("\0")  # which nothing else that a template prints can hold, see `_Aside`
     text = template("chip_page.html").render(
-        **assets_of(first=False, more_style=style),
+        **assets_of(first=False, more_style=running_head(machine, bag)),
         c={"id": place, "grade": place},
         body=place,
         machine=machine,
@@ -163,27 +163,34 @@ class _Aside:
     A template copies what it prints once for each macro that it passes through, as wide characters where only
     one of the page's is wide. Where a piece belongs stands its name between two NULs, which nothing else that
     a template prints can hold: `templating.printed` makes them visible.
+
+    Args:
+        names: Of the pieces, each printed once.
     """
 
-    def __init__(self) -> None:
-        self._pieces: dict[str, str | bytes] = {}
+    def __init__(self, names: Iterable[str]) -> None:
+        self._places = {name: Markup(f"\0{name}\0") for name in names}  # noqa: S704 - our own names
 
-    def put(self, view: Any, names: Iterable[str]) -> dict[str, Any]:  # what a template is handed
-        """The view with the pieces of these names replaced by their places; empty ones stay as they are.
+    def put(self, view: View) -> View:
+        """A view with its pieces replaced by their places; those that are not there stay as they are.
 
         Args:
             view: Names to what the template prints.
-            names: Of the pieces, each printed once.
         """
-        found = {name: view[name] for name in names if view.get(name)}
-        self._pieces |= found
-        return {**view, **{name: Markup(f"\0{name}\0") for name in found}}  # noqa: S704 - our own names
+        return {**view, **{name: place for name, place in self._places.items() if view.get(name)}}
 
-    def whole(self, text: str) -> bytes:
-        """The page, each piece in its place."""
-        parts: list[str | bytes] = [*str.split(text, "\0")]
-        parts[1::2] = [self._pieces[str(name)] for name in parts[1::2]]
+    def whole(self, text: str, pieces: Mapping[str, str | bytes]) -> bytes:
+        """The page, each piece in its place.
+
+        Args:
+            text: What the template made of a view with places.
+            pieces: By name.
+        """
+        parts = [pieces[one] if at % 2 else one for at, one in enumerate(str.split(text, "\0"))]
         return b"".join([part.encode() if isinstance(part, str) else part for part in parts])
+
+
+_DRAWN = _Aside(pictures.DRAWN)
 
 
 def _steps(near: Near, way: Callable[[str, str], str]) -> list[tuple[str, str, str]]:
@@ -204,19 +211,15 @@ def render_way(head: RecordHead, chip: str) -> bytes:
     return text.encode("utf-8")
 
 
-def running_head(head: RecordHead) -> str:
+def running_head(machine: str, bag: str) -> str:
     """The rule for the head of each printed sheet: machine and bag left, the page's number right.
 
     Whatever is no letter or digit is written as its code point: no name can end the string that it stands in.
     Source: CSS Syntax Module Level 3, section 4.3.7 (escapes); CSS Paged Media Module Level 3, section 4.
     """
-    return _running_head(wording.short(f"{machine_name(head)}, {head.get('bag', '')}", 100))
-
-
-@lru_cache(maxsize=16)
-def _running_head(said: str) -> str:
     inert = "".join(
-        letter if letter.isascii() and letter.isalnum() else f"\\{ord(letter):06x}" for letter in said
+        letter if letter.isascii() and letter.isalnum() else f"\\{ord(letter):06x}"
+        for letter in wording.short(f"{machine}, {bag}", 100)
     )
     return (
         f'@page{{@top-left{{content:"{inert}";font:8pt sans-serif}}'
@@ -291,24 +294,25 @@ def render_first_page(
         parts: Catalogue entries beyond the record's own, for the burn command.
         load: Bytes of a space by its path in the bag; None shows no text of it.
     """
+    machine, bag = machine_name(head), str(head.get("bag", ""))
     single = chips is not None
     counts = counts_of(summaries)
     table = chip_table(summaries, head.get("parts") or {})
     known = head.get("parts") or {}
     heed = bench_cautions.heeding_of(known)
     text = template("first_page.html").render(
-        **assets_of(first=True, more_style=table.style + running_head(head)),
+        **assets_of(first=True, more_style=table.style + running_head(machine, bag)),
         table=table,
         card=card.card(head, summaries, public=public),
         defs=marks.defined(),
         meanings=marks.MEANINGS,
-        machine=machine_name(head),
+        machine=machine,
         about=_about(head, public=public),
         description=str((head.get("machine") or {}).get("description") or ""),
-        bag=str(head.get("bag", "")),
+        bag=bag,
         public=public,
         with_content=with_content,
-        tape=tape(str(head.get("bag", ""))),
+        tape=tape(bag),
         state=state_sentence(counts),
         counts=grades_in_order(counts),
         bar=grade_bar(counts),
