@@ -62,10 +62,12 @@ class Bytes:
             self._file.flush()
             return Stretches(self._name, array("Q", (0, self._file.seek(0, 2))))
 
-    def content(self) -> bytes:
-        """Everything at once."""
+    def chunks(self) -> Iterator[bytes]:
+        """Everything, a megabyte at a time."""
         self._rewind()
-        return self._file.read()
+        while chunk := self._file.read(1 << 20):
+            yield chunk
+        self._file.seek(0, 2)
 
     def lines(self) -> Iterator[bytes]:
         """Everything, line by line, each with its end."""

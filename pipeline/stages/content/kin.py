@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import advise
-from pipeline.stages.content.signature import InMemory, Signature, Windows
+from pipeline.stages.content.signature import HASH, InMemory, Signature, Windows
 from pipeline.summed_up import counted
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
@@ -32,8 +32,8 @@ _MOST_SHARING = 16
 """A window that more chips than this share is common code; its chips are chained, not paired."""
 _MOST_DIFFERENT = 0.25
 """Two images count as versions of one another where at most this share of the words differs."""
-_AT_ONCE = 1 << 16
-"""Windows that are looked up together; half a megabyte."""
+_PARTS = 8
+"""Parts in which windows are sorted, a power of two: one takes 0.2 KB a chip, its order included."""
 _LEAST_ONE_WAY = 7
 """So many changed bits, all in one direction, are a coincidence in 2^-6 of cases."""
 
@@ -84,14 +84,12 @@ def _classes(chips: Sequence[ChipImage]) -> list[list[int]]:
 
 def _pairs(chips: Sequence[ChipImage], chosen: Sequence[int], windows: Windows) -> Iterator[Related]:
     """Pairs of different images that share windows at one shift, each pair at its best shift."""
-    hashes = windows.hashes()
-    met = _met_again(hashes)
-    owner = np.searchsorted(np.cumsum(windows.counts), met, side="right")
     asked = np.zeros(len(chips), np.bool_)
     asked[[*chosen]] = True
-    met, owner = met[asked[owner]], owner[asked[owner]]
-    order = np.argsort(hashes[met], kind="stable")
-    hashes, owner, places = hashes[met[order]], owner[order], windows.places()[met[order]].astype(np.int64)
+    met, hashes = _met_again(windows, np.repeat(asked, windows.counts))
+    owner = np.searchsorted(np.cumsum(windows.counts), met, side="right")
+    order = np.argsort(hashes, kind="stable")
+    hashes, owner, places = hashes[order], owner[order], windows.places(met)[order]
     edges = np.flatnonzero(hashes[1:] != hashes[:-1]) + 1
     starts, ends = np.concatenate(([0], edges)), np.concatenate((edges, [len(hashes)]))
     votes: dict[tuple[int, int, int], int] = defaultdict(int)
@@ -114,20 +112,35 @@ def _pairs(chips: Sequence[ChipImage], chosen: Sequence[int], windows: Windows) 
             yield pair
 
 
-def _met_again(hashes: NDArray[np.uint64]) -> NDArray[np.int64]:
-    """Which windows have a hash that another has, too, ascending; most are in one image only.
+def _met_again(windows: Windows, asked: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.uint64]]:
+    """Which windows have a hash that another has, too, ascending, and these hashes.
 
-    Beside the hashes only a sorted copy of them is held: an index of each would take as much again.
+    Most windows are in one image only. All of them sorted together would be a large part of what is held of
+    the chips: they are sorted in parts, each of the hashes that end alike.
+
+    Args:
+        windows: Of all images.
+        asked: Shape (windows,), False for those that are left out.
     """
-    ordered = np.sort(hashes)
-    twice = ordered[1:][ordered[1:] == ordered[:-1]]
-    del ordered
-    found = [np.zeros(0, np.int64)]
-    for first in range(0, len(hashes) if len(twice) else 0, _AT_ONCE):
-        some = hashes[first : first + _AT_ONCE]
-        nearest = np.minimum(np.searchsorted(twice, some), len(twice) - 1)
-        found.append(np.flatnonzero(twice[nearest] == some) + first)
-    return np.concatenate(found)
+    met, hashes = [], []
+    for part in range(_PARTS):
+        places, found, first = [np.zeros(0, np.int64)], [np.zeros(0, HASH)], 0
+        for some in windows.hashes():
+            own = asked[first : first + len(some)]
+            here = np.flatnonzero((some & HASH.type(_PARTS - 1) == part) & own)
+            places.append(here + first)
+            found.append(some[here])
+            first += len(some)
+        every = np.concatenate(found)
+        order = np.argsort(every, kind="stable")
+        every = every[order]
+        same = every[1:] == every[:-1]
+        shared = np.append(same, False) | np.append(False, same)  # of none, one that is not
+        met.append(np.concatenate(places)[order[shared[: len(order)]]])
+        hashes.append(every[shared[: len(order)]])
+    which = np.concatenate(met)
+    order = np.argsort(which)
+    return which[order], np.concatenate(hashes)[order]
 
 
 def _met(where: list[tuple[int, int]]) -> Iterable[tuple[tuple[int, int], tuple[int, int]]]:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import hashlib
 from array import array
+from collections.abc import Iterator
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -69,23 +70,23 @@ class Column(Protocol):
     def add(self, piece: bytes) -> None:
         """Append some."""
 
-    def content(self) -> bytes:
-        """All of them."""
+    def chunks(self) -> Iterator[bytes]:
+        """All of them, in pieces whose length is a power of two, but for the last; as often as needed."""
 
 
 class InMemory:
     """A column of few images."""
 
     def __init__(self) -> None:
-        self._pieces: list[bytes] = []
+        self._content = bytearray()
 
     def add(self, piece: bytes) -> None:
         """Append some bytes."""
-        self._pieces.append(piece)
+        self._content += piece
 
-    def content(self) -> bytes:
-        """All of them."""
-        return b"".join(self._pieces)
+    def chunks(self) -> Iterator[bytes]:
+        """All of them at once."""
+        yield bytes(self._content)
 
 
 class Windows:
@@ -110,13 +111,23 @@ class Windows:
         self._hashes.add((np.frombuffer(sign.hashes, HASH) ^ of_width).tobytes())
         self._places.add(sign.places)
 
-    def hashes(self) -> NDArray[np.uint64]:
-        """The hashes of all, shape (windows,); those of words of two widths never meet."""
-        return np.frombuffer(self._hashes.content(), HASH)
+    def hashes(self) -> Iterator[NDArray[np.uint64]]:
+        """The hashes of all, some after the others; those of words of two widths never meet."""
+        return (np.frombuffer(some, HASH) for some in self._hashes.chunks())
 
-    def places(self) -> NDArray[np.uint32]:
-        """Where each starts, shape (windows,)."""
-        return np.frombuffer(self._places.content(), PLACE)
+    def places(self, wanted: NDArray[np.int64]) -> NDArray[np.int64]:
+        """Where some windows start.
+
+        Args:
+            wanted: Which of all windows, ascending.
+        """
+        found, first = [np.zeros(0, np.int64)], 0
+        for some in self._places.chunks():
+            places = np.frombuffer(some, PLACE).astype(np.int64)
+            begin, end = np.searchsorted(wanted, (first, first + len(places)))
+            found.append(places[wanted[begin:end] - first])
+            first += len(places)
+        return np.concatenate(found)
 
 
 def _windows(words: Words) -> tuple[NDArray[np.uint64], NDArray[np.bool_]]:
