@@ -44,7 +44,7 @@ ARROWS = {
     "flow": "schemas lines words to_do",
     "voices": "flow words",
     "steps": "schemas errors flow formats lines words",
-    "stages": "schemas errors catalogue flow formats lines steps voices words summed_up",
+    "stages": "schemas errors catalogue flow held_once formats lines steps voices words summed_up",
     "street": "schemas errors catalogue flow formats lines steps stages words",
     "machine": "schemas flow held_once stages street words",
     "wirings": "flow lines schemas street words",

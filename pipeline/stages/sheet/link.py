@@ -171,7 +171,7 @@ def _organisation(
             str(known),
         )
     erased = linking.catalogue.erased_state(part, chip.marking or chip.part or "") if part else None
-    return chip.organisation or known, part, erased
+    return linking.one(chip.organisation or known), part, erased
 
 
 def _chip(linking: Linking, index: int, chip: Chip, readings: tuple[PlannedReading, ...]) -> PlannedChip:

@@ -8,6 +8,7 @@ from typing import Any
 
 from pipeline.catalogue import Catalogue
 from pipeline.flow import FoundFile, Problem
+from pipeline.held_once import HeldOnce
 from pipeline.stages.sheet.typed import place, shown
 from pipeline.summed_up import listed
 from schemas.meant import one_meant
@@ -38,6 +39,8 @@ class Linking:
     """The table of chips could not be read: that its files fit no chip is no second mistake."""
     told: set[str] = field(default_factory=set)
     """Fields about which something was told already: one cause, one message."""
+    one: HeldOnce = field(default_factory=HeldOnce)
+    """What many chips have alike."""
     suggested: int = 0
     """How often a name was looked for that may have been meant."""
 
