@@ -23,6 +23,7 @@ import numpy as np
 from pipeline.errors import FormatError
 from pipeline.flow import Carried, Ground, Pass, PlannedChip, PlannedReading, Said, Settled, Subject
 from pipeline.formats import Declared, Decoded, decode, says_addresses
+from pipeline.in_step import InSteps, in_step
 from pipeline.lines import LineMap
 from pipeline.stages.content import (
     UNTOLD,
@@ -35,13 +36,13 @@ from pipeline.stages.content import (
     content_findings,
     contested_flow,
     crossing_findings,
+    find_regions,
     leaning,
     order_evidence,
     order_search,
     program_findings,
     program_of,
     read_for,
-    regions,
     schemes_tried,
     self_checks,
     signature,
@@ -49,10 +50,10 @@ from pipeline.stages.content import (
     vectors,
     with_code,
 )
-from pipeline.stages.examine import examine
+from pipeline.stages.examine import examine_in_steps
 from pipeline.stages.grade import Graded, grade, held_back, lifted, missing, weigh_lengths
 from pipeline.stages.normalise import Manner, normalise
-from pipeline.stages.reconcile import Reconciled, Way, reconcile
+from pipeline.stages.reconcile import Way, reconcile
 from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 
@@ -352,137 +353,84 @@ class ToJudge(NamedTuple):
 def judge(chips: Sequence[ToJudge]) -> list[ChipResult]:
     """Everything that each chip's passes say: reconciled, examined, read for content, graded.
 
-    All chips go through a stage before the first comes to the next: a stage that is at work finds its own
-    tables and instructions close to the processor, which takes a quarter of the time off small chips.
-
     Args:
-        chips: Few enough that their words stay close to the processor as well.
+        chips: Of which all take a step before the first takes the next (`in_step`); few enough that their
+            words stay close to the processor as well.
     """
-    judging = [_Judging(one) for one in chips]
-    for stage in _STAGES:
-        for one in judging:
-            stage(one)
-    return [one.result() for one in judging]
+    return in_step(map(_judged, chips))
 
 
-class _Judging:
-    """One chip at the stages, each of which adds what it finds.
-
-    Args:
-        asked: The chip.
-    """
-
-    done: Reconciled
-    cut: tuple[Region, ...]
-    program: Program | None
-    faults: Sequence[Finding]
-
-    def __init__(self, asked: ToJudge) -> None:
-        self.asked = asked
-        # What holds over words that nobody read, or leads into them, says nothing.
-        self.vectors: tuple[Vector, ...] = ()
-        self.checks: tuple[SelfCheck, ...] = ()
-        self.schemes: dict[int, int] = {}
-        self.leaning = UNTOLD
-        self.crossed: tuple[Finding, ...] = ()
-
-    def reconcile(self) -> None:
-        """Its passes become one image."""
-        asked = self.asked
-        done = reconcile(
-            [_blanked(one) for one in asked.passes],
-            chip=asked.chip,
-            organisation=asked.organisation,
-            fades_to=asked.part.fades_to if asked.part else None,
-            said=asked.said,
-            checks=lambda words: order_evidence(words, asked.organisation.bits),
-        )
-        assert done is not None
-        self.done, self.settled, self.read = done, done.settled, done.settled.known
-        self.words, self.bits = done.settled.words, asked.organisation.bits
-
-    def find_regions(self) -> None:
-        """The image is cut into stretches."""
-        asked = self.asked
-        self.cut = regions(
-            self.words, self.bits, erased_state=asked.erased_state, part=asked.part, known=self.read
-        )
-
-    def find_vectors(self) -> None:
-        """Where a processor starts."""
-        if self.read is None:
-            self.vectors = vectors(self.words, self.bits)
-
-    def find_checks(self) -> None:
-        """Checks that are stored in it."""
-        if self.read is None:
-            own = self.asked.chip
-            self.checks = self_checks({own: self.words}, self.bits, parts={own: self.cut})
-            self.schemes = schemes_tried(self.words, self.bits, self.cut)
-
-    def find_program(self) -> None:
-        """The processor it is a program for; flow is followed as far as words were read."""
-        read = self.read
-        self.program = program_of(
-            self.words if read is None else self.words[: int(np.argmin(read))], self.bits
-        )
-
-    def find_crossed(self) -> None:
-        """Lines that are crossed, or turned as a whole; lines are compared in whole images."""
-        asked = self.asked
-        if self.read is None:
-            found = order_search(self.words, self.bits, self.program, asked.processor)
-            self.leaning = leaning(self.program, found)
-            self.crossed = crossing_findings(asked.chip, found, asked.part)
-            self.crossed = self.crossed or turned_findings(asked.chip, self.words, self.bits, asked.part)
-
-    def examine(self) -> None:
-        """What its readings show of how they went wrong."""
-        asked, done = self.asked, self.done
-        subject = Subject(
-            chip=asked.chip,
-            organisation=asked.organisation,
-            settled=self.settled,
-            part=asked.part,
-            length_findings=weigh_lengths((*asked.lengths, *done.findings), self.settled),
-            erased_state=asked.erased_state,
-            as_read=tuple(one for one, _ in done.ways),
-        )
-        self.faults = _but_for_damage(examine(subject))
-
-    def result(self) -> ChipResult:
-        """All of it together, with a person's answers and the grade."""
-        asked = self.asked
-        content = content_findings(asked.chip, self.cut, (), self.vectors)
-        flow = (*program_findings(asked.chip, self.program, asked.processor), *self.crossed)
-        findings = answered((*self.faults, *content, *flow), asked.answers)
-        return ChipResult(
-            chip=asked.chip,
-            organisation=asked.organisation,
-            part=asked.part,
-            settled=self.settled,
-            findings=findings,
-            graded=grade(self.settled, findings),
-            regions=with_code(self.cut, self.program, self.words, self.bits),
-            vectors=self.vectors,
-            checks=self.checks,
-            schemes=self.schemes,
-            crossings=_crossings(self.settled, self.done.ways, asked.said, self.checks),
-            kept=contested_flow(self.settled, self.program, asked.processor),
-            read_for=read_for(self.program),
-            leaning=self.leaning,
-        )
+def _judged(one: ToJudge) -> InSteps[ChipResult]:
+    """One chip, with a step behind each stage."""
+    bits = one.organisation.bits
+    done = reconcile(
+        [_blanked(each) for each in one.passes],
+        chip=one.chip,
+        organisation=one.organisation,
+        fades_to=one.part.fades_to if one.part else None,
+        said=one.said,
+        checks=lambda words: order_evidence(words, bits),
+    )
+    assert done is not None
+    settled, read = done.settled, done.settled.known
+    yield
+    cut = yield from find_regions(
+        settled.words, bits, erased_state=one.erased_state, part=one.part, known=read
+    )
+    yield
+    # What holds over words that nobody read, or leads into them, says nothing.
+    found = vectors(settled.words, bits) if read is None else ()
+    content = content_findings(one.chip, cut, (), found)
+    yield
+    checks = self_checks({one.chip: settled.words}, bits, parts={one.chip: cut}) if read is None else ()
+    schemes = schemes_tried(settled.words, bits, cut) if read is None else {}
+    yield
+    program, leans, flow = yield from _flow(one, settled)
+    yield
+    subject = Subject(
+        chip=one.chip,
+        organisation=one.organisation,
+        settled=settled,
+        part=one.part,
+        length_findings=weigh_lengths((*one.lengths, *done.findings), settled),
+        erased_state=one.erased_state,
+        as_read=tuple(each for each, _ in done.ways),
+    )
+    examined = yield from examine_in_steps(subject)
+    yield
+    findings = answered((*_but_for_damage(examined), *content, *flow), one.answers)
+    return ChipResult(
+        chip=one.chip,
+        organisation=one.organisation,
+        part=one.part,
+        settled=settled,
+        findings=findings,
+        graded=grade(settled, findings),
+        regions=with_code(cut, program, settled.words, bits),
+        vectors=tuple(found),
+        checks=checks,
+        schemes=schemes,
+        crossings=_crossings(settled, done.ways, one.said, checks),
+        kept=contested_flow(settled, program, one.processor),
+        read_for=read_for(program),
+        leaning=leans,
+    )
 
 
-_STAGES = (
-    _Judging.reconcile,
-    _Judging.find_regions,
-    _Judging.find_vectors,
-    _Judging.find_checks,
-    _Judging.find_program,
-    _Judging.find_crossed,
-    _Judging.examine,
-)
+def _flow(one: ToJudge, settled: Settled) -> InSteps[tuple[Program | None, Leaning, tuple[Finding, ...]]]:
+    """What the content's own flow of control says: the processor it is for, lines that are crossed."""
+    words, bits, read = settled.words, settled.organisation.bits, settled.known
+    if read is not None:
+        # Flow is followed as far as words were read; lines are compared in whole images.
+        program = program_of(words[: int(np.argmin(read))], bits)
+        return program, UNTOLD, program_findings(one.chip, program, one.processor)
+    program = program_of(words, bits)
+    yield
+    found = order_search(words, bits, program, one.processor)
+    crossed = crossing_findings(one.chip, found, one.part)
+    turned = () if crossed else turned_findings(one.chip, words, bits, one.part)
+    told = (*program_findings(one.chip, program, one.processor), *crossed, *turned)
+    return program, leaning(program, found), told
 
 
 def _blanked(one: Pass) -> Pass:

@@ -21,7 +21,7 @@ from pipeline.stages.content.program import (
     read_for,
     with_code,
 )
-from pipeline.stages.content.regions import regions, told_by_sisters, with_sisters
+from pipeline.stages.content.regions import find_regions, regions, told_by_sisters, with_sisters
 from pipeline.stages.content.selfcheck import schemes_tried, self_checks
 from pipeline.stages.content.signature import Signature, Windows, signature
 from pipeline.stages.content.turned import turned_findings
@@ -39,6 +39,7 @@ __all__ = [
     "content_findings",
     "contested_flow",
     "crossing_findings",
+    "find_regions",
     "leaning",
     "order_evidence",
     "order_search",

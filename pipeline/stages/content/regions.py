@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import advise
+from pipeline.in_step import InSteps, by_itself
 from pipeline.stages.content.fills import CANNOT_TELL, Fill, find_fills, judge
 from pipeline.stages.content.model import Region, RegionKind, SelfCheck
 from pipeline.stages.content.runs import entropy_bits, hex_words, looked_up, runs
@@ -242,6 +243,18 @@ def regions(
     part: Part | None,
     known: NDArray[np.bool_] | None = None,
 ) -> tuple[Region, ...]:
+    """As `find_regions`, of one image by itself."""
+    return by_itself(find_regions(words, bits, erased_state=erased_state, part=part, known=known))
+
+
+def find_regions(
+    words: Words,
+    bits: int,
+    *,
+    erased_state: int | None,
+    part: Part | None,
+    known: NDArray[np.bool_] | None = None,
+) -> InSteps[tuple[Region, ...]]:
     """The image cut into regions that cover it exactly, in order of address.
 
     Args:
@@ -255,10 +268,10 @@ def regions(
         At least one region for an image of at least one word; nothing is raised.
     """
     if known is None or known.all():
-        return _cut(words, bits, erased_state, part)
+        return (yield from _cut(words, bits, erased_state, part))
     out = [Region("absent", start, end, {"preview": "not read"}) for start, end in true_ranges(~known)]
     for start, end in true_ranges(known):
-        own = _cut(words[start:end], bits, erased_state, part)
+        own = yield from _cut(words[start:end], bits, erased_state, part)
         out += [_beside_absent(one, start, words, bits, known, erased_state, part) for one in own]
     return tuple(sorted(out, key=lambda one: one.start))
 
@@ -301,7 +314,7 @@ def _beside_absent(
     return Region(one.kind, start, end, detail)
 
 
-def _cut(words: Words, bits: int, erased_state: int | None, part: Part | None) -> tuple[Region, ...]:
+def _cut(words: Words, bits: int, erased_state: int | None, part: Part | None) -> InSteps[tuple[Region, ...]]:
     """Words that were all read, cut into regions."""
     total = len(words)
     if total == 0:
@@ -318,15 +331,22 @@ def _cut(words: Words, bits: int, erased_state: int | None, part: Part | None) -
     ]
     if bool(flat.all()) and len(fills) == 1 and fills[0].period <= 2:
         return (_described(filled[0], words, bits),)
+    yield
     written = _text_regions(words, bits)
+    yield
     selects = _decode(words, bits)
+    yield
     found = [one for one in written if not _reads(one)] + _tables(words, bits)
     found += [one for one in written if _reads(one)]
+    yield
     found += _repeats(words, flat)
     found += [one for one in filled if one.detail["period"] > 2 or _active(one, bits)]
     found += selects
     found += [one for one in filled if one.detail["period"] <= 2 and not (selects and _active(one, bits))]
-    return tuple(_described(one, words, bits) for one in _paint(total, found))
+    yield
+    painted = _paint(total, found)
+    yield
+    return tuple(_described(one, words, bits) for one in painted)
 
 
 def _reads(one: _FoundRegion) -> bool:

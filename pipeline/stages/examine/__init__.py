@@ -15,6 +15,7 @@ Pure, and it raises on no content. One module is one family of reading fault.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -24,8 +25,9 @@ from numpy.typing import NDArray
 
 from pipeline.catalogue.advice import step
 from pipeline.flow import Pass, Subject
+from pipeline.in_step import InSteps, by_itself
 from pipeline.stages.examine.address_lines import address_line_findings
-from pipeline.stages.examine.census import take
+from pipeline.stages.examine.census import Census, take
 from pipeline.stages.examine.data_lines import data_line_findings
 from pipeline.stages.examine.half_driven import half_driven_findings
 from pipeline.stages.examine.late_lines import late_line_findings
@@ -57,10 +59,15 @@ STREAM_DAMAGE = frozenset([Code.TEXT_DAMAGE, Code.NEWLINE_DAMAGE])
 FUSE_BITS = 1
 """Words of one bit are the fuses of a logic device: it has neither address nor data lines to go wrong."""
 
-__all__ = ["examine", "image_findings", "in_order"]
+__all__ = ["examine", "examine_in_steps", "image_findings", "in_order"]
 
 
 def examine(subject: Subject) -> tuple[Finding, ...]:
+    """As `examine_in_steps`, of one chip by itself."""
+    return by_itself(examine_in_steps(subject))
+
+
+def examine_in_steps(subject: Subject) -> InSteps[tuple[Finding, ...]]:
     """Everything that can be seen in one chip's readings, faults first.
 
     A restorer asks whether the chip is bad or was read badly; each finding says which line, which pin, how
@@ -81,7 +88,9 @@ def examine(subject: Subject) -> tuple[Finding, ...]:
     if erased is None and part is not None:
         erased = part.erased_state
     fades_to = part.fades_to if part is not None else None
-    suspicions = _suspicions(settled.passes, subject.as_read, settled.words, bits, erased, fades_to)
+    suspicions = yield from _suspicions(
+        settled.passes, subject.as_read, settled.words, bits, erased, fades_to
+    )
     if bits == FUSE_BITS:
         suspicions = [one for one in suspicions if one.code == Code.UNSTABLE_BITS]
     if all(one.addressed for one in settled.passes):
@@ -97,15 +106,17 @@ def _suspicions(
     bits: int,
     erased: int | None,
     fades_to: int | None,
-) -> list[Suspicion]:
+) -> InSteps[list[Suspicion]]:
     passes = distinct(settled_passes)
     hurt = damaged_on_the_way(reference_of(passes, words), distinct(as_read or settled_passes), bits)
     damaged = {reading for _, one in hurt for reading in one.where.get("readings", ())}
     sound = tuple(one for one in passes if one.reading not in damaged) or passes
-    odd, at_fault = faults_of_one_reading(sound, lambda one: _of_image(one.words, bits, one.present, erased))
+    odd, at_fault = faults_of_one_reading(
+        sound, lambda one: by_itself(_of_image(one.words, bits, one.present, erased))
+    )
     sound = tuple(one for one in sound if one.reading not in at_fault) or sound
     between = pass_suspicions(sound, reference_of(sound, words), bits, fades_to)
-    images = _of_images(sound, words, bits, erased, noisy_lines(between))
+    images = yield from _of_images(sound, words, bits, erased, noisy_lines(between))
     return [*images, *(one for _, one in hurt), *odd, *_told_once(images, between, sound)]
 
 
@@ -121,7 +132,7 @@ def image_findings(
         words: Shape (words,).
     """
     erased = part.erased_state if part is not None else None
-    found = _of_image(words, organisation.bits, None, erased)
+    found = by_itself(_of_image(words, organisation.bits, None, erased))
     return in_order([as_finding(one, chip, part) for one in found])
 
 
@@ -131,41 +142,48 @@ def _of_image(
     known: NDArray[np.bool_] | None,
     erased: int | None,
     noisy: tuple[int, ...] = (),
-) -> list[Suspicion]:
+) -> InSteps[list[Suspicion]]:
     if words.size == 0 or bits == FUSE_BITS or (known is not None and not known.any()):
         return []
     census = take(words, bits, known)
-    driven = undriven_findings(census, erased)
-    if driven:
-        return driven
-    return [
-        *data_line_findings(census, noisy),
-        *address_line_findings(census),
-        *half_driven_findings(census),
-        *late_word_findings(census),
-        *late_line_findings(census),
-        *read_on_findings(census),
-        *transport_findings(census, noisy),
-    ]
+    found = undriven_findings(census, erased)
+    if found:
+        return found
+    for detector in _DETECTORS:
+        yield
+        found += detector(census, noisy)
+    return found
+
+
+_DETECTORS: tuple[Callable[[Census, tuple[int, ...]], list[Suspicion]], ...] = (
+    data_line_findings,
+    lambda census, _: address_line_findings(census),
+    lambda census, _: half_driven_findings(census),
+    lambda census, _: late_word_findings(census),
+    lambda census, _: late_line_findings(census),
+    lambda census, _: read_on_findings(census),
+    transport_findings,
+)
+"""Each with the data lines that are known to be noisy, which some leave out; findings come in this order."""
 
 
 def _of_images(
     passes: tuple[Pass, ...], settled: Words, bits: int, erased: int | None, noisy: tuple[int, ...]
-) -> list[Suspicion]:
+) -> InSteps[list[Suspicion]]:
     readers = tuple(dict.fromkeys(one.reader for one in passes))
     if not passes or all_alike(passes):
         # Not the settled image: where another reading was set apart it may carry that one's words.
         seen = passes[0].words if passes else settled
-        found = _of_image(seen, bits, _present(passes), erased)
+        found = yield from _of_image(seen, bits, _present(passes), erased)
         return [seen_by(one, readers, readers) for one in found] if len(readers) > 1 else found
     if len(readers) > 1:
-        return _by_reader(passes, readers, settled, bits, erased, noisy)
+        return (yield from _by_reader(passes, readers, settled, bits, erased, noisy))
     if _pieces(passes):
-        return _of_image(settled, bits, _present(passes), erased, noisy)
+        return (yield from _of_image(settled, bits, _present(passes), erased, noisy))
     # Where passes disagree the settled image is put together of several; one pass as it was read shows a
     # fault best.
     image = reference_of(passes, settled)
-    return _of_image(image.words, bits, image.present, erased, noisy)
+    return (yield from _of_image(image.words, bits, image.present, erased, noisy))
 
 
 def _present(passes: tuple[Pass, ...]) -> NDArray[np.bool_] | None:
@@ -197,13 +215,13 @@ def _by_reader(
     bits: int,
     erased: int | None,
     noisy: tuple[int, ...],
-) -> list[Suspicion]:
+) -> InSteps[list[Suspicion]]:
     """Judge each reader's image by itself, then put together what several show alike."""
     shown: dict[tuple[object, ...], tuple[Suspicion, list[str]]] = {}
     for reader in readers:
         own = tuple(one for one in passes if one.reader == reader)
         image = reference_of(own, settled)
-        for one in _of_image(image.words, bits, image.present, erased, noisy):
+        for one in (yield from _of_image(image.words, bits, image.present, erased, noisy)):
             kept, by = shown.setdefault(one.key, (one, []))
             by.append(reader)
             if len(by) > 1 and float(one.evidence.get("p_value", 0)) > float(kept.evidence.get("p_value", 0)):
