@@ -6,9 +6,9 @@ What all chips together said is added, and its pages are written.
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cache, lru_cache
+from functools import cache, lru_cache, partial
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -171,21 +171,58 @@ def _pages(
     texts: Sequence[str],
     entries: Sequence[list[BagEntry]],
 ) -> list[_Page]:
-    """What shows the chips' images, one chip after the other: no two images are held at a time."""
+    """What shows the chips' images: a few are drawn, then written, then drawn small."""
     bodies = Bodies(finish.head, finish.images, finish.bag_before, kept=finish.kept)
-    out = []
-    for record, text, one, written in zip(records, texts, items, entries, strict=True):
-
-        @cache
-        def load(path: str) -> bytes:  # image and mask, of this chip alone
-            return member_content(finish.root, path)
-
-        drawn = None
+    out: list[_Page] = []
+    for some in _few_together(records):
+        shown, loads = records[some], [_loader(finish.root) for _ in records[some]]
+        drawn: Sequence[Drawn | None] = [None] * len(shown)
         if finish.chips >= SINGLE_PAGE_BELOW:
-            body = bodies.body(record, text, one.near, load, one.drawn)
-            drawn = _own_pages(record, body, finish, load, written)
-        out.append(_Page(summary_of(record, load if finish.chips <= MOST_THUMBNAILS else None), drawn))
+            found = [
+                bodies.body(record, text, one.near, load, one.drawn)
+                for record, text, one, load in zip(shown, texts[some], items[some], loads, strict=True)
+            ]
+            drawn = [
+                _own_pages(record, body, finish, load, written)
+                for record, body, load, written in zip(shown, found, loads, entries[some], strict=True)
+            ]
+        small = finish.chips <= MOST_THUMBNAILS
+        summaries = [
+            summary_of(record, load if small else None) for record, load in zip(shown, loads, strict=True)
+        ]
+        out += map(_Page, summaries, drawn)
     return out
+
+
+TOGETHER = 8
+"""So many chips' pages are drawn before they are written: the system and the digests take the page's code and
+tables away from the core. More save nothing more (16 and 40 measured), and what is drawn is held.
+"""
+TOGETHER_BYTES = 1 << 20
+"""Of images held at a time, but for one that is larger."""
+
+
+def _few_together(records: Sequence[ChipRecord]) -> Iterator[slice]:
+    """Stretches of at most `TOGETHER` chips and `TOGETHER_BYTES` of images, of one chip at least.
+
+    Example:
+        >>> [*_few_together([{"image": {"size_bytes": size}} for size in (1 << 19, 1 << 19, 1 << 23, 1)])]
+        [slice(0, 2, None), slice(2, 3, None), slice(3, 4, None)]
+    """
+    first = held = 0
+    for at, record in enumerate(records):
+        own = record["image"]["size_bytes"] if record["image"] else 0
+        if at > first and (at - first == TOGETHER or held + own > TOGETHER_BYTES):
+            yield slice(first, at)
+            first, held = at, 0
+        held += own
+    if records:
+        yield slice(first, len(records))
+
+
+def _loader(root: Path) -> Callable[[str], bytes]:
+    """Bytes of one chip's image and mask, by their paths in the bag: read once."""
+    return cache(partial(member_content, root))
 
 
 def _own_pages(
