@@ -149,7 +149,7 @@ class WholeMachine:
         self.organisations: dict[str, Organisation] = {}
         self.families: dict[str, tuple[str, ...]] = {}
         self.grades: dict[str, str] = {}
-        self.held_back: dict[str, tuple[str, ...]] = {}
+        self.held_back: dict[str, tuple[str, ...]] = defaultdict(tuple)
         self.absent: dict[str, tuple[tuple[int, int], ...]] = {}
         self.evidence = Gathered()
         self.explained: dict[str, list[str]] = defaultdict(list)
@@ -181,7 +181,8 @@ class WholeMachine:
     def add(self, planned: PlannedChip, given: Contribution) -> None:
         """One chip that has been judged."""
         self.grades[given.chip] = self._one(given.grade)
-        self.held_back[given.chip] = self._one(given.held_back)
+        if given.held_back:
+            self.held_back[given.chip] = self._one(given.held_back)
         if given.organisation is None or given.signature is None:
             return
         self.windows.add(given.signature)

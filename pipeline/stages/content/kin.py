@@ -21,6 +21,7 @@ from pipeline.stages.content.signature import HASH, InMemory, Signature, Windows
 from pipeline.summed_up import counted
 from pipeline.words import Words
 from schemas.finding import Code, Details, Finding, Severity
+from schemas.names import Organisation
 
 MOST_LISTED = 16
 """A finding names so many relatives at most, and says how many there are."""
@@ -74,12 +75,29 @@ class Related(NamedTuple):
     shared: int
 
 
-def _classes(chips: Sequence[ChipImage]) -> list[list[int]]:
-    """Chips whose content is the same word for word, in order; each chip is in exactly one class."""
-    by_digest: dict[tuple[tuple[int, int], bytes], list[int]] = defaultdict(list)
+class _Contents(NamedTuple):
+    """Chips by their content, word for word; ten thousand lists of one chip each would be megabytes.
+
+    Attributes:
+        first: Words and bits → digest → the first chip that holds it.
+        copies: That chip → all that hold the same, of contents that several hold.
+    """
+
+    first: dict[Organisation, dict[bytes, int]]
+    copies: dict[int, list[int]]
+
+    def holding(self, first: int) -> list[int]:
+        """All chips that hold what the first one holds."""
+        return self.copies.get(first, [first])
+
+
+def _contents(chips: Sequence[ChipImage]) -> _Contents:
+    found = _Contents(defaultdict(dict), {})
     for index, chip in enumerate(chips):
-        by_digest[chip.signature.organisation, chip.signature.digest].append(index)
-    return list(by_digest.values())
+        first = found.first[chip.signature.organisation].setdefault(chip.signature.digest, index)
+        if first != index:
+            found.copies.setdefault(first, [first]).append(index)
+    return found
 
 
 def _pairs(chips: Sequence[ChipImage], chosen: Sequence[int], windows: Windows) -> Iterator[Related]:
@@ -199,15 +217,14 @@ def _one_board(chips: Sequence[ChipImage], members: Sequence[int]) -> bool:
     return len({chips[index].board for index in members}) == 1
 
 
-def _inverse(chips: Sequence[ChipImage], groups: Sequence[Sequence[int]]) -> Iterator[Finding]:
-    by_digest = {(chips[g[0]].signature.organisation, chips[g[0]].signature.digest): g for g in groups}
-    for group in groups:
-        mine = chips[group[0]].signature
-        other = by_digest.get((mine.organisation, mine.inverse))
-        if other is None or mine.blank or other[0] == group[0]:
+def _inverse(chips: Sequence[ChipImage], chosen: Sequence[int], held: _Contents) -> Iterator[Finding]:
+    for first in chosen:
+        mine = chips[first].signature
+        other = held.first[mine.organisation].get(mine.inverse)
+        if other is None or chips[other].signature.blank or other == first:
             continue
-        names = [chips[index].chip for index in other]
-        for index in group:
+        names = [chips[index].chip for index in held.holding(other)]
+        for index in held.holding(first):
             yield _finding(
                 chips[index].chip,
                 Code.INVERSE_CONTENT,
@@ -382,16 +399,19 @@ def kin(
     Returns:
         In the order of the chips. Raises only what `load` raises.
     """
-    groups = [group for group in _classes(chips) if not chips[group[0]].signature.blank]
+    held = _contents(chips)
+    firsts = sorted(first for of_size in held.first.values() for first in of_size.values())
+    chosen = [first for first in firsts if not chips[first].signature.blank]
     found: list[Finding] = []
-    for group in groups:
-        if len(group) > 1:
-            found += _same(chips, group)
-    found += _inverse(chips, groups)
-    for pair in _pairs(chips, [group[0] for group in groups], windows or windows_of(chips)):
+    for first in chosen:
+        if first in held.copies:
+            found += _same(chips, held.copies[first])
+    found += _inverse(chips, chosen, held)
+    for pair in _pairs(chips, chosen, windows or windows_of(chips)):
         compared = _compare(load(chips[pair.first].chip), load(chips[pair.second].chip), pair.shift)
         found += _told(chips, pair, compared)
-    order = {chip.chip: index for index, chip in enumerate(chips)}
+    named = {one.chip for one in found}
+    order = {chip.chip: index for index, chip in enumerate(chips) if chip.chip in named}
     faulty = {chip.chip for chip in chips if chip.faulty}
     found = [_doubted(one, faulty) for one in found]
     return tuple(sorted(found, key=lambda one: (order[one.chip], one.code, one.evidence["with"])))
