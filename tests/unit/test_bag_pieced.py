@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from array import array
+from collections.abc import Sequence
 from hashlib import sha256, sha512
 from pathlib import Path
 
 import pytest
 
 from pipeline.bags.observed import BagEntry
-from pipeline.edges.bags.pieced import Pieced, Stretches, write_pieced
+from pipeline.edges.bags.pieced import Pieced, Stretches, set_aside, write_pieced
 from pipeline.edges.bags.writer import CHUNK_BYTES
 from pipeline.errors import DestinationError, StorageError
 from pipeline.run.crew import FEWEST_FOR_WORKERS, Crew
@@ -48,3 +49,16 @@ def test_what_cannot_be_put_together_is_told(items: int, pieced: Pieced, tmp_pat
             list(crew.each(write_pieced, tmp_path, [gone], batch=1))
         with pytest.raises(DestinationError):
             list(crew.each(write_pieced, tmp_path, [pieced, pieced], batch=1))
+
+
+def test_parts_set_aside_by_several_processes_come_together_as_they_are_asked_for(tmp_path: Path) -> None:
+    here = [set_aside(tmp_path, {"a": b"first ", "b": b"1"}), set_aside(tmp_path, {"b": b"2", "a": b"last"})]
+    with Crew(items=FEWEST_FOR_WORKERS, folder=tmp_path, workers=1) as crew:
+        there = list(crew.each(_aside, tmp_path, [b"other ", b""], batch=1))
+    parts = [here[0]["a"], *there, here[1]["a"], here[0]["b"], here[1]["b"]]
+    assert b"".join(Pieced("x", parts).chunks()) == b"first other last12"
+    assert len({one.file for one in parts}) == 2
+
+
+def _aside(folder: Path, parts: Sequence[bytes]) -> list[Stretches]:
+    return [set_aside(folder, {"a": part})["a"] for part in parts]

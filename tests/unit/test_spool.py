@@ -8,20 +8,7 @@ from pathlib import Path
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pipeline.run.package.spool import Keyed, Pickles, pickled
-
-
-@given(
-    st.lists(st.tuples(st.sampled_from(["", "1999", "2001", "2001-02"]), st.binary(max_size=9)), max_size=9)
-)
-def test_pieces_come_back_by_key_and_those_of_one_key_as_they_came(pieces: list[tuple[str, bytes]]) -> None:
-    with tempfile.TemporaryDirectory() as place, Keyed(Path(place)) as kept:
-        for key, piece in pieces:
-            kept.add_under(key, piece)
-        wanted = b"".join(piece for _, piece in sorted(pieces, key=lambda one: one[0]))
-        assert b"".join(kept.in_order().chunks()) == wanted
-        assert b"".join(kept.whole().chunks()) == b"".join(one for _, one in pieces)
-        assert kept.whole().size_bytes == len(wanted)
+from pipeline.run.package.spool import Pickles, pickled
 
 
 @given(st.lists(st.integers() | st.text(max_size=9), max_size=9))

@@ -1,12 +1,14 @@
 """Files of a bag that are put together of what lies in other files: here, or in a process of its own.
 
-PREMIS of 10,000 chips is 200 MB, nearly all of which whoever gathered it only passes on.
+PREMIS of 10,000 chips is 200 MB: who works on a chip sets its part aside, and nobody else handles it before
+it is written.
 """
 
 from __future__ import annotations
 
+import os
 from array import array
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import NamedTuple
 
@@ -57,6 +59,33 @@ class Pieced(NamedTuple):
         """How long it will be."""
         return sum(len(one) if isinstance(one, bytes) else one.size_bytes for one in self.pieces)
 
+    def chunks(self) -> Iterator[bytes]:
+        """What it will hold, a megabyte at a time or less."""
+        for piece in self.pieces:
+            yield from (piece,) if isinstance(piece, bytes) else piece.chunks()
+
+
+def set_aside(folder: Path, parts: Mapping[str, bytes]) -> dict[str, Stretches]:
+    """Parts of files that are put together later, appended to one file that this process alone writes.
+
+    Args:
+        folder: In which it lies.
+        parts: What each is → the part.
+
+    Returns:
+        Where each lies.
+
+    Raises:
+        StorageError: The disk refused.
+    """
+    lies = {}
+    file = folder / f"parts-{os.getpid()}"
+    with storage_trouble(file), file.open("ab") as stream:
+        for name, part in parts.items():
+            lies[name] = Stretches(str(file), array("Q", (stream.tell(), len(part))))
+            stream.write(part)
+    return lies
+
 
 def write_pieced(root: Path, files: Sequence[Pieced]) -> list[BagEntry]:
     """Each file put together; its entry is what landed.
@@ -69,7 +98,6 @@ def write_pieced(root: Path, files: Sequence[Pieced]) -> list[BagEntry]:
 
 def _written(root: Path, one: Pieced) -> BagEntry:
     with MemberStream(root, one.path) as stream, storage_trouble(root):
-        for piece in one.pieces:
-            for chunk in (piece,) if isinstance(piece, bytes) else piece.chunks():
-                stream.write(chunk)
+        for chunk in one.chunks():
+            stream.write(chunk)
     return stream.entry

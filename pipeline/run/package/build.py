@@ -26,7 +26,7 @@ from pipeline.bags import record_file
 from pipeline.bags.observed import BagEntry, file_record
 from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import Observing, observe, told_size_of
-from pipeline.edges.bags.pieced import Pieced, write_pieced
+from pipeline.edges.bags.pieced import Pieced, Stretches, write_pieced
 from pipeline.edges.bags.second_opinion import SecondOpinion
 from pipeline.edges.bags.writer import finish_bag, write_member
 from pipeline.edges.clock import Now
@@ -46,7 +46,7 @@ from pipeline.run.package.one_chip import Job
 from pipeline.run.package.open_project import Project
 from pipeline.run.package.ready import Ready
 from pipeline.run.package.spaces import space_records
-from pipeline.run.package.spool import Bytes, Keyed, Pickles, Spool, pickled
+from pipeline.run.package.spool import Bytes, Pickles, Spool, pickled
 from pipeline.run.package.twins import OpenTwin
 from pipeline.run.package.unchanged import attached, same_version, told_same
 from pipeline.run.package.untouched import inputs_digest
@@ -266,22 +266,18 @@ class Entries(Pickles):
 
 
 class _Parts:
-    """What the finished chips give, each kind kept apart until its file can be written.
+    """What the finished chips give, and where their parts of the files of all chips lie.
 
     What the first page says of each, and what the terminal does, are made again once all are there.
     """
 
     def __init__(self, folder: Path) -> None:
         with ExitStack() as opened:
-            self.records = opened.enter_context(Bytes(folder))
-            self.objects = opened.enter_context(Bytes(folder))
-            self.notes = opened.enter_context(Bytes(folder))
-            self.captures = opened.enter_context(Keyed(folder))
             self._told = opened.enter_context(Pickles(folder))
             self._drawn = opened.enter_context(Spool(folder))
-            self.steps = {step: opened.enter_context(Bytes(folder)) for step in STEPS}
             self._opened = opened.pop_all()
-        self._beginning = record_file.FIRST
+        self.lie: dict[str, list[Stretches]] = defaultdict(list)
+        self._captures: dict[str, list[Stretches]] = defaultdict(list)
         self.summaries: list[Summary] = []
         self.index: list[ChipSummary] = []
 
@@ -291,19 +287,19 @@ class _Parts:
     def __exit__(self, *ended: object) -> None:
         self._opened.close()
 
-    def add(self, one: Finished) -> None:
-        """One chip's parts, in the sheet's order."""
-        self.records.add(self._beginning.encode() + one.record)
-        self._beginning = record_file.NEXT
-        self.objects.add(one.objects)
-        self.notes.add(one.notes)
-        for step, event in one.steps.items():
-            self.steps[step].add(event)
-        for key, event in one.captures:
-            self.captures.add_under(key, event)
-        self._told.add(one.told)
-        if one.drawn is not None:
-            self._drawn.add_value(one.drawn)
+    def add(self, some: Finished) -> None:
+        """What some chips give, in the sheet's order."""
+        for name, stretches in some.parts.items():
+            self.lie[name].append(stretches)
+        for key, stretches in some.captures.items():
+            self._captures[key].append(stretches)
+        self._told.add(some.told)
+        for drawn in some.drawn:
+            self._drawn.add_value(drawn)
+
+    def captures(self) -> Iterator[Stretches]:
+        """Where the capture events lie, sorted by their keys; those of one key as they came."""
+        return chain.from_iterable(lie for _, lie in sorted(self._captures.items()))
 
     def drawn(self) -> Iterator[Drawn]:
         """What is kept of the chips' pages."""
@@ -358,9 +354,11 @@ def _finish(
         ToFinish(line, machine.heard(chip), near, drawn.get(chip))
         for (_, chip), line, near in zip(placed, walk.lines(), neighbours(placed), strict=True)
     )
-    for count, one in enumerate(building.crew.each(finish_batch, finish, items), start=1):
-        parts.add(one)
-        building.entries.add(one.entries)
+    count = 0
+    for some in building.crew.each(finish_batch, finish, items):
+        parts.add(some)
+        building.entries.add(some.entries)
+        count += some.chips
         progress.show("chips recorded", count, len(placed))
     if before is not None:
         building.packs.add(keep_drawn(before, parts.drawn()))
@@ -400,7 +398,7 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
             chain(entries.each(), pieced),
             captured=parts.captured,
             summaries=parts.summaries,
-            records=parts.records,
+            record=pieced[0],
             images=building.job.images,
         )
         entries.put(*report)
@@ -420,7 +418,10 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
 def _record(head: RecordHead, parts: _Parts) -> Pieced:
     """`metadata/record.json`, chips last."""
     around = record_file.around_chips(head)
-    return Pieced(record_file.PATH, [around.before.encode(), parts.records.whole(), around.behind.encode()])
+    pieces: list[bytes | Stretches] = [around.before.encode()]
+    for records in parts.lie["records"]:
+        pieces += [(record_file.NEXT if len(pieces) > 1 else record_file.FIRST).encode(), records]
+    return Pieced(record_file.PATH, [*pieces, around.behind.encode()])
 
 
 def _premis(head: RecordHead, parts: _Parts) -> Pieced:
@@ -428,13 +429,14 @@ def _premis(head: RecordHead, parts: _Parts) -> Pieced:
     premis = Premis(head)
     operators = dict.fromkeys(person for chip in parts.index for person in chip.operators)
     closing = "".join(premis.closing(operators=operators)).encode()
-    events = (parts.captures.in_order(), *(parts.steps[step].whole() for step in STEPS))
-    return Pieced("metadata/premis.xml", [premis.opening().encode(), parts.objects.whole(), *events, closing])
+    steps = chain.from_iterable(parts.lie[step] for step in STEPS)
+    chips = (*parts.lie["objects"], *parts.captures(), *steps)
+    return Pieced("metadata/premis.xml", [premis.opening().encode(), *chips, closing])
 
 
 def _notes(head: RecordHead, parts: _Parts, waiting: Sequence[ToDo]) -> Pieced:
     opening = notes.opening(head, waiting).encode("utf-8", "backslashreplace")
-    return Pieced("metadata/provenance.txt", [opening, parts.notes.whole()])
+    return Pieced("metadata/provenance.txt", [opening, *parts.lie["notes"]])
 
 
 def _own_numbers(head: RecordHead, chips: Sequence[ChipSummary]) -> Iterator[tuple[str, str | None]]:

@@ -6,14 +6,17 @@ What all chips together said is added, and its pages are written.
 from __future__ import annotations
 
 import json
+from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache, lru_cache, partial
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.bags import record_file
 from pipeline.bags.observed import BagEntry
+from pipeline.edges.bags.pieced import Stretches, set_aside
 from pipeline.edges.bags.writer import member_content, place_member, write_member
 from pipeline.flow import ChipSummary
 from pipeline.run.package.chip_record import add_heard, is_settled
@@ -24,7 +27,7 @@ from pipeline.stages.error_odds import Voice, settling_odds
 from pipeline.street import Heard
 from pipeline.to_do import to_do
 from pipeline.views.notes import chip_notes
-from pipeline.views.premis import Premis
+from pipeline.views.premis import STEPS, Premis
 from pipeline.views.report import (
     SINGLE_PAGE_BELOW,
     Near,
@@ -88,28 +91,25 @@ MOST_STRIPS = 400
 
 
 class Finished(NamedTuple):
-    """One chip's parts, ready to be written as they are.
+    """What some chips give, in their order.
 
     Attributes:
-        record: Its record as JSON.
-        objects: Its PREMIS objects.
-        captures: (sorting key, PREMIS capture event).
-        steps: Code of a step → its PREMIS event.
-        notes: Its part of the provenance text.
+        chips: How many they are.
+        parts: `records`, `objects`, `notes` or the code of a step → where their parts of that lie: of the
+            record, of PREMIS (its objects, and its events by steps), and of the notes.
+        captures: Sorting key → where their PREMIS capture events lie.
         told: The few facts that the parent keeps of every chip, a `ChipSummary`, and what the report's first
-            page says of it, a `Summary`; pickled.
-        entries: Files written for it; pickled.
-        drawn: What is kept of its page, if anything.
+            page says of it, a `Summary`; each two pickled.
+        entries: Files written for them; pickled.
+        drawn: What is kept of their pages.
     """
 
-    record: bytes
-    objects: bytes
-    captures: tuple[tuple[str, bytes], ...]
-    steps: dict[str, bytes]
-    notes: bytes
+    chips: int
+    parts: Mapping[str, Stretches]
+    captures: Mapping[str, Stretches]
     told: bytes
     entries: bytes
-    drawn: Drawn | None
+    drawn: Sequence[Drawn]
 
 
 class _Page(NamedTuple):
@@ -125,7 +125,7 @@ class _Page(NamedTuple):
 
 
 def finish_batch(finish: Finish, items: Sequence[ToFinish]) -> list[Finished]:
-    """Each chip's finished parts, and the files written for it.
+    """What the chips give to the files of all chips, set aside, and the files written for them.
 
     One kind of work is done for all chips before the next begins: the code and the tables that it takes stay
     near the core. Chip by chip the same calls took a sixth longer.
@@ -138,25 +138,33 @@ def finish_batch(finish: Finish, items: Sequence[ToFinish]) -> list[Finished]:
     pages = _pages(finish, items, records, texts, entries)
     premis = Premis(finish.head)
     told = [premis.chip(record, shared=_elsewhere(finish.shared, record["chip"])) for record in records]
-    notes = [chip_notes(record).encode("utf-8", "backslashreplace") for record in records]
+    notes = "".join(map(chip_notes, records))
     strips, compared = finish.chips <= MOST_STRIPS, finish.bag_before is not None
     facts = [_index(record, strips=strips, compared=compared) for record in records]
     odds = [settled_odds(record, finish.rates) for record in records]
+    parts = {
+        "records": record_file.NEXT.join(map(record_file.with_odds, texts, odds)),
+        "objects": "".join(one.objects for one in told),
+        **{step: "".join(one.steps.get(step, "") for one in told) for step in STEPS},
+    }
+    captures: dict[str, list[str]] = defaultdict(list)
+    for key, event in chain.from_iterable(one.captures for one in told):
+        captures[key].append(event)
+    aside = finish.root.parent
     return [
         Finished(
-            record=record_file.with_odds(text, odd).encode(),
-            objects=of_premis.objects.encode(),
-            captures=tuple((key, event.encode()) for key, event in of_premis.captures),
-            steps={step: event.encode() for step, event in of_premis.steps.items()},
-            notes=note,
-            told=pickled((fact, page.summary)),
-            entries=pickled(written),
-            drawn=page.drawn,
-        )
-        for text, odd, of_premis, note, fact, page, written in zip(
-            texts, odds, told, notes, facts, pages, entries, strict=True
+            len(items),
+            set_aside(aside, {**_encoded(parts), "notes": notes.encode("utf-8", "backslashreplace")}),
+            set_aside(aside, _encoded({key: "".join(events) for key, events in captures.items()})),
+            b"".join(pickled((fact, page.summary)) for fact, page in zip(facts, pages, strict=True)),
+            pickled([*chain.from_iterable(entries)]),
+            [page.drawn for page in pages if page.drawn is not None],
         )
     ]
+
+
+def _encoded(parts: Mapping[str, str]) -> dict[str, bytes]:
+    return {name: text.encode() for name, text in parts.items()}
 
 
 def _elsewhere(shared: Mapping[str, str], chip: str) -> frozenset[str]:

@@ -4,20 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import json
-import os
 import pickle
 import tempfile
-from array import array
 from collections.abc import Iterator
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self
+from typing import IO, Any, Self
 
-from pipeline.edges.bags.pieced import Stretches
 from pipeline.edges.disk_errors import storage_trouble
 
 BUFFER = 1 << 16
-"""Bytes of each file that wait to be written: a chip gives some thousand to a dozen files, and the default
+"""Bytes of each file that wait to be written: a chip gives some thousand, and the default
 asks the system for each of them.
 """
 
@@ -26,7 +23,7 @@ class Bytes:
     """Bytes appended piece by piece and given back in the order in which they came, as often as needed.
 
     Args:
-        folder: Where the temporary file lies: the staging folder, so that it goes with it whatever happens.
+        folder: Where the temporary file lies: the staging folder, so that it goes with it.
 
     Raises:
         StorageError: The disk refused; so do the methods.
@@ -35,9 +32,7 @@ class Bytes:
     def __init__(self, folder: Path) -> None:
         self._folder = folder
         with storage_trouble(folder):
-            # Under a name, by which another process may read it.
-            handle, self._name = tempfile.mkstemp(dir=folder)
-            self._file = os.fdopen(handle, "w+b", BUFFER)
+            self._file: IO[bytes] = tempfile.TemporaryFile(buffering=BUFFER, dir=folder)  # noqa: SIM115
 
     def __enter__(self) -> Self:
         return self
@@ -48,19 +43,11 @@ class Bytes:
         # What a full disk left in the buffer is of no use: the error was told, or is on its way.
         with contextlib.suppress(OSError):
             self._file.close()
-        with contextlib.suppress(OSError):
-            Path(self._name).unlink()
 
     def add(self, piece: bytes) -> None:
         """Append some bytes."""
         with storage_trouble(self._folder):
             self._file.write(piece)
-
-    def whole(self) -> Stretches:
-        """Where everything lies."""
-        with storage_trouble(self._folder):
-            self._file.flush()
-            return Stretches(self._name, array("Q", (0, self._file.seek(0, 2))))
 
     def chunks(self) -> Iterator[bytes]:
         """Everything, a megabyte at a time."""
@@ -78,32 +65,6 @@ class Bytes:
     def _rewind(self) -> None:
         with storage_trouble(self._folder):
             self._file.seek(0)
-
-
-class Keyed(Bytes):
-    """Pieces that are given back in the order of their keys; those of one key as they came."""
-
-    def __init__(self, folder: Path) -> None:
-        super().__init__(folder)
-        self._places: dict[str, array[int]] = {}  # of each key: where its pieces begin and how long they are
-        self._end = 0
-
-    def add_under(self, key: str, piece: bytes) -> None:
-        """Append one piece."""
-        self.add(piece)
-        self._places.setdefault(key, array("Q")).extend((self._end, len(piece)))
-        self._end += len(piece)
-
-    def in_order(self) -> Stretches:
-        """Where every piece lies, sorted by its key; what lies one behind the other is one stretch."""
-        found = array("Q")
-        for _, places in sorted(self._places.items()):
-            for start, size in zip(places[::2], places[1::2], strict=True):
-                if found and start == found[-2] + found[-1]:
-                    found[-1] += size
-                else:
-                    found.extend((start, size))
-        return Stretches(self.whole().file, found)
 
 
 def json_line(value: Any) -> bytes:

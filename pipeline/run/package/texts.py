@@ -13,7 +13,6 @@ from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.pieced import Pieced
 from pipeline.edges.bags.writer import member_content, write_member
 from pipeline.run.package.kept_passes import read_of
-from pipeline.run.package.spool import Bytes
 from pipeline.views.report import SINGLE_PAGE_BELOW, Summary, first_page, photographs_page, report_pages
 
 if TYPE_CHECKING:
@@ -101,7 +100,7 @@ def write_report(
     *,
     captured: Iterable[tuple[str, str]],
     summaries: Sequence[Summary],
-    records: Bytes,
+    record: Pieced,
     images: Path,
 ) -> list[BagEntry]:
     """The report's first page, and for small sets everything in it.
@@ -114,7 +113,7 @@ def write_report(
         entries: Files that are written, or are being written.
         captured: (date or "", reader) of every reading.
         summaries: Of every chip.
-        records: Every chip's record, as they stand in its file.
+        record: Of the bag.
         images: The folder in which what was read differently was kept.
     """
     told: ReportHead = {**head, "events": events(head, captured), "contents": contents(entries)}
@@ -125,10 +124,6 @@ def write_report(
     if len(summaries) >= SINGLE_PAGE_BELOW:
         first = [("index.html", first_page(told, summaries, load=load)), *photographs_page(told, summaries)]
         return [write_member(root, f"data/report/{name}", content) for name, content in first]
-    pages = report_pages(
-        told,
-        lambda: record_file.chips_in(map(bytes.decode, records.lines()), record_file.Opened(head, 0)),
-        load,
-        read=read_of(images),
-    )
+    content = b"".join(record.chunks())
+    pages = report_pages(told, lambda: record_file.whole(content)["chips"], load, read=read_of(images))
     return [write_member(root, f"data/report/{name}", content) for name, content in pages]
