@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.edges import worker
+from pipeline.edges import worker, worker_pool
 from pipeline.edges.bags import digest_worker
 from pipeline.edges.bags.digest_pool import Digested, Digesting
 from pipeline.errors import ResourceError
@@ -120,18 +120,18 @@ def test_a_name_that_is_no_text_reaches_the_child_and_comes_back(tmp_path: Path)
     assert dict(digested(tmp_path, [[name, "none"]], 2))[name][1][0] == sha256(b"x").digest()
 
 
-def started_pids(monkeypatch: pytest.MonkeyPatch) -> list[int]:
-    """Grows by the id of every process that is started from now on."""
-    pids: list[int] = []
+def started_by(monkeypatch: pytest.MonkeyPatch) -> list[subprocess.Popen[bytes]]:
+    """Grows by every process that is started from now on."""
+    children: list[subprocess.Popen[bytes]] = []
     started = subprocess.Popen
 
     def popen(*arguments: object, **options: object) -> object:
         child = started(*arguments, **options)  # type: ignore[call-overload]
-        pids.append(child.pid)
+        children.append(child)
         return child
 
     monkeypatch.setattr(subprocess, "Popen", popen)
-    return pids
+    return children
 
 
 @posix_only
@@ -142,61 +142,69 @@ def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
 ) -> None:
     """Killed before its first answer, or in the middle; the other one, if it lives, ends too.
 
-    Not asked: that files are missing. One that was ended while it waited for more may have answered all.
+    Everybody else stands still until its end is seen: a child whose work the others have finished by then is
+    rightly missed by nobody.
     """
     names = [f"{number:04d}" for number in range(3000)]
     for name in names:
         (tmp_path / name).write_bytes(b"x" * 100)
-    pids = started_pids(monkeypatch)
-    answers = 0
-    received = worker.receive
-    killed = threading.Event()
+    children = started_by(monkeypatch)
+    asked = 0
+    received, digested_here, ended = worker.receive, digest_worker.digest_files, worker_pool.worker_ended
+    killed, seen = threading.Event(), threading.Event()
 
     def receive(stream: object) -> object:
-        nonlocal answers
-        answers += 1
-        if answers > after and not killed.is_set():
+        nonlocal asked
+        asked += 1
+        if asked > after and len(children) >= victims and not killed.is_set():
             killed.set()  # once: none of them has been waited for, so that its number is nobody else's
-            for pid in pids[:victims]:
-                os.kill(pid, signal.SIGKILL)
-        return received(stream)  # type: ignore[arg-type]
+            for child in children[:victims]:
+                os.kill(child.pid, signal.SIGKILL)
+        answer = received(stream)  # type: ignore[arg-type]
+        if killed.is_set() and all(stream is not child.stdout for child in children[:victims]):
+            assert seen.wait(60)
+        return answer
 
     def digest_here(*arguments: object) -> object:
-        assert killed.wait(60)
+        assert seen.wait(60)
         return digested_here(*arguments)  # type: ignore[arg-type]
 
-    digested_here = digest_worker.digest_files
-    monkeypatch.setattr(digest_worker, "digest_files", digest_here)  # until then they find work
+    def worker_ended(where: str) -> ResourceError:
+        seen.set()
+        return ended(where)
+
     monkeypatch.setattr(worker, "receive", receive)
+    monkeypatch.setattr(digest_worker, "digest_files", digest_here)
+    monkeypatch.setattr(worker_pool, "worker_ended", worker_ended)
     got: list[tuple[str, digest_worker.Result]] = []
-    before = threading.active_count()
+    before = set(threading.enumerate())
     with Digesting(str(tmp_path), (("sha256",),), workers=2) as crew:
         crew.add(names, 0)
         crew.named_all()
         with pytest.raises(ResourceError, match="a process of this run was ended"):
             got.extend(one for done in crew.results() for one in told(done, (32,)))
     assert len({path for path, _ in got}) == len(got)
-    assert threading.active_count() == before
+    assert set(threading.enumerate()) <= before
 
 
 @posix_only
 def test_leaving_in_the_middle_ends_children_and_threads(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    pids = started_pids(monkeypatch)
+    children = started_by(monkeypatch)
     names = [f"{number:04d}" for number in range(2000)]
     for name in names:
         (tmp_path / name).write_bytes(b"x")
-    before = threading.active_count()
+    before = set(threading.enumerate())
     with Digesting(str(tmp_path), (("sha256",),), workers=3) as crew:
         crew.add(names, 0)
         crew.named_all()
         next(crew.results())
-    assert threading.active_count() == before
-    assert len(pids) == 3
-    for pid in pids:
+    assert set(threading.enumerate()) <= before
+    assert len(children) == 3
+    for child in children:
         with pytest.raises(ChildProcessError):  # it has ended, and its end was taken note of
-            os.waitpid(pid, os.WNOHANG)
+            os.waitpid(child.pid, os.WNOHANG)
 
 
 @pytest.mark.parametrize("possible", [0, 1])
