@@ -29,7 +29,7 @@ from pipeline.run.bench.capture import CaptureWish
 from pipeline.run.bench.capture import capture as run_capture
 from pipeline.run.schemas import schema_document
 from tests.journey.cli import Ran, wellread
-from tests.kit.forked import ending
+from tests.kit.forked import coming, ending
 from tests.kit.reader_reference import BOARD, compiled, compiles
 from tests.kit.reader_simulated import (
     DRIVER_BUFFER,
@@ -288,18 +288,11 @@ def test_progress_is_told_in_words_of_expected_words(tmp_path: Path, line: Line)
                 line.send(b"".join(printed(SMALL, number)))
 
         when_recording(folder, act)
-        shown.extend(iter(lambda: read_or_end(screen), b""))
+        shown.extend(coming(screen))
         assert process.wait(timeout=60) == 0
     os.close(screen)
     assert told() == sorted(told())
     assert {0, 256, 512} <= set(told())
-
-
-def read_or_end(handle: int) -> bytes:
-    try:
-        return os.read(handle, 4096)
-    except OSError:
-        return b""
 
 
 def test_the_readmes_commands_do_what_it_says(

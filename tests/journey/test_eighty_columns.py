@@ -16,7 +16,7 @@ import pytest
 
 from tests.journey.cli import wellread
 from tests.kit.example_bags import example_bag
-from tests.kit.forked import MOST_SECONDS, end_after
+from tests.kit.forked import MOST_SECONDS, coming, end_after
 
 ROOT = Path(__file__).parents[2]
 EXAMPLE = ROOT / "example_project"
@@ -148,18 +148,13 @@ def watched(
     begun = time.monotonic()
     child, terminal = pty.fork()
     if child == 0:
+        # here: the parent would say it too late for a child that is quicker
+        fcntl.ioctl(0, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 80, 0, 0))
         end_after(MOST_SECONDS)
         kept = {name: value for name, value in os.environ.items() if name not in ("COLUMNS", "NO_COLOR")}
         os.execve(command[0], command, {**kept, "TERM": "xterm", **(environment or {})})
-    fcntl.ioctl(terminal, termios.TIOCSWINSZ, struct.pack("HHHH", 40, 80, 0, 0))
     first, written = 0.0, b""
-    while True:
-        try:
-            some = os.read(terminal, 65536)
-        except OSError:  # Linux says so when the child has gone
-            break
-        if not some:
-            break
+    for some in coming(terminal):
         first = first or time.monotonic() - begun
         written += some
         if not to_the_end:

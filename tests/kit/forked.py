@@ -8,7 +8,7 @@ import subprocess
 import sys
 import warnings
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import AnyStr
 
@@ -57,6 +57,16 @@ def alive(pid: int) -> bool:
         return Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
     except OSError:
         return False
+
+
+def coming(handle: int) -> Iterator[bytes]:
+    """What comes on this end of a terminal or a pipe until nobody has the other; of the first Linux says so.
+
+    Read while a process writes it: one that finds no room waits.
+    """
+    with suppress(OSError):
+        while some := os.read(handle, 65_536):
+            yield some
 
 
 @contextmanager
