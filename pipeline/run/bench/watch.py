@@ -185,8 +185,9 @@ def _speed(wish: WatchWish) -> int:
 
 
 def _heard(port: Any) -> bytes:
-    listener, until, heard = Listener(port), time.monotonic() + LISTEN_SECONDS, b""
-    listener.start()
+    listener, heard = Listener(port), b""
+    listener.start()  # a slow machine takes as long for that as a line is listened to
+    until = time.monotonic() + LISTEN_SECONDS
     while time.monotonic() < until and not (_is_words(heard)):
         _, block = listener.new(TICK_SECONDS)
         if block is None:
