@@ -17,6 +17,7 @@ import time
 import tomllib
 from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -25,7 +26,9 @@ import pytest
 
 pytest.importorskip("serial", reason="capture needs the optional package pyserial")
 
-from pipeline.run.bench.capture import CaptureWish
+from pipeline.bench.stream import Watch
+from pipeline.edges.progress import Progress
+from pipeline.run.bench.capture import CaptureWish, _listen
 from pipeline.run.bench.capture import capture as run_capture
 from pipeline.run.schemas import schema_document
 from tests.journey.cli import Ran, wellread
@@ -41,6 +44,7 @@ from tests.kit.reader_simulated import (
     command_of,
     fast_stream,
     kill_capture,
+    locked,
     plainly,
     printed,
     project,
@@ -52,6 +56,9 @@ ROOT = Path(__file__).parents[2]
 IMAGE = random.Random(10).randbytes(2048)
 SMALL = IMAGE[:256]
 KILLED_IMAGE = random.Random(7).randbytes(1 << 13)
+AT_ONCE = 4096
+"""Bytes that a pseudo-terminal takes in one piece: a machine that stops the reader in the middle of them makes
+no silence, so that a short one may end a capture."""
 linux = pytest.mark.skipif(sys.platform != "linux", reason="looks at processes through /proc")
 
 
@@ -87,15 +94,25 @@ def small(root: Path) -> Path:
 
 def sends(folder: Path, line: Line, content: bytes, *more: str, quiet: str = "20", size: int = 0) -> Ran:
     """A capture of this stream; one that lacks a pass ends only when the line was quiet for so long."""
-    thread = when_recording(folder, lambda: line.send(content), size)
+    thread = when_recording(folder, lambda: line.send(content, block=AT_ONCE), size)
     done = captured(folder, line, *more, quiet=quiet)
     thread.join(timeout=30)
     return done
 
 
-def then_unplugged(line: Line, content: bytes) -> None:
-    line.send(content)
-    time.sleep(0.3)
+def then_unplugged(folder: Path, line: Line, content: bytes) -> None:
+    """Send, and pull the cable out once all of it is in the log, or in a reading that is finished."""
+    [raw] = filter(locked, folder.glob("capturing/*.raw"))
+    wanted = raw.stat().st_size + len(content)
+
+    def there() -> bool:
+        try:
+            return raw.stat().st_size >= wanted
+        except FileNotFoundError:
+            return True
+
+    line.send(content, block=AT_ONCE)
+    assert until(there, 120)
     line.unplug()
 
 
@@ -318,7 +335,7 @@ def test_the_readmes_commands_do_what_it_says(
         assert words[:3] == ["wellread", "capture", "/dev/ttyUSB0"]
         port = Line()
         size = sum(one.stat().st_size for one in folder.glob("capturing/*.raw"))
-        thread = when_recording(folder, functools.partial(then_unplugged, port, stream), size)
+        thread = when_recording(folder, functools.partial(then_unplugged, folder, port, stream), size)
         done = wellread("capture", port.name, *words[3:])
         thread.join(timeout=60)
         assert done.code == code, done.err
@@ -360,9 +377,9 @@ def test_two_megabytes_at_two_megabaud_lose_nothing_and_the_worst_stall_is_told(
 
 @pytest.mark.clock
 @linux
-def test_bytes_that_a_stalled_line_drops_are_told(tmp_path: Path, line: Line) -> None:
+def test_bytes_that_a_stalled_line_drops_are_told(tmp_path: Path) -> None:
     """The process that drains is stopped for a while, as by a machine that is far too busy."""
-    folder = project(tmp_path / "p", "8192x8")
+    folder, line = project(tmp_path / "p", "8192x8"), Line()
     stream = whole(3, KILLED_IMAGE)
     with ending(
         subprocess.Popen(
@@ -377,13 +394,16 @@ def test_bytes_that_a_stalled_line_drops_are_told(tmp_path: Path, line: Line) ->
             [drains] = children(process.pid)
             line.send(stream[:5000])
             os.kill(drains, signal.SIGSTOP)
+            line.buffer = 0
             line.send(stream[5000:25_000])
+            line.buffer = DRIVER_BUFFER  # nothing more is lost than what was lost meanwhile
             os.kill(drains, signal.SIGCONT)
             line.send(stream[25_000:])
 
         thread = when_recording(folder, act)
         said, _ = process.communicate(timeout=60)
         thread.join(timeout=60)
+    line.close()
     assert process.returncode == 1
     document = json.loads(said)
     assert line.dropped > 0
@@ -448,7 +468,7 @@ def test_an_unplugged_cable_keeps_the_log_and_resume_goes_on(tmp_path: Path, lin
     folder = project(tmp_path / "p")
     half = whole(1)[:3000]
 
-    when_recording(folder, lambda: then_unplugged(line, half))
+    when_recording(folder, lambda: then_unplugged(folder, line, half))
     done = captured(folder, line)
     assert done.code == 25, done.err
     assert (
@@ -484,14 +504,14 @@ def test_a_pass_that_was_cut_is_asked_for_again_on_resuming_and_not_from_the_sta
 def test_plain_printing_that_was_cut_is_kept_and_resume_begins_anew(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
     cut = in_plain(2)[:1001]
-    thread = when_recording(folder, lambda: then_unplugged(line, cut))
+    thread = when_recording(folder, lambda: then_unplugged(folder, line, cut))
     done = captured(folder, line)
     thread.join(timeout=60)
     assert done.code == 25, done.err
     assert raw_of(folder).read_bytes() == cut
     assert "(1001 bytes of this run). --resume starts again and keeps it" in done.err
     again = Line()
-    thread = when_recording(folder, lambda: again.send(in_plain()))
+    thread = when_recording(folder, lambda: again.send(in_plain(), block=AT_ONCE))
     done = captured(folder, again, "--resume")
     thread.join(timeout=60)
     again.close()
@@ -522,7 +542,7 @@ def test_a_reader_unplugged_after_its_last_pass_is_no_trouble(
     tmp_path: Path, line: Line, stream: bytes
 ) -> None:
     folder = small(tmp_path)
-    thread = when_recording(folder, lambda: then_unplugged(line, stream))
+    thread = when_recording(folder, lambda: then_unplugged(folder, line, stream))
     done = captured(folder, line)
     thread.join(timeout=60)
     assert done.code == 0, done.err
@@ -659,7 +679,8 @@ def test_a_plain_reader_that_never_stops_is_left_after_its_passes(tmp_path: Path
         number = 0
         while not done_with:
             number += 1
-            line.send(b"".join(plainly(SMALL, number)), baud=115_200)
+            for one in plainly(SMALL, number):  # whole lines: where the machine makes a silence, none is torn
+                line.send(one, baud=115_200)
 
     thread = when_recording(folder, act)
     done = captured(folder, line, "--json", quiet="30")
@@ -687,6 +708,35 @@ def test_fewer_passes_than_asked_are_said_by_number_and_the_one_left_out_is_name
         "pass 2 was left out: 1 of its lines is missing or damaged, the first at address 0x0030" in done.out
     )
     assert log_of(folder).read_bytes() == stream
+
+
+class Scripted:
+    """Gives a capture what it finds at each look: after so many seconds, these bytes."""
+
+    received = 0
+
+    def __init__(self, looks: list[tuple[float, bytes]]) -> None:
+        self._looks = iter(looks)
+
+    def new(self) -> bytes | None:
+        seconds, block = next(self._looks, (0.0, None))
+        time.sleep(seconds)
+        return block
+
+    def write(self, request: bytes) -> None:
+        """What the reader is asked for; it does not listen."""
+
+
+def test_a_machine_that_lets_the_capture_wait_has_not_made_the_reader_silent(
+    tmp_path: Path, line: Line
+) -> None:
+    """The second look found nothing, and lasted longer than the silence that ends a capture: once more."""
+    first, second = in_plain(2)[:1000], in_plain(2)[1000:]
+    watch = Watch(256, 8, 2)
+    looks: Any = Scripted([(0, first), (1.2, b""), (0, second)])
+    wish = replace(wish_of(tmp_path, line), quiet_seconds=1.0)
+    _listen(looks, looks, watch, wish, tmp_path, Progress(quiet=True))
+    assert watch.words == 2 * 256
 
 
 def test_a_reading_without_a_whole_pass_is_kept_and_said_to_be_one(tmp_path: Path, line: Line) -> None:
@@ -732,7 +782,7 @@ def test_fewer_plain_passes_than_asked_are_said_by_number(tmp_path: Path, line: 
 def test_bytes_that_the_driver_counts_as_lost_are_a_problem(tmp_path: Path, line: Line) -> None:
     folder = small(tmp_path)
     counts = iter([5, 12])
-    thread = when_recording(folder, lambda: line.send(in_plain()))
+    thread = when_recording(folder, lambda: line.send(in_plain(), block=AT_ONCE))
     document = run_capture(wish_of(folder, line), quiet=True, driver_lost=lambda _: next(counts)).document
     thread.join(timeout=60)
     assert document["driver_lost"] == 7
@@ -746,7 +796,7 @@ def test_bytes_that_the_driver_lost_are_no_problem_where_every_line_was_proved(
 ) -> None:
     folder = small(tmp_path)
     counts = iter([5, 12])
-    thread = when_recording(folder, lambda: line.send(whole(3, SMALL)))
+    thread = when_recording(folder, lambda: line.send(whole(3, SMALL), block=AT_ONCE))
     document = run_capture(wish_of(folder, line), quiet=True, driver_lost=lambda _: next(counts)).document
     thread.join(timeout=60)
     assert (document["driver_lost"], document["problems"]) == (7, [])

@@ -122,16 +122,18 @@ class Line:
 
     Args:
         buffer: Bytes that wait at this end where the pseudo-terminal is full, as in a driver or an adapter;
-            what finds no room there either is lost.
+            what finds no room there either is lost. With none, whoever drains the line may stand still for a
+            twentieth of a second at most, which any machine with other work may make it do.
 
     Attributes:
+        buffer: The same; it may be changed.
         dropped: Bytes lost, as on a wire.
         taken: Bytes that the system took, in order.
         baud: The speed that `send` last kept, which a busy machine lowers: the line never goes faster than
             asked for.
     """
 
-    def __init__(self, buffer: int = 0) -> None:
+    def __init__(self, buffer: int = DRIVER_BUFFER) -> None:
         self.master, self.slave = os.openpty()
         tty.setraw(self.slave)
         os.set_blocking(self.master, False)
@@ -140,7 +142,7 @@ class Line:
         self.taken = bytearray()
         self.baud = 0.0
         self._waiting = bytearray()
-        self._buffer = buffer
+        self.buffer = buffer
 
     def send(self, content: bytes, baud: int = 2_000_000, block: int = 200) -> None:
         """At the pace of a line (ten bits a byte); never waits for the far end."""
@@ -166,7 +168,7 @@ class Line:
         Returns:
             When the last byte was given to the line, on the clock that only goes forward.
         """
-        writer = [sys.executable, "-c", _WRITER, str(self.master), str(baud), str(self._buffer)]
+        writer = [sys.executable, "-c", _WRITER, str(self.master), str(baud), str(self.buffer)]
         ran = subprocess.run(
             writer, input=content, stdout=subprocess.PIPE, pass_fds=[self.master], check=True, timeout=60
         )
@@ -182,7 +184,7 @@ class Line:
             taken = os.write(self.master, self._waiting) if self._waiting else 0
         self.taken += self._waiting[:taken]
         del self._waiting[:taken]
-        over = len(self._waiting) - self._buffer
+        over = len(self._waiting) - self.buffer
         if over > 0:
             self.dropped += over
             del self._waiting[-over:]
@@ -233,13 +235,13 @@ def when_recording(folder: Path, act: Callable[[], object], size: int = 0) -> th
     before = set(folder.glob("capturing/*.raw")) if not size else set()
 
     def wait() -> None:
-        for _ in range(3000):
+        def recording() -> bool:
             logs = set(folder.glob("capturing/*.raw")) - before
-            if any(one.stat().st_size >= size and locked(one) for one in logs):
-                time.sleep(0.1)
-                act()
-                return
-            time.sleep(0.01)
+            return any(one.stat().st_size >= size and locked(one) for one in logs)
+
+        if until(recording, 120):
+            time.sleep(0.1)
+            act()
 
     thread = threading.Thread(target=wait, daemon=True)
     thread.start()
@@ -379,7 +381,7 @@ def kill_capture(warm: Warm, folder: Path, stream: bytes, at: int, *, drainer: b
         at: Bytes after which SIGKILL is sent.
         drainer: Kill the process that drains the line, not the one that was started.
     """
-    line = Line()
+    line = Line(buffer=0)
     raw, said = folder / "capturing" / "U1.hb.1.raw", folder.parent / f"{folder.name}.said"
     pid = warm.start(capture_of(folder, line), said)
     try:

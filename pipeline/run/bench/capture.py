@@ -365,8 +365,8 @@ def _listen(
     total = watch.expected * watch.passes
     last, heard, looks = time.monotonic(), False, 0
     while not watch.complete:
+        at = time.monotonic()  # before the look: a machine that lets this process wait makes no line quiet
         block = recorder.new()
-        at = time.monotonic()
         if block is None:
             return
         if block:
