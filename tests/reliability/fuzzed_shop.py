@@ -16,7 +16,6 @@ import shutil
 import sqlite3
 import tarfile
 import tempfile
-import time
 import zipfile
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
@@ -31,9 +30,7 @@ from tests.journey.hostile import TooLongError, within
 from tests.outside import bag_cases, rfc8493
 
 HANG_SECONDS = 10
-"""Of the processor's time, since a machine that does other work is no hang."""
-WAIT_SECONDS = 120
-"""By the clock: whoever waits for ever takes no time of the processor."""
+"""Of the processor's time."""
 MOST_MEGABYTES = 500
 EXIT_CODES = frozenset([0, 1, 2, *range(10, 29)])
 """What the README lists, but for a bug (70) and an interruption (130)."""
@@ -97,15 +94,14 @@ class Shop:
         """
         told = " ".join(str(each) for each in arguments[:1])
         before = _memory(reset=True)
-        begun = time.process_time()
         try:
-            with within(WAIT_SECONDS):
+            with within(HANG_SECONDS):
                 ran = wellread(*arguments)
         except TooLongError as error:
             raise Wrong("hang", told) from error
-        took, grown = time.process_time() - begun, _memory() - before
-        if took > HANG_SECONDS or "TooLongError" in ran.err:
-            raise Wrong("hang", f"{told}: {took:.1f} s")
+        grown = _memory() - before
+        if "TooLongError" in ran.err:
+            raise Wrong("hang", told)
         if ran.code == BUG or "Traceback" in ran.err:
             raise Wrong("traceback", f"{told}: {ran.err[-1500:]}")
         if grown + _ITSELF_MEGABYTES > MOST_MEGABYTES:
