@@ -421,11 +421,25 @@ spaces:
     assert sorted(made.values()) == sorted([EVEN, ODD]), "a gap without a declared fill is not written"
 
 
+STOPPING = """
+import os, signal, sys
+from pipeline.__main__ import run
+written = []
+def hook(event, args):
+    if event == "open" and "/m-v1/data/" in str(args[0]):
+        written.append(1)
+        if len(written) == 50:
+            os.kill(os.getpid(), signal.SIGSTOP)
+sys.addaudithook(hook)
+raise SystemExit(run(sys.argv[1:]))
+"""
+"""The command line, which stands still while it writes the files of the bag."""
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="signals as POSIX has them")
 def test_ctrl_c_in_the_middle_leaves_nothing_behind(tmp_path: Path) -> None:
     import signal
     import subprocess
-    import time
 
     count = 150
     sheet = HEAD + "chips:\n" + "".join(f"  - {{chip: U{n}, organisation: 256x8}}\n" for n in range(count))
@@ -433,7 +447,7 @@ def test_ctrl_c_in_the_middle_leaves_nothing_behind(tmp_path: Path) -> None:
         tmp_path, sheet, **{f"U{n}_p_1_bin": random.Random(n).randbytes(256) for n in range(count)}
     )
     running = subprocess.Popen(
-        [sys.executable, "-m", "pipeline", "package", str(folder)],
+        [sys.executable, "-c", STOPPING, "package", str(folder)],
         cwd=Path(__file__).parents[2],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
@@ -442,11 +456,11 @@ def test_ctrl_c_in_the_middle_leaves_nothing_behind(tmp_path: Path) -> None:
         # A background job of a shell has Ctrl-C switched off, and so would its children.
         preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # noqa: PLW1509 - no threads here
     )
-    until = time.monotonic() + 60
-    while not any(tmp_path.glob(".m-v1.staging-*/m-v1/data")) and time.monotonic() < until:
-        assert running.poll() is None, running.stderr.read() if running.stderr else ""
-        time.sleep(0.01)
+    _, status = os.waitpid(running.pid, os.WUNTRACED)
+    assert os.WIFSTOPPED(status)
+    assert any(tmp_path.glob(".m-v1.staging-*/m-v1/data"))
     os.killpg(running.pid, signal.SIGINT)
+    running.send_signal(signal.SIGCONT)
     _, err = running.communicate(timeout=60)
     assert running.returncode == 130, err
     assert "Traceback" not in err

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import os
+import select
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
@@ -54,19 +55,30 @@ def test_a_line_that_prints_for_seconds_is_flushed_each_second(tmp_path: Path) -
 
 
 def test_the_last_bytes_before_a_silence_are_flushed_too(tmp_path: Path) -> None:
-    begun = time.monotonic()
+    told, tell = os.pipe()
     sent: list[int] = []
+
+    class Flushes:
+        """Tells the line of the first flush, behind which it goes away."""
+
+        def before(self, _process: int, call: str, _arguments: Sequence[int]) -> None:
+            if call == "fdatasync":
+                os.write(tell, b"+")
+
+        def after(self, _process: int, _remembered: object, _result: int) -> None:
+            pass
 
     def look() -> bytes:
         if not sent:
             sent.append(1)
             return b"all there is\n"
-        if time.monotonic() - begun > 2.5:
+        if select.select([told], [], [], 60)[0]:
             raise OSError(5, "gone")
-        time.sleep(0.02)
         return b""
 
-    done = drill(draining(tmp_path / "log.raw", look), tmp_path)
+    done = drill(draining(tmp_path / "log.raw", look), tmp_path, recorder=Flushes())
+    for handle in (told, tell):
+        os.close(handle)
     assert calls(done, "log.raw")[:2] == ["write", "fdatasync"]
 
 
