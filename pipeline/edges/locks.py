@@ -99,15 +99,19 @@ def is_held(path: Path) -> bool:
     except OSError:
         return True
     try:
-        said = os.read(handle, 300).decode("utf-8", "replace")
-        if said:
-            return _alive(said)
-        taken = locked(handle)
-        if taken is None:
-            return time.time() - os.fstat(handle).st_mtime < _YOUNG_SECONDS
-        return not taken
+        return _is_held(handle)
     finally:
         os.close(handle)
+
+
+def _is_held(handle: int) -> bool:
+    said = os.read(handle, 300).decode("utf-8", "replace")
+    if said:
+        return _alive(said)
+    taken = locked(handle)
+    if taken is None:
+        return time.time() - os.fstat(handle).st_mtime < _YOUNG_SECONDS
+    return not taken
 
 
 @contextmanager
@@ -168,13 +172,19 @@ def _is_named(handle: int, path: Path) -> bool:
 def _named(path: Path) -> bool:
     """Make the file that stands in for a lock.
 
-    A dead holder's is removed, so that the next try finds none.
+    A dead holder's is removed, so that the next try finds none; never another one's, that has taken its name
+    since it was looked at.
     """
     try:
         os.close(hold(path))
     except FileExistsError:
-        if not is_held(path):
-            path.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            handle = os.open(path, os.O_RDWR | getattr(os, "O_NOFOLLOW", 0))
+            try:
+                if not _is_held(handle) and _is_named(handle, path):
+                    path.unlink()
+            finally:
+                os.close(handle)
         return False
     return True
 

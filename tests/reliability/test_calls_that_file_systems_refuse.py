@@ -6,14 +6,16 @@ import errno
 import itertools
 import json
 import os
+import platform
 import shutil
 import subprocess
+import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import pytest
 
-from pipeline.edges.locks import hold, is_held, one_at_a_time
+from pipeline.edges.locks import _named, hold, is_held, one_at_a_time
 from pipeline.errors import StorageError
 from tests.journey import drilled
 from tests.journey.cli import wellread
@@ -167,6 +169,37 @@ def test_without_locks_a_living_holder_is_known_from_a_dead_one(tmp_path: Path) 
         return 0 if (is_held(tmp_path / "mine"), is_held(tmp_path / "dead")) == (True, False) else 1
 
     assert in_a_child(looks) == 0
+
+
+NO_PROCESS = 1 << 22
+"""No process has this number. Source: proc(5), /proc/sys/kernel/pid_max."""
+
+
+@pytest.mark.parametrize("when", ["it is looked at", "its holder is found dead"])
+def test_without_locks_nobody_removes_what_took_the_name_meanwhile(tmp_path: Path, when: str) -> None:
+    """The file of a dead holder, which somebody else removes in that very moment, and makes his own."""
+    named, living = tmp_path / "lock-holder", tmp_path / "living"
+    opened: list[int] = []
+    removed: list[int] = []
+
+    def another_comes(event: str, args: tuple[object, ...]) -> None:
+        if event == "open" and args[0] == str(named):
+            opened.append(1)
+            if when == "it is looked at" and len(opened) == 2:
+                named.rename(tmp_path / "dead")
+        elif event == "os.kill" and when == "its holder is found dead":
+            living.replace(named)
+        elif event == "os.remove" and str(args[0]) == str(named):
+            removed.append(1)
+
+    def waits() -> int:
+        hold(living)
+        named.write_text(f"{platform.node()}\n{NO_PROCESS}\n")
+        sys.addaudithook(another_comes)
+        return 0 if not _named(named) and not removed else 1
+
+    assert in_a_child(waits) == 0
+    assert named.exists() == (when == "its holder is found dead")
 
 
 def test_without_locks_only_one_at_a_time_is_in_the_block(tmp_path: Path) -> None:
