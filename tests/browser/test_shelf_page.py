@@ -43,7 +43,7 @@ def test_the_page_of_a_shelf_has_its_words_across_it_and_asks_for_nothing(
 def test_a_chip_to_be_read_leads_to_its_row_in_the_folded_list(chromium: Browser, page_file: Path) -> None:
     with opened(chromium, page_file, 1280) as (page, _):
         page.click(".tasks a >> nth=2")
-        page.wait_for_function("document.querySelector(location.hash).checkVisibility()", timeout=5000)
+        page.wait_for_function("document.querySelector(location.hash).checkVisibility()")
 
 
 def test_axe_finds_nothing_wrong_with_the_page_of_a_shelf(chromium: Browser, page_file: Path) -> None:

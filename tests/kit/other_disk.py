@@ -59,7 +59,7 @@ def mounted(folder: Path, traits: tuple[str, ...]) -> Generator[Path]:
     command = [sys.executable, "-m", "tests.kit.other_disk", str(real), str(place), *traits]
     serving = subprocess.Popen(command, cwd=ROOT, stderr=subprocess.PIPE)
     try:
-        until = time.monotonic() + 20
+        until = time.monotonic() + 60
         while not os.path.ismount(place):
             if serving.poll() is not None or time.monotonic() > until:
                 serving.kill()

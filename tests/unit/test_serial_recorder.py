@@ -70,13 +70,13 @@ def test_bytes_that_waited_since_the_line_was_opened_are_a_stall_too(log: tuple[
 @pytest.mark.clock
 def test_an_idle_line_is_no_stall(log: tuple[int, Path]) -> None:
     def idle() -> Iterator[bytes]:
-        for _ in range(10):
+        for _ in range(60):
             time.sleep(0.02)
             yield b""
         yield b"a"
 
-    told = Drain(looks(idle()), log[0], lambda: False, time.monotonic()).run()
-    assert told.worst_stall < 0.19
+    # Bytes came once, after 1.2 s without any: less is what the machine made of one look.
+    assert Drain(looks(idle()), log[0], lambda: False, time.monotonic()).run().worst_stall < 1
 
 
 @pytest.mark.skipif(not os.path.exists("/dev/full"), reason="there is no disk that is always full here")  # noqa: PTH110
