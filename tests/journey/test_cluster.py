@@ -11,7 +11,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -31,6 +31,7 @@ from tests.kit.clusters import ROOT, Yard, doubled, slow, yard
 from tests.kit.example_bags import EPOCH, example_bag
 from tests.kit.forked import ending
 from tests.kit.reader_simulated import until
+from tests.unit.test_ledger_writer import rows_there
 
 pytestmark = [
     pytest.mark.drill,
@@ -106,15 +107,14 @@ def test_a_worker_that_sees_another_folder_is_refused_by_name(tmp_path: Path) ->
     (elsewhere / "shelf").mkdir(parents=True)
     with yard(tmp_path / "yard", 0) as made:
         made.add_worker("bench-of-another-house", at=elsewhere)
+        made.wait_for(1)
         # One path, and for each process the folder in which it was started: as if another disk were mounted.
         done = _command("recheck", "/proc/self/cwd/shelf", "--scheduler", made.address, at=here)
         assert done.returncode == ClusterError.exit_code
         assert "no worker may do this" in done.stderr
         assert "bench-of-another-house" in done.stderr
         made.add_worker("bench-of-this-house", at=here)
-        # Both are there before anybody asks again.
-        with Cluster(made.address, [here], lambda _: None) as cluster:
-            cluster.client.wait_for_workers(2, timeout=60)
+        made.wait_for(2)
         done = _command("recheck", "/proc/self/cwd/shelf", "--scheduler", made.address, at=here)
         assert done.returncode == 1
         assert done.stderr.count("bench-of-another-house") == 1
@@ -130,6 +130,7 @@ def test_a_worker_of_another_version_is_refused_by_name(tmp_path: Path) -> None:
     (other / "pipeline" / "__init__.py").write_text(text + "# one line more\n")
     with yard(tmp_path / "yard", 0) as made:
         made.add_worker("bench-of-yesterday", sources=other)
+        made.wait_for(1)
         done = wellread("recheck", example_bag(), "--scheduler", made.address)
     assert done.code == ClusterError.exit_code
     assert "bench-of-yesterday" in done.err
@@ -166,13 +167,14 @@ def test_a_folder_that_changes_while_workers_come_makes_none_of_them_a_stranger(
 
 def test_results_come_back_before_all_work_is_done(two: Yard) -> None:
     with Cluster(two.address, [], lambda _: None) as cluster:
-        each = cluster.each(slow, 0.2, range(40), places=lambda _: [], lost=lambda item: -item)
+        # All of it would take them three minutes.
+        each = cluster.each(slow, 0.5, range(720), places=lambda _: [], lost=lambda item: -item)
         assert next(each) == 0
         begins = time.monotonic()
         each.close()
-        assert time.monotonic() - begins < 3
+        assert time.monotonic() - begins < 60
         # What waited is dropped: the workers are free for whoever comes next.
-        deadline = begins + 20
+        deadline = begins + 60
         while busy := any(cluster.client.processing().values()):
             assert time.monotonic() < deadline
             time.sleep(0.05)
@@ -180,21 +182,14 @@ def test_results_come_back_before_all_work_is_done(two: Yard) -> None:
 
 
 def test_ctrl_c_ends_at_once_and_what_was_remembered_is_whole(two: Yard, tmp_path: Path) -> None:
-    held, ledger = shelf(tmp_path / "shelf", 60), tmp_path / "checks.ledger"
-    command = [sys.executable, "-m", "pipeline", "recheck", str(held), "--ledger", str(ledger)]
-    with ending(
-        subprocess.Popen(
-            [*command, "--new-ledger", "--scheduler", two.address],
-            cwd=ROOT,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-    ) as process:
-        assert until(lambda: _size(ledger) or process.poll() is not None, 60)
-        time.sleep(0.3)
-        process.send_signal(signal.SIGINT)
-        _, told = process.communicate(timeout=30)
-    assert process.returncode == 130, told
+    held = shelf(tmp_path / "shelf", 60)
+    for number in range(TRIES):
+        ledger = tmp_path / f"{number}.ledger"
+        asked = ["recheck", str(held), "--ledger", str(ledger), "--new-ledger", "--scheduler", two.address]
+        code, told = _interrupted(asked, lambda ledger=ledger: rows_there(ledger) >= 4)  # type: ignore[misc]
+        if code != 1:
+            break
+    assert code == 130, told
     assert told.splitlines()[-1].startswith("Interrupted")
     assert wellread("ledger", ledger, "--verify").code == 0
     again = wellread("recheck", held, "--ledger", ledger, "--scheduler", two.address, "--json")
@@ -223,45 +218,56 @@ def test_a_worker_killed_while_it_packages_is_replaced_and_nothing_is_left(
     monkeypatch.setenv("SOURCE_DATE_EPOCH", EPOCH)
     over, kills = threading.Event(), [0]
 
-    def kill_whoever_works() -> None:
+    def kill_whoever_works(into: Path) -> None:
         while not over.wait(0.02):
-            if list(tmp_path.glob(".*.staging-*/attempt-*/*/data/readings")):
+            if list(into.glob(".*.staging-*/attempt-*/*/data/readings")):
                 kills[0] += sum(two.kill(number) for number in range(2))
                 return
 
-    killer = threading.Thread(target=kill_whoever_works)
-    killer.start()
-    done = wellread("package", ROOT / "example_project", "--into", tmp_path, "--scheduler", two.address)
-    over.set()
-    killer.join(timeout=60)
-    assert done.code == 0, done.err
-    assert kills[0] >= 1
-    assert names(tmp_path) == ["loom-78-v1"]
-    assert contents(tmp_path / "loom-78-v1") == contents(example_bag())
+    for number in range(TRIES):
+        into = tmp_path / str(number)
+        into.mkdir()
+        over.clear()
+        killer = threading.Thread(target=kill_whoever_works, args=[into])
+        killer.start()
+        done = wellread("package", ROOT / "example_project", "--into", into, "--scheduler", two.address)
+        over.set()
+        killer.join(timeout=60)
+        assert done.code == 0, done.err
+        assert names(into) == ["loom-78-v1"]
+        assert contents(into / "loom-78-v1") == contents(example_bag())
+        if kills[0]:
+            return
+    pytest.fail("nobody was killed at work")
 
 
 def test_ctrl_c_while_workers_package_leaves_nothing(two: Yard, tmp_path: Path) -> None:
-    command = [sys.executable, "-m", "pipeline", "package", str(ROOT / "example_project")]
-    with ending(
-        subprocess.Popen(
-            [*command, "--into", str(tmp_path), "--scheduler", two.address],
-            cwd=ROOT,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-    ) as process:
-        staged = ".*.staging-*/attempt-*/*/data"
-        assert until(lambda: list(tmp_path.glob(staged)) or process.poll() is not None, 60)
-        process.send_signal(signal.SIGINT)
-        _, told = process.communicate(timeout=90)
-    assert process.returncode == 130, told
-    assert names(tmp_path) == []
+    for number in range(TRIES):
+        into = tmp_path / str(number)
+        into.mkdir()
+        asked = ["package", str(ROOT / "example_project"), "--into", str(into), "--scheduler", two.address]
+        code, told = _interrupted(asked, lambda into=into: list(into.glob(STAGED)))  # type: ignore[misc]
+        if code != 0:
+            break
+    assert code == 130, told
+    assert names(into) == []
     time.sleep(1)
-    assert names(tmp_path) == []
+    assert names(into) == []
 
 
-def _size(path: Path) -> int:
-    return path.stat().st_size if path.exists() else 0
+STAGED = ".*.staging-*/attempt-*/*/data"
+TRIES = 5
+"""How often a run may be over before anybody interrupts or kills what it was seen to be at."""
+
+
+def _interrupted(asked: list[str], at_work: Callable[[], object]) -> tuple[int, str]:
+    """How a command ended that gets Ctrl-C once it is seen to be at work, and what it said."""
+    command = [sys.executable, "-m", "pipeline", *asked]
+    with ending(subprocess.Popen(command, cwd=ROOT, stderr=subprocess.PIPE, text=True)) as process:
+        assert until(lambda: at_work() or process.poll() is not None, 120)
+        process.send_signal(signal.SIGINT)
+        _, told = process.communicate(timeout=120)
+    return process.returncode, told
 
 
 def names(folder: Path) -> list[str]:
@@ -382,8 +388,10 @@ def test_workers_killed_at_random_lose_nothing_and_double_nothing(
         begins = time.monotonic()
         assert _remembered(held, tmp_path / f"{undisturbed}.ledger", "--scheduler", two.address) == whole
     takes = time.monotonic() - begins
-    chosen, killed = random.Random(21), 0
-    for run in range(RUNS):
+    chosen, killed, run = random.Random(21), 0, 0
+    while run < RUNS or killed < LEAST_KILLS:
+        run += 1
+        assert run <= 5 * RUNS, f"of {run} runs {killed} met a kill"
         _somebody_is_back(two)
         over = threading.Event()
         kills: list[bool] = []
@@ -398,7 +406,8 @@ def test_workers_killed_at_random_lose_nothing_and_double_nothing(
         print(f"run {run}: {sum(kills)} of {len(kills)} kills met a worker")
         assert found == whole, f"run {run}\n{two.logs()}"
         killed += sum(kills)
-    assert killed >= LEAST_KILLS
+        if not kills:  # it was over before: runs are quicker now than the one that was timed
+            takes *= 0.8
 
 
 def _somebody_is_back(made: Yard) -> None:

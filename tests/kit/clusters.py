@@ -14,6 +14,7 @@ from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 
+from pipeline.edges.cluster import Cluster
 from pipeline.edges.cluster_worker import program
 
 ROOT = Path(__file__).parents[2]
@@ -80,6 +81,11 @@ class Yard:
         self.opened.callback(_ended, process)
         return process
 
+    def wait_for(self, workers: int) -> None:
+        """Wait until so many workers are there: a run waits half a minute, and a loaded machine needs more."""
+        with Cluster(self.address, [], lambda _: None, answer_seconds=_SECONDS) as cluster:
+            cluster.client.wait_for_workers(workers, timeout=_SECONDS)
+
     def logs(self, most: int = 3000) -> str:
         """The ends of what scheduler and workers had to say."""
         logs = sorted(self.folder.glob("*.log"))
@@ -132,6 +138,8 @@ def yard(folder: Path, workers: int, *options: str) -> Iterator[Yard]:
         made.start()
         for number in range(workers):
             made.add_worker(f"bench-{number}")
+        if workers:
+            made.wait_for(workers)
         yield made
 
 

@@ -167,7 +167,7 @@ def test_a_run_killed_while_one_bag_takes_long_remembers_all_before_it(tmp_path:
 
     child = forked(lambda: bool(_run(shelf, path, 1, check_each=stuck)))
     try:
-        assert until(lambda: _rows_there(path) >= 5, SECONDS)
+        assert until(lambda: rows_there(path) >= 5, SECONDS)
     finally:
         os.kill(child, signal.SIGKILL)
         assert ended(child) == -signal.SIGKILL
@@ -181,7 +181,7 @@ def _run(shelf: Path, path: Path, day: int, **options: object) -> Rechecked:
     return recheck_bags([shelf], now=when, ledger=path, new_ledger=True, **options)  # type: ignore[arg-type]
 
 
-def _rows_there(path: Path) -> int:
+def rows_there(path: Path) -> int:
     with suppress(sqlite3.Error), closing(sqlite3.connect(path, timeout=0)) as base:
         return int(base.execute("SELECT count(*) FROM rows").fetchone()[0])
     return 0
