@@ -70,7 +70,7 @@ class TooLongError(AssertionError):
 
 
 WAIT_SECONDS = 120
-"""By the clock: whoever waits for ever, as for a pipe that nobody writes to, takes no time of the processor."""
+"""By the clock: whoever waits for ever, as for a pipe nobody writes to, takes no time of the processor."""
 
 
 @contextmanager

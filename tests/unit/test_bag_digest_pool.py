@@ -16,7 +16,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pipeline.edges import worker, worker_pool
+from pipeline.edges import disk_errors, worker, worker_pool
 from pipeline.edges.bags import digest_worker
 from pipeline.edges.bags.digest_pool import Digested, Digesting
 from pipeline.errors import ResourceError
@@ -150,7 +150,7 @@ def test_a_child_killed_at_work_is_told_and_nobody_waits_for_it(
         (tmp_path / name).write_bytes(b"x" * 100)
     children = started_by(monkeypatch)
     asked = 0
-    received, digested_here, ended = worker.receive, digest_worker.digest_files, worker_pool.worker_ended
+    received, digested_here, ended = worker.receive, digest_worker.digest_files, disk_errors.worker_ended
     killed, seen = threading.Event(), threading.Event()
 
     def receive(stream: object) -> object:
