@@ -57,7 +57,7 @@ IMAGE = random.Random(10).randbytes(2048)
 SMALL = IMAGE[:256]
 KILLED_IMAGE = random.Random(7).randbytes(1 << 13)
 AT_ONCE = 4096
-"""Bytes that a pseudo-terminal takes in one piece: no machine makes a silence in the middle of them, so that a
+"""Bytes that a pseudo-terminal takes in one piece: no machine makes a silence in the middle of them, and a
 short one may end a capture."""
 linux = pytest.mark.skipif(sys.platform != "linux", reason="looks at processes through /proc")
 

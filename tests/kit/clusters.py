@@ -82,7 +82,7 @@ class Yard:
         return process
 
     def wait_for(self, workers: int) -> None:
-        """Wait until so many workers are there: a run waits half a minute, and a loaded machine needs more."""
+        """Wait until so many workers are there: a run waits half a minute, a loaded machine needs more."""
         with Cluster(self.address, [], lambda _: None, answer_seconds=_SECONDS) as cluster:
             cluster.client.wait_for_workers(workers, timeout=_SECONDS)
 
