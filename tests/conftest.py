@@ -27,20 +27,20 @@ try:
 except ImportError:  # Windows: there the group alone keeps the clocks together
     fcntl = None  # type: ignore[assignment]
 
-settings.register_profile("dev", max_examples=25, deadline=None)
-settings.register_profile("ci", max_examples=40, deadline=None, derandomize=True)
-settings.register_profile("long", max_examples=200, deadline=None, derandomize=True)
-settings.register_profile(
-    "night", max_examples=100_000, deadline=None, suppress_health_check=[HealthCheck.too_slow]
-)
+# No clock: how long examples take to draw says what else the machine does.
+settings.register_profile("untimed", deadline=None, suppress_health_check=[HealthCheck.too_slow])
+UNTIMED = settings.get_profile("untimed")
+settings.register_profile("dev", UNTIMED, max_examples=25)
+settings.register_profile("ci", UNTIMED, max_examples=40, derandomize=True)
+settings.register_profile("long", UNTIMED, max_examples=200, derandomize=True)
+settings.register_profile("night", UNTIMED, max_examples=100_000)
 settings.register_profile(
     "mutation",
+    UNTIMED,
     max_examples=50,
-    deadline=None,
     derandomize=True,
     database=None,
     phases=(Phase.explicit, Phase.generate),
-    suppress_health_check=[HealthCheck.too_slow],
 )
 os.environ["COLUMNS"] = "0"
 """Lines stay whole, so that a test finds a sentence; tests of the width set their own."""
