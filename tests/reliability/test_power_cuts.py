@@ -139,7 +139,7 @@ def capturing(folder: Path) -> Program:
         line = Line()
         when_recording(folder, lambda: line.send(stream, baud=115_200))
         asked = ["capture", line.name, "--chip", "U1", "--reader", "hb", "--project", str(folder)]
-        return run([*asked, "--quiet-seconds", "1"])
+        return run([*asked, "--quiet-seconds", "20"])
 
     return program
 
