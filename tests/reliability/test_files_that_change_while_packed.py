@@ -2,62 +2,80 @@
 
 from __future__ import annotations
 
+import mmap
 import os
-import subprocess
-import sys
+from collections.abc import Sequence
 from pathlib import Path
 from types import SimpleNamespace
 from typing import cast
 
 import pytest
 
+from pipeline.__main__ import run
 from pipeline.edges.steady import steadily
 from tests.journey import drilled
-from tests.journey.cli import wellread
+from tests.journey.drilling import can_drill, drill
 
-WRITER = """
-import itertools, os, sys
-handle = os.open(sys.argv[1], os.O_WRONLY)
-print("+", flush=True)
-for n in itertools.count():
-    os.pwrite(handle, bytes([128 + n % 40]) * int(sys.argv[2]), 0)
-"""
-MAPPED = """
-import itertools, mmap, os, sys
-handle = os.open(sys.argv[1], os.O_RDWR)
-pages = mmap.mmap(handle, 0)
-print("+", flush=True)
-for n in itertools.count():
-    pages[:] = bytes([128 + n % 40]) * len(pages)
-"""
-SIZE = 8 << 20
+SIZE = 2 << 20
+"""Bytes of a file that is read in several pieces."""
+WHY_NOT = can_drill()
+traced = pytest.mark.skipif(bool(WHY_NOT), reason=WHY_NOT)
 
 
+class Restless:
+    """Changes a file whenever the program is about to open one, which it waits for: no scheduler decides.
+
+    Args:
+        path: The file.
+        mapped: Change it through memory that it is mapped to; else in place.
+    """
+
+    def __init__(self, path: Path, *, mapped: bool) -> None:
+        self._path = path
+        self._times = 0
+        with path.open("r+b") as stream:
+            self._pages = mmap.mmap(stream.fileno(), 0) if mapped else None
+        if self._pages is not None:
+            self._pages[:] = bytes(len(self._pages))  # written once, a page changes no time until it is out
+
+    def before(self, _process: int, call: str, _arguments: Sequence[int]) -> None:
+        if call != "openat":
+            return
+        self._times += 1
+        content = bytes([128 + self._times % 40]) * self._path.stat().st_size
+        if self._pages is not None:
+            self._pages[:] = content
+        else:
+            with self._path.open("r+b") as stream:
+                stream.write(content)
+
+    def after(self, _process: int, _remembered: object, _result: int) -> None:
+        """Nothing is remembered."""
+
+
+def ends_and_names_it(folder: Path, name: str, *, mapped: bool) -> None:
+    drilled.project(folder)
+    target = folder / "m" / name
+    target.write_bytes(b"A" * (2048 if name.endswith("1.bin") else SIZE))
+    into = folder / "into"
+    into.mkdir()
+    done = drill(
+        lambda: run(["package", str(folder / "m"), "--into", str(into)]),
+        into,
+        recorder=Restless(target, mapped=mapped),
+    )
+    assert done.status == 16, done.output
+    assert name in done.output
+    assert "chang" in done.output
+    assert not list(into.iterdir())
+
+
+@traced
 @pytest.mark.parametrize(
     "name", ["docs/growing.txt", "dumps/loose.bin", "dumps/U1.prog.1.bin", "photos/p.png"]
 )
 def test_a_file_that_never_rests_ends_the_run_and_is_named(tmp_path: Path, name: str) -> None:
-    drilled.project(tmp_path)
-    target = tmp_path / "m" / name
-    size = 2048 if name.endswith("1.bin") else SIZE
-    target.write_bytes(b"A" * size)
-    writing = subprocess.Popen([sys.executable, "-c", WRITER, str(target), str(size)], stdout=subprocess.PIPE)
-    try:
-        assert writing.stdout is not None
-        writing.stdout.readline()
-        ran = wellread("package", tmp_path / "m", "--into", tmp_path / "into")
-    finally:
-        writing.kill()
-        writing.communicate()
-    if size == 2048 and ran.code == 0:
-        # so small a file is read in one call of the kernel, which writes it in one as well
-        packed = (tmp_path / "into/m-v1/data/readings/main/U1/U1.prog.1.bin").read_bytes()
-        assert len(set(packed)) == 1
-        return
-    assert ran.code == 16, ran.err
-    assert name in ran.err
-    assert "chang" in ran.err
-    assert not (tmp_path / "into").exists() or not list((tmp_path / "into").iterdir())
+    ends_and_names_it(tmp_path, name, mapped=False)
 
 
 @pytest.mark.parametrize("times", [1, 2])
@@ -90,23 +108,11 @@ def test_a_file_of_the_same_length_that_took_the_name_is_a_change(tmp_path: Path
     assert steadily(source, reading) == b"other"
 
 
+@traced
 @pytest.mark.parametrize("name", ["docs/growing.txt", "dumps/loose.bin"])
 def test_a_file_that_is_written_through_mapped_memory_is_seen_to_change(tmp_path: Path, name: str) -> None:
     """Such a program changes no time of the file until the system writes its pages out."""
-    drilled.project(tmp_path)
-    target = tmp_path / "m" / name
-    target.write_bytes(b"A" * SIZE)
-    writing = subprocess.Popen([sys.executable, "-c", MAPPED, str(target)], stdout=subprocess.PIPE)
-    try:
-        assert writing.stdout is not None
-        writing.stdout.readline()
-        ran = wellread("package", tmp_path / "m", "--into", tmp_path / "into")
-    finally:
-        writing.kill()
-        writing.communicate()
-    assert ran.code == 16, ran.err
-    assert name in ran.err
-    assert not list((tmp_path / "into").iterdir())
+    ends_and_names_it(tmp_path, name, mapped=True)
 
 
 @pytest.mark.parametrize("grain_seconds", [1, 2])
