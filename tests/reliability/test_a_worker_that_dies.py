@@ -19,6 +19,7 @@ from pipeline.run.crew import FEWEST_FOR_WORKERS, Crew, worker_count
 from tests.journey import drilled
 from tests.journey.cli import wellread
 from tests.kit.forked import alive
+from tests.kit.reader_simulated import until
 from tests.outside import bag_cases
 from tests.reliability.given_to_workers import double, refuse, stumble
 
@@ -102,8 +103,9 @@ def at_work(name: str, folder: Path) -> Iterator[tuple[subprocess.Popen[bytes], 
     try:
         _, status = os.waitpid(running.pid, os.WUNTRACED)
         assert os.WIFSTOPPED(status)
+        # While a process becomes another program it has no command line for a moment.
+        assert until(lambda: children(running.pid), 60)
         workers = children(running.pid)
-        assert workers
         yield running, workers
     finally:
         for pid in (running.pid, *workers):
