@@ -23,7 +23,7 @@ import numpy as np
 from pipeline.errors import FormatError
 from pipeline.flow import Carried, Ground, Pass, PlannedChip, PlannedReading, Said, Settled, Subject
 from pipeline.formats import Declared, Decoded, decode, says_addresses
-from pipeline.in_step import InSteps, in_step
+from pipeline.in_step import InSteps
 from pipeline.lines import LineMap
 from pipeline.stages.content import (
     UNTOLD,
@@ -350,18 +350,11 @@ class ToJudge(NamedTuple):
     processor: str | None = None
 
 
-def judge(chips: Sequence[ToJudge]) -> list[ChipResult]:
-    """Everything that each chip's passes say: reconciled, examined, read for content, graded.
+def judge(one: ToJudge) -> InSteps[ChipResult]:
+    """Everything that one chip's passes say: reconciled, examined, read for content, graded.
 
-    Args:
-        chips: Of which all take a step before the first takes the next (`in_step`); few enough that their
-            words stay close to the processor as well.
+    Chips of a batch are judged in step, each stage of all before the next.
     """
-    return in_step(map(_judged, chips))
-
-
-def _judged(one: ToJudge) -> InSteps[ChipResult]:
-    """One chip, with a step behind each stage."""
     bits = one.organisation.bits
     done = reconcile(
         [_blanked(each) for each in one.passes],

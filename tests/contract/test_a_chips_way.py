@@ -10,6 +10,7 @@ read.
 from __future__ import annotations
 
 import dataclasses
+import inspect
 import sys
 from itertools import pairwise
 from pathlib import Path
@@ -67,6 +68,7 @@ def way(folder: Path) -> list[str]:
     )
     rooms: list[str] = []
     graded: list[int] = []
+    in_steps: set[FrameType] = set()
 
     def watch(frame: FrameType, event: str, _argument: object) -> None:
         name = NAMES.get(frame.f_code.co_filename, "schemas")
@@ -75,7 +77,9 @@ def way(folder: Path) -> list[str]:
             return
         if event == "return" and (name, code.co_name) == ("pipeline.stages.grade", "grade"):
             graded.append(len(rooms))
-        if event == "call":
+        if event == "call" and frame not in in_steps:
+            if code.co_flags & inspect.CO_GENERATOR:
+                in_steps.add(frame)  # a work that takes its next step is handed nothing anew
             sys.setprofile(None)
             given = code.co_varnames[: code.co_argcount + code.co_kwonlyargcount]
             values = [frame.f_locals.get(one) for one in given]

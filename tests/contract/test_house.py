@@ -23,7 +23,7 @@ SOURCES = sorted([*(ROOT / "pipeline").rglob("*.py"), *(ROOT / "schemas").rglob(
 
 pytestmark = pytest.mark.xdist_group("house")
 """One process parses the house, once."""
-CHIP = "schemas errors catalogue flow words formats lines steps stages street"
+CHIP = "schemas errors catalogue flow words formats in_step lines steps stages street"
 """What is needed to send a chip down its street."""
 ARROWS = {
     "schemas": "",

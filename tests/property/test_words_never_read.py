@@ -14,6 +14,7 @@ from hypothesis import strategies as st
 from numpy.typing import NDArray
 
 from pipeline.flow import Pass
+from pipeline.in_step import by_itself
 from pipeline.stages.assemble import assemble
 from pipeline.stages.content import content_findings, regions, signature
 from pipeline.street import ToJudge, judge
@@ -77,7 +78,7 @@ def _read(words: Any, known: Mask, reader: str = "hb", number: int = 1) -> Pass:
 
 
 def _judged(passes: list[Pass]) -> Any:
-    (result,) = judge([ToJudge("U1", Organisation(WORDS, 8), passes)])
+    result = by_itself(judge(ToJudge("U1", Organisation(WORDS, 8), passes)))
     settled = result.settled
     assert settled is not None
     return (

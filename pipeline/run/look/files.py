@@ -20,6 +20,7 @@ from pipeline.edges.project_folder import nearest_name, read_file
 from pipeline.errors import FormatError, NothingToDoError, UsageError, WellreadError
 from pipeline.formats import Declared, decode, image
 from pipeline.formats.declaring import as_options
+from pipeline.in_step import by_itself
 from pipeline.result import Result
 from pipeline.stages.content import with_sisters
 from pipeline.stages.examine import in_order
@@ -275,7 +276,7 @@ def examine_files(
         part=kind.part,
         erased_state=kind.erased_state,
     )
-    (result,) = judge([to_judge])
+    result = by_itself(judge(to_judge))
     return {
         "schema": "wellread/examine/1",
         "command": "examine",

@@ -25,6 +25,7 @@ from pipeline.errors import FormatError, WellreadError
 from pipeline.flow import Carried, Framing, Pass, PlannedChip, PlannedReading, Problem, Settled
 from pipeline.formats import Declared
 from pipeline.formats.declaring import at_reading
+from pipeline.in_step import InSteps, in_step
 from pipeline.machine import Contribution
 from pipeline.run.package.kept_passes import PASSES, add_departures, kept_name, packed_passes
 from pipeline.run.package.spool import json_line, pickled
@@ -223,8 +224,7 @@ def work_batch(job: Job, chips: Sequence[ToWork]) -> list[HandedOver]:
     """Chips a few at a time; what is made of them is kept for the next run."""
     keeping, out = Keeping(job.before), []
     for some in _few_at_a_time(_begun(chip, job) for chip in chips):
-        _work(some, job, keeping)
-        out += [one.worked for one in some]
+        out += in_step(_work(one, job, keeping) for one in some)
     keeping.write()
     return [one.handed_over() for one in out]
 
@@ -328,28 +328,33 @@ def _few_at_a_time(chips: Iterable[_Underway]) -> Iterator[list[_Underway]]:
         yield some
 
 
-def _work(chips: Sequence[_Underway], job: Job, keeping: Keeping) -> None:
-    """Some chips down the street, all of them a step before the first takes the next (see `judge`).
+def _work(chip: _Underway, job: Job, keeping: Keeping) -> InSteps[Worked]:
+    """One chip down the street, in step with the others that were read with it.
 
     Args:
-        chips: Of which an earlier run may have made everything already.
+        chip: Of which an earlier run may have made everything already.
         job: What every worker needs to know.
         keeping: Gets what was worked out, where that is kept.
     """
-    fresh = [one for one in chips if not _as_before(one, job)]
-    for one in fresh:
-        _take_in(one, job)
-    sound = [one for one in fresh if not one.worked.problems]
-    judged = iter(judge([_to_judge(one, job) for one in sound if one.passes]))
-    results = [next(judged) if one.passes else without_reading(one.planned) for one in sound]
-    for one, result in zip(sound, results, strict=True):
-        _write_down(one, result, again=bool(job.carried))
-    for one, result in zip(sound, results, strict=True):
-        one.worked.given = _given(result)
+    worked = chip.worked
+    if _as_before(chip, job):
+        return worked
+    _take_in(chip, job)
+    if worked.problems:
+        return worked
+    yield
+    if chip.passes:
+        result = yield from judge(_to_judge(chip, job))
+    else:
+        result = without_reading(chip.planned)
+    yield
+    _write_down(chip, result, again=bool(job.carried))
+    yield
+    worked.given = _given(result)
+    yield
     if job.before is not None:
-        for one in sound:
-            made = Made(one.worked.line, one.worked.brought, one.beside.contents)
-            keeping.add(one.key, made, one.worked.lies_in)
+        keeping.add(chip.key, Made(worked.line, worked.brought, chip.beside.contents), worked.lies_in)
+    return worked
 
 
 def _take_in(chip: _Underway, job: Job) -> None:
