@@ -136,7 +136,8 @@ class Together:
         flat = self.columns.reshape(-1, self.total)
 
         def level(shift: int) -> NDArray[np.float64]:
-            squared = flat @ np.roll(flat, shift, axis=1).T
+            # Of a product of an array with itself numpy works out one half.
+            squared = flat @ (np.roll(flat, shift, axis=1) if shift else flat).T
             squared *= squared
             shape = self.chips, flat.shape[0] // self.chips
             return np.asarray(squared.reshape(*shape, *shape).sum(axis=(1, 3)), dtype=np.float64)
