@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -175,7 +175,7 @@ def _fills(
         lone[[row - first for row in barred if first <= row < last]] = False
     for low, high in _stretches(lone.tobytes()):
         keys = octets[low:high, :size] if there is None else _keys(octets, there, low, high, size)
-        breaks = (np.flatnonzero((keys[1:] != keys[:-1]).any(axis=1)) + 1).tolist()
+        breaks = _breaks(keys)
         for begin, reach in zip((0, *breaks), (*breaks, high - low), strict=True):
             if reach - begin >= LEAST_FILL:
                 word = octets[low + begin, :size]
@@ -186,6 +186,14 @@ def _fills(
                     behind == last and last * per < end and read and _rest_is(content, last * per, end, word)
                 )
                 yield first + low + begin, behind + whole, _word(content, word) if read else "not read"
+
+
+def _breaks(keys: NDArray[np.integer[Any]]) -> list[int]:
+    """Where one row's key is not that of the row before; most fills have one word, which is asked first."""
+    told = keys.tobytes()
+    if told == keys[:1].tobytes() * len(keys):
+        return []
+    return (np.flatnonzero((keys[1:] != keys[:-1]).any(axis=1)) + 1).tolist()
 
 
 def _stretches(flags: bytes) -> Iterator[tuple[int, int]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -115,7 +116,7 @@ def _raster_and_lanes(drawing: Drawing, data: Sequence[activity.Line]) -> View:
     dots = picture_pixels(content, layout)
     regions = drawing.chip.get("regions") or ()
     by_line = lanes.lanes_of(content, data)
-    telling = [raster.region_text(one) for one in regions if one.get("kind") in raster.TELLING][:MOST_REGIONS]
+    telling = [one for one in regions if one.get("kind") in raster.TELLING][:MOST_REGIONS]
     return {
         "none": "",
         "unread": unread_text(content.known),
@@ -130,7 +131,7 @@ def _raster_and_lanes(drawing: Drawing, data: Sequence[activity.Line]) -> View:
             listed=drawing.folded,
         ),
         "raster_words": _raster_words(organisation, layout),
-        "regions": telling,
+        "regions": [raster.region_text(one) for one in telling],
         "more_regions": len(regions) - len(telling),
         "lanes": lanes.lanes_svg(
             content,
@@ -144,6 +145,7 @@ def _raster_and_lanes(drawing: Drawing, data: Sequence[activity.Line]) -> View:
     }
 
 
+@lru_cache(maxsize=64)
 def _raster_words(organisation: Organisation, layout: PictureLayout) -> str:
     a_row = wording.counted(layout.words_a_row, "word")
     words = f"{a_row} a row, the highest bit of each word at the left, a 1 is ink"

@@ -22,10 +22,12 @@ SIGNATURE = b"\x89PNG\r\n\x1a\n"
 LONGEST_STORED_BLOCK = 0xFFFF
 """Source: RFC 1951 section 3.2.4: LEN is two bytes."""
 Ink = tuple[int, int, int]
+_number = struct.Struct(">I").pack
+_stored = struct.Struct("<BHH").pack
 
 
 def _chunk(name: bytes, body: bytes) -> bytes:
-    return struct.pack(">I", len(body)) + name + body + struct.pack(">I", zlib.crc32(body, zlib.crc32(name)))
+    return b"".join((_number(len(body)), name, body, _number(zlib.crc32(body, zlib.crc32(name)))))
 
 
 def stored_zlib(raw: bytes) -> bytes:
@@ -42,8 +44,8 @@ def stored_zlib(raw: bytes) -> bytes:
     for start in starts:
         block = raw[start : start + LONGEST_STORED_BLOCK]
         final = start + LONGEST_STORED_BLOCK >= len(raw)
-        out.append(struct.pack("<BHH", final, len(block), len(block) ^ 0xFFFF) + block)
-    out.append(struct.pack(">I", zlib.adler32(raw)))
+        out += (_stored(final, len(block), len(block) ^ 0xFFFF), block)
+    out.append(_number(zlib.adler32(raw)))
     return b"".join(out)
 
 
