@@ -386,22 +386,22 @@ def _written(building: _Building, head: RecordHead, parts: _Parts, previous: Pre
             "why": list(reasons(previous.record, head, parts.index)),
         }
     root, entries = building.root, building.entries
-    pieced = [_record(head, parts), _premis(head, parts), _notes(head, parts, waiting)]
+    record, pieced = _record(head, parts), [_premis(head, parts), _notes(head, parts, waiting)]
     much = sum(one.size_bytes for one in pieced) >= LEAST_PIECED_APART_BYTES
     with Crew(items=len(parts.index) if much else 0, folder=root.parent, workers=1) as beside:
-        # Another process passes on what lies there, while this one writes the report.
+        # Another process passes on what lies there, four fifths of it, while this one writes all else.
         written = beside.each(write_pieced, root, pieced, batch=1)
         entries.put(*(write_member(root, path, content) for path, content in schema_files()))
         report = write_report(
             root,
             head,
-            chain(entries.each(), pieced),
+            chain(entries.each(), pieced, [record]),
             captured=parts.captured,
             summaries=parts.summaries,
-            record=pieced[0],
+            record=record,
             images=building.job.images,
         )
-        entries.put(*report)
+        entries.put(*report, *write_pieced(root, [record]))
         info = _bag_info(head, previous, parts.index)
         finish_bag(root, chain(entries.each(), written), info)
     return Packaged(
