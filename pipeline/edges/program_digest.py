@@ -25,7 +25,8 @@ def program_digest() -> str:
     for root in (folder, folder.parent / "schemas"):
         for path in sorted(_files(str(root))):
             name = path[len(str(folder.parent)) + 1 :].replace(os.sep, "/").encode()
-            content = Path(path).read_bytes()
+            with open(path, "rb", buffering=0) as file:  # noqa: PTH123 - as below
+                content = file.read()
             digest.update(name + b"\0" + str(len(content)).encode() + b"\0" + content)
     return digest.hexdigest()
 

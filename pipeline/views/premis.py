@@ -16,7 +16,6 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
-from html import escape
 from typing import TYPE_CHECKING, TypeAlias
 
 from pipeline.to_do import space_state, to_do, to_do_words
@@ -64,12 +63,17 @@ STEPS = ("ing", "mes", "for", "nor", "val")
 _COPYRIGHT = {"InC": "cpr", "NoC-NC": "pub", "NoC-CR": "pub", "NoC-OKLR": "pub"}
 
 
+def _escaped(raw: str) -> str:
+    """Without markup; as `html.escape` does it, which loads a table of all that HTML has names for."""
+    return raw.replace("&", "&amp;").replace("<", "&lt;").replace(">", "&gt;")
+
+
 def text(value: object) -> str:
     r"""A value as XML text: markup escaped, characters that XML 1.0 cannot hold written as \uXXXX."""
     raw = str(value)
     if raw.isascii() and raw.isprintable():
-        return escape(raw, quote=False) if "&" in raw or "<" in raw or ">" in raw else raw
-    return referenced(escape(_NOT_XML.sub(lambda found: f"\\u{ord(found[0]):04x}", raw), quote=False))
+        return _escaped(raw)
+    return referenced(_escaped(_NOT_XML.sub(lambda found: f"\\u{ord(found[0]):04x}", raw)))
 
 
 def referenced(escaped: str) -> str:

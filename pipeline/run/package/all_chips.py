@@ -23,7 +23,6 @@ from pipeline.run.package.one_chip import HandedOver, Job, ToWork, load_image, w
 from pipeline.run.package.open_project import Project, dump_bytes
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Pickles, unpickled
-from pipeline.run.package.twins import OpenTwin, hear_twins, open_twins
 from pipeline.stages.content import Windows
 from pipeline.stages.content.among_chips import CrossedReader, Join, Microword
 from pipeline.street import Crossing, HowRead
@@ -32,6 +31,7 @@ from pipeline.wirings import Wired, carried_to
 from pipeline.words import Words
 
 if TYPE_CHECKING:
+    from pipeline.run.package.twins import OpenTwin
     from schemas.finding import Finding
     from schemas.record import ChipRecord, SpaceRecord, SuggestedSpace
 
@@ -122,6 +122,8 @@ class Walk:
             machine = WholeMachine(self.plan, self._load, Windows(hashes, places))
             all_together(machine, self._judged(), self._find_joins, self._find_next)
         if self._twins:
+            from pipeline.run.package.twins import hear_twins
+
             hear_twins(machine, self._twins, self.records(), self.job.images)
         return machine
 
@@ -216,7 +218,12 @@ def look_over(
     """
     plan = project.plan
     assert plan is not None
-    twins, problems = open_twins(project)
+    twins: Sequence[OpenTwin] = ()
+    problems: list[Problem] = []
+    if plan.sheet.twins:
+        from pipeline.run.package.twins import open_twins
+
+        twins, problems = open_twins(project)
     with TemporaryDirectory(prefix="wellread-") as place:
         folder = Path(place)
         job = Job(project.folder, None, images_folder(folder), how_read(plan))

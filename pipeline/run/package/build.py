@@ -17,7 +17,7 @@ from contextlib import ExitStack
 from dataclasses import dataclass, field
 from itertools import chain
 from pathlib import Path
-from typing import Self, TypeVar, cast
+from typing import TYPE_CHECKING, Self, TypeVar, cast
 
 from pydantic import BaseModel
 
@@ -47,7 +47,6 @@ from pipeline.run.package.open_project import Project
 from pipeline.run.package.ready import Ready
 from pipeline.run.package.spaces import space_records
 from pipeline.run.package.spool import Bytes, Pickles, Spool, pickled
-from pipeline.run.package.twins import OpenTwin
 from pipeline.run.package.unchanged import attached, same_version, told_same
 from pipeline.run.package.untouched import inputs_digest
 from pipeline.run.package.versions import Previous, reasons
@@ -72,6 +71,9 @@ from schemas.recorded_sheet import (
     ReleaseWordRecord,
     RightsRecord,
 )
+
+if TYPE_CHECKING:
+    from pipeline.run.package.twins import OpenTwin
 
 _Kind = TypeVar("_Kind", bound=Mapping[str, object])
 

@@ -88,8 +88,7 @@ def _one_reader(
             "a name of its own for each reader's wires",
         )
     known = linking.sheet.wirings
-    close = linking.meant(name, known)
-    if known and name not in known and close:
+    if known and name not in known and (close := linking.meant(name, known)):
         linking.tell(
             (*at, "wiring"),
             f"{shown(name)}, which `wirings` does not list",
