@@ -180,13 +180,15 @@ class WholeMachine:
 
     def add(self, planned: PlannedChip, given: Contribution) -> None:
         """One chip that has been judged."""
-        self.grades[given.chip] = self._one(given.grade)
+        # By the plan's own texts: one text of each chip that stayed would keep the memory of all others.
+        self.grades[planned.chip.chip] = self._one(given.grade)
         if given.held_back:
-            self.held_back[given.chip] = self._one(given.held_back)
+            self.held_back[planned.chip.chip] = self._one(given.held_back)
         if given.organisation is None or given.signature is None:
             return
         self.windows.add(given.signature)
-        kept = given.signature._replace(hashes=b"", places=b"")
+        fill = given.signature.fill and (self._one(given.signature.fill[0]), *given.signature.fill[1:])
+        kept = given.signature._replace(hashes=b"", places=b"", fill=fill)
         given = replace(
             given,
             chip=planned.chip.chip,
@@ -344,6 +346,9 @@ def all_together(
     machine.named.clear()
     machine.wirings.clear()
     machine.evidence = Gathered()
+    machine.leanings.clear()
+    machine.readers.clear()
+    machine.alone.clear()
     machine.checks.clear()
     machine.schemes.clear()
 
