@@ -232,6 +232,14 @@ class WholeMachine:
             )
         )
 
+    def forget(self) -> None:
+        """What was only needed to compare goes: the records still to be written want the memory."""
+        for some in (self.images, self.wired, self.named):
+            some.clear()
+        for by_chip in (self.wirings, self.leanings, self.readers, self.alone, self.checks, self.schemes):
+            by_chip.clear()
+        self.evidence, self._one = Gathered(), HeldOnce()
+
     def _cross(self, given: Contribution) -> None:
         """What a chip shows of wires that are crossed."""
         for crossing in given.crossings:
@@ -340,17 +348,7 @@ def all_together(
     _assembled(machine)
     _checked(machine)
     _mapped(machine)
-    # What was only needed to compare; the records still to be written want the memory.
-    machine.images.clear()
-    machine.wired.clear()
-    machine.named.clear()
-    machine.wirings.clear()
-    machine.evidence = Gathered()
-    machine.leanings.clear()
-    machine.readers.clear()
-    machine.alone.clear()
-    machine.checks.clear()
-    machine.schemes.clear()
+    machine.forget()
 
 
 def _qualified(machine: WholeMachine) -> None:

@@ -111,7 +111,7 @@ class Walk:
             self._kept.given.add(worked.given)
             # Nearly all chips show the same of their wires.
             self._crossings.append(self._one(worked.crossings))
-            self._know_width(worked)
+            self._know_width(planned, worked)
             yield worked
 
     def together(self) -> WholeMachine:
@@ -152,11 +152,11 @@ class Walk:
         for place, worked in zip(reached, each, strict=True):
             self.read.compare(place, worked.inputs)
             self._again[worked.chip] = worked
-            self._know_width(worked)
+            self._know_width(self.plan.chips[place], worked)
 
-    def _know_width(self, worked: HandedOver) -> None:
+    def _know_width(self, planned: PlannedChip, worked: HandedOver) -> None:
         if worked.bits is not None:
-            self._bits_of[worked.chip] = worked.bits
+            self._bits_of[planned.chip.chip] = worked.bits
 
     def _to_work(self, planned: PlannedChip) -> ToWork:
         """A chip with the names of its own files, where there is a bag: a worker wants no more."""
