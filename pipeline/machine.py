@@ -180,7 +180,7 @@ class WholeMachine:
 
     def add(self, planned: PlannedChip, given: Contribution) -> None:
         """One chip that has been judged."""
-        # By the plan's own texts: one text of each chip that stayed would keep the memory of all others.
+        # By the plan's own text: the one that came from another process goes.
         self.grades[planned.chip.chip] = self._one(given.grade)
         if given.held_back:
             self.held_back[planned.chip.chip] = self._one(given.held_back)
