@@ -30,6 +30,7 @@ from pipeline.bags.validate import judge
 from pipeline.edges.bags.observe import observe
 from pipeline.edges.ledger import Ledger
 from pipeline.edges.staging import leftovers
+from pipeline.run.crew import worker_count
 from tests.journey import drilled
 from tests.journey.cli import Ran, wellread
 from tests.journey.drill_yard import Yard
@@ -443,6 +444,8 @@ def note(name: str, fault: str, times: int, *of: str) -> None:
 def test_a_package_made_by_several_processes_is_whole_or_not_there(
     fault: str, tmp_path: Path, yard: Yard
 ) -> None:
+    if worker_count() < 2:
+        pytest.skip("one core: no workers are started")
     how = FAULTS[fault]
 
     def run(number: int) -> tuple[Path, Run]:

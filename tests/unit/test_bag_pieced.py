@@ -13,7 +13,7 @@ from pipeline.bags.observed import BagEntry
 from pipeline.edges.bags.pieced import Pieced, Stretches, set_aside, write_pieced
 from pipeline.edges.bags.writer import CHUNK_BYTES
 from pipeline.errors import DestinationError, StorageError
-from pipeline.run.crew import FEWEST_FOR_WORKERS, Crew
+from pipeline.run.crew import FEWEST_FOR_WORKERS, Crew, worker_count
 
 LARGE = bytes(range(256)) * (CHUNK_BYTES // 256) + b"end"
 
@@ -57,7 +57,7 @@ def test_parts_set_aside_by_several_processes_come_together_as_they_are_asked_fo
         there = list(crew.each(_aside, tmp_path, [b"other ", b""], batch=1))
     parts = [here[0]["a"], *there, here[1]["a"], here[0]["b"], here[1]["b"]]
     assert b"".join(Pieced("x", parts).chunks()) == b"first other last12"
-    assert len({one.file for one in parts}) == 2
+    assert len({one.file for one in parts}) == min(2, worker_count()), "on one core this process does it all"
 
 
 def _aside(folder: Path, parts: Sequence[bytes]) -> list[Stretches]:
