@@ -56,8 +56,7 @@ class Problem:
         return f"{self.where}:{field_name} found {self.found}, expected {self.expected}{nearest}"
 
 
-@dataclass(frozen=True, slots=True)
-class FoundFile:
+class FoundFile(NamedTuple):
     """A file of the project folder as a survey saw it: nothing of its content.
 
     Attributes:
@@ -69,8 +68,7 @@ class FoundFile:
     refused: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class PlannedReading:
+class PlannedReading(NamedTuple):
     """One reading of one chip as the sheet, or the name of its file, says.
 
     Attributes:
@@ -90,8 +88,7 @@ class PlannedReading:
     where: str
 
 
-@dataclass(frozen=True, slots=True)
-class PlannedChip:
+class PlannedChip(NamedTuple):
     """One chip with its readings, its organisation and its catalogue entry resolved."""
 
     chip: Chip
@@ -108,8 +105,7 @@ class PlannedChip:
         return [path for reading in self.readings for path in reading.files]
 
 
-@dataclass(frozen=True, slots=True)
-class Plan:
+class Plan(NamedTuple):
     """What the sheet stage gives: the sheet, its chips in order, and what is odd about them."""
 
     sheet: Sheet
@@ -171,8 +167,7 @@ class ChipSummary(NamedTuple):
     accession: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Packaged:
+class Packaged(NamedTuple):
     """What `package` gives back.
 
     Attributes:
@@ -219,8 +214,7 @@ class Step:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Pass:
+class Pass(NamedTuple):
     """One complete run over the chip's addresses: exactly as many words as the chip has.
 
     Attributes:
@@ -269,8 +263,7 @@ MOVES = frozenset(["reorder-lines", "rotate", "realign", "repace"])
 """Steps by which reconciling brings a pass into the order of another."""
 
 
-@dataclass(frozen=True, slots=True)
-class Carried:
+class Carried(NamedTuple):
     """A crossing of a wiring, proved on other chips, as it reaches a reading of this one.
 
     Attributes:
@@ -299,8 +292,7 @@ class Carried:
         return self.same_pins or self.whole_bus
 
 
-@dataclass(frozen=True, slots=True)
-class Said:
+class Said(NamedTuple):
     """What is known of one reading beside its words, as far as it can speak for a frame.
 
     Attributes:
@@ -326,8 +318,7 @@ BEYOND_CHANCE = math.log(1e6)
 """So much more an order has to be borne out by the content than another: a million to one."""
 
 
-@dataclass(frozen=True, slots=True)
-class Witness:
+class Witness(NamedTuple):
     """What in an image depends on the order of its words and lines.
 
     Two measures, since the same words in another order often fall just short of a limit: by a strict one
@@ -352,8 +343,7 @@ class Witness:
         return self.nats - left >= BEYOND_CHANCE and left <= self.fails * self.nats
 
 
-@dataclass(frozen=True, slots=True)
-class Ground:
+class Ground(NamedTuple):
     """Why one frame is believed rather than others.
 
     Attributes:
@@ -369,8 +359,7 @@ class Ground:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
-class Frame:
+class Frame(NamedTuple):
     """Order and polarity of lines, start and step in which some passes of a chip stand.
 
     Attributes:
@@ -385,8 +374,7 @@ class Frame:
     words: str
 
 
-@dataclass(frozen=True, slots=True)
-class Framing:
+class Framing(NamedTuple):
     """The frames of one chip's readings, and which one is the image's.
 
     Attributes:
@@ -408,8 +396,7 @@ class Framing:
         return tuple(dict.fromkeys(ground.words for ground in self.grounds if self.chosen in ground.over))
 
 
-@dataclass(frozen=True, slots=True)
-class Settled:
+class Settled(NamedTuple):
     """What all passes of one chip agree on, and what they do not.
 
     Attributes:
@@ -453,8 +440,7 @@ class Settled:
         )
 
 
-@dataclass(frozen=True, slots=True)
-class Subject:
+class Subject(NamedTuple):
     """Everything that examining one chip may know.
 
     Attributes:

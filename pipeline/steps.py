@@ -8,8 +8,7 @@ anything else than what the stages saw.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,8 +22,7 @@ if TYPE_CHECKING:
     from schemas.record import Settings, StepRecord
 
 
-@dataclass(frozen=True, slots=True)
-class Units:
+class Units(NamedTuple):
     """Units on their way to becoming words.
 
     Attributes:

@@ -102,8 +102,7 @@ class HowRead:
         return named.lines if named else None
 
 
-@dataclass(frozen=True, slots=True)
-class Taken:
+class Taken(NamedTuple):
     """What one file gave.
 
     Attributes:
@@ -217,7 +216,7 @@ def take_in(
             remedy="Name the chip's own dump, or say with `take` which part of the file is the chip's",
         )
     decoded = decode(content, declared)
-    told = replace(manner, addressed=says_addresses(decoded.format))
+    told = manner._replace(addressed=says_addresses(decoded.format))
     done = normalise(decoded, chip=chip, organisation=organisation, manner=told, first_number=first_number)
     return Taken(decoded, done.passes, done.findings)
 
@@ -430,7 +429,7 @@ def _blanked(one: Pass) -> Pass:
     """A pass with 0 wherever it has no word, so that nothing can hang on what stood there."""
     if one.present is None:
         return one
-    return replace(one, words=np.where(one.present, one.words, 0).astype(one.words.dtype))
+    return one._replace(words=np.where(one.present, one.words, 0).astype(one.words.dtype))
 
 
 def _but_for_damage(findings: Iterable[Finding]) -> list[Finding]:
@@ -456,8 +455,7 @@ def without_reading(planned: PlannedChip) -> ChipResult:
     return ChipResult(planned.chip.chip, planned.organisation, planned.part, None, (), graded)
 
 
-@dataclass(frozen=True, slots=True)
-class Heard:
+class Heard(NamedTuple):
     """What all chips together say of one.
 
     Attributes:

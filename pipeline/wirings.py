@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 from pipeline.flow import Carried, PlannedChip, PlannedReading
 from pipeline.lines import LineMap
@@ -22,16 +22,14 @@ FEWEST_CHIPS = 2
 """One chip that shows a crossing may be crossed by something of its own; two are the wires."""
 
 
-@dataclass(frozen=True, slots=True)
-class Wired:
+class Wired(NamedTuple):
     """One chip as it was judged, with what it shows of the wirings it was read with."""
 
     planned: PlannedChip
     crossings: tuple[Crossing, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Proved:
+class Proved(NamedTuple):
     """A crossing of one wiring.
 
     Attributes:
@@ -73,7 +71,7 @@ def carried_to(
             continue
         for one in heard:
             for reading in _open_readings(one, wiring, said, how):
-                carried = replace(_carried(one.planned, reading, wiring, proved), denied=said is not None)
+                carried = _carried(one.planned, reading, wiring, proved)._replace(denied=said is not None)
                 if carried.proved or carried.same_pins or carried.whole_bus:
                     out[one.planned.chip.chip][reading.reading] = carried
     return dict(out)
@@ -103,9 +101,8 @@ def _but_for_shared_doubt(chips: Sequence[Wired]) -> list[Wired]:
         return crossing.lines is None and bool(crossing.beside) and bool(shared) and not apart
 
     return [
-        replace(
-            one,
-            crossings=tuple(each for each in one.crossings if not leans(each, one.planned.organisation)),
+        one._replace(
+            crossings=tuple(each for each in one.crossings if not leans(each, one.planned.organisation))
         )
         for one in chips
     ]

@@ -8,13 +8,11 @@ own next step, filled in for its part and its lines, comes from the catalogue's 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from types import MappingProxyType
-from typing import Literal
+from typing import Literal, NamedTuple
 
 
-@dataclass(frozen=True, slots=True)
-class Meaning:
+class Meaning(NamedTuple):
     """One finding or grade explained.
 
     Attributes:

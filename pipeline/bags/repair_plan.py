@@ -18,6 +18,7 @@ import itertools
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from hashlib import new as new_hash
+from typing import NamedTuple
 
 from pipeline.bags.observed import REGULAR, Observation, Seen, Verdict
 from pipeline.bags.parse_tag_files import Manifest, read_declaration, read_manifest, receipt_of, unsafe_path
@@ -27,8 +28,7 @@ MOST_COMBINATIONS = 4096
 _REMEDY = "Nothing was touched; give another copy with --from, or the ledger that remembers the bag"
 
 
-@dataclass(frozen=True, slots=True)
-class RepairPlan:
+class RepairPlan(NamedTuple):
     """How a whole bag is put together.
 
     Attributes:

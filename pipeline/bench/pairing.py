@@ -9,8 +9,7 @@ Source: common practice and second-hand, from memory; the rules themselves are l
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from pipeline.bench.sockets import HIGH, LOW, Wire, seat, wiring
 from schemas.part import Enable, Kind, Part, PinUse
@@ -21,8 +20,7 @@ Action = Literal["straight", "wire", "tie", "either", "follows", "open", "ask"]
 """
 
 
-@dataclass(frozen=True, slots=True)
-class Joint:
+class Joint(NamedTuple):
     """What happens to one pin of the new part.
 
     Attributes:
@@ -45,8 +43,7 @@ class Joint:
     why: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Pairing:
+class Pairing(NamedTuple):
     """A replacement in an old socket, pin by pin.
 
     Attributes:

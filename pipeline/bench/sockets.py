@@ -7,7 +7,7 @@ that a corrected catalogue entry corrects everything that is printed about it.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from pipeline.catalogue.advice import advise
 from schemas.part import Part, PinUse
@@ -99,8 +99,7 @@ def seat(part: Part, other: Part) -> int | None:
     return (other.pins - part.pins) // 2
 
 
-@dataclass(frozen=True, slots=True)
-class PinDifference:
+class PinDifference(NamedTuple):
     """One place where two pinouts do not say the same.
 
     Attributes:

@@ -8,8 +8,8 @@ may be believed, and prints no number that rests on nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from math import ceil
+from typing import NamedTuple
 
 import numpy as np
 
@@ -34,8 +34,7 @@ CHARACTERS_A_BYTE = 3
 BITS_A_CHARACTER = 10
 
 
-@dataclass(frozen=True, slots=True)
-class BenchPin:
+class BenchPin(NamedTuple):
     """One pin of the sheet.
 
     Attributes:
@@ -61,8 +60,7 @@ class BenchPin:
         return rail or "/WE" in self.name or "supply" in self.name or programs("other", self.name)
 
 
-@dataclass(frozen=True, slots=True)
-class KnownChip:
+class KnownChip(NamedTuple):
     """A chip that has been read well enough to try a new reader on.
 
     Attributes:
@@ -78,8 +76,7 @@ class KnownChip:
     grade: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Exercise:
+class Exercise(NamedTuple):
     """What the content of a known chip, in a spare, would prove about the new wiring.
 
     Attributes:
@@ -101,8 +98,7 @@ class Exercise:
     harm: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Bench:
+class Bench(NamedTuple):
     """Everything the sheet says, for text, page and JSON alike.
 
     Attributes:

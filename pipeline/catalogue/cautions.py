@@ -8,8 +8,7 @@ the texts say so.
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.catalogue.advice import p_channel
 from pipeline.catalogue.advice.caution_texts import CAUTIONS
@@ -26,8 +25,7 @@ DEFERENCE = (
 THREE_SUPPLIES = frozenset({5.0, -5.0, 12.0})
 
 
-@dataclass(frozen=True, slots=True)
-class Caution:
+class Caution(NamedTuple):
     """One thing to heed.
 
     Attributes:
@@ -99,7 +97,7 @@ def replacing(source: Part, target: Part, *, numbered: bool = True) -> tuple[Cau
     found += [_caution("blank-first"), *own_cautions(target, numbered=numbered)]
     if source.part != target.part:
         old = (one for one in _supplies(source, numbered=numbered) if one not in found)
-        found += [replace(one, text=f"The old part, {source.part}: {one.text}") for one in old]
+        found += [one._replace(text=f"The old part, {source.part}: {one.text}") for one in old]
     kept = {"measure-first", "switch-off", "device-programmer", "mains", "static"}
     general = (*GENERAL_DANGERS, *AROUND_THE_CHIP[:1], *GENERAL_REMINDERS)
     return _dangerous_first([*found, *(one for one in general if one.key in kept)])

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from pipeline.bags.portable_names import portable_name
 from schemas.names import as_id
@@ -32,8 +32,7 @@ _SAYS_NOTHING = frozenset([*_FILLERS.split(), "verified", "verify", "programmer"
 LONGEST_ID = 60
 
 
-@dataclass(frozen=True, slots=True)
-class NamedFile:
+class NamedFile(NamedTuple):
     """What one file's name says.
 
     Attributes:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from pipeline.catalogue import Catalogue
 from pipeline.draft.chips import DraftedChip
@@ -15,8 +15,7 @@ MOST_NAMED = 3
 LONGEST_LINE = 400
 
 
-@dataclass(frozen=True, slots=True)
-class Proposal:
+class Proposal(NamedTuple):
     """What the draft proposes of one chip.
 
     Attributes:

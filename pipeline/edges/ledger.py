@@ -18,11 +18,10 @@ import secrets
 import sqlite3
 from collections.abc import Generator, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
 from types import TracebackType
-from typing import Any, Self, TypeAlias
+from typing import Any, NamedTuple, Self, TypeAlias
 
 from pipeline.edges.console import caution_once
 from pipeline.edges.database import (
@@ -75,8 +74,7 @@ kept.
 """
 
 
-@dataclass(frozen=True, slots=True)
-class StoredRow:
+class StoredRow(NamedTuple):
     """One row as it stands in the file.
 
     Attributes:
@@ -92,8 +90,7 @@ class StoredRow:
     body: Body
 
 
-@dataclass(frozen=True, slots=True)
-class Wholeness:
+class Wholeness(NamedTuple):
     """Whether a ledger is what was written.
 
     Attributes:

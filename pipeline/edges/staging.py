@@ -22,10 +22,9 @@ import contextlib
 import os
 import re
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import NamedTuple, Self
 
 from pipeline.edges.console import notice
 from pipeline.edges.disk_errors import storage_trouble
@@ -47,8 +46,7 @@ _IDENTITY = re.compile("[0-9]+ [0-9]+")
 """What `identity` gives."""
 
 
-@dataclass(frozen=True, slots=True)
-class Leftover:
+class Leftover(NamedTuple):
     """A staging folder that was found.
 
     Attributes:

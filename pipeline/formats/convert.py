@@ -8,8 +8,7 @@ can never leave this function.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -22,8 +21,7 @@ if TYPE_CHECKING:
     from schemas.answers import ConvertedRecord
 
 
-@dataclass(frozen=True, slots=True)
-class Converted:
+class Converted(NamedTuple):
     """A file to write, and what to say about it.
 
     Attributes:

@@ -7,7 +7,7 @@ a file; every decoder is a pure function of the bytes and of what a person decla
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, NoReturn
+from typing import TYPE_CHECKING, Any, NamedTuple, NoReturn
 
 from pipeline.errors import AmbiguousError, FormatError, UsageError
 
@@ -58,8 +58,7 @@ class Forgiven:
     count: int = 1
 
 
-@dataclass(frozen=True, slots=True)
-class Block:
+class Block(NamedTuple):
     """Words at consecutive addresses.
 
     Attributes:
@@ -120,8 +119,7 @@ class Declared:
             raise UsageError(where="bits", problem=f"{self.bits} bits", remedy="say 1 to 64")
 
 
-@dataclass(frozen=True, slots=True)
-class Decoded:
+class Decoded(NamedTuple):
     """A dump as addressed words.
 
     Attributes:

@@ -420,7 +420,7 @@ def _of_two_sizes(first: Words, second: Words, bits: int) -> Relation:
         name: RelationName = "slipped" if aligned.slips else "differs"
     else:
         name = "differs" if shares[0] > shares[2] + 0.02 and shares[0] > 0.1 else "unrelated"
-        aligned = replace(aligned, slips=())
+        aligned = aligned._replace(slips=())
     best = Explained(mapping, aligned.differing_words, aligned.differing_bits, length, aligned)
     undecided = own < _general_bits(_lines(first), bits) + SPARE_BITS
     return told(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
@@ -67,8 +67,7 @@ class Relation:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class Explained:
+class Explained(NamedTuple):
     """An explanation, what it leaves unexplained, and the length of the whole in bits."""
 
     mapping: LineMap

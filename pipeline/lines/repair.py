@@ -6,8 +6,9 @@ and then. On the words themselves the exchange shows at once.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +22,7 @@ SCREEN_WORDS = 768
 ROUNDS = 12
 
 
-@dataclass(frozen=True, slots=True)
-class Sample:
+class Sample(NamedTuple):
     """Some addresses of the first with their words, to judge a mapping quickly, against the whole second.
 
     Attributes:

@@ -8,8 +8,7 @@ aligned by edit distance (rapidfuzz).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +31,7 @@ MOST_SLIPS = 256
 MOST_FAILURES = 24
 
 
-@dataclass(frozen=True, slots=True)
-class Slip:
+class Slip(NamedTuple):
     """Words lost from, or doubled in, a stream.
 
     Attributes:
@@ -63,8 +61,7 @@ class Slip:
         return {"at": self.at, "by": self.by, "latest": self.latest}
 
 
-@dataclass(frozen=True, slots=True)
-class Aligned:
+class Aligned(NamedTuple):
     """The second stream in the first's order.
 
     Attributes:
@@ -92,8 +89,7 @@ class Aligned:
         return self.differing_words + moved + self.extra_at_end + self.missing_at_end
 
 
-@dataclass(frozen=True, slots=True)
-class _Piece:
+class _Piece(NamedTuple):
     """From `start` of the first on, word i of the first is word i + shift of the second, until `stop`."""
 
     start: int

@@ -11,6 +11,7 @@ import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 
@@ -68,8 +69,7 @@ class Move:
         return frozenset([*(f"A{k}" for k in self.swap_address), *(f"D{k}" for k in self.swap_data)])
 
 
-@dataclass(frozen=True, slots=True)
-class Symmetries:
+class Symmetries(NamedTuple):
     """What the images leave open.
 
     Attributes:

@@ -6,8 +6,8 @@ low-order coefficients tell which line is which before any sign is known.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import cache
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,8 +100,7 @@ def products(one: Floats, other: Floats) -> Floats:
     return np.asarray(total, dtype=np.float32)
 
 
-@dataclass(frozen=True, slots=True)
-class Marks:
+class Marks(NamedTuple):
     """What tells a line from its neighbours whatever is inverted.
 
     Attributes:

@@ -6,8 +6,7 @@ own order stays the primary record; the order that the machine sees is derived b
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.lines.mapping import LineMap
 from pipeline.words import Words
@@ -72,8 +71,7 @@ def _wiring(
     )
 
 
-@dataclass(frozen=True, slots=True)
-class WiringSuggestion:
+class WiringSuggestion(NamedTuple):
     """A `board_wiring` worth declaring, because the order found is one that boards and benches really have.
 
     Attributes:

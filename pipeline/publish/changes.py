@@ -12,8 +12,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, NamedTuple, TypeAlias
 
 import numpy as np
 
@@ -41,8 +40,7 @@ _FACTS = ("part", "label", "marking", "date_code", "revision", "state")
 Boards: TypeAlias = Mapping[str, "BoardRecord"]
 
 
-@dataclass(frozen=True, slots=True)
-class ImagePair:
+class ImagePair(NamedTuple):
     """Both images of one chip.
 
     Attributes:
@@ -62,8 +60,7 @@ class ImagePair:
     part: str
 
 
-@dataclass(frozen=True, slots=True)
-class ChipBrief:
+class ChipBrief(NamedTuple):
     """What has to be kept of a chip's record while others are read.
 
     Attributes:

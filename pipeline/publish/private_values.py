@@ -17,7 +17,7 @@ import itertools
 import re
 import unicodedata
 from collections.abc import Iterable, Iterator
-from dataclasses import dataclass
+from typing import NamedTuple
 
 SHORTEST_PART = 6
 FEWEST_DIGITS = 7
@@ -70,8 +70,7 @@ def telling(value: str) -> bool:
     return bool(re.search(r"\s|@|\d", value))
 
 
-@dataclass(frozen=True, slots=True)
-class Form:
+class Form(NamedTuple):
     """One way in which a value may be written.
 
     Attributes:

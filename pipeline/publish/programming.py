@@ -12,7 +12,7 @@ from __future__ import annotations
 import zlib
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -30,8 +30,7 @@ Layout = Literal["auto", "repeat", "offset"]
 BIPOLAR = {Kind.FUSE_PROM}
 
 
-@dataclass(frozen=True, slots=True)
-class LineOrder:
+class LineOrder(NamedTuple):
     """Lines that the new board or adapter carries in another order or inverted; empty for the chip's own.
 
     Attributes:
@@ -418,8 +417,7 @@ def _writes(name: str) -> bool:
     return "/WE" in name.upper()
 
 
-@dataclass(frozen=True, slots=True)
-class Slice:
+class Slice(NamedTuple):
     """The content of one chip of a set that together holds a wider or longer space.
 
     Attributes:

@@ -14,7 +14,7 @@ import json
 import re
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Any, TypeVar, cast
+from typing import Any, NamedTuple, TypeVar, cast
 
 from pipeline.errors import BagError, RightsError
 from pipeline.publish.private_values import PrivateValues, folded, telling
@@ -154,8 +154,7 @@ _TWINS = frozenset([Code.TWIN_SAME.value, Code.TWIN_DIFFERS.value])
 NO_WORD = "the sheet does not say on whose word content may go out (release: allowed_by, ground)"
 
 
-@dataclass(frozen=True, slots=True)
-class Withheld:
+class Withheld(NamedTuple):
     """Something that stays behind.
 
     Attributes:
@@ -174,8 +173,7 @@ class Withheld:
     sha256: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class Survey:
+class Survey(NamedTuple):
     """What has to be known of the whole record before one chip can be judged.
 
     Attributes:

@@ -7,7 +7,7 @@ space gives every wholly placed chip back bit for bit.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,8 +21,7 @@ from schemas.wiring import Lines
 LARGEST_SPACE_WORDS = 1 << 28
 
 
-@dataclass(frozen=True, slots=True)
-class Assembled:
+class Assembled(NamedTuple):
     """One bank of a space.
 
     Attributes:

@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 if TYPE_CHECKING:
     from schemas.record import BitOdds
@@ -41,8 +41,7 @@ class Voice:
             raise ValueError("an error rate from 0 to 1 and at least one pass")
 
 
-@dataclass(frozen=True, slots=True)
-class SettlingOdds:
+class SettlingOdds(NamedTuple):
     """What becomes of one bit.
 
     Attributes:

@@ -7,8 +7,8 @@ carry because other readings have the words, lowers nothing.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -29,8 +29,7 @@ STATE_WORDS = {
 }
 
 
-@dataclass(frozen=True, slots=True)
-class Graded:
+class Graded(NamedTuple):
     """A grade, why, and what bears it."""
 
     grade: Grade

@@ -13,8 +13,7 @@ Every step is written down; `pipeline.steps` carries them out here and again for
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -35,8 +34,7 @@ AGREE_SHARE = 1 / 32
 """Copies that differ in more words than this share are no copies of one chip; common practice, no source."""
 
 
-@dataclass(frozen=True, slots=True)
-class Manner:
+class Manner(NamedTuple):
     """How a reading is to be understood: what its row and its reader say.
 
     Attributes:
@@ -63,8 +61,7 @@ class Manner:
     addressed: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Normalised:
+class Normalised(NamedTuple):
     """The passes of one file, and what was found about its length."""
 
     passes: tuple[Pass, ...]

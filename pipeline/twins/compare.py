@@ -17,7 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -59,8 +59,7 @@ MOST_RELATED = 1 << 18
 """Words up to which crossed lines are looked for: the search holds every column several times."""
 
 
-@dataclass(frozen=True, slots=True)
-class SpecimenImage:
+class SpecimenImage(NamedTuple):
     """One specimen's image as it is compared.
 
     Attributes:

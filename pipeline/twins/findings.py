@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -29,8 +28,7 @@ _DOUBTFUL = frozenset(
 """Verdicts under which this chip's own image may be the one that is wrong."""
 
 
-@dataclass(frozen=True, slots=True)
-class TwinTold:
+class TwinTold(NamedTuple):
     """What one twin says.
 
     Attributes:

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 from unicodedata import normalize
 
 from schemas.names import Organisation
@@ -16,8 +15,7 @@ if TYPE_CHECKING:
 _CUSTODIAN = ("name", "organisation", "orcid", "ror")
 
 
-@dataclass(frozen=True, slots=True)
-class Device:
+class Device(NamedTuple):
     """A reader, as far as its sheet tells it from others.
 
     Attributes:
@@ -39,8 +37,7 @@ class Device:
         return self.id != other.id
 
 
-@dataclass(frozen=True, slots=True)
-class Dump:
+class Dump(NamedTuple):
     """A dump file that a reading came from.
 
     Attributes:
@@ -54,8 +51,7 @@ class Dump:
     format: str
 
 
-@dataclass(frozen=True, slots=True)
-class Specimen:
+class Specimen(NamedTuple):
     """One chip of one bag.
 
     Attributes:

@@ -14,9 +14,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING, NamedTuple, TypeAlias
 
 from pipeline.to_do import space_state, to_do, to_do_words
 from pipeline.views.twin_words import twin_words
@@ -117,8 +116,7 @@ _SOURCE, _OUTCOME = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class ChipPremis:
+class ChipPremis(NamedTuple):
     """One chip's part of the document.
 
     Attributes:

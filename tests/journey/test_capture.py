@@ -17,7 +17,6 @@ import time
 import tomllib
 from collections.abc import Callable, Generator, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -734,7 +733,7 @@ def test_a_machine_that_lets_the_capture_wait_has_not_made_the_reader_silent(
     first, second = in_plain(2)[:1000], in_plain(2)[1000:]
     watch = Watch(256, 8, 2)
     looks: Any = Scripted([(0, first), (1.2, b""), (0, second)])
-    wish = replace(wish_of(tmp_path, line), quiet_seconds=1.0)
+    wish = wish_of(tmp_path, line)._replace(quiet_seconds=1.0)
     _listen(looks, looks, watch, wish, tmp_path, Progress(quiet=True))
     assert watch.words == 2 * 256
 

@@ -1,7 +1,5 @@
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -135,7 +133,7 @@ def test_halves_that_were_read_one_by_one_are_examined_as_one_image() -> None:
     half, lower = program(1024), np.arange(2048) < 1024
     blank = np.zeros(1024, np.uint8)
     low, high = passes_of([np.concatenate([half, blank]), np.concatenate([blank, half])])
-    pieces = (replace(low, present=lower), replace(high, present=~lower))
+    pieces = (low._replace(present=lower), high._replace(present=~lower))
     settled = Settled(Organisation(2048, 8), np.concatenate([half, half]), np.zeros(2048, np.uint8), pieces)
     found = examine(Subject("U7", Organisation(2048, 8), settled, None))
     assert [one.where["line"] for one in only(found, Code.ADDRESS_LINE_DEAD)] == ["A10"]

@@ -1,6 +1,5 @@
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Literal
 
 import numpy as np
@@ -139,7 +138,7 @@ def test_a_listing_that_carries_addresses_has_no_stream_to_be_damaged() -> None:
     kinds = {"listing": [], "intel-hex": [], "binary": ["doubled-ff"], "hex-text": ["doubled-ff"]}
     for form, expected in kinds.items():
         (one,) = passes_of([damaged])
-        decoded = replace(one, addressed=says_addresses(form))
+        decoded = one._replace(addressed=says_addresses(form))
         found = examine(subject_of((decoded,)))
         assert [has.where["kind"] for has in found if has.code is Code.TEXT_DAMAGE] == expected
 

@@ -212,7 +212,7 @@ def test_chips_of_every_width_are_graded_alike(bits: int) -> None:
     passes = tuple(Pass(f"U1.{name}", name, name, 1, words) for name in ("hb", "prog"))
     both = Settled(Organisation(4, bits), words, np.zeros_like(words), passes)
     assert grade(both, ()).grade is Grade.CORROBORATED
-    assert grade(replace(both, passes=passes[:1]), ()).grade is Grade.SINGLE
+    assert grade(both._replace(passes=passes[:1]), ()).grade is Grade.SINGLE
 
 
 # --- the order of the grades ------------------------------------------------------------------------------
@@ -290,7 +290,7 @@ def test_two_readers_that_agree_bear_a_bit_whatever_a_third_leaves_open() -> Non
 def test_one_bit_that_one_pass_alone_has_is_single_on_a_chip_of_one_bit_too() -> None:
     words: Words = np.ones(4, np.uint8)
     whole = Pass("U1.hb", "hb", "hb", 1, words)
-    partly = replace(whole, number=2, present=np.array([True, True, False, False]))
+    partly = whole._replace(number=2, present=np.array([True, True, False, False]))
     fuses = Settled(Organisation(4, 1), words, np.zeros_like(words), (whole, partly))
     done = grade(fuses, ())
     assert (done.grade, done.reasons) == (
@@ -351,7 +351,7 @@ def readings(draw: st.DrawFn) -> tuple[Pass, ...]:
             present = None if all(there) else tuple(there)
             moved = draw(st.sampled_from([False, False, True]))
             one = read(reader, IMAGE ^ flips, present=present or (), moved=moved)[0]
-            passes.append(replace(one, number=number + 1))
+            passes.append(one._replace(number=number + 1))
     return tuple(passes)
 
 
@@ -386,7 +386,7 @@ def test_the_grade_of_voices_is_that_of_the_weakest_bit(passes: tuple[Pass, ...]
 def test_repeating_a_pass_lifts_nothing_but_single_to_repeatable(
     passes: tuple[Pass, ...], which: int, times: int
 ) -> None:
-    again = replace(passes[which % len(passes)], number=99)
+    again = passes[which % len(passes)]._replace(number=99)
     before = grade(settled(passes), ()).grade
     after = grade(settled((*passes, *(again,) * times)), ()).grade
     assert after is before or (before, after) == (Grade.SINGLE, Grade.REPEATABLE)
@@ -573,7 +573,7 @@ LONG = finding(Code.LONG_READ, Severity.CAUTION, where={"readings": ["U1.hb"]}, 
 
 
 def test_a_long_reading_holds_the_image_back_until_another_pass_has_exactly_the_chips_words() -> None:
-    long = tuple(replace(one, length_off=3) for one in read("hb", IMAGE))
+    long = tuple(one._replace(length_off=3) for one in read("hb", IMAGE))
     (alone,) = weigh_lengths((LONG,), settled(long))
     assert alone == LONG
     assert held_back(settled(long), (alone,)) == ("long-read",)

@@ -30,7 +30,7 @@ HOME_BUILT = Said(kind="home-built")
 def read(words: Words, reader: str, *numbers: int, **facts: object) -> list[Pass]:
     """One reading of a reader with passes of these numbers."""
     return [
-        replace(Pass(f"U1.{reader}", reader, f"{reader}/", number, words), **facts)  # type: ignore[arg-type]
+        Pass(f"U1.{reader}", reader, f"{reader}/", number, words)._replace(**facts)  # type: ignore[arg-type]
         for number in numbers or (1,)
     ]
 
@@ -87,14 +87,14 @@ def test_two_readers_decide_where_the_third_speaks_for_no_frame() -> None:
 
 
 def test_the_sheets_word_settles_over_everything_else() -> None:
-    said = {"U1.hb": replace(HOME_BUILT, lines_said=True), "U1.prog": PROGRAMMER}
+    said = {"U1.hb": HOME_BUILT._replace(lines_said=True), "U1.prog": PROGRAMMER}
     done = settled([*read(TRUE, "prog"), *read(CROSSED, "hb")], said)
     assert not contested(done)
     assert np.array_equal(done.settled.words, CROSSED)
 
 
 def test_two_words_of_the_sheet_that_contradict_each_other_settle_nothing() -> None:
-    said = {"U1.hb": replace(HOME_BUILT, lines_said=True), "U1.two": replace(HOME_BUILT, lines_said=True)}
+    said = {"U1.hb": HOME_BUILT._replace(lines_said=True), "U1.two": HOME_BUILT._replace(lines_said=True)}
     assert contested(settled([*read(TRUE, "two"), *read(CROSSED, "hb")], said))
 
 
@@ -138,7 +138,7 @@ def shorter(words: Words, at: int, count: int = 1) -> Words:
 
 
 def test_a_complete_pass_stands_against_one_that_lost_a_word() -> None:
-    short = replace(read(shorter(TRUE, 300), "two")[0], present=ADDRESSES < 1023, length_off=-1)
+    short = read(shorter(TRUE, 300), "two")[0]._replace(present=ADDRESSES < 1023, length_off=-1)
     done = settled([*read(TRUE, "hb"), short], {})
     assert not contested(done)
     assert [one.code for one in done.findings] == [Code.SLIPPED]
@@ -146,13 +146,13 @@ def test_a_complete_pass_stands_against_one_that_lost_a_word() -> None:
 
 def test_a_pass_that_lost_words_and_read_on_to_its_full_count_decides_nothing_against_a_short_one() -> None:
     went_on = np.concatenate([np.delete(TRUE, slice(300, 303)), TRUE[:3]])
-    early = replace(read(TRUE, "two")[0], present=ADDRESSES < 900, length_off=-124)
+    early = read(TRUE, "two")[0]._replace(present=ADDRESSES < 900, length_off=-124)
     assert contested(settled([*read(went_on, "hb", 1, 2, 3), early], {}))
 
 
 def test_a_pass_that_lost_words_and_read_on_decides_nothing_against_one_that_doubled_a_word() -> None:
     went_on = np.concatenate([np.delete(TRUE, slice(300, 303)), TRUE[:3]])
-    doubled = replace(read(np.insert(TRUE, 700, TRUE[700])[:1024], "two")[0], length_off=1)
+    doubled = read(np.insert(TRUE, 700, TRUE[700])[:1024], "two")[0]._replace(length_off=1)
     assert contested(settled([*read(went_on, "hb"), doubled], {}))
 
 
@@ -167,7 +167,7 @@ def test_readings_that_speak_against_the_sheets_word_hold_the_image_back(
     others: Mapping[str, Said], speaks: str
 ) -> None:
     said = {
-        "U1.hb": replace(HOME_BUILT, lines_said=True),
+        "U1.hb": HOME_BUILT._replace(lines_said=True),
         **{f"U1.{name}": one for name, one in others.items()},
     }
     done = settled([*read(CROSSED, "hb"), *(one for name in others for one in read(TRUE, name))], said)
@@ -188,7 +188,7 @@ def test_content_that_speaks_against_the_sheets_word_is_told_in_a_clause() -> No
     def checks(words: Words) -> dict[str, Witness]:
         return {"check": Witness(30.0, 30.0, "a CRC holds")} if np.array_equal(words, TRUE) else {}
 
-    said = {"U1.hb": replace(HOME_BUILT, lines_said=True), "U1.two": HOME_BUILT}
+    said = {"U1.hb": HOME_BUILT._replace(lines_said=True), "U1.two": HOME_BUILT}
     done = settled([*read(CROSSED, "hb"), *read(TRUE, "two")], said, checks=checks)
     (finding,) = done.findings
     clause = "but the content bears out the order of U1.two: a CRC holds. So the image is held back until "
@@ -197,7 +197,7 @@ def test_content_that_speaks_against_the_sheets_word_is_told_in_a_clause() -> No
 
 
 def test_the_sheets_word_against_a_lone_reader_holds_nothing_back() -> None:
-    said = {"U1.hb": replace(HOME_BUILT, lines_said=True), "U1.two": HOME_BUILT}
+    said = {"U1.hb": HOME_BUILT._replace(lines_said=True), "U1.two": HOME_BUILT}
     done = settled([*read(CROSSED, "hb"), *read(TRUE, "two")], said)
     assert not contested(done)
     assert held_back(done.settled, done.findings) == ()
@@ -232,7 +232,7 @@ def test_bytes_of_a_word_exchanged_are_told_as_byte_order() -> None:
 def carried(*, undo: bool, same_pins: bool = True) -> Said:
     """A reading whose wiring is proved crossed on two other chips."""
     reach = Carried("wires-1", CROSSED_LINES, ("U7", "U8"), undo=undo, same_pins=same_pins)
-    return replace(HOME_BUILT, wiring="wires-1", named=undo, carried=reach)
+    return HOME_BUILT._replace(wiring="wires-1", named=undo, carried=reach)
 
 
 def test_a_named_wiring_that_is_proved_crossed_is_undone_on_its_other_chips() -> None:
@@ -253,7 +253,7 @@ def test_a_wiring_that_nobody_named_is_not_undone_but_doubted() -> None:
 
 
 def test_a_pass_that_lost_words_does_not_clear_a_doubted_wiring() -> None:
-    lost = replace(read(shorter(CROSSED, 300), "hb", 2)[0], present=ADDRESSES < 1023, length_off=-1)
+    lost = read(shorter(CROSSED, 300), "hb", 2)[0]._replace(present=ADDRESSES < 1023, length_off=-1)
     done = settled([*read(CROSSED, "hb"), lost], {"U1.hb": carried(undo=False)})
     assert contested(done)
     assert {one.code for one in done.findings} == {Code.SLIPPED, Code.WIRING_CARRIED, Code.FRAMES_DIFFER}
@@ -261,7 +261,7 @@ def test_a_pass_that_lost_words_does_not_clear_a_doubted_wiring() -> None:
 
 def test_grounds_that_spoke_of_lines_on_this_chip_are_not_undone_by_a_doubt_from_others() -> None:
     reach = Carried("prog", CROSSED_LINES, ("U7",), undo=False, same_pins=True, proved=False)
-    said = {"U1.hb": HOME_BUILT, "U1.prog": replace(PROGRAMMER, carried=reach)}
+    said = {"U1.hb": HOME_BUILT, "U1.prog": PROGRAMMER._replace(carried=reach)}
     done = settled([*read(CROSSED, "hb"), *read(TRUE, "prog")], said)
     assert not contested(done)
     assert np.array_equal(done.settled.words, TRUE)
@@ -276,7 +276,7 @@ def test_on_other_pins_a_proved_crossing_is_a_caution_and_no_doubt() -> None:
 def test_a_data_bus_turned_at_the_readers_end_is_doubted_whatever_the_pins() -> None:
     turned = LineMap.simple(10, 8, data=(4, 5, 6, 7, 0, 1, 2, 3))
     reach = Carried("hb", turned, ("U7",), undo=False, same_pins=False, proved=False, whole_bus=True)
-    said = {"U1.hb": replace(HOME_BUILT, carried=reach)}
+    said = {"U1.hb": HOME_BUILT._replace(carried=reach)}
     done = settled(read(TRUE, "hb"), said)
     assert contested(done)
     assert {one.code for one in done.findings} == {Code.WIRING_CARRIED, Code.FRAMES_DIFFER}
@@ -298,14 +298,14 @@ def test_a_crossing_proved_elsewhere_is_a_ground_where_readings_differ() -> None
 def lined(words: Words, lines: LineMap, reader: str) -> list[Pass]:
     """A pass put into order by lines that the sheet says."""
     return [
-        replace(one, steps=(Step("undo-lines", lines.to_json(), "The sheet says so."),))
+        one._replace(steps=(Step("undo-lines", lines.to_json(), "The sheet says so."),))
         for one in read(lines.undo(words), reader)
     ]
 
 
 @pytest.mark.parametrize("written", ["needlessly", "the other way round"])
 def test_one_reader_speaks_against_the_sheet_where_it_reads_the_sheets_lines_otherwise(written: str) -> None:
-    said = {"U1.hb": replace(HOME_BUILT, lines_said=True), "U1.two": HOME_BUILT}
+    said = {"U1.hb": HOME_BUILT._replace(lines_said=True), "U1.two": HOME_BUILT}
     lines = LineMap.simple(10, 8, address=(3, 1, 2, 7, 4, 5, 6, 0, 8, 9))
     came = TRUE if written == "needlessly" else lines.inverse().apply(TRUE)
     done = settled([*lined(came, lines, "hb"), *read(TRUE, "two")], said)
@@ -317,7 +317,7 @@ def test_where_a_part_of_the_programmers_file_begins_decides_nothing() -> None:
     late = np.concatenate([np.full(3, 0xFF, np.uint8), TRUE[:-3]])
     passes = [*read(TRUE, "hb"), *read(late, "prog")]
     assert not contested(settled(passes, {"U1.hb": HOME_BUILT, "U1.prog": PROGRAMMER}))
-    taken = {"U1.hb": HOME_BUILT, "U1.prog": replace(PROGRAMMER, taken=True)}
+    taken = {"U1.hb": HOME_BUILT, "U1.prog": PROGRAMMER._replace(taken=True)}
     assert contested(settled(passes, taken))
     crossed = [*read(CROSSED, "hb"), *read(TRUE, "prog")]
     assert not contested(settled(crossed, taken)), "of wires it is still the better witness"

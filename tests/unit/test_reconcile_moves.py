@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -101,7 +99,7 @@ def test_one_word_lost_from_a_reading_that_is_short_is_the_streams_not_the_count
 def test_passes_of_one_reading_that_moved_alike_are_told_once() -> None:
     image = program()
     late = Pass("hb", "hb", "hb/", 1, Bench(image).rotate(9).read())
-    passes = [late, replace(late, number=2), replace(late, number=3), Pass("prog", "prog", "prog/", 1, image)]
+    passes = [late, late._replace(number=2), late._replace(number=3), Pass("prog", "prog", "prog/", 1, image)]
     done = reconcile(passes, chip="U7", organisation=Organisation(2048, 8), said=SAID)
     assert done is not None
     assert [(one.code, one.where["by"], one.severity) for one in done.findings] == [

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -443,7 +442,7 @@ def test_a_crossing_that_nobody_named_is_a_caution_and_puts_the_order_in_doubt()
 
 def test_a_crossing_that_one_chip_alone_shows_is_told_as_possible() -> None:
     reach = Carried("wires-1", CROSSED_LINES, ("U7",), undo=False, same_pins=True, proved=False)
-    first = settled(read(CROSSED, "hb"), {"U1.hb": replace(HOME_BUILT, carried=reach)}).findings[0]
+    first = settled(read(CROSSED, "hb"), {"U1.hb": HOME_BUILT._replace(carried=reach)}).findings[0]
     assert "A3 and A4 exchanged (perhaps, as U7 alone suggests)." in first.means
     assert first.evidence["proved"] is False
 
@@ -458,7 +457,7 @@ def test_a_crossing_that_changes_no_word_of_this_chip_is_not_spoken_of() -> None
 
 def test_lines_of_the_sheet_that_another_chip_denies_put_the_order_in_doubt() -> None:
     reach = Carried("wires-1", CROSSED_LINES, ("U7",), undo=False, same_pins=True, denied=True)
-    first = settled(read(CROSSED, "hb"), {"U1.hb": replace(HOME_BUILT, carried=reach)}).findings[0]
+    first = settled(read(CROSSED, "hb"), {"U1.hb": HOME_BUILT._replace(carried=reach)}).findings[0]
     assert first.severity.value == "caution"
     assert first.means == (
         "U1.hb was put into order by lines that the sheet says of the wiring wires-1. With the same lines U7 "
@@ -477,7 +476,7 @@ def test_a_crossing_of_two_readings_is_told_of_each() -> None:
 def test_a_crossing_of_a_chip_of_another_size_is_not_spoken_of() -> None:
     small = LineMap.simple(9, 8, address=(0, 1, 2, 4, 3, 5, 6, 7, 8))
     reach = Carried("wires-1", small, ("U7",), undo=False, same_pins=True)
-    assert settled(read(CROSSED, "hb"), {"U1.hb": replace(HOME_BUILT, carried=reach)}).findings == ()
+    assert settled(read(CROSSED, "hb"), {"U1.hb": HOME_BUILT._replace(carried=reach)}).findings == ()
 
 
 def test_a_pass_that_fits_no_order_clears_no_doubted_wiring() -> None:
@@ -504,7 +503,7 @@ def grounds(done: Reconciled) -> list[Ground]:
 
 
 def test_the_sheets_word_is_told_with_the_readings_it_speaks_of() -> None:
-    said = {"U1.hb": replace(HOME_BUILT, lines_said=True)}
+    said = {"U1.hb": HOME_BUILT._replace(lines_said=True)}
     passes = [*read(TRUE, "a"), *read(CROSSED, "hb", 1, 2), *read(np.roll(TRUE, 9), "c")]
     assert grounds(settled(passes, said)) == [
         Ground("sheet", 1, (0, 2), "The sheet says how the lines of U1.hb lie")
@@ -547,8 +546,8 @@ def test_a_proved_crossing_is_told_with_the_chips_that_prove_it() -> None:
 def test_a_crossing_speaks_only_where_it_is_proved_and_explains_what_is_seen(
     more: dict[str, Any], *, speaks: bool
 ) -> None:
-    reach = replace(Carried("w", CROSSED_LINES, ("U7",), undo=False, same_pins=True), **more)
-    said = {"U1.hb": replace(HOME_BUILT, carried=reach)}
+    reach = Carried("w", CROSSED_LINES, ("U7",), undo=False, same_pins=True)._replace(**more)
+    said = {"U1.hb": HOME_BUILT._replace(carried=reach)}
     done = settled([*read(CROSSED, "hb"), *read(TRUE, "two")], said)
     assert bool(grounds(done)) is speaks
 
@@ -567,7 +566,7 @@ def test_two_programmers_against_one_home_built_reader_are_both_named() -> None:
 
 def test_a_programmer_that_was_also_set_to_another_part_is_none_of_this_chip() -> None:
     passes = [*read(TRUE, "prog"), *read(CROSSED, "hb")]
-    other = replace(passes[0], reading="U1.prog.2", number=2)
+    other = passes[0]._replace(reading="U1.prog.2", number=2)
     said = SAID | {"U1.prog.2": Said(kind="device-programmer", own_part=False)}
     assert grounds(settled([*passes, other], said)) == []
 

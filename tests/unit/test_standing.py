@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -101,7 +99,7 @@ def test_a_note_says_the_address_and_what_speaks_for_it() -> None:
     assert set(one.evidence["from"]) <= set(images) - {"K2"}
     assert one.evidence["landing"] <= one.evidence["calls"]
     for named, words in ((0, " to an instruction; every"), (1, ", and 1 address in it is named; every")):
-        placing = replace(found, chips={"K2": found.chips["K2"]._replace(named=named, leading=0)})
+        placing = found._replace(chips={"K2": found.chips["K2"]._replace(named=named, leading=0)})
         (note,) = standing_findings(placing)
         assert words in note.means
         assert note.evidence["named"] == named

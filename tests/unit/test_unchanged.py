@@ -6,7 +6,6 @@ import json
 import os
 import shutil
 from collections.abc import Callable
-from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -51,8 +50,8 @@ def _is_unchanged(root: Path, version: str = __version__) -> bool:
     previous = ready.previous
     assert previous is not None
     made_by: SoftwareRecord = {**previous.record["software"], "version": version}
-    before = replace(previous, record={**previous.record, "software": made_by})
-    return unchanged(replace(ready, previous=before)) is not None
+    before = previous._replace(record={**previous.record, "software": made_by})
+    return unchanged(ready._replace(previous=before)) is not None
 
 
 def _flipped(path: Path) -> None:

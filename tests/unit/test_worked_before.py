@@ -9,7 +9,7 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Callable
-from dataclasses import fields, replace
+from dataclasses import replace
 from hashlib import sha256
 from pathlib import Path
 from typing import Any
@@ -264,21 +264,21 @@ def test_a_pair_is_taken_as_it_was_found(kept: Path, tmp_path: Path) -> None:
     assert after.find_joins(after.joins_key(BOARD, ["2"])) is None
 
 
-@pytest.mark.parametrize("name", [one.name for one in fields(ChipImage)])
+@pytest.mark.parametrize("name", ChipImage._fields)
 def test_whatever_is_compared_of_a_boards_chips_makes_another_key(name: str) -> None:
     said: dict[str, Any] = {name: "something else"}
-    other = replace(BOARD.images[0], **said)
+    other = BOARD.images[0]._replace(**said)
 
-    assert NOWHERE.joins_key(replace(BOARD, images=(other,)), ["0"]) != NOWHERE.joins_key(BOARD, ["0"])
+    assert NOWHERE.joins_key(BOARD._replace(images=(other,)), ["0"]) != NOWHERE.joins_key(BOARD, ["0"])
 
 
 @pytest.mark.parametrize("name", Signature._fields)
 def test_whatever_a_signature_says_makes_another_key(name: str) -> None:
     (one,) = BOARD.images
     said: dict[str, Any] = {name: "something else"}
-    other = replace(one, signature=one.signature._replace(**said))
+    other = one._replace(signature=one.signature._replace(**said))
 
-    assert NOWHERE.joins_key(replace(BOARD, images=(other,)), ["0"]) != NOWHERE.joins_key(BOARD, ["0"])
+    assert NOWHERE.joins_key(BOARD._replace(images=(other,)), ["0"]) != NOWHERE.joins_key(BOARD, ["0"])
 
 
 def test_an_image_that_is_not_the_one_told_of_is_worked_out_again(kept: Path, tmp_path: Path) -> None:
@@ -330,7 +330,7 @@ NOWHERE = Before(Packs(Path("nowhere")), "common", {})
 def test_whatever_the_sheet_says_of_a_chip_makes_another_key(name: str) -> None:
     said = PLANNED.chip.model_copy(update={name: "something else"})
 
-    assert NOWHERE.key(replace(PLANNED, chip=said), {}, {}) != NOWHERE.key(PLANNED, {}, {})
+    assert NOWHERE.key(PLANNED._replace(chip=said), {}, {}) != NOWHERE.key(PLANNED, {}, {})
 
 
 @pytest.mark.filterwarnings("ignore::UserWarning")
@@ -341,8 +341,8 @@ def test_whatever_the_sheet_says_of_a_reading_makes_another_key(name: str, tmp_p
     chip = plan.chips[0]
     own = {path: "0" * 64 for one in chip.readings for path in one.files}
     first = chip.readings[0]
-    other = replace(first, row=first.row.model_copy(update={name: "something else"}))
-    changed = replace(chip, readings=(other, *chip.readings[1:]))
+    other = first._replace(row=first.row.model_copy(update={name: "something else"}))
+    changed = chip._replace(readings=(other, *chip.readings[1:]))
 
     assert NOWHERE.key(changed, {}, own) != NOWHERE.key(chip, {}, own)
 
@@ -358,12 +358,12 @@ def test_a_files_content_its_place_the_order_and_the_cell_make_another_key(tmp_p
         NOWHERE.key(chip, {}, own),
         NOWHERE.key(chip, {}, {**own, path: "1" * 64}),
         NOWHERE.key(chip, {path: "data/elsewhere"}, own),
-        NOWHERE.key(replace(chip, readings=chip.readings[::-1]), {}, own),
-        NOWHERE.key(replace(chip, readings=chip.readings[1:]), {}, own),
-        NOWHERE.key(replace(chip, organisation=Organisation(128, 16)), {}, own),
-        NOWHERE.key(replace(chip, erased_state=0), {}, own),
-        NOWHERE.key(replace(chip, processor="z80"), {}, own),
-        NOWHERE.key(replace(chip, part=part), {}, own),
+        NOWHERE.key(chip._replace(readings=chip.readings[::-1]), {}, own),
+        NOWHERE.key(chip._replace(readings=chip.readings[1:]), {}, own),
+        NOWHERE.key(chip._replace(organisation=Organisation(128, 16)), {}, own),
+        NOWHERE.key(chip._replace(erased_state=0), {}, own),
+        NOWHERE.key(chip._replace(processor="z80"), {}, own),
+        NOWHERE.key(chip._replace(part=part), {}, own),
         replace(NOWHERE, common="another program").key(chip, {}, own),
     ]
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,8 +60,7 @@ class Contacts:
     unexplained: int = 0
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
+class Held(NamedTuple):
     """One comparison: what disagrees, of how many words, and which lines could have made each of it.
 
     `own` where the latest pass is held against what was read again in it: that is of the same wires always.

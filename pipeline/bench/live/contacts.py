@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -32,8 +32,7 @@ SIGMAS = 4.5
 """Noise against anything differs in half of the words, give or take so many standard deviations."""
 
 
-@dataclass(frozen=True, slots=True)
-class PassRead:
+class PassRead(NamedTuple):
     """A whole pass as it came.
 
     Attributes:

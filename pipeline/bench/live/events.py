@@ -2,82 +2,71 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from pipeline.bench.live.contacts import PassRead
 from pipeline.formats.records.reader_log import LineTestRecord
 from pipeline.words import Words
 
 
-@dataclass(frozen=True, slots=True)
-class PassBegan:
+class PassBegan(NamedTuple):
     """The first word or the header of a pass; `anew` where the reader counts from the beginning again."""
 
     number: int
     anew: bool
 
 
-@dataclass(frozen=True, slots=True)
-class WordsCame:
+class WordsCame(NamedTuple):
     """Words of the pass that is coming, at an address."""
 
     address: int
     words: Words
 
 
-@dataclass(frozen=True, slots=True)
-class PassEnded:
+class PassEnded(NamedTuple):
     """A pass is over: whole, or with what is the matter with it."""
 
     whole: PassRead | None
     trouble: str = ""
 
 
-@dataclass(frozen=True, slots=True)
-class ReadAgain:
+class ReadAgain(NamedTuple):
     """The pass that ended last, with what the reader read once more when it was asked."""
 
     whole: PassRead
 
 
-@dataclass(frozen=True, slots=True)
-class WireTested:
+class WireTested(NamedTuple):
     """A record of a line test."""
 
     record: LineTestRecord
 
 
-@dataclass(frozen=True, slots=True)
-class NotThisChip:
+class NotThisChip(NamedTuple):
     """The reader is set to another organisation."""
 
     found: str
 
 
-@dataclass(frozen=True, slots=True)
-class NoText:
+class NoText(NamedTuple):
     """What arrives is not text: another speed, most likely."""
 
     baud: int
 
 
-@dataclass(frozen=True, slots=True)
-class Unplaced:
+class Unplaced(NamedTuple):
     """A pass's worth of words has come in plain printing, and nothing said where a pass begins."""
 
 
-@dataclass(frozen=True, slots=True)
-class Silent:
+class Silent(NamedTuple):
     """Nothing has come for a while: the power may be off."""
 
 
-@dataclass(frozen=True, slots=True)
-class PortGone:
+class PortGone(NamedTuple):
     """The port is not there any more."""
 
 
-@dataclass(frozen=True, slots=True)
-class PortBack:
+class PortBack(NamedTuple):
     """The port is there again."""
 
 

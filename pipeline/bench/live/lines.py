@@ -6,8 +6,8 @@ content of the chip cannot show is *not yet shown*, never dead.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Shown(StrEnum):
@@ -26,8 +26,7 @@ TROUBLE = frozenset({Shown.DEAD, Shown.STUCK, Shown.JOINED, Shown.FLOATING, Show
 """States in which a hand is needed, with the power off."""
 
 
-@dataclass(frozen=True, slots=True)
-class LineState:
+class LineState(NamedTuple):
     """One line's state.
 
     Attributes:

@@ -12,7 +12,7 @@ Pure: it knows no port, no clock of its own and no screen.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
@@ -59,8 +59,7 @@ NOTHING_TO_MOVE = frozenset({"watch-first", "watch-again", "watch-weighed", "wat
 Kind = Literal["pass", "line", "off", "on", "gone", "back", "speed", "chip", "test", "next", "good"]
 
 
-@dataclass(frozen=True, slots=True)
-class Happened:
+class Happened(NamedTuple):
     """One event in words, for a log, and what it is about."""
 
     kind: Kind

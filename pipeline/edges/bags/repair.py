@@ -22,9 +22,8 @@ import json
 import os
 import shutil
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 from pipeline.bags.parse_tag_files import unsafe_path
 from pipeline.edges import open_flags
@@ -39,8 +38,7 @@ from pipeline.errors import DestinationError, MendError, StorageError, UnsafeErr
 _CHUNK_BYTES = 1 << 20
 
 
-@dataclass(frozen=True, slots=True)
-class Swapped:
+class Swapped(NamedTuple):
     """What lies where after a mend.
 
     Attributes:

@@ -11,7 +11,7 @@ import binascii
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.formats.neutral import Block, Declared, Decoded, Forgiven, ForgivenTally, Place, refuse
 
@@ -44,8 +44,7 @@ def check(text: bytes, start: int = 0xFFFF) -> int:
     return binascii.crc_hqx(text, start)
 
 
-@dataclass(frozen=True, slots=True)
-class Head:
+class Head(NamedTuple):
     """A pass begins: its number, the organisation, and how many words stand on a line."""
 
     number: int
@@ -54,8 +53,7 @@ class Head:
     a_line: int
 
 
-@dataclass(frozen=True, slots=True)
-class Data:
+class Data(NamedTuple):
     """Words of a pass at an address."""
 
     number: int
@@ -65,8 +63,7 @@ class Data:
     address_digits: int
 
 
-@dataclass(frozen=True, slots=True)
-class Tail:
+class Tail(NamedTuple):
     """A pass ends: how many words it had, and the check over all of them."""
 
     number: int
@@ -77,8 +74,7 @@ class Tail:
 Record = Head | Data | Tail
 
 
-@dataclass(frozen=True, slots=True)
-class LinesHead:
+class LinesHead(NamedTuple):
     """A line test begins: its number, and how many address and data lines it goes through."""
 
     number: int
@@ -86,8 +82,7 @@ class LinesHead:
     bits: int
 
 
-@dataclass(frozen=True, slots=True)
-class LineTested:
+class LineTested(NamedTuple):
     """One line of an empty socket, driven through a resistor while all others are inputs with pull-ups.
 
     Attributes:
@@ -104,8 +99,7 @@ class LineTested:
     free: tuple[int, int]
 
 
-@dataclass(frozen=True, slots=True)
-class LinePulsed:
+class LinePulsed(NamedTuple):
     """One address line with an expendable chip in: at how many of some base addresses a pulse shows."""
 
     number: int
@@ -114,8 +108,7 @@ class LinePulsed:
     differ: int
 
 
-@dataclass(frozen=True, slots=True)
-class LinesTail:
+class LinesTail(NamedTuple):
     """A line test ends."""
 
     number: int

@@ -11,8 +11,7 @@ practice).
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
-from typing import NoReturn
+from typing import NamedTuple, NoReturn
 
 from pipeline.formats.neutral import Declared, Decoded, refuse
 from pipeline.formats.records.overlaps import PlacedBytes, lay
@@ -24,8 +23,7 @@ _START = re.compile(rb"[\x01\x02\x12]")
 _ENDS = {0x01: b"\x03", 0x02: b"\x03", 0x12: b"\x14"}
 
 
-@dataclass(frozen=True, slots=True)
-class _Grammar:
+class _Grammar(NamedTuple):
     """The digits of this file."""
 
     radix: int

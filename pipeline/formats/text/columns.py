@@ -8,8 +8,8 @@ addresses.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 from itertools import accumulate, dropwhile
+from typing import NamedTuple
 
 from pipeline.formats.text.dressing import commented
 from pipeline.formats.text.prose import WORD
@@ -28,8 +28,7 @@ _GAP = re.compile(rb"[ \t]*(?:[,;][ \t]*|-[ \t]*)?")
 _BARS = b"|>;!"
 
 
-@dataclass(frozen=True, slots=True)
-class ListingRow:
+class ListingRow(NamedTuple):
     """One line of a listing.
 
     Attributes:

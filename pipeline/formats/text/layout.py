@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import re
 from collections import Counter
-from dataclasses import dataclass
 from itertools import islice, pairwise
 from typing import NamedTuple
 
@@ -193,23 +192,20 @@ def _ordered(text: Characters, style: Style, index: int, declared: Declared) -> 
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Star:
+class Star(NamedTuple):
     """A line that stands for repetitions of the one before."""
 
     start: int
 
 
-@dataclass(frozen=True, slots=True)
-class End:
+class End(NamedTuple):
     """An address alone: where the dump ends."""
 
     start: int
     address: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class Break:
+class Break(NamedTuple):
     """A line of text between lines of the listing."""
 
     start: int
@@ -357,8 +353,7 @@ def _starred(text: Characters, items: list[Item]) -> None:
             refuse(text.place(item.start), "a * with no address after it", "add the listing's last address")
 
 
-@dataclass(frozen=True, slots=True)
-class Layout:
+class Layout(NamedTuple):
     """What the whole listing has in common.
 
     Attributes:
@@ -382,8 +377,7 @@ class Layout:
         return f"0x{address:X}" if self.radix == 16 else f"0o{address:o}" if self.radix == 8 else str(address)
 
 
-@dataclass(frozen=True, slots=True)
-class _Span:
+class _Span(NamedTuple):
     """A line of values, and the address that follows it.
 
     Attributes:

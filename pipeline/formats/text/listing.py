@@ -139,7 +139,7 @@ def _shown_by_the_text(content: bytes, declared: Declared) -> Decoded | None:
     if len(shown) != 1 or declared.bits > 8:
         return None
     ((done, said),) = shown
-    return replace(done, notes=(*done.notes, said))
+    return done._replace(notes=(*done.notes, said))
 
 
 def _also(declared: Declared, name: str, value: str) -> Declared:

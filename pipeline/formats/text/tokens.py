@@ -11,7 +11,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass, field
 from itertools import islice
-from typing import NoReturn
+from typing import NamedTuple, NoReturn
 
 from pipeline.formats.neutral import Declared, ambiguous, refuse
 from pipeline.formats.text.characters import (
@@ -68,8 +68,7 @@ _BROKEN = {
 _COMMENT = re.compile(rb"/\*.*?\*/", re.DOTALL)
 
 
-@dataclass(frozen=True, slots=True)
-class Style:
+class Style(NamedTuple):
     """What a value looks like in this dump.
 
     Attributes:

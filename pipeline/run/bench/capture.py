@@ -7,9 +7,8 @@ import re
 import time
 from collections.abc import Callable
 from contextlib import suppress
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, cast
+from typing import TYPE_CHECKING, Any, NamedTuple, cast
 
 from pipeline.bench.stream import DONE, Watch
 from pipeline.catalogue import load
@@ -73,8 +72,7 @@ followed.
 """
 
 
-@dataclass(frozen=True, slots=True)
-class CaptureWish:
+class CaptureWish(NamedTuple):
     """What was asked for on the command line."""
 
     port: str
@@ -91,8 +89,7 @@ class CaptureWish:
     wiring: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Chosen:
+class Chosen(NamedTuple):
     """What the sheet says of the chip and the reader, the options weighed in."""
 
     organisation: Organisation
@@ -184,7 +181,7 @@ def _gone_on_with(
         with storage_trouble(path):
             rename_new(path, aside)
         os.close(log)
-        path = _log_path(root, replace(wish, resume=False))
+        path = _log_path(root, wish._replace(resume=False))
         notice(
             f"What had come is plain printing, in which a cut cannot be mended: kept as {aside}; "
             f"this run starts again"

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from pipeline.bench.stream import Watch
 from pipeline.edges.project_folder import read_file
@@ -19,8 +19,7 @@ NO_TEXT_SHARE = 0.01
 """Share of characters that are no text from which the speed of the line is doubted."""
 
 
-@dataclass(frozen=True, slots=True)
-class Took:
+class Took(NamedTuple):
     """How the taking of a stream went.
 
     Attributes:
@@ -34,8 +33,7 @@ class Took:
     lost: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class Understood:
+class Understood(NamedTuple):
     """What a log holds.
 
     Attributes:

@@ -5,9 +5,8 @@ from __future__ import annotations
 import os
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 
@@ -45,8 +44,7 @@ LEAST_LINES = 3
 """Lines of words, or one that proves itself, by which a speed is known as right."""
 
 
-@dataclass(frozen=True, slots=True)
-class WatchWish:
+class WatchWish(NamedTuple):
     """What was asked for on the command line."""
 
     port: str
@@ -86,14 +84,14 @@ def watch_port(
     if then is not None:
         # before anything is watched: what cannot be captured in the end is told at once
         chosen = chosen_for(then)
-        wish = replace(wish, part=chosen.part, organisation=str(chosen.organisation))
+        wish = wish._replace(part=chosen.part, organisation=str(chosen.organisation))
     show, over = shown(wish.port, as_json=as_json, quiet=quiet, bell=wish.bell)
     try:
         baud = watch(wish, show=show)
     finally:
         over()
     if then is not None:
-        return capture(replace(then, baud=baud), quiet=quiet or as_json)
+        return capture(then._replace(baud=baud), quiet=quiet or as_json)
     if not quiet:
         notice(
             f"Keep it: wellread capture {wish.port} --chip CHIP --reader READER --baud {baud}; the next time "

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from hashlib import sha256
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.bags.repair_plan import plan, whole_enough
 from pipeline.bags.validate import judge
@@ -23,8 +22,7 @@ if TYPE_CHECKING:
     from schemas.answers import MendAnswer
 
 
-@dataclass(frozen=True, slots=True)
-class Mended:
+class Mended(NamedTuple):
     """What a mend did.
 
     Attributes:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pipeline import to_do
 from pipeline.catalogue import load
@@ -39,8 +38,7 @@ if TYPE_CHECKING:
     from schemas.sheet import Reader
 
 
-@dataclass(frozen=True, slots=True)
-class HowWritten:
+class HowWritten(NamedTuple):
     """What a person said on the command line about how files are written; None where nothing was said.
 
     Attributes:
@@ -80,8 +78,7 @@ class HowWritten:
 NOT_SAID = HowWritten()
 
 
-@dataclass(frozen=True, slots=True)
-class StatedKind:
+class StatedKind(NamedTuple):
     """What a person said about a chip on the command line."""
 
     organisation: Organisation | None
@@ -198,8 +195,7 @@ def _passes(
     order = "big" if organisation.bits > 8 else None
     manner = Manner(reading=name, reader=THE_READER, sitting=THE_READER, byte_order=order)
     if reader is not None:
-        manner = replace(
-            manner,
+        manner = manner._replace(
             byte_order=reader.byte_order or order,
             inverted=reader.polarity == "inverted",
             reversed_bits=reader.bit_order == "reversed",
@@ -364,8 +360,7 @@ def one_image(path: Path, kind: StatedKind) -> Words:
     return words
 
 
-@dataclass(frozen=True, slots=True)
-class Side:
+class Side(NamedTuple):
     """One of two readings that are compared.
 
     Attributes:

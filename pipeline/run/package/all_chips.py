@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING, NamedTuple
@@ -182,8 +181,7 @@ class Walk:
         return self.crew.each(next_of_words, self.job.images, words)
 
 
-@dataclass(frozen=True, slots=True)
-class LookedOver:
+class LookedOver(NamedTuple):
     """A project gone through without a bag.
 
     Attributes:

@@ -21,8 +21,7 @@ if TYPE_CHECKING:
     from schemas.finding import Finding
 
 
-@dataclass(frozen=True, slots=True)
-class BoardImages:
+class BoardImages(NamedTuple):
     """The chips of one board as joins are sought among them.
 
     Attributes:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 from collections.abc import Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import replace
 from pathlib import Path
 from typing import NamedTuple
 
@@ -117,7 +116,7 @@ def _placed(ended: EndedBag, staging: Staging | None) -> Packaged | WellreadErro
         with storage_trouble(staging.path):
             staging.path.rmdir()
             Path(ended.root).rename(staging.path)
-        return replace(ended.result, bag=staging.commit())
+        return ended.result._replace(bag=staging.commit())
     except WellreadError as error:
         staging.discard()
         return error

@@ -6,8 +6,8 @@ The sheet read, the files surveyed, all problems at once.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 from pipeline.catalogue import Catalogue, load
 from pipeline.edges.memory import need_room
@@ -24,8 +24,7 @@ from pipeline.flow import FoundFile, Plan, Problem
 from pipeline.stages.sheet import parse_sheet, read_sheet
 
 
-@dataclass(frozen=True, slots=True)
-class Project:
+class Project(NamedTuple):
     """A project folder, read as far as its sheet.
 
     Attributes:

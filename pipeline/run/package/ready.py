@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.edges.clock import Now, now
 from pipeline.edges.project_folder import SHEET_NAME, destination
@@ -22,8 +21,7 @@ if TYPE_CHECKING:
     from pipeline.run.package.twins import OpenTwin
 
 
-@dataclass(frozen=True, slots=True)
-class Ready:
+class Ready(NamedTuple):
     """A project that has been looked over and may be packaged.
 
     Attributes:

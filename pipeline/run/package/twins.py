@@ -4,10 +4,9 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from tempfile import TemporaryDirectory
-from typing import TYPE_CHECKING, cast
+from typing import TYPE_CHECKING, NamedTuple, cast
 
 from pipeline.edges.progress import Progress
 from pipeline.edges.project_folder import SHEET_NAME
@@ -29,8 +28,7 @@ if TYPE_CHECKING:
     from schemas.sheet import Twin
 
 
-@dataclass(frozen=True, slots=True)
-class OpenTwin:
+class OpenTwin(NamedTuple):
     """A twin that the sheet names, its bag just verified.
 
     Attributes:

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pipeline.bags import record_file
 from pipeline.edges.bags.observe import receipt
@@ -19,8 +18,7 @@ if TYPE_CHECKING:
     from schemas.record import ChipRecord, RecordHead
 
 
-@dataclass(frozen=True, slots=True)
-class Previous:
+class Previous(NamedTuple):
     """The newest version found beside the new one.
 
     Attributes:

@@ -8,7 +8,6 @@ the same wires. It is a caution like that of a single chip, never applied by its
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.stages.content.crossed import crossed_finding, crossing_in_words
@@ -45,8 +44,7 @@ class Leaning(NamedTuple):
     orders: frozenset[LineChange] = frozenset()
 
 
-@dataclass(frozen=True, slots=True)
-class ReadAlone:
+class ReadAlone(NamedTuple):
     """A chip that one reader alone has read, with one set of wires.
 
     Attributes:

@@ -12,9 +12,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from functools import cache, partial
 from itertools import combinations
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,8 +36,7 @@ _HEADER_NATS = 24 * math.log(2)
 Bytes = NDArray[np.uint8]
 
 
-@dataclass(frozen=True, slots=True)
-class Exchanged:
+class Exchanged(NamedTuple):
     """Two lanes whose exchange makes sense of a space.
 
     Attributes:
@@ -106,7 +105,7 @@ def _text(data: Bytes) -> Witness | None:
 def _flow(data: Bytes, *, speaking: bool = False) -> Witness | None:
     """A program's branches."""
     flow = flow_evidence(data, 8, speaking=speaking)
-    return flow and replace(flow, words="branches and calls land only the other way round")
+    return flow and flow._replace(words="branches and calls land only the other way round")
 
 
 _LEFT: dict[str, Callable[[Bytes], Witness | None]] = {"header": _header, "text": _text, "flow": _flow}

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import pairwise
 from typing import Any, NamedTuple
 
@@ -39,8 +39,7 @@ _LEAST_ONE_WAY = 7
 """So many changed bits, all in one direction, are a coincidence in 2^-6 of cases."""
 
 
-@dataclass(frozen=True, slots=True)
-class ChipImage:
+class ChipImage(NamedTuple):
     """One chip as its kin see it.
 
     Attributes:

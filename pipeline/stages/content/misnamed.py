@@ -10,15 +10,14 @@ from __future__ import annotations
 import hashlib
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from pipeline.catalogue.advice import advise
 from pipeline.words import Words
 from schemas.finding import Code, Finding, Severity
 
 
-@dataclass(frozen=True, slots=True)
-class Stray:
+class Stray(NamedTuple):
     """A reading of a chip on which readers do not agree.
 
     Attributes:
@@ -32,8 +31,7 @@ class Stray:
     digest: bytes
 
 
-@dataclass(frozen=True, slots=True)
-class ChipNamed:
+class ChipNamed(NamedTuple):
     """A chip as the sheet names it.
 
     Attributes:

@@ -5,8 +5,7 @@ Everything here turns into plain JSON values, because the record keeps it and ot
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 if TYPE_CHECKING:
     from schemas.record import CheckRecord, RegionDetail, RegionRecord, StoredAt, VectorRecord
@@ -17,8 +16,7 @@ MOST_CHANCE = 1e-6
 RegionKind = Literal["fill", "text", "table", "repeat", "decode", "code", "dense", "absent"]
 
 
-@dataclass(frozen=True, slots=True)
-class Region:
+class Region(NamedTuple):
     """One stretch of an image that is of one nature.
 
     Attributes:
@@ -40,8 +38,7 @@ class Region:
         return {"kind": self.kind, "start": self.start, "end": self.end, **self.detail}
 
 
-@dataclass(frozen=True, slots=True)
-class Vector:
+class Vector(NamedTuple):
     """Reset or interrupt vectors of one processor family that fit this image: evidence, never proof.
 
     Attributes:
@@ -72,8 +69,7 @@ class Vector:
         }
 
 
-@dataclass(frozen=True, slots=True)
-class SelfCheck:
+class SelfCheck(NamedTuple):
     """An embedded check that holds, or one that the content promises and that does not hold.
 
     Attributes:

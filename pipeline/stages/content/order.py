@@ -13,7 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,8 +26,7 @@ CLEAR_LOSS = math.log(100)
 MOST_WORDS = 1 << 17
 
 
-@dataclass(frozen=True, slots=True)
-class _Chain:
+class _Chain(NamedTuple):
     """How likely neighbours are: by text or no text, and by letter pairs where both are letters of text.
 
     Attributes:

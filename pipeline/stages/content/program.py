@@ -9,8 +9,7 @@ begin. What is said here is a guess with its odds, never applied by itself.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 import numpy as np
 
@@ -116,8 +115,7 @@ _PROCESSORS: dict[str, str] = {
 """Members of the families, by the digits of their markings; from memory."""
 
 
-@dataclass(frozen=True, slots=True)
-class Program:
+class Program(NamedTuple):
     """What a chip's content is as a program.
 
     Attributes:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Literal, NamedTuple
 
 from pipeline.stages.content.flow_of_control.orders import as_stored
 from pipeline.stages.content.flow_of_control.walk import Calling, Laid, Site, Walked, laid, walk
@@ -22,8 +21,7 @@ MOST_LISTED = 1000
 MOST_CALLERS = 50
 
 
-@dataclass(frozen=True, slots=True)
-class ProgramChip:
+class ProgramChip(NamedTuple):
     """One chip that reads as a program.
 
     Attributes:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.catalogue.advice import advise
@@ -24,8 +23,7 @@ _MOST_CHIPS = 4 * MOST_STANDING
 _MOST_TOLD = 1e6
 
 
-@dataclass(frozen=True, slots=True)
-class BoardChip:
+class BoardChip(NamedTuple):
     """One chip of a board that may be placed.
 
     Attributes:
@@ -91,8 +89,7 @@ def _beside(one: Neighbour, names: Sequence[str]) -> Beside:
     return Beside(tuple(names[other] for other in one.row), names[one.beside], *one[3:])
 
 
-@dataclass(frozen=True, slots=True)
-class Placing:
+class Placing(NamedTuple):
     """Chips of one board that call into each other, each with its address, and rows without.
 
     Attributes:

@@ -12,7 +12,7 @@ Source: the score and its bound are the theory of maximal scoring segments (Karl
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,8 +55,7 @@ _LETTERS_OTHERWISE = 24
 """Letters in all that text in another code must have."""
 
 
-@dataclass(frozen=True, slots=True)
-class TextRun:
+class TextRun(NamedTuple):
     """A stretch of text.
 
     Attributes:

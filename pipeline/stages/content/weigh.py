@@ -11,7 +11,6 @@ from __future__ import annotations
 import math
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 from functools import lru_cache
 
 from pipeline.stages.content.model import MOST_CHANCE, SelfCheck
@@ -40,14 +39,14 @@ def _decided(check: SelfCheck, *, fixed: str | None, unseen: str = "") -> SelfCh
             f"chance alone does this in {check.chance:.2g} of such images ({check.tried_as_strong} "
             f"schemes as strong were tried)"
         )
-        return replace(check, lifts=False, why=why)
+        return check._replace(lifts=False, why=why)
     if not check.whole:
-        return replace(check, lifts=False, why="it leaves words out that carry something")
+        return check._replace(lifts=False, why="it leaves words out that carry something")
     if check.order_blind and fixed is None:
         seen = f", and nothing else would notice {unseen}" if unseen else ""
-        return replace(check, lifts=False, why=f"it does not see the order of the words{seen}")
+        return check._replace(lifts=False, why=f"it does not see the order of the words{seen}")
     reason = f"beyond chance ({check.chance:.2g})" + (f"; {fixed} fix the order" if check.order_blind else "")
-    return replace(check, lifts=True, why=reason)
+    return check._replace(lifts=True, why=reason)
 
 
 def weighed(check: SelfCheck, images: Mapping[str, Words], bits: int) -> SelfCheck:
@@ -108,10 +107,10 @@ def recurring(
         if not check.holds or joint >= check.chance:
             out.append(check)
             continue
-        told = replace(check, chance=float(f"{joint:.3g}"))
+        told = check._replace(chance=float(f"{joint:.3g}"))
         judged = weighed(told, images or {}, bits)
         why = f"{judged.why}; the same scheme holds on {len(witnesses)} of {different} different contents"
-        out.append(replace(judged, why=why))
+        out.append(judged._replace(why=why))
     return tuple(out)
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -40,8 +40,7 @@ class WireFault(NamedTuple):
     level: str
 
 
-@dataclass(frozen=True, slots=True)
-class WiredChip:
+class WiredChip(NamedTuple):
     """One chip as one reader read it, all with the same wires.
 
     Attributes:

@@ -13,7 +13,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -31,8 +31,7 @@ from schemas.names import Organisation
 __all__ = ["Checks", "Reconciled", "Way", "contested_bits", "reconcile", "settle"]
 
 
-@dataclass(frozen=True, slots=True)
-class Reconciled:
+class Reconciled(NamedTuple):
     """The settled image, and what bringing passes into line has found.
 
     Attributes:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from pipeline.catalogue.advice import advise, step
 from pipeline.flow import Carried, Frame, Framing, Pass, Said, Step
@@ -13,8 +13,7 @@ from schemas.finding import Code, Finding, Severity
 from schemas.names import Organisation
 
 
-@dataclass(frozen=True, slots=True)
-class Undone:
+class Undone(NamedTuple):
     """Passes with proved crossings undone, and what is to be said of it.
 
     Attributes:

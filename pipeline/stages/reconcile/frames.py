@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -25,8 +25,7 @@ FEWEST_WORDS = 2
 WayName = Literal["same", "lines", "rotated", "slipped", "paced", "stranger"]
 
 
-@dataclass(frozen=True, slots=True)
-class Way:
+class Way(NamedTuple):
     """How one pass lies against another.
 
     Attributes:

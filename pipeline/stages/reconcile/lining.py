@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from pipeline.catalogue.advice import advise
@@ -43,7 +43,7 @@ def brought(reference: Pass, one: Pass, organisation: Organisation) -> tuple[Pas
 def apply_to_pass(one: Pass, step: Step, organisation: Organisation) -> Pass:
     """A pass after one more step, which it carries from then on."""
     units = apply_step(Units(one.words, one.present, organisation.bits), step)
-    return replace(one, words=units.values, present=units.present, steps=(*one.steps, step))
+    return one._replace(words=units.values, present=units.present, steps=(*one.steps, step))
 
 
 def _steps(way: Way, organisation: Organisation) -> list[Step]:

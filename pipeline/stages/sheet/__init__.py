@@ -11,8 +11,7 @@ The procedure:
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 from pydantic import BaseModel
 
@@ -61,8 +60,7 @@ _LISTED: tuple[tuple[str, type[BaseModel]], ...] = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Document:
+class Document(NamedTuple):
     """A sheet's text as mappings, and the tables it wants read."""
 
     file: str

@@ -240,12 +240,10 @@ def _single_page(
     parts: Mapping[str, object],
     read: ReadOf | None,
 ) -> bytes:
-    from dataclasses import replace
-
     from pipeline.views.report.chipview import SINGLE_PAGE, chip_view, nothing_read
     from pipeline.views.report.pages import render_first_page
 
-    options = replace(SINGLE_PAGE, public=public, with_content=with_content)
+    options = SINGLE_PAGE._replace(public=public, with_content=with_content)
     views = (chip_view(head, chip, load, options, read or nothing_read) for chip in chips())
     return render_first_page(
         head, summaries, views, public=public, with_content=with_content, parts=parts, load=load

@@ -6,9 +6,8 @@ out on the near side: unused space agrees with itself at every distance and woul
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from markupsafe import Markup, escape
@@ -35,8 +34,7 @@ AT_ONCE = 1 << 19
 """Comparisons held in memory at one time."""
 
 
-@dataclass(frozen=True, slots=True)
-class Agreement:
+class Agreement(NamedTuple):
     """How many words agree at each distance.
 
     Attributes:

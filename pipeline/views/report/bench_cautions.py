@@ -6,7 +6,7 @@ Once for every chip, and by part where it differs.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from typing import NamedTuple
 
 from pydantic import ValidationError
 
@@ -14,8 +14,7 @@ from pipeline.catalogue.cautions import AROUND_THE_CHIP, DEFERENCE, cautions
 from schemas.part import Part
 
 
-@dataclass(frozen=True, slots=True)
-class Heeding:
+class Heeding(NamedTuple):
     """The cautions of one set.
 
     Attributes:

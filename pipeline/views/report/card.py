@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 from urllib.parse import quote
 
@@ -57,8 +56,7 @@ class Link(NamedTuple):
     words: str
 
 
-@dataclass(frozen=True, slots=True)
-class ShownPhoto:
+class ShownPhoto(NamedTuple):
     """One picture as the page of photographs shows it.
 
     Attributes:
@@ -76,8 +74,7 @@ class ShownPhoto:
     shows: tuple[Link, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Card:
+class Card(NamedTuple):
     """What the card says.
 
     Attributes:

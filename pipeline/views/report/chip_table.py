@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from pipeline.views.report.marks import pictured
 from pipeline.views.report.summary import Summary
@@ -18,8 +17,7 @@ LEAST_FILTERED = 8
 """Below so many rows there is nothing to look for."""
 
 
-@dataclass(frozen=True, slots=True)
-class TableRow:
+class TableRow(NamedTuple):
     """One chip's row.
 
     Attributes:
@@ -37,8 +35,7 @@ class TableRow:
     worst: str
 
 
-@dataclass(frozen=True, slots=True)
-class ChipTable:
+class ChipTable(NamedTuple):
     """The rows, worst first, and the style that shows their thumbnails."""
 
     rows: tuple[TableRow, ...]

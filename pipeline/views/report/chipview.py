@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import marshal
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import quote
 
 from markupsafe import Markup
@@ -69,8 +68,7 @@ _SIGNS = {"fault": "■", "caution": "◆"}
 """Of a finding, for whoever sees no colour."""
 
 
-@dataclass(frozen=True, slots=True)
-class Options:
+class Options(NamedTuple):
     """How much a page carries.
 
     Attributes:
@@ -99,7 +97,7 @@ OWN_PAGE = Options(up="../../", anchors=False, most_pixels=1 << 17, most_bands=1
 @lru_cache(maxsize=4)
 def own_page(*, public: bool, with_content: bool) -> Options:
     """How much a chip's own page carries."""
-    return replace(OWN_PAGE, public=public, with_content=with_content)
+    return OWN_PAGE._replace(public=public, with_content=with_content)
 
 
 def chip_view(

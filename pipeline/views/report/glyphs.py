@@ -5,8 +5,7 @@ A character generator read with two lines crossed is seen to be wrong by anyone 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from markupsafe import Markup, escape
@@ -26,8 +25,7 @@ _HINTS = ("character", "glyph", "font", "pattern", "display", "dot matrix")
 _GUESSED_ROWS = (8, 16, 10, 12, 7, 9)
 
 
-@dataclass(frozen=True, slots=True)
-class Geometry:
+class Geometry(NamedTuple):
     """How words become dots.
 
     Attributes:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -16,8 +15,7 @@ from schemas.names import Organisation
 Bits = NDArray[np.uint8]
 
 
-@dataclass(frozen=True, slots=True)
-class ChipWords:
+class ChipWords(NamedTuple):
     """The words of one chip, ready to be drawn.
 
     Attributes:

@@ -7,9 +7,8 @@ put together as one table of characters: the report of ten thousand chips has no
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cache, lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -50,8 +49,7 @@ def words_a_row(organisation: Organisation) -> int:
     return 16 if organisation.bits <= 16 else 8 if organisation.bits <= 32 else 4
 
 
-@dataclass(frozen=True, slots=True)
-class ListingMarks:
+class ListingMarks(NamedTuple):
     """What is to be found in a listing.
 
     Attributes:

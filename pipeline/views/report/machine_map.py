@@ -8,8 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from markupsafe import Markup, escape
 
@@ -32,8 +31,7 @@ MOST_TEXTS, LEAST_LETTERS = 24, 6
 _TEXT = re.compile(rb"[\x20-\x7e]{6,}")
 
 
-@dataclass(frozen=True, slots=True)
-class MappedSpace:
+class MappedSpace(NamedTuple):
     """One space ready to be drawn: its name, its stretches in address order, and how many words it has."""
 
     name: str

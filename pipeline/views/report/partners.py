@@ -8,9 +8,8 @@ lines half of each square is.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import numpy as np
 from markupsafe import Markup, escape
@@ -38,8 +37,7 @@ GATHERED_WORDS = 4096
 """Up to here all lines are compared in one go; the index tables of larger chips cost more than they save."""
 
 
-@dataclass(frozen=True, slots=True)
-class Partners:
+class Partners(NamedTuple):
     """What every address line does.
 
     Attributes:

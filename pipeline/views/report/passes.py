@@ -7,9 +7,8 @@ reading that slipped is ink from one address on, a loose contact ink here and th
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import combinations, groupby
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 from markupsafe import Markup, escape
@@ -35,8 +34,7 @@ MOST_DRAWN = 6
 FAINTEST = 8
 
 
-@dataclass(frozen=True, slots=True)
-class ReadWords:
+class ReadWords(NamedTuple):
     """One content that was read, and by which passes.
 
     Attributes:
@@ -55,8 +53,7 @@ def any_departs(chip: ChipRecord) -> bool:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class PassRow:
+class PassRow(NamedTuple):
     """One pass in the picture.
 
     Attributes:
@@ -183,8 +180,7 @@ def passes_words(rows: Sequence[PassRow]) -> str:
     return f"A row a pass, a cell a stretch of addresses, ink where it departs from the image: {said}."
 
 
-@dataclass(frozen=True, slots=True)
-class ReadDifference:
+class ReadDifference(NamedTuple):
     """Two contents that were read and where they differ.
 
     Attributes:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from functools import lru_cache
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -37,8 +36,7 @@ DRAWN = ("raster", "lanes", "doubt", "passes", "partners", "agreement", "glyphs"
 """Of what `pictures` gives, the large pieces of markup, each printed once."""
 
 
-@dataclass(frozen=True, slots=True)
-class Drawing:
+class Drawing(NamedTuple):
     """What the pictures of a chip are drawn from.
 
     Attributes:

@@ -8,8 +8,7 @@ from __future__ import annotations
 import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from markupsafe import Markup, escape
 
@@ -24,8 +23,7 @@ NAME, LINE, UNDATED, ROW = 170, 560, 70, 26
 MOST_ROWS = 60
 
 
-@dataclass(frozen=True, slots=True)
-class Sitting:
+class Sitting(NamedTuple):
     """Readings of one reader, one wiring and one date.
 
     Attributes:

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from pipeline.views.report import wording
 from schemas.names import Organisation
@@ -18,8 +17,7 @@ _LANE = re.compile(r"^([^\[\]]+)(?:\[\s*(\d+)\s*:\s*(\d+)\s*\])?$")
 MOST_DRAWN = 120
 
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
+class Stretch(NamedTuple):
     """One stretch of a space: its first and end word, its bank, and the lanes that fill it (none: a gap)."""
 
     start: int

@@ -6,7 +6,6 @@ Little enough to hold for ten thousand, enough to send a person on.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 from urllib.parse import quote
 
@@ -233,8 +232,7 @@ def state_sentence(counts: Mapping[str, int]) -> str:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class BoardView:
+class BoardView(NamedTuple):
     """One board as a reader sees it: its sockets in the sheet's order, None where no chip is told of."""
 
     board: str

@@ -37,8 +37,7 @@ class Contact(NamedTuple):
     pin: int | None
 
 
-@dataclass(frozen=True, slots=True)
-class Asked:
+class Asked(NamedTuple):
     """One task as shown.
 
     Attributes:
@@ -60,8 +59,7 @@ class Asked:
     socket: Markup | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Stop:
+class Stop(NamedTuple):
     """One chip of a trip: its number in the one list, and what is asked about it."""
 
     number: int
