@@ -134,6 +134,7 @@ class WorkerPool(Generic[T]):
         message: Makes of a task what is sent.
         where: What is worked on, for the words of an error.
         folder: Where processes run; where this one does if not said.
+        ahead: Tasks that each process has or will find waiting.
     """
 
     def __init__(
@@ -144,12 +145,14 @@ class WorkerPool(Generic[T]):
         *,
         where: str,
         folder: str | None = None,
+        ahead: int = AHEAD,
     ) -> None:
         self._tasks = tasks
         self._command = command
         self._message = message
         self._where = where
         self._folder = folder
+        self._ahead = ahead
         self._told: SimpleQueue[_Told] = SimpleQueue()
         self._workers: list[_Worker[T]] = []
         self.running = 0
@@ -160,7 +163,7 @@ class WorkerPool(Generic[T]):
             try:
                 # A Ctrl-C between a process's begin and its entry here would leave it to end by itself.
                 with _deaf_to_ctrl_c():
-                    one = _Worker[T](self._command, self._folder, self._where)
+                    one = _Worker[T](self._command, self._folder, self._where, self._ahead)
                     self._workers.append(one)
                 one.tend(self._tasks, self._message, self._told.put)
             except (OSError, RuntimeError):  # no process, memory or thread to be had
@@ -210,13 +213,13 @@ def _deaf_to_ctrl_c() -> Iterator[None]:
 class _Worker(Generic[T]):
     """One process, and the two threads that tend it."""
 
-    def __init__(self, command: Sequence[str], folder: str | None, where: str) -> None:
+    def __init__(self, command: Sequence[str], folder: str | None, where: str, ahead: int) -> None:
         from subprocess import PIPE, Popen
 
         self._process = Popen(command, stdin=PIPE, stdout=PIPE, cwd=folder)  # noqa: S603 - our own file
         self._where = where
         self._sent: deque[T] = deque()
-        self._room = threading.Semaphore(AHEAD)
+        self._room = threading.Semaphore(ahead)
         self._done = self._closed = False
         self._threads: list[threading.Thread] = []
 

@@ -21,9 +21,10 @@ from tests.journey.cli import wellread
 from tests.kit.forked import alive
 from tests.kit.reader_simulated import until
 from tests.outside import bag_cases
-from tests.reliability.given_to_workers import double, refuse, stumble
+from tests.reliability.given_to_workers import double, only_in_workers, refuse, stumble, told_by
 
 ROOT = Path(__file__).parents[2]
+two_cores = pytest.mark.skipif(worker_count() < 2, reason="one core: no workers are started")
 posix = pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="needs /proc")
 PROGRAM = """
 import os, signal, subprocess, sys
@@ -209,7 +210,7 @@ def test_ctrl_c_ends_a_program_and_its_workers_with_one_sentence(tmp_path: Path,
     assert not (folder / "into").exists() or not list((folder / "into").iterdir())
 
 
-def test_a_worker_hands_back_errors_with_their_words_and_a_bug_with_its_traceback() -> None:
+def test_an_error_is_raised_whichever_process_met_it() -> None:
     with (
         Crew(items=FEWEST_FOR_WORKERS) as crew,
         pytest.raises(StorageError, match="a chip: the disk says: no"),
@@ -218,7 +219,29 @@ def test_a_worker_hands_back_errors_with_their_words_and_a_bug_with_its_tracebac
     with Crew(items=FEWEST_FOR_WORKERS) as crew, pytest.raises((RuntimeError, ZeroDivisionError)) as caught:
         list(crew.each(stumble, None, range(9)))
     assert "ZeroDivisionError" in repr(caught.value)
-    assert worker_count() == 1 or "stumble" in str(caught.value)
+
+
+@two_cores
+def test_a_worker_hands_back_errors_with_their_words_and_a_bug_with_its_traceback() -> None:
+    with (
+        Crew(items=FEWEST_FOR_WORKERS) as crew,
+        pytest.raises(StorageError, match="a chip: the disk says: no"),
+    ):
+        list(crew.each(only_in_workers, (os.getpid(), "refuse"), [0] * 99, batch=1))
+    with Crew(items=FEWEST_FOR_WORKERS) as crew, pytest.raises(RuntimeError, match="stumble") as caught:
+        list(crew.each(only_in_workers, (os.getpid(), "stumble"), [0] * 99, batch=1))
+    assert "ZeroDivisionError" in str(caught.value)
+
+
+@two_cores
+def test_this_process_works_beside_its_workers_one_less_than_there_are_cores() -> None:
+    """It also never waits for one that has not begun: what it can do itself is done here meanwhile."""
+    with Crew(items=FEWEST_FOR_WORKERS) as crew:
+        told = list(crew.each(told_by, None, range(60), batch=1))
+    assert [each for each, _ in told] == list(range(60))
+    had_some = {process for _, process in told}
+    assert os.getpid() in had_some
+    assert len(had_some) == worker_count()
 
 
 def test_what_workers_are_given_in_two_turns_at_once_comes_back_each_in_its_order() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import time
 from array import array
 from collections.abc import Sequence
 from hashlib import sha256, sha512
@@ -54,11 +56,15 @@ def test_what_cannot_be_put_together_is_told(items: int, pieced: Pieced, tmp_pat
 def test_parts_set_aside_by_several_processes_come_together_as_they_are_asked_for(tmp_path: Path) -> None:
     here = [set_aside(tmp_path, {"a": b"first ", "b": b"1"}), set_aside(tmp_path, {"b": b"2", "a": b"last"})]
     with Crew(items=FEWEST_FOR_WORKERS, folder=tmp_path, workers=1) as crew:
-        there = list(crew.each(_aside, tmp_path, [b"other ", b""], batch=1))
+        there = list(crew.each(_aside, (tmp_path, os.getpid()), [b"other ", b""], batch=1))
     parts = [here[0]["a"], *there, here[1]["a"], here[0]["b"], here[1]["b"]]
     assert b"".join(Pieced("x", parts).chunks()) == b"first other last12"
     assert len({one.file for one in parts}) == min(2, worker_count()), "on one core this process does it all"
 
 
-def _aside(folder: Path, parts: Sequence[bytes]) -> list[Stretches]:
+def _aside(shared: tuple[Path, int], parts: Sequence[bytes]) -> list[Stretches]:
+    """The process that began the others leaves them time to take some."""
+    folder, begun_by = shared
+    if os.getpid() == begun_by:
+        time.sleep(0.5)
     return [set_aside(folder, {"a": part})["a"] for part in parts]
