@@ -50,20 +50,27 @@ def watched(command: Sequence[str], every_seconds: float = 0.1) -> Watched:
 
 
 def _family_kb(pid: int) -> tuple[int, int]:
-    """Kilobytes of a process and its descendants, proportional and resident; 0 where /proc is not there."""
+    """Kilobytes of a process and its descendants, proportional and resident; 0 where /proc is not there.
+
+    A child that has not become its own program yet lives in its parent's memory, which counts once: vfork(2).
+    """
     memory = resident = 0
-    pending = [pid]
+    pending = [(pid, b"")]
     while pending:
-        one = pending.pop()
+        one, parents_program = pending.pop()
         base = Path("/proc") / str(one)
         try:
+            program = (base / "cmdline").read_bytes()
+            if program == parents_program:
+                continue
             for line in (base / "smaps_rollup").read_text().splitlines():
                 if line.startswith("Pss:"):
                     memory += int(line.split()[1])
                 elif line.startswith("Rss:"):
                     resident += int(line.split()[1])
             for task in os.listdir(base / "task"):  # noqa: PTH208 - names only
-                pending += [int(child) for child in (base / "task" / task / "children").read_text().split()]
+                children = (base / "task" / task / "children").read_text().split()
+                pending += [(int(child), program) for child in children]
         except (OSError, ValueError):
             continue
     return memory, resident
