@@ -679,12 +679,15 @@ def test_a_plain_reader_that_never_stops_is_left_after_its_passes(tmp_path: Path
         while not done_with:
             number += 1
             for one in plainly(SMALL, number):  # whole lines: where the machine makes a silence, none is torn
-                line.send(one, baud=115_200)
+                if not done_with:
+                    line.send(one, baud=115_200)
 
     thread = when_recording(folder, act)
     done = captured(folder, line, "--json", quiet="30")
     done_with = True
+    line.buffer = 0  # nobody takes anything any more: what waits is lost at once, and the sender with it
     thread.join(timeout=60)
+    assert not thread.is_alive()
     assert done.code == 0, done.err
     assert done.document["passes_whole"] >= 3
     log = log_of(folder).read_bytes()
